@@ -1,0 +1,3 @@
+"""Glassay: a test bench for microscopes used to look at bare silicon."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,65 @@
+"""The command line: `glassay COMMAND ...`. Each command lives in `cli/commands/`, loaded on use."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from glassay import __version__
+from glassay.errors import NotMeasurable, Unusable
+
+COMMANDS = {
+    "new": "start a bench folder",
+    "add": "file captures into a bench",
+    "run": "measure everything new or changed and print the comparison",
+    "report": "write the comparison as one page, and its table as data",
+    "scale": "pixel size and field from a photo of a ruled scale or grid",
+    "chain": "what an optical chain can show, without a photo",
+}
+"""Every command and its one-line help, in the order in which `--help` lists them."""
+
+
+class _LazyGroup(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"glassay.cli.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="glassay")
+def program() -> None:
+    """Measure microscopes used to look at bare silicon, from the photos you already take."""
+
+
+def main() -> None:
+    """Entry point: errors meant for a person end as one line and a fixed exit status."""
+    try:
+        program(standalone_mode=False)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except click.Abort:
+        click.echo("stopped; what was finished is kept", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except Unusable as error:
+        click.echo(f"glassay: {error}", err=True)
+        sys.exit(2)
+    except NotMeasurable as error:
+        click.echo(f"glassay: {error}", err=True)
+        sys.exit(3)
+    except BrokenPipeError:
+        sys.exit(141)

@@ -1,0 +1,1 @@
+"""One module a command; each offers `command`, a `click.Command`."""

@@ -1,0 +1,90 @@
+"""What every single-photo command shares: its options, and how its answer or refusal is printed."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from glassay.errors import NotMeasurable, Unusable
+from glassay.finding import Finding, Measurement
+from glassay.quantity import Quantity, rounded
+
+M = TypeVar("M", bound=Measurement)
+Box = tuple[int, int, int, int]
+
+
+def parse_box(text: str | None) -> Box | None:
+    """Read `--box x,y,width,height`. Raises `Unusable`."""
+    if text is None:
+        return None
+    try:
+        x, y, w, h = (int(part) for part in text.split(","))
+    except ValueError:
+        raise Unusable(f"--box {text!r} is not x,y,width,height in whole px") from None
+    return x, y, w, h
+
+
+def single_photo_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add `--json`, `--figure` and `--box` to a command."""
+    for option in (
+        click.option("--box", metavar="X,Y,W,H", help="look only here, in px of the upright photo"),
+        click.option("--figure", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+                     help="draw the evidence over the photo (.png, .svg or .pdf)"),
+        click.option("--json", "as_json", is_flag=True, help="print the answer as data"),
+    ):  # fmt: skip
+        function = option(function)
+    return function
+
+
+def answer(
+    name: str,
+    measure: Callable[[], M],
+    say: Callable[[M], str],
+    *,
+    as_json: bool,
+    draw: Callable[[M], None] | None = None,
+) -> None:
+    """Run `measure`, print its answer (or `say` it), and draw; exit 3 with the reason on refusal.
+
+    `name` is the file as the user gave it. A refusal is printed as data too when `as_json` is set,
+    and so is an unusable file, with exit status 2.
+    """
+    try:
+        result = measure()
+    except (NotMeasurable, Unusable) as error:
+        if as_json:
+            click.echo(json.dumps({"file": name, "measured": False, "reason": str(error)}))
+        else:
+            click.echo(f"{name}: not measured: {error}", err=True)
+        sys.exit(3 if isinstance(error, NotMeasurable) else 2)
+    if as_json:
+        findings = {key: finding.as_json() for key, finding in result.findings().items()}
+        out = {"file": name, "measured": True, "findings": findings, "notes": list(result.notes)}
+        click.echo(json.dumps(out, indent=1, default=str))
+    else:
+        click.echo(say(result))
+        for note in result.notes:
+            click.echo(f"  note: {note}")
+    if draw is not None:
+        draw(result)
+
+
+def say_quantity(quantity: Quantity) -> str:
+    """A quantity with its expanded uncertainty, digits cut to what the uncertainty supports."""
+    unit = "" if quantity.unit == "1" else f" {quantity.unit}"
+    if not quantity.u:
+        return f"{quantity.value:.6g}{unit}"
+    value, expanded = rounded(quantity.value, quantity.expanded)
+    return f"{value} ± {expanded}{unit}"
+
+
+def say_finding(finding: Finding) -> str:
+    """A finding as text."""
+    if isinstance(finding.value, Quantity):
+        return say_quantity(finding.value)
+    return str(finding.value)

@@ -1,0 +1,6 @@
+"""Pixels and files: reading photos, and from stored values to linear light."""
+
+from glassay.imaging.photo import MAX_PIXELS, Photo, read_photo
+from glassay.imaging.tone import linear_to_srgb, srgb_to_linear
+
+__all__ = ["MAX_PIXELS", "Photo", "linear_to_srgb", "read_photo", "srgb_to_linear"]

@@ -1,0 +1,39 @@
+"""From stored values to linear light, and back.
+
+The rule, used everywhere unless the user states another tone curve: integer photos with colour and
+8-bit grey photos are encoded as sRGB (IEC 61966-2-1); grey photos of more than 8 bits and all
+floating-point photos are linear already, as cameras for measurement write them.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Tone = Literal["srgb", "linear"]
+FloatImage = npt.NDArray[np.float32]
+StoredImage = npt.NDArray[Any]
+
+LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
+"""Weights of linear R, G, B in luminance (ITU-R BT.709, the primaries of sRGB)."""
+
+
+def srgb_to_linear(encoded: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Linear light in 0..1 from sRGB-encoded values in 0..1 (IEC 61966-2-1)."""
+    v = np.asarray(encoded, dtype=np.float64)
+    return np.where(v <= 0.04045, v / 12.92, ((np.maximum(v, 0.04045) + 0.055) / 1.055) ** 2.4)
+
+
+def linear_to_srgb(linear: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """sRGB-encoded values in 0..1 from linear light; values outside 0..1 are clipped."""
+    v = np.clip(np.asarray(linear, dtype=np.float64), 0.0, 1.0)
+    high = 1.055 * np.maximum(v, 0.0031308) ** (1 / 2.4) - 0.055
+    return np.where(v <= 0.0031308, 12.92 * v, high)
+
+
+def linear_table(bits: int, tone: Tone) -> FloatImage:
+    """Table from a stored integer of `bits` bits to linear light in 0..1, shape (2**bits,)."""
+    ramp = np.arange(2**bits) / (2**bits - 1)
+    return (srgb_to_linear(ramp) if tone == "srgb" else ramp).astype(np.float32)
