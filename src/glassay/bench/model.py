@@ -1,0 +1,260 @@
+"""What a comparison is: reference objects, instruments with chains and settings, claims, captures.
+
+These are the contents of `bench.toml` after every check has passed. Nothing here is measured; what
+was measured lives in `glassay.bench.results`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from glassay.errors import Unusable
+from glassay.optics.chain import Chain, Display
+
+ObjectKind = Literal[
+    "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
+    "pixel array", "focus run",
+]  # fmt: skip
+OBJECT_KINDS: tuple[ObjectKind, ...] = (
+    "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
+    "pixel array", "focus run",
+)  # fmt: skip
+
+InstrumentKind = Literal["stereo", "compound", "screen", "USB", "other"]
+INSTRUMENT_KINDS: tuple[InstrumentKind, ...] = ("stereo", "compound", "screen", "USB", "other")
+
+Sense = Literal["at least", "at most", "equal"]
+"""Which side of a claimed number keeps the promise."""
+
+DEFAULT_SETTING = "as is"
+"""Id of the only setting of an instrument for which none is written down."""
+
+ASSUMED_DIVISION_TOLERANCE = 0.002
+"""Relative tolerance of a slide without certificate, when none is stated: 0.2 %, half-width.
+Common practice, no source; always listed among the assumptions."""
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """What a calibration certificate says of a scale: mean division, expanded uncertainty, k."""
+
+    division_um: float
+    expanded_um: float
+    k: float = 2.0
+    number: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceObject:
+    """What a capture can show. `division_um` is set for the kinds that carry one."""
+
+    id: str
+    kind: ObjectKind
+    name: str = ""
+    division_um: float | None = None
+    certificate: Certificate | None = None
+    tolerance: float | None = None
+    """Stated relative tolerance (half-width) of the division, when there is no certificate."""
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Money:
+    """An amount in a currency (three-letter code)."""
+
+    amount: float
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{self.amount:.2f} {self.currency}"
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """List price, price paid, and what a camera costs that the instrument needs but lacks."""
+
+    list: Money | None = None
+    paid: Money | None = None
+    camera: Money | None = None
+
+    @property
+    def total(self) -> Money | None:
+        """Paid (or else list) plus the separate camera; None if neither is known."""
+        base = self.paid or self.list
+        if base is None or self.camera is None:
+            return base
+        if base.currency != self.camera.currency:
+            return None
+        return Money(base.amount + self.camera.amount, base.currency)
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A state of an instrument in which captures were made; its chain is the effective one."""
+
+    id: str
+    chain: Chain
+    name: str = ""
+    digital_zoom: float = 1.0
+    through_eyepiece: bool = False
+    """The captures were taken by another camera (a phone) through the eyepiece: their pixel size is
+    that of this camera's pictures, and the field diameter is what belongs to the instrument."""
+    note: str = ""
+    line: int = 0
+
+    @property
+    def title(self) -> str:
+        """Name, or id where no name is given."""
+        return self.name or self.id
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A number that a seller states. `value` is in `unit`; a range keeps its low end in `low`.
+
+    `text` is the value as written in `bench.toml`, `where` the place where the seller states it.
+    """
+
+    id: str
+    kind: str
+    text: str
+    value: float | None
+    unit: str
+    where: str
+    low: float | None = None
+    sense: Sense = "at least"
+    tolerance: float = 0.0
+    """The claim's own stated tolerance, relative."""
+    digital_zoom: float = 1.0
+    """The digital zoom that the seller counts in."""
+    setting: str | None = None
+    quote: str = ""
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """Something seen in use that no photo shows."""
+
+    what: str
+    value: str = ""
+    date: str = ""
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """One microscope."""
+
+    id: str
+    kind: InstrumentKind
+    chain: Chain
+    name: str = ""
+    settings: tuple[Setting, ...] = ()
+    claims: tuple[Claim, ...] = ()
+    observations: tuple[Observation, ...] = ()
+    price: Price = Price()
+    power: str = ""
+    standalone: bool | None = None
+    clearance_um: float | None = None
+    illumination: str = ""
+    note: str = ""
+    line: int = 0
+
+    @property
+    def title(self) -> str:
+        """Name, or id where no name is given."""
+        return self.name or self.id
+
+    def setting(self, setting_id: str) -> Setting:
+        """The setting with this id. Raises `Unusable` when there is none."""
+        for setting in self.settings:
+            if setting.id == setting_id:
+                return setting
+        raise Unusable(f"instrument {self.id!r} has no setting {setting_id!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """A photo, a clip or a set of them: one instrument, one setting, one reference object.
+
+    `files` are relative to the bench folder, with forward slashes; the first one is the `id`
+    unless another is given.
+    """
+
+    id: str
+    files: tuple[str, ...]
+    instrument: str
+    setting: str
+    object: str
+    box: tuple[int, int, int, int] | None = None
+    pattern: Literal["auto", "ruled", "grid"] = "auto"
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Something the user must be able to see or do, in words."""
+
+    id: str
+    statement: str
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceView:
+    """The eyepiece view behind the field-equivalent reading.
+
+    By default a stated standard eyepiece (10x, field number 18 mm). With `instrument` (and
+    `setting`), the measured field of that instrument's view at its stated magnification instead.
+    """
+
+    eyepiece: float = 10.0
+    field_number_mm: float = 18.0
+    instrument: str | None = None
+    setting: str | None = None
+
+
+@dataclass(frozen=True)
+class Bench:
+    """One comparison, checked. `folder` holds `bench.toml`, `captures/` and `results/`."""
+
+    folder: Path
+    title: str
+    note: str = ""
+    display: Display | None = None
+    reference_view: ReferenceView = ReferenceView()
+    objects: tuple[ReferenceObject, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    captures: tuple[Capture, ...] = ()
+    needs: tuple[Need, ...] = field(default=())
+
+    @property
+    def results_folder(self) -> Path:
+        """Where everything derived lives."""
+        return self.folder / "results"
+
+    def instrument(self, instrument_id: str) -> Instrument:
+        """The instrument with this id. Raises `Unusable` when there is none."""
+        for instrument in self.instruments:
+            if instrument.id == instrument_id:
+                return instrument
+        raise Unusable(f"there is no instrument {instrument_id!r} in {self.folder / 'bench.toml'}")
+
+    def object(self, object_id: str) -> ReferenceObject:
+        """The reference object with this id. Raises `Unusable` when there is none."""
+        for thing in self.objects:
+            if thing.id == object_id:
+                return thing
+        raise Unusable(f"there is no reference object {object_id!r} in this bench")
+
+    def paths(self, capture: Capture) -> tuple[Path, ...]:
+        """The capture's files as paths."""
+        return tuple(self.folder / name for name in capture.files)
