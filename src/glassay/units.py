@@ -88,3 +88,66 @@ def parse_money(text: object) -> tuple[float, str]:
     if match is None or not re.fullmatch(r"[A-Z]{3}", code) or not math.isfinite(float(match[1])):
         raise Unusable(f'{text!r} is not a price, like "129.90 EUR"')
     return float(match[1]), code
+
+
+_FACTOR = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*[x×X]?\s*\Z")
+
+
+def parse_factor(text: object) -> float:
+    """A magnification or zoom factor, "4.5x" or 4.5, as a positive number. Raises `Unusable`."""
+    if isinstance(text, int | float) and not isinstance(text, bool):
+        value = float(text)
+    else:
+        match = _FACTOR.match(text) if isinstance(text, str) else None
+        value = float(match[1]) if match else math.nan
+    if not (math.isfinite(value) and value > 0):
+        raise Unusable(f'{text!r} is not a positive factor, like "4.5x"')
+    return value
+
+
+def split_range(text: object) -> tuple[str, str] | None:
+    """The two ends of "A to B" as text, or None when the text is no range."""
+    ends = re.split(r"\s+to\s+", text.strip()) if isinstance(text, str) else []
+    return (ends[0], ends[1]) if len(ends) == 2 else None
+
+
+def parse_factor_range(text: object) -> tuple[float, float]:
+    """Factors "0.7x to 4.5x", or one factor for both ends, lowest first. Raises `Unusable`."""
+    ends = split_range(text)
+    if ends is None:
+        try:
+            factor = parse_factor(text)
+        except Unusable:
+            raise Unusable(f'{text!r} is not a factor or a range, like "0.7x to 4.5x"') from None
+        return factor, factor
+    low, high = parse_factor(ends[0]), parse_factor(ends[1])
+    if low > high:
+        raise Unusable(f"{text!r} runs from the higher factor to the lower one")
+    return low, high
+
+
+MAX_PIXELS_ACROSS = 1_000_000
+"""Largest count of columns or rows that is believed; no sensor or display has more."""
+
+
+def parse_pixels(text: object) -> tuple[int, int]:
+    """A picture or display size "1920 x 1080" as (columns, rows). Raises `Unusable`."""
+    match = re.fullmatch(r"\s*(\d{1,7})\s*[x×X]\s*(\d{1,7})\s*(?:px)?\s*", str(text))
+    size = (int(match[1]), int(match[2])) if match and isinstance(text, str) else (0, 0)
+    if not all(1 <= side <= MAX_PIXELS_ACROSS for side in size):
+        raise Unusable(f'{text!r} is not a size in pixels, like "1920 x 1080"')
+    return size
+
+
+def parse_megapixels(text: object) -> float:
+    """A pixel count "12 MP" or "4000 x 3000", in megapixels. Raises `Unusable`."""
+    match = re.fullmatch(r"\s*(\d+\.?\d*|\.\d+)\s*MP\s*", text) if isinstance(text, str) else None
+    if match and float(match[1]) > 0:
+        return float(match[1])
+    try:
+        columns, rows = parse_pixels(text)
+    except Unusable:
+        raise Unusable(
+            f'{text!r} is not a number of pixels, like "12 MP" or "4000 x 3000"'
+        ) from None
+    return columns * rows / 1e6

@@ -113,9 +113,11 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A number that a seller states. `value` is in `unit`; a range keeps its low end in `low`.
+    """A number that a seller states. `value` is in `unit`; None for a claim in words.
 
-    `text` is the value as written in `bench.toml`, `where` the place where the seller states it.
+    `text` is the value as written in `bench.toml`, `where` the place where the seller states it. A
+    claimed range ("20x to 1600x") becomes two claims: its high end to be reached at least, its low
+    end (id with "-low") at most.
     """
 
     id: str
@@ -124,7 +126,6 @@ class Claim:
     value: float | None
     unit: str
     where: str
-    low: float | None = None
     sense: Sense = "at least"
     tolerance: float = 0.0
     """The claim's own stated tolerance, relative."""

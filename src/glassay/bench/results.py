@@ -24,12 +24,11 @@ VerdictWord = Literal["met", "not met", "undecided", "untested"]
 
 
 @dataclass(frozen=True)
-class CaptureResult:
-    """What one capture gave. `evidence` is plain data for drawing (see docs/json.md)."""
+class MethodResult:
+    """What one method found in one capture. `evidence` is plain data for drawing (docs/json.md)."""
 
-    capture: Capture
+    method: str
     status: Status
-    method: str = ""
     findings: Mapping[str, Finding] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     reason: str = ""
@@ -37,6 +36,45 @@ class CaptureResult:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     facts: Mapping[str, Any] = field(default_factory=dict)
     """The files' own statements: width, height (upright px), format, EXIF."""
+
+
+@dataclass(frozen=True)
+class CaptureResult:
+    """What one capture gave, by each method that its kind of object allows."""
+
+    capture: Capture
+    parts: tuple[MethodResult, ...]
+
+    @property
+    def status(self) -> Status:
+        """ "measured" when any method measured, else the status of the first one."""
+        if any(part.status == "measured" for part in self.parts):
+            return "measured"
+        return self.parts[0].status if self.parts else "no method"
+
+    @property
+    def findings(self) -> Mapping[str, Finding]:
+        """Findings of all methods."""
+        return {key: value for part in self.parts for key, value in part.findings.items()}
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Notes of all methods, without repeats."""
+        return tuple(dict.fromkeys(note for part in self.parts for note in part.notes))
+
+    @property
+    def reason(self) -> str:
+        """Why a method gave no number; empty when all did."""
+        return "; ".join(dict.fromkeys(part.reason for part in self.parts if part.reason))
+
+    @property
+    def facts(self) -> Mapping[str, Any]:
+        """The files' own statements: width, height (upright px), format, EXIF."""
+        return {key: value for part in self.parts for key, value in part.facts.items()}
+
+    def part(self, method: str) -> MethodResult | None:
+        """What the method of this name gave, if it was used."""
+        return next((part for part in self.parts if part.method == method), None)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,86 @@
+"""Writing so that a kill at any moment leaves either the old file or the new one, whole."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import BinaryIO
+
+from glassay.errors import Unusable
+
+PART_SUFFIX = ".part"
+"""Suffix of files that are being written; those left behind by a kill may be deleted."""
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write beside, flush, rename over. Raises `Unusable` when the folder cannot be written."""
+    _write(path, lambda stream: stream.write(data), os.replace)
+
+
+def copy_new(source: Path, target: Path) -> None:
+    """Copy a file byte for byte to a path that must not exist yet.
+
+    Raises FileExistsError when it does (also when it appeared meanwhile), and `Unusable` when the
+    file cannot be read or the folder not written.
+    """
+
+    def link_new(part: str, final: Path) -> None:
+        try:
+            os.link(part, final)  # unlike a rename, this fails when the name is taken
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links
+            with final.open("xb"):
+                pass
+            os.replace(part, final)
+
+    def copy(stream: BinaryIO) -> None:
+        with source.open("rb") as original:
+            shutil.copyfileobj(original, stream, 1 << 20)
+
+    _write(target, copy, link_new)
+
+
+def _write(
+    path: Path, fill: Callable[[BinaryIO], object], settle: Callable[[str, Path], None]
+) -> None:
+    part = path.with_name(f".{path.name[:80]}.{os.getpid()}{PART_SUFFIX}")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with part.open("wb") as stream:
+            fill(stream)
+            stream.flush()
+            os.fsync(stream.fileno())
+        settle(str(part), path)
+        _sync_folder(path.parent)
+    except FileExistsError:
+        if path.is_file():
+            raise
+        raise Unusable(f"{path.parent} is no folder that can be written to") from None
+    except OSError as error:
+        raise Unusable(f"{path} cannot be written ({error.strerror})") from None
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    with contextlib.suppress(OSError):  # not every system can flush a folder
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def content_hash(path: Path) -> str:
+    """SHA-256 of a file's content, in hexadecimal. Raises `Unusable` when it cannot be read."""
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise Unusable(f"{path} cannot be read ({error.strerror})") from None
