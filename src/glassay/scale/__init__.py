@@ -1,0 +1,14 @@
+"""Pixel size and field from a photo of a ruled scale, a crossed grid or a dot grid."""
+
+from glassay.scale.calibrate import ASSUMED_TOLERANCE, Calibration, Division, calibrate
+from glassay.scale.measure import METHOD_VERSION, ScaleResult, measure_scale
+
+__all__ = [
+    "ASSUMED_TOLERANCE",
+    "METHOD_VERSION",
+    "Calibration",
+    "Division",
+    "ScaleResult",
+    "calibrate",
+    "measure_scale",
+]

@@ -1,0 +1,142 @@
+"""From divisions in px to micrometres: pixel size and field, with the reference object's share."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from glassay.finding import Finding
+from glassay.quantity import Contribution, Quantity, combine
+from glassay.scale.measure import METHOD, ScaleResult
+
+ASSUMED_TOLERANCE = 0.002
+"""Relative tolerance assumed for a slide without a certificate: plus or minus 0.2 %, taken as a
+rectangular distribution (JCGM 100:2008, 4.3.7). Uncertified stage micrometers are commonly sold with
+tolerances of 0.1 % to 0.5 % (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Division:
+    """The division of a reference object: length in um and its standard uncertainty.
+
+    `identity` names the physical object, so that results resting on the same one are known to
+    share its error. `assumed` marks an uncertainty that was not stated by the user.
+    """
+
+    length_um: float
+    u_um: float
+    identity: str = "slide"
+    assumed: bool = False
+
+    @classmethod
+    def uncertified(cls, length_um: float, identity: str = "slide") -> Division:
+        """A division known only from its nominal length (see `ASSUMED_TOLERANCE`)."""
+        u = ASSUMED_TOLERANCE * length_um / math.sqrt(3)
+        return cls(length_um, u, identity, assumed=True)
+
+    @property
+    def quantity(self) -> Quantity:
+        """The division as a quantity in um."""
+        if not self.u_um:
+            return Quantity(self.length_um, "um")
+        source = "slide tolerance (assumed)" if self.assumed else "slide certificate"
+        part = Contribution(source, self.u_um, shared=f"reference object {self.identity}")
+        return Quantity(self.length_um, "um", (part,))
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What a measured scale says about the photo it stands in.
+
+    `pixel_size` um/px; `field_width` and `field_height` in um (of the whole photo);
+    `field_diameter` in um when the field is round; `divisions_across` the field, along the scale.
+    `pixel_size_y` is given by a grid, for its axis nearest vertical.
+    """
+
+    result: ScaleResult
+    division: Division
+    pixel_size: Quantity
+    field_width: Quantity
+    field_height: Quantity
+    field_diameter: Quantity | None
+    divisions_across: Quantity
+    pixel_size_y: Quantity | None
+    notes: tuple[str, ...]
+
+    def findings(self) -> Mapping[str, Finding]:
+        """Findings by key."""
+        result = self.result
+        found = {
+            "pixel_size": self.pixel_size,
+            "division": result.division,
+            "tilt": result.tilt,
+            "field_width": self.field_width,
+            "field_height": self.field_height,
+            "divisions_across": self.divisions_across,
+        }
+        if self.field_diameter is not None:
+            found["field_diameter"] = self.field_diameter
+        if self.pixel_size_y is not None and result.aspect and result.angle_between:
+            found["pixel_size_x"] = self.pixel_size
+            found["pixel_size_y"] = self.pixel_size_y
+            found["axis_ratio"] = result.aspect
+            found["axis_angle"] = result.angle_between
+        method = METHOD if result.pattern == "ruled" else "calibration grid"
+        out = {key: Finding(quantity, method) for key, quantity in found.items()}
+        out["lines"] = Finding(result.lines, method)
+        return out
+
+
+def calibrate(result: ScaleResult, division: Division) -> Calibration:
+    """Turn a measured scale into pixel size and field, given the length of one division."""
+    length = division.quantity
+    pixel_size = combine(lambda d, p: d / p, (length, result.division), "um/px")
+    pixel_size_y = None
+    if result.division_y is not None:
+        pixel_size_y = combine(lambda d, p: d / p, (length, result.division_y), "um/px")
+    mean = _mean_over_field(result)
+    mean_size = combine(lambda d, p: d / p, (length, mean), "um/px")
+    height, width = result.shape
+    vertical_size = pixel_size_y or mean_size
+    diameter = None
+    if result.field_stop is not None:
+        across = Quantity.of(
+            result.field_stop.diameter, result.field_stop.diameter_error, "px", "edge of the field"
+        )
+        diameter = combine(lambda p, d: p * d, (mean_size, across), "um")
+        extent = across
+    else:
+        upright = abs(result.tilt.value) > 45 and result.pattern == "ruled"
+        extent = Quantity(float(height if upright else width), "px")
+    return Calibration(
+        result=result,
+        division=division,
+        pixel_size=pixel_size,
+        field_width=mean_size.scaled(width, "um"),
+        field_height=vertical_size.scaled(height, "um"),
+        field_diameter=diameter,
+        divisions_across=combine(lambda e, p: e / p, (extent, mean), "1"),
+        pixel_size_y=pixel_size_y,
+        notes=_notes(result, division),
+    )
+
+
+def _mean_over_field(result: ScaleResult) -> Quantity:
+    """The division averaged over the scale; differs from that on the axis under distortion."""
+    if not result.curved:
+        return result.division
+    gap = abs(result.mean_division - result.division.value)
+    mean = Quantity(result.mean_division, "px", result.division.contributions)
+    return mean.with_contribution("distortion over the field", gap / math.sqrt(3))
+
+
+def _notes(result: ScaleResult, division: Division) -> tuple[str, ...]:
+    notes = []
+    if division.assumed:
+        notes.append(f"slide certificate not given, {ASSUMED_TOLERANCE:.1%} assumed")
+    hierarchy = result.hierarchy
+    if result.pattern == "ruled" and hierarchy.every in (5, 10):
+        longest = f", the longest every {hierarchy.longest_every}th" if hierarchy.longest_every else ""
+        notes.append(f"every {hierarchy.every}th line is longer{longest}, as on a usual slide")
+    return (*notes, *result.notes)

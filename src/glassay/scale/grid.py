@@ -1,0 +1,291 @@
+"""Crossed grids and dot grids: pixel size along both axes, from the lattice of their cells or dots.
+
+A crossed grid's bright (or dark) cells and a dot grid's dots are both isolated spots on a lattice.
+Spots are found by local thresholding, indexed by walking from neighbour to neighbour, and the
+lattice is fitted to their centroids by robust least squares.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from glassay.errors import NotMeasurable
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity
+from glassay.scale.field_stop import FieldStop
+from glassay.scale.measure import MIN_DIVISION_PX, ScaleResult
+from glassay.scale.ruling import Hierarchy
+
+Array = npt.NDArray[np.float64]
+
+MIN_SPOTS = 16
+MIN_SIDE = 4
+"""A grid must show at least 4 by 4 cells or dots."""
+MIN_OCCUPIED = 0.8
+"""Share of the lattice sites within the outline of the spots that must hold one."""
+MAX_SCATTER = 0.05
+"""Largest rms distance of spots from the lattice, in pitches."""
+MIN_FIELD_SHARE = 0.35
+"""Unless the user says that a grid is shown, it must fill this much of the field: chips carry
+small regular arrays, grids fill the view."""
+
+
+@dataclass(frozen=True)
+class _Lattice:
+    origin: Array
+    a: Array  # px per step along the first axis (nearer to horizontal)
+    b: Array
+    error: float  # standard error of each component of a and b
+    index: npt.NDArray[np.int64]  # (spots, 2)
+    points: Array  # (spots, 2) used
+    scatter: float
+    occupied: float
+
+
+def measure_grid(
+    light: FloatImage,
+    mask: npt.NDArray[np.uint8] | None,
+    stop: FieldStop | None,
+    *,
+    strict: bool,
+) -> ScaleResult:
+    """Measure a grid in `light` (height, width; square root of linear light).
+
+    With `strict` the grid must fill much of the field. Raises `NotMeasurable` with the reason.
+    """
+    reasons: list[str] = []
+    best: _Lattice | None = None
+    for bright in (False, True):
+        for size in (31, 101):
+            try:
+                lattice = _fit_lattice(_spots(light, mask, bright, size))
+            except NotMeasurable as error:
+                reasons.append(str(error))
+                continue
+            if best is None or len(lattice.points) > len(best.points):
+                best = lattice
+    if best is None:
+        raise NotMeasurable(reasons[-1])
+    _check(best, light.shape, mask, strict)
+    return _result(best, light.shape, stop)
+
+
+def _spots(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, bright: bool, size: int
+) -> Array:
+    """Centroids (n, 2) of spots brighter or darker than their surroundings, alike in area."""
+    window = max(size, int(size * max(light.shape) / 1500)) | 1
+    soft = cv2.GaussianBlur(light, (0, 0), 0.8)
+    mean = cv2.blur(soft, (window, window))
+    spread = math.sqrt(max(float(((soft - mean) ** 2).mean()), 1e-12))
+    sign = 1.0 if bright else -1.0
+    weight = np.maximum(sign * (soft - mean) - 0.3 * spread, 0)
+    if mask is not None:
+        weight = weight * (mask > 0)
+    binary = (weight > 0).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(binary, connectivity=4)
+    if count < MIN_SPOTS + 1:
+        raise NotMeasurable("no grid of cells or dots was found")
+    area = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
+    x, y = stats[:, cv2.CC_STAT_LEFT], stats[:, cv2.CC_STAT_TOP]
+    w, h = stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]
+    whole = (x > 0) & (y > 0) & (x + w < light.shape[1]) & (y + h < light.shape[0])
+    whole[0] = False
+    big = whole & (area >= 4)
+    if big.sum() < MIN_SPOTS:
+        raise NotMeasurable("no grid of cells or dots was found")
+    typical = _typical_area(area[big])
+    alike = big & (area > 0.5 * typical) & (area < 1.8 * typical)
+    if alike.sum() < MIN_SPOTS or alike.sum() > 200_000:
+        raise NotMeasurable("no grid of cells or dots was found")
+    flat = labels.ravel()
+    mass = np.bincount(flat, weights=weight.ravel(), minlength=count)
+    grid_x = np.tile(np.arange(light.shape[1]), light.shape[0])
+    grid_y = np.repeat(np.arange(light.shape[0]), light.shape[1])
+    sum_x = np.bincount(flat, weights=weight.ravel() * grid_x, minlength=count)
+    sum_y = np.bincount(flat, weights=weight.ravel() * grid_y, minlength=count)
+    safe = np.maximum(mass, 1e-12)
+    return np.column_stack([sum_x / safe, sum_y / safe])[alike]
+
+
+def _typical_area(area: Array) -> float:
+    """The area around which most of the covered surface gathers (specks are many but small)."""
+    order = np.sort(area)
+    cumulative = np.cumsum(order)
+    return float(order[int(np.searchsorted(cumulative, cumulative[-1] / 2))])
+
+
+def _fit_lattice(points: Array) -> _Lattice:
+    a, b = _basis(points)
+    index, seen = _walk(points, a, b)
+    if len(seen) < MIN_SPOTS:
+        raise NotMeasurable("the spots in the photo do not stand on a regular grid")
+    used = points[seen]
+    keep = np.ones(len(used), dtype=bool)
+    solution = np.zeros((3, 2))
+    for _ in range(6):
+        design = np.column_stack([np.ones(len(used)), index])
+        solution = np.linalg.lstsq(design[keep], used[keep], rcond=None)[0]
+        gap = np.linalg.norm(used - design @ solution, axis=1)
+        keep = gap <= 3.5 * float(np.median(gap[keep])) + 1e-3
+    design = np.column_stack([np.ones(len(used)), index])[keep]
+    residual = used[keep] - design @ solution
+    freedom = max(1, 2 * len(design) - 6)
+    variance = float((residual**2).sum()) / freedom
+    covariance = np.linalg.inv(design.T @ design) * variance
+    a, b = solution[1], solution[2]
+    pitch = min(np.linalg.norm(a), np.linalg.norm(b))
+    span = np.ptp(index[keep], axis=0) + 1
+    return _Lattice(
+        origin=solution[0],
+        a=a,
+        b=b,
+        error=float(np.sqrt(max(covariance[1, 1], covariance[2, 2]))),
+        index=index[keep],
+        points=used[keep],
+        scatter=float(np.sqrt((residual**2).sum(axis=1).mean()) / pitch),
+        occupied=len(design) / float(span[0] * span[1]),
+    )
+
+
+def _basis(points: Array) -> tuple[Array, Array]:
+    """The two shortest steps that most spots share, nearest to horizontal first."""
+    tree = cKDTree(points)
+    near = tree.query(points, k=min(9, len(points)))[1][:, 1:]
+    steps = (points[near] - points[:, None]).reshape(-1, 2)
+    steps = np.where((steps[:, :1] < 0) | ((steps[:, :1] == 0) & (steps[:, 1:] < 0)), -steps, steps)
+    length = np.linalg.norm(steps, axis=1)
+    short = float(np.median(np.sort(length.reshape(len(points), -1), axis=1)[:, 0]))
+    if short < MIN_DIVISION_PX:
+        raise NotMeasurable("the spots in the photo are too close together to be measured")
+    close = steps[(length > 0.7 * short) & (length < 2.2 * short)]
+    first = _densest(close, 0.12 * short)
+    turned = np.abs(close @ np.array([-first[1], first[0]])) / np.linalg.norm(first)
+    across = close[turned > 0.5 * short]
+    if len(across) < MIN_SPOTS / 2:
+        raise NotMeasurable("the spots in the photo lie in one row, not on a grid")
+    second = _densest(across, 0.12 * short, prefer_short=True)
+    second = second - round(float(second @ first / (first @ first))) * first
+    for _ in range(2):
+        first, second = (
+            (first, second) if abs(first[0]) >= abs(second[0]) else (second, first)
+        )
+    if first[0] < 0:
+        first = -first
+    if second[1] < 0:
+        second = -second
+    cosine = abs(float(first @ second / np.linalg.norm(first) / np.linalg.norm(second)))
+    if cosine > 0.25:
+        raise NotMeasurable("the spots in the photo do not stand on a square grid")
+    return first, second
+
+
+def _densest(steps: Array, radius: float, prefer_short: bool = False) -> Array:
+    sample = steps if len(steps) <= 4000 else steps[:: len(steps) // 4000 + 1]
+    tree = cKDTree(sample)
+    votes = tree.query_ball_point(sample, radius, return_length=True).astype(np.float64)
+    if prefer_short:
+        votes /= np.linalg.norm(sample, axis=1) ** 2
+    top = sample[int(np.argmax(votes))]
+    members = sample[np.linalg.norm(sample - top, axis=1) < radius]
+    return np.asarray(np.median(members, axis=0))
+
+
+def _walk(points: Array, a: Array, b: Array) -> tuple[npt.NDArray[np.int64], list[int]]:
+    """Give lattice indices to the spots that can be reached from the middle step by step."""
+    tree = cKDTree(points)
+    start = int(tree.query(np.median(points, axis=0))[1])
+    number = {start: (0, 0)}
+    queue = [start]
+    reach = 0.2 * float(min(np.linalg.norm(a), np.linalg.norm(b)))
+    while queue:
+        here = queue.pop(0)
+        targets = points[here] + np.array([a, -a, b, -b])
+        gap, found = tree.query(targets, distance_upper_bound=reach)
+        for step, (distance, other) in zip(
+            ((1, 0), (-1, 0), (0, 1), (0, -1)), zip(gap, found, strict=True), strict=True
+        ):
+            if math.isfinite(distance) and int(other) not in number:
+                i, j = number[here]
+                number[int(other)] = (i + step[0], j + step[1])
+                queue.append(int(other))
+    seen = list(number)
+    return np.array([number[k] for k in seen], dtype=np.int64), seen
+
+
+def _check(
+    lattice: _Lattice, shape: tuple[int, ...], mask: npt.NDArray[np.uint8] | None, strict: bool
+) -> None:
+    span = np.ptp(lattice.index, axis=0) + 1
+    if min(span) < MIN_SIDE:
+        raise NotMeasurable(f"a grid of {span[0]} x {span[1]} cells is too small to be measured")
+    if lattice.scatter > MAX_SCATTER:
+        raise NotMeasurable("the spots in the photo are not evenly spaced")
+    cell = abs(float(lattice.a[0] * lattice.b[1] - lattice.a[1] * lattice.b[0]))
+    hull = cv2.contourArea(cv2.convexHull(lattice.points.astype(np.float32)))
+    # Spots on the rim own half a cell outside the hull.
+    sites = hull / cell + 0.5 * 2 * (span[0] + span[1]) * 0.8
+    if len(lattice.points) < MIN_OCCUPIED * sites:
+        raise NotMeasurable("too many places of the grid are empty")
+    field = float((mask > 0).sum()) if mask is not None else float(shape[0] * shape[1])
+    if strict and len(lattice.points) * cell < MIN_FIELD_SHARE * field:
+        raise NotMeasurable(
+            "a regular array fills only part of the photo; if it is a calibration grid,"
+            " say so with --pattern grid"
+        )
+
+
+def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -> ScaleResult:
+    length_a, length_b = float(np.linalg.norm(lattice.a)), float(np.linalg.norm(lattice.b))
+    freedom = float(max(1, 2 * len(lattice.points) - 6))
+    angle = math.degrees(math.atan2(lattice.a[1], lattice.a[0]))
+    angle_b = math.degrees(math.atan2(lattice.b[1], lattice.b[0]))
+    error = lattice.error
+
+    def fitted(value: float, u: float, unit: str) -> Quantity:
+        return Quantity(value, unit, (Contribution("fit of the grid", u, freedom),))
+
+    along, residuals, segments = _rows(lattice)
+    return ScaleResult(
+        division=fitted(length_a, error, "px"),
+        mean_division=length_a,
+        tilt=fitted(-angle, math.degrees(error / length_a), "deg"),
+        lines=int(len(lattice.points)),
+        span=int(np.ptp(lattice.index[:, 0]) + 1),
+        segments=segments,
+        residuals=residuals,
+        along=along,
+        dark_lines=True,
+        hierarchy=Hierarchy(0, 0, 0),
+        curved=False,
+        field_stop=stop,
+        shape=(shape[0], shape[1]),
+        waveform=np.zeros(0),
+        explained=1.0,
+        pattern="grid",
+        division_y=fitted(length_b, error, "px"),
+        aspect=fitted(length_b / length_a, math.sqrt(2) * error / length_a, "1"),
+        angle_between=fitted(angle_b - angle, math.degrees(1.41 * error / length_a), "deg"),
+        notes=("a grid was measured: division and tilt are those of its axis nearest horizontal",),
+    )
+
+
+def _rows(lattice: _Lattice) -> tuple[Array, Array, Array]:
+    """Each lattice column as a drawn segment, its place along the first axis, and its residual."""
+    unit = lattice.a / np.linalg.norm(lattice.a)
+    along, residuals, segments = [], [], []
+    for i in np.unique(lattice.index[:, 0]):
+        members = lattice.index[:, 0] == i
+        points = lattice.points[members]
+        expected = lattice.origin + lattice.index[members] @ np.stack([lattice.a, lattice.b])
+        order = np.argsort(lattice.index[members][:, 1])
+        along.append(float(points.mean(axis=0) @ unit))
+        residuals.append(float(((points - expected) @ unit).mean()))
+        segments.append([*points[order[0]], *points[order[-1]]])
+    return np.array(along), np.array(residuals), np.array(segments)

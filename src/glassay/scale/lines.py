@@ -1,0 +1,348 @@
+"""Sub-pixel positions of the lines of a scale, from the photo's own pixels.
+
+The pixels of every line are binned by their distance from where the line is expected, without any
+resampling of the photo. The mean waveform of a division is described by the Fourier harmonics that
+stand above the noise; each line's position is the shift that fits it to that waveform by least
+squares. For white noise this is the maximum-likelihood estimate once the waveform is known, so its
+spread approaches the Cramer-Rao bound (see docs/methods-scale.md for the derivation).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import median_filter, uniform_filter1d
+
+from glassay.errors import NotMeasurable
+from glassay.imaging.tone import FloatImage
+from glassay.scale.search import Sighting
+
+Array = npt.NDArray[np.float64]
+
+MAX_PIXELS_USED = 1_500_000
+"""Pixels read for one pass. More would only sharpen a fit that other effects already limit."""
+SLABS = 6
+"""Parts of the lines' length in which positions are found separately, to get their direction."""
+BINS_PER_PX = 4
+"""Fineness of the binning; a bin of 1/4 px blurs a line by 1/14 px rms, below any optics."""
+END_MARGIN = 0.08
+"""Share of a line's length left out at either end, where caps and base lines disturb it."""
+HARMONIC_SIGNIFICANCE = 4.0
+"""A harmonic of the waveform is kept when it stands this many standard errors above zero."""
+NYQUIST_SHARE = 0.95
+"""Highest harmonic kept, as a share of half the sampling frequency."""
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Refined lines. `positions` (px along the axis from the photo's centre, at t = 0) with the
+    standard errors `errors` expected from the pixel noise; `noise` is the pixel noise and
+    `contrast` the peak-to-peak of the waveform, both on the photo's square-root scale; `explained`
+    is the share of the variation between pixel means that the waveform accounts for; `wander` is
+    the rms departure of the lines from straightness (px); `fundamental` the share of the waveform's
+    power in harmonics of each multiple (index k: period / k).
+    """
+
+    angle: float
+    period: float
+    numbers: npt.NDArray[np.int64]
+    positions: Array
+    errors: Array
+    begins: Array
+    ends: Array
+    waveform: Array
+    noise: float
+    contrast: float
+    explained: float
+    wander: float
+    alternation: float
+
+
+@dataclass(frozen=True)
+class _Cells:
+    mean: Array  # (slabs, lines, bins)
+    count: Array
+    t: Array  # (slabs,) middle of each slab across the axis
+    offsets: Array  # (bins,) px from the expected position
+
+
+def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sighting) -> Lines:
+    """Refine a `sighting` on the photo `grey` (height, width; square root of linear light).
+
+    Raises `NotMeasurable` when the lines do not hold up at full resolution.
+    """
+    row = sighting
+    lines: Lines | None = None
+    row = _centred(row, _gather(grey, mask, row))
+    for _ in range(3):
+        cells = _gather(grey, mask, row)
+        lines, slope = _locate(cells, row)
+        degree = 1 if len(lines.numbers) < 12 else 3
+        place = np.polyfit(lines.numbers, lines.positions, degree, w=1 / (lines.errors + 0.01))
+        moved = abs(slope) * (row.core[1] - row.core[0])
+        row = replace(row, angle=lines.angle, place=place)
+        if moved < 0.02 * max(1.0, row.period / 20):
+            break
+    assert lines is not None
+    return lines
+
+
+def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting) -> _Cells:
+    """Bin the pixels around the lines by slab, line number and offset."""
+    height, width = grey.shape
+    period = row.period
+    first, last = int(row.numbers.min()), int(row.numbers.max())
+    centres = np.polyval(row.place, np.arange(first - 1, last + 2))
+    t_lo, t_hi = float(row.begins.min()), float(row.ends.max())
+    s_lo, s_hi = centres[1] - period / 2, centres[-2] + period / 2
+    c, s = np.cos(row.angle), np.sin(row.angle)
+    corners = [(a * c - b * s, a * s + b * c) for a in (s_lo, s_hi) for b in (t_lo, t_hi)]
+    cx, cy = (width - 1) / 2, (height - 1) / 2
+    x0, x1 = _clip_range([p[0] + cx for p in corners], width)
+    y0, y1 = _clip_range([p[1] + cy for p in corners], height)
+    area = max(1.0, (s_hi - s_lo) * (t_hi - t_lo))
+    stride = max(1, int(np.ceil(area / MAX_PIXELS_USED)))
+    step_y, step_x = (stride, 1) if abs(c) > abs(s) else (1, stride)
+    y, x = np.arange(y0, y1, step_y), np.arange(x0, x1, step_x)
+    along = ((x - cx) * c)[None, :] + ((y - cy) * s)[:, None]
+    across = ((y - cy) * c)[:, None] - ((x - cx) * s)[None, :]
+    wanted = (along >= s_lo) & (along < s_hi) & (across >= t_lo) & (across < t_hi)
+    if mask is not None:
+        wanted &= mask[y0:y1:step_y, x0:x1:step_x] > 0
+    along, across = along[wanted], across[wanted]
+    values = grey[y0:y1:step_y, x0:x1:step_x][wanted]
+    number = np.interp(along, centres, np.arange(first - 1, last + 2, dtype=np.float64))
+    nearest = np.rint(number).astype(np.int64)
+    lines = last - first + 1
+    index = np.clip(nearest - first, 0, lines - 1)
+    offset = along - centres[1:-1][index]
+    bins = max(16, int(np.ceil(period * BINS_PER_PX)))
+    bin_of = np.floor((offset / period + 0.5) * bins).astype(np.int64)
+    slabs = int(np.clip(round((t_hi - t_lo) / 2), 1, SLABS * 4 if t_hi - t_lo > 60 else SLABS))
+    slab_of = np.clip(((across - t_lo) / (t_hi - t_lo) * slabs).astype(np.int64), 0, slabs - 1)
+    good = (bin_of >= 0) & (bin_of < bins)
+    key = ((slab_of * lines + index) * bins + bin_of)[good]
+    size = slabs * lines * bins
+    count = np.bincount(key, minlength=size).astype(np.float64)
+    total = np.bincount(key, weights=values[good], minlength=size)
+    shape = (slabs, lines, bins)
+    t = t_lo + (np.arange(slabs) + 0.5) * (t_hi - t_lo) / slabs
+    count = count.reshape(shape)
+    count *= _supported(row, t, (t_hi - t_lo) / slabs, first, lines)[:, :, None]
+    mean = total.reshape(shape) / np.maximum(count, 1)
+    offsets = ((np.arange(bins) + 0.5) / bins - 0.5) * period
+    return _Cells(np.where(count > 0, mean, 0.0), count, t, offsets)
+
+
+def _clip_range(values: list[float], limit: int) -> tuple[int, int]:
+    return max(0, int(min(values))), min(limit, int(max(values)) + 2)
+
+
+def _supported(row: Sighting, t: Array, thickness: float, first: int, lines: int) -> Array:
+    """1 where a slab lies well within a line's length, shape (slabs, lines)."""
+    margin = END_MARGIN * (row.core[1] - row.core[0])
+    support = np.zeros((len(t), lines))
+    half = min(thickness / 2, 0.25 * (row.core[1] - row.core[0]))
+    for n, begin, end in zip(row.numbers, row.begins, row.ends, strict=True):
+        inside = (t - half >= begin + margin) & (t + half <= end - margin)
+        if not inside.any():
+            inside = np.abs(t - (begin + end) / 2) <= thickness
+        support[inside, n - first] = 1
+    return support
+
+
+def _centred(row: Sighting, cells: _Cells) -> Sighting:
+    """Shift the expected places so that each line stands in the middle of its division.
+
+    A line near the rim of its cell would be cut by it, and cut differently where its neighbours
+    are shorter than itself, which would look like a slant.
+    """
+    period = row.period
+    coefficients, harmonics, _ = _waveform(cells, _without_slope(cells, period), period)
+    grid = np.linspace(-0.5, 0.5, 257)[:-1] * period
+    wave = _evaluate(coefficients, harmonics, grid, period)[0]
+    middle = float(np.median(wave))
+    sign = -1.0 if middle - wave.min() > wave.max() - middle else 1.0
+    turn = 2 * np.pi * grid / period
+    phase = np.arctan2((sign * wave * np.sin(turn)).sum(), (sign * wave * np.cos(turn)).sum())
+    shift = float(phase / (2 * np.pi) * period)
+    place = row.place.copy()
+    place[-1] += shift
+    return replace(row, place=place)
+
+
+def _locate(cells: _Cells, row: Sighting) -> tuple[Lines, float]:
+    period = row.period
+    first = int(row.numbers.min())
+    value = _without_slope(cells, period)
+    coefficients, harmonics, noise = _waveform(cells, value, period)
+    wave, slope_of_wave = _evaluate(coefficients, harmonics, cells.offsets, period)
+    shift, error, amplitude, residual_noise = _shifts(cells, value, wave, slope_of_wave)
+    usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
+    weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
+    slant, line_shift, line_weight, wander = _combine_slabs(shift, weight, cells.t)
+    seen = line_weight > 0
+    number = np.flatnonzero(seen) + first
+    kept = np.isin(number, row.numbers)
+    if kept.sum() < 4:
+        raise NotMeasurable("the lines found at low resolution do not hold up in the full photo")
+    number = number[kept]
+    positions = (np.polyval(row.place, number) + line_shift[seen][kept]) * np.cos(np.arctan(slant))
+    order = np.isin(row.numbers, number)
+    fine = _evaluate(coefficients, harmonics, np.linspace(-0.5, 0.5, 65)[:-1] * period, period)[0]
+    lines = Lines(
+        angle=row.angle - float(np.arctan(slant)),
+        period=period,
+        numbers=number,
+        positions=positions,
+        errors=residual_noise / np.sqrt(line_weight[seen][kept]),
+        begins=row.begins[order],
+        ends=row.ends[order],
+        waveform=fine,
+        noise=residual_noise,
+        contrast=float(np.ptp(fine)),
+        explained=_explained(cells, value, wave, noise),
+        wander=wander,
+        alternation=_alternation(cells, value, wave),
+    )
+    return lines, slant
+
+
+def _without_slope(cells: _Cells, period: float) -> Array:
+    """Cell values less the uneven light: each cell's mean and the trend from cell to cell."""
+    weight = cells.count.sum(axis=2)
+    mean = (cells.mean * cells.count).sum(axis=2) / np.maximum(weight, 1)
+    filled = np.where(weight > 0, mean, np.nan)
+    slope = np.zeros_like(mean)
+    for j in range(len(mean)):
+        good = np.isfinite(filled[j])
+        if good.sum() >= 4:
+            level = np.interp(np.arange(len(good)), np.flatnonzero(good), filled[j][good])
+            level = uniform_filter1d(median_filter(level, 3, mode="nearest"), 5, mode="nearest")
+            slope[j] = np.gradient(level) / period
+    flat = cells.mean - mean[..., None] - slope[..., None] * cells.offsets
+    return np.asarray(np.where(cells.count > 0, flat, 0.0))
+
+
+def _design(harmonics: npt.NDArray[np.int64], offsets: Array, period: float) -> Array:
+    phase = 2 * np.pi * offsets[:, None] * harmonics[None, :] / period
+    return np.concatenate([np.cos(phase), np.sin(phase)], axis=1)
+
+
+def _waveform(
+    cells: _Cells, value: Array, period: float
+) -> tuple[Array, npt.NDArray[np.int64], float]:
+    """Harmonics of the mean waveform that stand above the noise, and the noise of one pixel."""
+    count = cells.count.sum(axis=(0, 1))
+    profile = (value * cells.count).sum(axis=(0, 1)) / np.maximum(count, 1)
+    known = count > 0
+    highest = max(1, int(NYQUIST_SHARE * period / 2))
+    harmonics = np.arange(1, min(highest, max(1, (int(known.sum()) - 1) // 2), 200) + 1)
+    deviation = ((value - profile) ** 2 * cells.count).sum()
+    noise = float(np.sqrt(deviation / max(1.0, (cells.count > 0).sum() - known.sum())))
+    design = np.column_stack([np.ones(len(profile)), _design(harmonics, cells.offsets, period)])
+    weighted = design * count[:, None]
+    normal = weighted.T @ design
+    normal[np.diag_indices_from(normal)] *= 1 + 1e-6  # bins may be empty: lines at whole px
+    solution = np.linalg.solve(normal, weighted.T @ profile)[1:]
+    size = np.hypot(solution[: len(harmonics)], solution[len(harmonics) :])
+    floor = HARMONIC_SIGNIFICANCE * noise * np.sqrt(2 / max(count.sum(), 1))
+    kept = size > floor
+    kept[0] = True
+    both = np.concatenate([kept, kept])
+    return solution[both], harmonics[kept], noise
+
+
+def _evaluate(
+    coefficients: Array, harmonics: npt.NDArray[np.int64], offsets: Array, period: float
+) -> tuple[Array, Array]:
+    """The waveform and its derivative with respect to the offset, at `offsets`."""
+    wave = _design(harmonics, offsets, period) @ coefficients
+    turn = 2 * np.pi * harmonics / period
+    half = len(harmonics)
+    turned = np.concatenate([coefficients[half:] * turn, -coefficients[:half] * turn])
+    return wave, _design(harmonics, offsets, period) @ turned
+
+
+def _shifts(
+    cells: _Cells, value: Array, wave: Array, slope: Array
+) -> tuple[Array, Array, Array, float]:
+    """Least-squares shift of each (slab, line) cell; errors for unit pixel noise; the noise."""
+    basis = np.stack([np.ones_like(wave), wave, slope])
+    normal = np.einsum("jnu,au,bu->jnab", cells.count, basis, basis, optimize=True)
+    right = np.einsum("jnu,au->jna", cells.count * value, basis, optimize=True)
+    diagonal = np.einsum("jnaa->jna", normal)
+    filled = (cells.count > 0).sum(axis=2) >= 6
+    solvable = filled & (diagonal > 0).all(axis=2)
+    ridge = np.eye(3) * (1e-9 * np.maximum(diagonal, 1e-12))[..., None]
+    inverse = np.linalg.inv(np.where(solvable[..., None, None], normal + ridge, np.eye(3)))
+    solution = np.einsum("jnab,jnb->jna", inverse, right)
+    amplitude = np.where(solvable, solution[..., 1], 0.0)
+    safe = np.where(np.abs(amplitude) > 1e-6, amplitude, np.inf)
+    shift = np.where(solvable, -solution[..., 2] / safe, np.nan)
+    error = np.sqrt(np.maximum(inverse[..., 2, 2], 0)) / np.abs(safe)
+    model = np.einsum("jna,au->jnu", solution, basis)
+    misfit = np.where(solvable[..., None], (value - model) ** 2 * cells.count, 0).sum()
+    freedom = (cells.count > 0)[solvable].sum() - 3 * solvable.sum()
+    noise = float(np.sqrt(misfit / max(1.0, float(freedom))))
+    error = np.where(error > 0, error, np.inf)
+    return shift, error, amplitude, max(noise, 1e-6)
+
+
+def _combine_slabs(
+    shift: Array, weight: Array, t: Array
+) -> tuple[float, Array, Array, float]:
+    """Common slant of the lines and each line's shift at t = 0 after taking the slant out."""
+    value = np.where(weight > 0, shift, 0.0)
+    weight = weight.copy()
+    slant, mean, total = 0.0, np.zeros(shift.shape[1]), weight.sum(axis=0)
+    residual = np.zeros_like(value)
+    for _ in range(4):
+        total = weight.sum(axis=0)
+        safe = np.maximum(total, 1e-30)
+        centre = (weight * t[:, None]).sum(axis=0) / safe
+        mean = (weight * value).sum(axis=0) / safe
+        lever = t[:, None] - centre
+        spread = float((weight * lever**2).sum())
+        slant = float((weight * lever * (value - mean)).sum() / spread) if spread > 0 else 0.0
+        residual = np.where(weight > 0, value - mean - slant * lever, 0.0)
+        used = weight > 0
+        scale = 1.4826 * float(np.median(np.abs(residual[used]))) if used.any() else 0.0
+        weight = np.where(np.abs(residual) > 4 * scale + 0.01, weight * 0.05, weight)
+    at_zero = mean - slant * centre
+    used = weight > 0
+    wander = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else 0.0
+    return slant, at_zero, total, wander
+
+
+def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> float:
+    """Share of the variance within cells, less pixel noise, that the common waveform explains.
+
+    Slabs are averaged first, so that noise does not hide a faint but regular scale.
+    """
+    count = cells.count.sum(axis=0)
+    mean = (value * cells.count).sum(axis=0) / np.maximum(count, 1)
+    weight = (count > 0).astype(np.float64)
+    total = float((mean**2 * weight).sum())
+    left = float(((mean - wave) ** 2 * weight).sum())
+    own = float((noise**2 / np.maximum(count, 1) * weight).sum())
+    return 1 - max(0.0, left - own) / max(total - min(own, 0.9 * total), 1e-12)
+
+
+def _alternation(cells: _Cells, value: Array, wave: Array) -> float:
+    """How much every other line differs from its neighbours, as a share of the contrast.
+
+    Near 0 for a scale; large when what repeats is two unlike things, such as the two edges of one
+    thick line, so that the true division is twice the period.
+    """
+    count = cells.count.sum(axis=0)
+    mean = (value * cells.count).sum(axis=0) / np.maximum(count, 1)
+    filled = count.min(axis=1) >= 0
+    even, odd = mean[0::2], mean[1::2]
+    if len(odd) < 2 or not filled.any():
+        return 0.0
+    both = (count[0::2].sum(axis=0) > 0) & (count[1::2].sum(axis=0) > 0)
+    difference = np.median(even, axis=0) - np.median(odd, axis=0)
+    return float(np.sqrt(np.mean(difference[both] ** 2)) / max(float(np.ptp(wave)), 1e-9))

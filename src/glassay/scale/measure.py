@@ -1,0 +1,339 @@
+"""Measuring a ruled scale in a photo: search, refine, fit, and the checks that let it be believed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity
+from glassay.scale.comb import finer_division
+from glassay.scale.field_stop import FieldStop, find_field_stop
+from glassay.scale.lines import Lines, refine
+from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
+from glassay.scale.search import Sighting, find_rows
+
+METHOD = "ruled scale"
+METHOD_VERSION = "1"
+"""Part of the key under which results are kept; raised whenever a number may change."""
+
+Pattern = Literal["auto", "ruled", "grid"]
+Box = tuple[int, int, int, int]
+
+SEARCH_PIXELS = 3_500_000
+"""The search runs on a copy of at most this size first, and on more only if it finds nothing."""
+MAX_SEARCH_PIXELS = 40_000_000
+"""Largest copy that is searched; memory stays below 1 GB. Finer scales in larger photos need a
+division of more px, which they have."""
+MIN_SIDE_PX = 24
+MIN_DIVISION_PX = 3.5
+"""Below this the lines are so near the sampling limit that an aliased pattern cannot be ruled out."""
+MIN_LINES = 5
+MIN_FILLED = 0.75
+"""Share of the lines between the first and the last that must be seen."""
+MIN_EXPLAINED = 0.6
+"""Share of the variation that one common waveform must explain. Scales give 0.8 to 1.0 even under
+dust and heavy compression; textures that pass the other checks gave at most 0.5."""
+MAX_JITTER = 0.04
+"""Largest rms residual of the line positions, in divisions. Slides are ruled to better than 0.005;
+dust, noise and compression take soft scales to 0.02; weave and brick vary by 0.05 and more."""
+MIN_LENGTH = 1.0
+"""Shortest lines, in divisions: a row of dots, pads or letters is not a scale."""
+MAX_ALTERNATION = 0.3
+
+
+@dataclass(frozen=True)
+class ScaleResult:
+    """A ruled scale measured in px.
+
+    `division` is the distance from line to line (px), `tilt` the direction of the scale's axis
+    against the photo's horizontal (deg, counter-clockwise as seen). `segments` (lines, 4) holds the
+    two ends x0, y0, x1, y1 of every line used, `residuals` (px) their distance from the even
+    ruling. `shape` is the photo's (height, width).
+    """
+
+    division: Quantity
+    mean_division: float
+    tilt: Quantity
+    lines: int
+    span: int
+    segments: npt.NDArray[np.float64]
+    residuals: npt.NDArray[np.float64]
+    along: npt.NDArray[np.float64]
+    dark_lines: bool
+    hierarchy: Hierarchy
+    curved: bool
+    field_stop: FieldStop | None
+    shape: tuple[int, int]
+    waveform: npt.NDArray[np.float64]
+    explained: float
+    pattern: str = "ruled"
+    aspect: Quantity | None = None
+    angle_between: Quantity | None = None
+    division_y: Quantity | None = None
+    notes: tuple[str, ...] = ()
+
+
+def measure_scale(
+    grey: FloatImage, *, pattern: Pattern = "auto", box: Box | None = None
+) -> ScaleResult:
+    """Measure the ruled scale (or grid) that a photo shows.
+
+    `grey` (height, width) is linear light. With `box` = (x, y, width, height) only that part is
+    searched; positions and tilt still refer to the whole photo. `pattern` "ruled" looks for a scale
+    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid.
+
+    Raises `NotMeasurable` with the reason when no scale can be measured.
+    """
+    light = _stretched(grey)
+    stop = find_field_stop(light * light) if box is None else None
+    mask = stop.mask(light.shape) if stop is not None else None
+    view, x0, y0 = light, 0, 0
+    if box is not None:
+        x0, y0, w, h = box
+        view = light[y0 : y0 + h, x0 : x0 + w]
+    reasons: list[str] = []
+    if pattern in ("auto", "ruled"):
+        try:
+            result = _measure_ruled(view, mask, stop)
+            return _in_whole_photo(result, light.shape, x0, y0)
+        except NotMeasurable as error:
+            reasons.append(str(error))
+    if pattern in ("auto", "grid"):
+        from glassay.scale.grid import measure_grid
+
+        try:
+            result = measure_grid(view, mask, stop, strict=pattern == "auto")
+            return _in_whole_photo(result, light.shape, x0, y0)
+        except NotMeasurable as error:
+            reasons.append(str(error))
+    raise NotMeasurable(reasons[0])
+
+
+def _stretched(grey: FloatImage) -> FloatImage:
+    """Square root of the light, scaled to about 0..1: photon noise is then alike everywhere."""
+    if min(grey.shape) < MIN_SIDE_PX:
+        raise NotMeasurable(
+            f"a photo of {grey.shape[1]} x {grey.shape[0]} px is too small to hold a scale"
+        )
+    low, high = float(grey.min()), float(grey.max())
+    if not high > low:
+        raise NotMeasurable("the photo is a single shade: there is nothing in it to measure")
+    if low < 0 or high > 1.001 or high < 0.05:
+        step = max(1, grey.size // 1_000_000)
+        top = float(np.percentile(grey.ravel()[::step], 99.9))
+        grey = (grey - min(low, 0.0)) / max(top - min(low, 0.0), 1e-30)
+        if not np.isfinite(grey).all():
+            raise NotMeasurable("the photo's values span more than can be scaled")
+    return np.asarray(np.sqrt(np.clip(grey, 0, 4)), dtype=np.float32)
+
+
+def _measure_ruled(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, stop: FieldStop | None
+) -> ScaleResult:
+    reasons: list[tuple[float, str]] = []
+    tried: set[int] = set()
+    for limit in (SEARCH_PIXELS, MAX_SEARCH_PIXELS):
+        factor = max(1, math.ceil(math.sqrt(light.size / limit)))
+        if factor in tried:
+            continue
+        tried.add(factor)
+        small = _reduced(light, factor)
+        small_mask = None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
+        candidates: list[tuple[Sighting, ScaleResult]] = []
+        for sighting in find_rows(small, small_mask)[:6]:
+            row = sighting.enlarged(factor)
+            # Once one holds, only a finer one can change the answer.
+            if candidates and row.period > 0.6 * candidates[0][0].period:
+                continue
+            try:
+                candidates.append((row, _judged(light, mask, stop, row)))
+            except NotMeasurable as error:
+                reasons.append((row.merit, str(error)))
+        if candidates:
+            return _finest_consistent(candidates)
+    if not reasons:
+        raise NotMeasurable("no row of evenly spaced lines was found")
+    raise NotMeasurable(max(reasons)[1])
+
+
+def _reduced(light: FloatImage, factor: int) -> FloatImage:
+    if factor == 1:
+        return light
+    size = (light.shape[1] // factor, light.shape[0] // factor)
+    whole = light[: size[1] * factor, : size[0] * factor]
+    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _judged(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, stop: FieldStop | None, row: Sighting
+) -> ScaleResult:
+    """Refine one sighting and apply every check. Raises `NotMeasurable` with the one that failed."""
+    if row.period < MIN_DIVISION_PX:
+        raise NotMeasurable(
+            f"the lines are only {row.period:.1f} px apart, too close to be told from aliasing"
+        )
+    lines = refine(light, mask, row)
+    parts = finer_division(lines.waveform)
+    if parts > 1:
+        if row.period / parts < MIN_DIVISION_PX:
+            raise NotMeasurable(
+                f"the lines are only {row.period / parts:.1f} px apart,"
+                " too close to be told from aliasing"
+            )
+        row = _renumbered(row, lines, parts)
+        lines = refine(light, mask, row)
+    elif lines.alternation > MAX_ALTERNATION and len(lines.numbers) >= 10:
+        row = _every_second(row)
+        lines = refine(light, mask, row)
+    fit = fit_ruling(lines.numbers, lines.positions, lines.errors)
+    _check(lines, row, fit)
+    return _result(light, stop, row, lines, fit)
+
+
+def _renumbered(row: Sighting, lines: Lines, parts: int) -> Sighting:
+    """The same row counted in lines `parts` times as fine."""
+    powers = parts ** np.arange(len(row.place) - 1, -1, -1, dtype=np.float64)
+    numbers = np.arange(row.numbers.min() * parts, row.numbers.max() * parts + 1)
+    begins = np.interp(numbers / parts, row.numbers, row.begins)
+    ends = np.interp(numbers / parts, row.numbers, row.ends)
+    return replace(
+        row, place=row.place / powers, numbers=numbers, begins=begins, ends=ends, angle=lines.angle
+    )
+
+
+def _every_second(row: Sighting) -> Sighting:
+    """The same row with every second line taken as part of its neighbour."""
+    chosen = row.numbers % 2 == 0
+    powers = 2.0 ** np.arange(len(row.place) - 1, -1, -1)
+    return replace(
+        row, place=row.place * powers, numbers=row.numbers[chosen] // 2,
+        begins=row.begins[chosen], ends=row.ends[chosen],
+    )  # fmt: skip
+
+
+def _check(lines: Lines, row: Sighting, fit: RulingFit) -> None:
+    used = int(fit.used.sum())
+    if used < MIN_LINES:
+        raise NotMeasurable(f"only {used} evenly spaced lines were found; {MIN_LINES} are needed")
+    span = int(np.ptp(lines.numbers[fit.used])) + 1
+    if used < MIN_FILLED * span:
+        raise NotMeasurable(
+            f"only {used} of {span} lines stand where an even ruling would have them"
+        )
+    jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
+    if jitter > MAX_JITTER:
+        raise NotMeasurable(
+            f"the lines found are not evenly spaced (they scatter by {jitter:.0%} of a division)"
+        )
+    if lines.explained < MIN_EXPLAINED:
+        raise NotMeasurable("what repeats in the photo differs too much from place to place")
+    length = row.core[1] - row.core[0]
+    if length < MIN_LENGTH * fit.division:
+        raise NotMeasurable("what repeats in the photo is too short to be the lines of a scale")
+    if fit.error / fit.division > 0.02:
+        raise NotMeasurable("the lines are too faint or too few to give a useful number")
+
+
+def _finest_consistent(candidates: list[tuple[Sighting, ScaleResult]]) -> ScaleResult:
+    """The best candidate, or a finer one of which it is every 2nd, 4th, 5th or 10th line."""
+    best_row, best = max(candidates, key=lambda pair: pair[0].merit)
+    for row, result in candidates:
+        ratio = best.division.value / result.division.value
+        nearest = round(ratio)
+        parallel = abs(math.sin(row.angle - best_row.angle)) < math.sin(math.radians(2))
+        if nearest in (2, 4, 5, 10) and abs(ratio / nearest - 1) < 0.01 and parallel:
+            best_row, best = row, result
+    return best
+
+
+def _result(
+    light: FloatImage, stop: FieldStop | None, row: Sighting, lines: Lines, fit: RulingFit
+) -> ScaleResult:
+    parts = [Contribution("fit of the lines", fit.error, float(max(1, fit.dof)))]
+    if fit.curvature_allowance:
+        parts.append(Contribution("uneven spacing not fitted", fit.curvature_allowance))
+    segments = _segments(light.shape, lines)
+    hierarchy = read_hierarchy(lines.numbers, _visible_lengths(light.shape, stop, lines, segments))
+    tilt = -math.degrees(lines.angle)
+    tilt = (tilt + 90) % 180 - 90
+    length = max(row.core[1] - row.core[0], 1.0)
+    tilt_error = math.degrees(3.5 * lines.wander / (length * math.sqrt(len(lines.numbers))))
+    return ScaleResult(
+        division=Quantity(fit.division, "px", tuple(parts)),
+        mean_division=fit.mean_division,
+        tilt=Quantity.of(tilt, max(tilt_error, 1e-4), "deg", "direction of the lines"),
+        lines=int(fit.used.sum()),
+        span=int(np.ptp(lines.numbers[fit.used])) + 1,
+        segments=segments[fit.used],
+        residuals=fit.residuals[fit.used],
+        along=lines.positions[fit.used],
+        dark_lines=_is_dark(lines.waveform),
+        hierarchy=hierarchy,
+        curved=fit.curved,
+        field_stop=stop,
+        shape=(light.shape[0], light.shape[1]),
+        waveform=lines.waveform,
+        explained=lines.explained,
+        notes=_notes(hierarchy, fit, len(lines.numbers)),
+    )
+
+
+def _is_dark(waveform: npt.NDArray[np.float64]) -> bool:
+    middle = float(np.median(waveform))
+    return bool(middle - waveform.min() > waveform.max() - middle)
+
+
+def _segments(shape: tuple[int, ...], lines: Lines) -> npt.NDArray[np.float64]:
+    c, s = math.cos(lines.angle), math.sin(lines.angle)
+    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    at, a, b = lines.positions, lines.begins, lines.ends
+    return np.column_stack(
+        [cx + at * c - a * s, cy + at * s + a * c, cx + at * c - b * s, cy + at * s + b * c]
+    )
+
+
+def _visible_lengths(
+    shape: tuple[int, ...], stop: FieldStop | None, lines: Lines, segments: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Line lengths in px; NaN for lines that run out of the photo or of the round field."""
+    margin = 12.0
+    x, y = segments[:, 0::2], segments[:, 1::2]
+    inside = (x > margin) & (x < shape[1] - margin) & (y > margin) & (y < shape[0] - margin)
+    if stop is not None:
+        inside &= np.hypot(x - stop.x, y - stop.y) < stop.diameter / 2 * 0.96
+    return np.where(inside.all(axis=1), lines.ends - lines.begins, np.nan)
+
+
+def _notes(hierarchy: Hierarchy, fit: RulingFit, count: int) -> tuple[str, ...]:
+    notes = []
+    if hierarchy.every == 2:
+        notes.append(
+            "every second line is longer: on a slide with longer 5th and 10th lines this means that"
+            " only its 5th lines are seen; check that the stated division is that of these lines"
+        )
+    elif hierarchy.every not in (0, 5, 10) or hierarchy.longest_every not in (0, 5, 10, 50):
+        notes.append(
+            f"every {hierarchy.every}th line is longer, which is unusual: check that the stated"
+            " division is that of the finest lines seen"
+        )
+    if fit.curved:
+        notes.append(
+            "the spacing changes along the scale (lens distortion): the pixel size is that nearest"
+            f" the photo's centre; the mean over the scale is {fit.mean_division / fit.division - 1:+.2%}"
+            " in division length"
+        )
+    return tuple(notes)
+
+
+def _in_whole_photo(
+    result: ScaleResult, shape: tuple[int, ...], x0: int, y0: int
+) -> ScaleResult:
+    moved = result.segments + np.array([x0, y0, x0, y0])
+    return replace(result, segments=moved, shape=(shape[0], shape[1]))
