@@ -31,10 +31,6 @@ Sense = Literal["at least", "at most", "equal"]
 DEFAULT_SETTING = "as is"
 """Id of the only setting of an instrument for which none is written down."""
 
-ASSUMED_DIVISION_TOLERANCE = 0.002
-"""Relative tolerance of a slide without certificate, when none is stated: 0.2 %, half-width.
-Common practice, no source; always listed among the assumptions."""
-
 
 @dataclass(frozen=True, slots=True)
 class Certificate:
@@ -135,6 +131,11 @@ class Claim:
     quote: str = ""
     note: str = ""
     line: int = 0
+
+    @property
+    def is_low_end(self) -> bool:
+        """Whether this is the low end of a claimed range."""
+        return self.sense == "at most" and " to " in self.text
 
 
 @dataclass(frozen=True, slots=True)

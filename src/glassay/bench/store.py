@@ -10,18 +10,22 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from glassay.bench.disk import PART_SUFFIX, content_hash, write_atomically
-from glassay.bench.plain import finding_from_plain, finding_to_plain, to_plain
+from glassay.bench.plain import finding_from_plain, to_plain
 from glassay.bench.results import MethodResult
 from glassay.errors import Unusable
 
 FORMAT = 1
 """Version of the result files' own layout; another one counts as absent."""
+
+STALE_S = 600
+"""Half-written files older than this belong to a killed run, and are removed."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +35,7 @@ class Dependencies:
     contents: tuple[str, ...]
     """SHA-256 of each file, in the capture's order."""
     method: str
-    version: int
+    version: str
     settings: Mapping[str, Any]
     """The settings that matter to the method, as plain data."""
 
@@ -59,8 +63,10 @@ class Store:
         try:
             self._measured.mkdir(parents=True, exist_ok=True)
             for part in [*self._measured.iterdir(), *self._folder.iterdir()]:
-                if part.suffix == PART_SUFFIX and part.name.startswith("."):
+                if part.suffix == PART_SUFFIX and time.time() - part.stat().st_mtime > STALE_S:
                     part.unlink(missing_ok=True)
+        except FileNotFoundError:  # another run has just finished writing it
+            return
         except OSError as error:
             raise Unusable(
                 f"{self._folder} cannot be written ({error.strerror}); results go there"
@@ -85,9 +91,7 @@ class Store:
 
     def save(self, needs: Dependencies, result: MethodResult) -> None:
         """Keep a result, atomically. Raises `Unusable` when it cannot be written."""
-        body = to_plain(result) | {
-            "findings": {key: finding_to_plain(f) for key, f in result.findings.items()}
-        }
+        body = to_plain(result)
         data = {
             "key": needs.key,
             "contents": list(needs.contents),
