@@ -235,9 +235,9 @@ def same_fields(settings: Sequence[SettingResult]) -> tuple[SameField, ...]:
             if other != instrument:
                 pairs = [same_field(one, view) for view in candidates]
                 present = [pair for pair in pairs if pair is not None]
-                found.append(min(present, key=lambda pair: abs(_octaves(pair.ratio.value))))
+                found.append(min(present, key=lambda pair: abs(_apart(pair.ratio.value))))
     return tuple(found)
 
 
-def _octaves(ratio: float) -> float:
+def _apart(ratio: float) -> float:
     return max(ratio, 1 / ratio)

@@ -1,0 +1,122 @@
+"""`glassay run`: measure everything new or changed, and print the comparison."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from glassay.bench.assemble import results_as_json, run_bench
+from glassay.bench.comparison import best_rows, cell_text
+from glassay.bench.document import load_bench
+from glassay.bench.model import Bench
+from glassay.bench.results import BenchResults, Column
+from glassay.bench.run import Progress as Step
+
+PLAIN_WIDTH = 200
+"""Width of the table when the output is no terminal, so that no cell is folded."""
+
+
+@click.command("run")
+@click.argument("bench", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="print everything as data")
+@click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
+def command(bench: Path, as_json: bool, jobs: int | None) -> None:
+    """Measure what is new or changed in BENCH and print the comparison table.
+
+    Exit status: 0 when something was measured or nothing was there to measure; 3 when every capture
+    was refused; 2 when a file cannot be used (the others are measured all the same).
+    """
+    loaded = load_bench(bench)
+    results = _measure(loaded, jobs)
+    if as_json:
+        click.echo(json.dumps(results_as_json(results), indent=1))
+    else:
+        _print_answer(results)
+    _report_trouble(results)
+
+
+def _measure(bench: Bench, jobs: int | None) -> BenchResults:
+    bar = Progress(
+        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
+        console=Console(stderr=True), transient=True,
+    )  # fmt: skip
+    with bar:
+        task = bar.add_task("measuring", total=None)
+
+        def show(step: Step) -> None:
+            bar.update(task, completed=step.done, total=step.total)
+            if step.capture:
+                bar.update(task, description=f"{step.capture[-48:]} {step.status}")
+
+        return run_bench(bench, jobs=jobs, progress=show)
+
+
+def _print_answer(results: BenchResults) -> None:
+    out = Console(highlight=False, soft_wrap=False)
+    if not out.is_terminal:
+        out = Console(highlight=False, width=PLAIN_WIDTH)
+    if not results.bench.instruments:
+        out.print("There are no instruments in bench.toml yet.", markup=False)
+        return
+    out.print(comparison_table(results))
+    for note in results.comparison.notes:
+        out.print(f"  {note}", markup=False)
+    _print_verdicts(results, out)
+    for same in results.same_field:
+        out.print(same.sentence, markup=False)
+    if results.assumptions:
+        out.print("Assumptions", style="bold")
+        for sentence in results.assumptions:
+            out.print(f"  {sentence}", markup=False)
+
+
+def comparison_table(results: BenchResults) -> Table:
+    """The comparison as a table for a terminal; columns that hold nothing are left out.
+
+    The best of a column is marked with a star, several when they cannot be told apart.
+    """
+    comparison = results.comparison
+    table = Table(title=results.bench.title, caption="* best in its column; ± is U at 95 %")
+    table.add_column("instrument")
+    shown: list[tuple[Column, tuple[str, ...]]] = []
+    for column in comparison.columns:
+        if any(row.cells[column.id].value is not None for row in comparison.rows):
+            unit = f"\n{column.unit}" if column.unit not in ("1", "", "money") else ""
+            table.add_column(column.title + unit, justify="right" if column.unit else "left")
+            shown.append((column, best_rows(comparison, column)))
+    for row in comparison.rows:
+        cells = [
+            cell_text(row.cells[column.id], column) + (" *" if row.id in best else "")
+            for column, best in shown
+        ]
+        table.add_row(row.title, *cells)
+    return table
+
+
+def _print_verdicts(results: BenchResults, out: Console) -> None:
+    for instrument in results.bench.instruments:
+        verdicts = results.verdicts_of(instrument.id)
+        if verdicts:
+            out.print(instrument.title, style="bold", markup=False)
+        for verdict in verdicts:
+            out.print(f"  {verdict.sentence}", markup=False)
+            for detail in verdict.details:
+                out.print(f"    {detail}", markup=False)
+
+
+def _report_trouble(results: BenchResults) -> None:
+    statuses = [capture.status for capture in results.captures]
+    for capture in results.captures:
+        if capture.status in ("refused", "unusable"):
+            reason = capture.reason
+            click.echo(f"{capture.capture.id}: not measured: {reason}", err=True)
+    if "unusable" in statuses:
+        sys.exit(2)
+    if "refused" in statuses and "measured" not in statuses:
+        sys.exit(3)
