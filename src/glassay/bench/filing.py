@@ -9,11 +9,10 @@ from importlib.resources import files
 from pathlib import Path
 
 import tomlkit
-from tomlkit.items import AoT
 
 from glassay.bench.disk import content_hash, copy_new, write_atomically
 from glassay.bench.document import FILE_NAME, parse_bench, read_document
-from glassay.bench.model import Bench, Instrument
+from glassay.bench.model import Bench
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 
@@ -248,24 +247,19 @@ def _free_names(source: Path) -> Iterator[str]:
         yield f"{stem}-{number}{dot}{suffix}" if dot else f"{plain}-{number}"
 
 
+def _entry(bench: Bench, name: str, filing: Filing) -> str:
+    """One [[capture]] block. At the end of the text it disturbs nothing that stands there."""
+    values = {"file": name, "instrument": filing.instrument}
+    if len(bench.instrument(filing.instrument).settings) > 1:
+        values["setting"] = filing.setting
+    values["object"] = filing.object
+    lines = [f"{key} = {tomlkit.item(value).as_string()}" for key, value in values.items()]
+    return "\n".join(["", "[[capture]]", *lines, ""])
+
+
 def _list_captures(bench: Bench, before: str, entries: Sequence[tuple[str, Filing]]) -> None:
-    document = tomlkit.parse(before)
-    if "capture" not in document:
-        document.append("capture", tomlkit.aot())
-    captures = document["capture"]
-    if not isinstance(captures, AoT):
-        raise Unusable(f"{FILE_NAME}: captures are not written as [[capture]] tables")
-    for name, filing in entries:
-        table = tomlkit.table()
-        table.add("file", name)
-        table.add("instrument", filing.instrument)
-        instrument: Instrument = bench.instrument(filing.instrument)
-        if len(instrument.settings) > 1:
-            table.add("setting", filing.setting)
-        table.add("object", filing.object)
-        table.add(tomlkit.nl())
-        captures.append(table)
-    after = tomlkit.dumps(document)
+    ending = "" if before.endswith("\n") or not before else "\n"
+    after = before + ending + "".join(_entry(bench, *entry) for entry in entries)
     parse_bench(after, bench.folder)  # a document that would not be accepted is never written
     if read_document(bench.folder) != before:
         raise Unusable(f"{FILE_NAME} was changed by someone else meanwhile; run the command again")

@@ -132,9 +132,9 @@ def _judge_magnification(
     limit, detail = detail_limit(setting)
     details = [*_zoom_words(claim, best, setting), *_contradictions(judged)]
     details += [display] if display else []
-    details += [_can_follow(claim, limit, detail)] if limit is not None else []
+    details += [_can_follow(claim, limit, detail)] if limit and not claim.is_low_end else []
     return Verdict(
-        instrument.id, claim, best.verdict, _headline(claim, judged),
+        instrument.id, claim, best.verdict, _headline(claim, best, setting),
         decide(best.counted, best.claimed, claim).rule,
         value=best.counted, value_name=best.reading.name, setting=best.setting,
         readings=judged, display_width_needed=needed, detail_limit=limit, details=tuple(details),
@@ -145,7 +145,8 @@ def judged_readings(claim: Claim, settings: Sequence[SettingResult]) -> tuple[Ju
     """A magnification claim under every reading, each in its best setting, most generous first.
 
     Generous means nearest to keeping the claim: the highest for "at least", the lowest for "at
-    most". A stated visual magnification that the field seen contradicts comes last.
+    most". A stated visual magnification that the field seen contradicts comes last, and so does
+    the magnification on the sensor for a low end, which it would always keep.
     """
     if claim.value is None:
         return ()
@@ -164,7 +165,7 @@ def judged_readings(claim: Claim, settings: Sequence[SettingResult]) -> tuple[Ju
     return tuple(
         sorted(
             best.values(),
-            key=lambda judged: (_is_contradicted(judged, best), -_generosity(claim, judged)),
+            key=lambda judged: (_comes_last(claim, judged, best), -_generosity(claim, judged)),
         )
     )
 
@@ -200,6 +201,12 @@ def _is_contradicted(judged: JudgedReading, best: dict[str, JudgedReading]) -> b
     return abs(judged.reading.value.value - seen.reading.value.value) > seen.reading.value.expanded
 
 
+def _comes_last(claim: Claim, judged: JudgedReading, best: dict[str, JudgedReading]) -> bool:
+    if claim.sense == "at most" and judged.reading.key == "on_sensor_magnification":
+        return True
+    return _is_contradicted(judged, best)
+
+
 def _contradictions(judged: Sequence[JudgedReading]) -> list[str]:
     best = {one.reading.key: one for one in judged}
     seen = best.get("visual_magnification_measured")
@@ -211,21 +218,15 @@ def _contradictions(judged: Sequence[JudgedReading]) -> list[str]:
     ]
 
 
-def _headline(claim: Claim, judged: Sequence[JudgedReading]) -> str:
-    best = judged[0]
+def _headline(claim: Claim, best: JudgedReading, setting: SettingResult) -> str:
     zoom = f" with {best.zoom:g}x digital zoom" if best.zoom != 1 else ""
     text = (
         f"{_claimed(claim)} is {best.verdict}: the most generous reading is"
         f" {say_times(best.counted)}{zoom}, {best.reading.name}"
     )
-    equivalent = next(
-        (one for one in judged if one.reading.key == "field_equivalent_magnification"), None
-    )
-    if equivalent is not None and equivalent is not best:
-        text += (
-            "; it shows the same field as an eyepiece view of"
-            f" {say_times(equivalent.reading.value)}"
-        )
+    equivalent = setting.reading("field_equivalent_magnification")
+    if equivalent is not None and equivalent.key != best.reading.key:
+        text += f"; it shows the same field as an eyepiece view of {say_times(equivalent.value)}"
     return text + "."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -100,7 +101,7 @@ def _settle(source: Path, what: str, options: Sequence[str], hint: str | None, a
             question, default=hint, type=choice, show_choices=False, err=True
         )
     except click.Abort:
-        if click.get_text_stream("stdin").isatty():
+        if sys.stdin.isatty():
             raise
         raise Unusable(f"no answer came; give --{what}, or --yes to take suggestions") from None
     return answer

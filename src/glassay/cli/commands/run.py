@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 from rich.console import Console
+from rich.measure import Measurement
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
@@ -18,8 +20,14 @@ from glassay.bench.model import Bench
 from glassay.bench.results import BenchResults, Column
 from glassay.bench.run import Progress as Step
 
-PLAIN_WIDTH = 200
-"""Width of the table when the output is no terminal, so that no cell is folded."""
+PLAIN_WIDTH = 1000
+"""Width allowed when the output is no terminal: nothing is folded or left out."""
+
+LEFT_OUT_FIRST = (
+    "power", "price_list", "price_camera", "price_paid", "standalone", "clearance",
+    "field_widest", "visual_magnification",
+)  # fmt: skip
+"""Columns that a terminal too narrow for the table does without, the first one first."""
 
 
 @click.command("run")
@@ -64,7 +72,14 @@ def _print_answer(results: BenchResults) -> None:
     if not results.bench.instruments:
         out.print("There are no instruments in bench.toml yet.", markup=False)
         return
-    out.print(comparison_table(results))
+    left_out: tuple[str, ...] = ()
+    table = comparison_table(results)
+    while _too_wide(table, out):
+        if len(left_out) == len(LEFT_OUT_FIRST):
+            break
+        left_out = LEFT_OUT_FIRST[: len(left_out) + 1]
+        table = comparison_table(results, left_out)
+    out.print(table)
     for note in results.comparison.notes:
         out.print(f"  {note}", markup=False)
     _print_verdicts(results, out)
@@ -76,8 +91,13 @@ def _print_answer(results: BenchResults) -> None:
             out.print(f"  {sentence}", markup=False)
 
 
-def comparison_table(results: BenchResults) -> Table:
-    """The comparison as a table for a terminal; columns that hold nothing are left out.
+def _too_wide(table: Table, out: Console) -> bool:
+    unbounded = out.options.update(max_width=PLAIN_WIDTH)
+    return Measurement.get(out, unbounded, table).maximum > out.width
+
+
+def comparison_table(results: BenchResults, left_out: Sequence[str] = ()) -> Table:
+    """The comparison as a table for a terminal, without columns `left_out` or holding nothing.
 
     The best of a column is marked with a star, several when they cannot be told apart.
     """
@@ -86,7 +106,9 @@ def comparison_table(results: BenchResults) -> Table:
     table.add_column("instrument")
     shown: list[tuple[Column, tuple[str, ...]]] = []
     for column in comparison.columns:
-        if any(row.cells[column.id].value is not None for row in comparison.rows):
+        if column.id not in left_out and any(
+            row.cells[column.id].value is not None for row in comparison.rows
+        ):
             unit = f"\n{column.unit}" if column.unit not in ("1", "", "money") else ""
             table.add_column(column.title + unit, justify="right" if column.unit else "left")
             shown.append((column, best_rows(comparison, column)))
