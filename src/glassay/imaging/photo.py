@@ -30,7 +30,7 @@ MAX_FILE_BYTES = 4_000_000_000
 FEW_NONFINITE = 0.01
 """Share of NaN or infinite pixels that is filled in (with the median) rather than refused."""
 
-_FORMATS = ("JPEG", "PNG", "WEBP", "BMP", "HEIF", "TIFF", "MPO")
+_FORMATS = ("JPEG", "PNG", "WEBP", "BMP", "HEIF", "TIFF")  # multi-picture JPEG opens as JPEG
 
 
 @dataclass(frozen=True)

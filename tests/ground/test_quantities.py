@@ -1,0 +1,144 @@
+"""Values with uncertainty: the worked examples of the GUM, and laws that hold for any numbers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from uncertainties import umath
+
+from glassay.bench.plain import quantity_from_plain, quantity_to_plain
+from glassay.quantity import Contribution, Quantity, combine, rounded
+
+SIZES = st.floats(1e-6, 1e6)
+DOFS = st.one_of(st.just(math.inf), st.floats(1, 1000))
+
+
+def correlated(
+    values: list[float], us: list[float], correlation: np.ndarray, units: list[str]
+) -> list[Quantity]:
+    """Quantities with a given correlation matrix, made of shared unknowns by Cholesky factors."""
+    factor = np.linalg.cholesky(correlation)
+    return [
+        Quantity(value, unit, tuple(
+            Contribution(f"unknown {j}", u * row[j], shared=f"unknown {j}")
+            for j in range(len(values))
+        ))
+        for value, u, row, unit in zip(values, us, factor, units, strict=True)
+    ]  # fmt: skip
+
+
+def test_simultaneous_resistance_and_reactance() -> None:
+    # JCGM 100:2008, H.2; the five observations of each input and the results are from memory.
+    observed = np.array([
+        [5.007, 4.994, 5.005, 4.990, 4.999],
+        [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3],
+        [1.0456, 1.0438, 1.0468, 1.0428, 1.0433],
+    ])  # fmt: skip
+    means = observed.mean(axis=1)
+    us = observed.std(axis=1, ddof=1) / 5**0.5
+    matrix = np.corrcoef(observed)
+    # The means, uncertainties and correlations as printed in H.2.
+    assert means == pytest.approx([4.999, 19.661e-3, 1.04446])
+    assert us == pytest.approx([3.2e-3, 9.5e-6, 0.75e-3], rel=0.01)
+    assert matrix[[0, 0, 1], [1, 2, 2]] == pytest.approx([-0.36, 0.86, -0.65], abs=0.005)
+    inputs = correlated(list(means), list(us), matrix, ["V", "A", "rad"])
+    resistance = combine(lambda v, i, phi: v / i * umath.cos(phi), inputs, "ohm")
+    reactance = combine(lambda v, i, phi: v / i * umath.sin(phi), inputs, "ohm")
+    impedance = combine(lambda v, i, phi: v / i, inputs, "ohm")
+    assert resistance.value == pytest.approx(127.732, abs=0.001)
+    assert reactance.value == pytest.approx(219.847, abs=0.001)
+    assert impedance.value == pytest.approx(254.260, abs=0.001)
+    # Within one unit of the last digit printed.
+    assert resistance.u == pytest.approx(0.071, abs=0.001)
+    assert reactance.u == pytest.approx(0.295, abs=0.001)
+    assert impedance.u == pytest.approx(0.236, abs=0.001)
+
+
+def test_end_gauge_calibration() -> None:
+    # JCGM 100:2008, H.1 (from memory): u_c = 32 nm with 16 effective degrees of freedom.
+    length = Quantity.of(50.000623e6, 25.0, "nm", "standard", 18)
+    difference = Quantity(215.0, "nm", (
+        Contribution("repeated observations", 5.8, 24),
+        Contribution("comparator, random", 3.9, 5),
+        Contribution("comparator, systematic", 6.7, 8),
+    ))  # fmt: skip
+    expansion_gap = Quantity.of(0.0, 0.58e-6, "1/K", "difference of expansion", 50)
+    temperature = Quantity.of(-0.1, 0.41, "K", "mean temperature and its cycle")
+    expansion = Quantity.of(11.5e-6, 1.2e-6, "1/K", "expansion of the standard")
+    temperature_gap = Quantity.of(0.0, 0.029, "K", "temperature difference", 2)
+    result = combine(
+        lambda s, d, da, t, a, dt: s + d - s * (da * t + a * dt),
+        [length, difference, expansion_gap, temperature, expansion, temperature_gap],
+        "nm",
+    )
+    assert result.value == pytest.approx(50.000838e6, abs=1)
+    assert result.u == pytest.approx(32, abs=0.5)
+    assert math.floor(result.dof) == 16
+    assert result.budget()[0].source == "standard"
+    # t-factor for 99 % would be 2.92 there; for 95 % at 16 degrees of freedom it is 2.12 (G.2).
+    assert result.k == pytest.approx(2.12, abs=0.005)
+
+
+def test_coverage_factor_without_limit_of_freedom_is_1_96() -> None:
+    # JCGM 100:2008, table G.2
+    assert Quantity.of(1, 0.1, "1").k == pytest.approx(1.960, abs=0.001)
+    assert Quantity.of(1, 0.1, "1", dof=5).k == pytest.approx(2.57, abs=0.005)
+
+
+@given(SIZES, SIZES, st.floats(1e-6, 0.3), st.floats(1e-6, 0.3))
+def test_relative_uncertainties_of_a_ratio_add_in_squares(
+    a: float, b: float, ra: float, rb: float
+) -> None:
+    pair = [Quantity.of(a, a * ra, "um"), Quantity.of(b, b * rb, "um")]
+    ratio = combine(lambda x, y: x / y, pair, "1")
+    assert ratio.relative == pytest.approx(math.hypot(ra, rb), rel=1e-6)
+
+
+@given(SIZES, SIZES, st.floats(1e-6, 0.3))
+def test_what_is_shared_cancels_in_a_ratio_and_adds_in_a_sum(a: float, b: float, r: float) -> None:
+    one = Quantity(a, "um", (Contribution("slide", a * r, shared="slide"),))
+    two = Quantity(b, "um", (Contribution("slide", b * r, shared="slide"),))
+    assert combine(lambda x, y: x / y, [one, two], "1").u <= 1e-9 * (a / b)
+    total = combine(lambda x, y: x + y, [one, two], "um")
+    assert total.u == pytest.approx((a + b) * r, rel=1e-9)
+
+
+@given(st.lists(st.tuples(st.text(max_size=8), SIZES, DOFS), max_size=6), SIZES)
+def test_a_quantity_survives_being_written_down(
+    parts: list[tuple[str, float, float]], value: float
+) -> None:
+    quantity = Quantity(value, "um", tuple(
+        Contribution(source, u, dof, None if index % 2 else "slide")
+        for index, (source, u, dof) in enumerate(parts)
+    ))  # fmt: skip
+    assert quantity_from_plain(quantity_to_plain(quantity)) == quantity
+
+
+@given(SIZES, st.floats(1e-9, 1e3))
+def test_an_interval_holds_the_value_and_scales_with_it(value: float, u: float) -> None:
+    quantity = Quantity.of(value, u, "um")
+    low, high = quantity.interval
+    assert low < value < high or u < 1e-12 * value
+    assert quantity.scaled(-3, "1").u == pytest.approx(3 * u)
+
+
+@given(st.floats(-1e9, 1e9), st.floats(1e-9, 1e9))
+def test_rounded_text_is_within_half_a_digit_of_the_uncertainty(value: float, u: float) -> None:
+    text, spread = rounded(value, u)
+    # Two significant digits of U: the last one is worth at most a tenth of U.
+    assert abs(float(text) - value) <= 0.0501 * u + 1e-12 * abs(value)
+    assert float(spread) == pytest.approx(u, rel=0.051)
+
+
+@given(st.floats(0.01, 100), st.floats(0.01, 100), st.floats(1, 50), st.floats(1, 50))
+def test_effective_freedom_lies_between_the_least_and_the_sum(
+    u1: float, u2: float, dof1: float, dof2: float
+) -> None:
+    # A property of the Welch-Satterthwaite formula (JCGM 100:2008, G.4.1).
+    assume(u1 > 1e-3)
+    quantity = Quantity(1.0, "1", (Contribution("a", u1, dof1), Contribution("b", u2, dof2)))
+    assert min(dof1, dof2) * 0.999 <= quantity.dof <= (dof1 + dof2) * 1.001
