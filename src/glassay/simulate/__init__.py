@@ -20,48 +20,104 @@ make a Cramer-Rao bound. `photograph` makes further captures of light already co
 `repeat_pair` two exposures that differ by temporal noise alone. Everything is seeded: the same
 arguments give the same bytes.
 
+Scenes: `RuledScale`, `CrossedGrid`, `DotGrid`, `Chessboard`; `Edge`, `SlantedSquare`, `FlatField`;
+`BarTarget`; `Die` (with its heron) and `SensorDie`; `Texture`, `Photographed` (any picture laid
+under the microscope) and `Drawn` (any formula). `Overlaid` adds `Dust` and `Scratches`, `ScaleOver`
+lays a ruled scale on another scene, `Lit` shows a scene in dark field or oblique light.
+
+`cramer_rao` is the bound itself. `film` makes a `Clip` from a `ClipPlan` (shake, drift, flicker,
+repeated and dropped frames, focusing) that can be written as a video file; `focus_run` makes photos
+through focus.
+
 Coordinates: object (x, y) in um with y down the picture; picture (column, row) in px with (0, 0) at
 the middle of the top left pixel; a positive tilt turns the object's x axis clockwise in the
 picture. Pixel size is paraxial, at the middle of the picture. Where a camera enlarges, `Pose`
 speaks of the sensor's own pixels and `Truth` of stored ones unless it says native.
 """
 
+from glassay.simulate.bars import BarElement, BarTarget
+from glassay.simulate.bound import cramer_rao
 from glassay.simulate.camera import Camera, develop, mosaic, noise_variance
 from glassay.simulate.capture import Capture, Truth, capture, photograph, repeat_pair, truth_of
+from glassay.simulate.clips import (
+    Clip,
+    ClipPlan,
+    ClipTruth,
+    FocusRun,
+    cut_off,
+    film,
+    focus_run,
+    write_video,
+)
+from glassay.simulate.die import Die
 from glassay.simulate.geometry import Mapping, Pose
 from glassay.simulate.lettering import FONTS
+from glassay.simulate.looks import Lit
 from glassay.simulate.optics import Lighting, Optics, defocused_transfer, diffraction_transfer
 from glassay.simulate.paint import Scene, View
 from glassay.simulate.plain import Edge, FlatField, SlantedSquare
-from glassay.simulate.render import expected
+from glassay.simulate.render import Moment, expected, expected_moments
 from glassay.simulate.scales import Chessboard, CrossedGrid, DotGrid, RuledScale
+from glassay.simulate.sensor import SensorDie
+from glassay.simulate.surfaces import (
+    Drawn,
+    Dust,
+    Overlaid,
+    Photographed,
+    ScaleOver,
+    Scratches,
+    Texture,
+)
 
 __all__ = [
     "FONTS",
+    "BarElement",
+    "BarTarget",
     "Camera",
     "Capture",
     "Chessboard",
+    "Clip",
+    "ClipPlan",
+    "ClipTruth",
     "CrossedGrid",
+    "Die",
     "DotGrid",
+    "Drawn",
+    "Dust",
     "Edge",
     "FlatField",
+    "FocusRun",
     "Lighting",
+    "Lit",
     "Mapping",
+    "Moment",
     "Optics",
+    "Overlaid",
+    "Photographed",
     "Pose",
     "RuledScale",
+    "ScaleOver",
     "Scene",
+    "Scratches",
+    "SensorDie",
     "SlantedSquare",
+    "Texture",
     "Truth",
     "View",
     "capture",
+    "cramer_rao",
+    "cut_off",
     "defocused_transfer",
     "develop",
     "diffraction_transfer",
     "expected",
+    "expected_moments",
+    "film",
+    "focus_run",
     "mosaic",
     "noise_variance",
     "photograph",
     "repeat_pair",
     "truth_of",
+    "write_video",
 ]

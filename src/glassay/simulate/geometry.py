@@ -32,15 +32,35 @@ class Pose:
     centre_um: tuple[float, float] = (0.0, 0.0)
 
 
+_LAST_GOOD = -0.143
+"""k1 r_d^2 up to which barrel distortion is inverted; the model itself ends at -4/27 = -0.148."""
+
+
+def radial_stretch(radius: Points, k1: float) -> Points:
+    """Ratio distorted / undistorted radius, 1 + k1 r^2.
+
+    Barrel distortion turns back at r = (-3 k1)^-1/2; shortly before, it is continued in a straight
+    line, so that far points stay outside the picture instead of folding into it.
+    """
+    if k1 >= 0:
+        return np.asarray(1 + k1 * radius**2)
+    last = np.sqrt(0.3 / -k1)
+    inner = np.minimum(radius, last)
+    beyond = np.maximum(radius - last, 0)
+    reached = inner * (1 + k1 * inner**2) + beyond * (1 + 3 * k1 * last**2)
+    return np.asarray(reached / np.maximum(radius, 1e-12))
+
+
 def radial_expansion(
     squared_radius: npt.NDArray[np.floating], k1: float
 ) -> npt.NDArray[np.floating]:
     """Ratio undistorted / distorted radius for the model r_d = r_u (1 + k1 r_u^2).
 
     `squared_radius` is r_d^2 in units in which `k1` is stated. Newton's iteration on
-    g (1 + a g^2) = 1 with a = k1 r_d^2; for -0.14 < a < 1 it converges to 1e-7 in these steps.
+    g (1 + a g^2) = 1 with a = k1 r_d^2; for -0.14 < a < 1 it converges to 1e-6 in these steps.
+    Barrel distortion reaches no radius with a < -4/27; there the last good ratio is kept.
     """
-    a = squared_radius * k1
+    a = np.maximum(squared_radius * k1, _LAST_GOOD)
     g = 1 - a / (1 + 3 * a)
     for _ in range(5 if abs(k1) > 0.05 else 3):
         g2a = g * g * a
@@ -74,8 +94,8 @@ class Mapping:
         c, s = self._turn()
         q: Points = np.stack([c * p[:, 0] - s * p[:, 1], s * p[:, 0] + c * p[:, 1]], axis=1)
         q /= self.pose.pixel_size_um
-        r2 = (q**2).sum(axis=1, keepdims=True) / self.half_diagonal**2
-        q *= (1 + self.k1 * r2) * self.magnified
+        r = np.hypot(q[:, :1], q[:, 1:]) / self.half_diagonal
+        q *= radial_stretch(r, self.k1) * self.magnified
         q += ((self.shape[1] - 1) / 2, (self.shape[0] - 1) / 2)
         enlarged = np.asarray(self.enlargement)
         return np.asarray((q + 0.5) * enlarged - 0.5)

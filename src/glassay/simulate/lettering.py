@@ -33,11 +33,23 @@ FONTS: tuple[Font, ...] = ("sans", "bold", "serif", "typewriter", "times", "roma
 def lettering_mask(text: str, font: Font, height_texels: int) -> npt.NDArray[np.float32]:
     """Coverage 0..1 of the text; capitals and numerals are `height_texels` high, and fill the mask
     from top to bottom except for descenders."""
-    if font == "engraved":
-        return _engraved(text, height_texels)
-    path = Path(matplotlib.get_data_path()) / "fonts" / "ttf" / _FILES[font]
-    probe = ImageFont.truetype(str(path), 200).getbbox("0")
-    face = ImageFont.truetype(str(path), 200 * height_texels / (probe[3] - probe[1]))
+    tight = _engraved(text) if font == "engraved" else _printed(text, font)
+    # numerals fill the master from `_MASTER` high; descenders and commas reach below
+    scale = height_texels / _MASTER
+    size = (max(1, round(tight.shape[1] * scale)), max(1, round(tight.shape[0] * scale)))
+    kind = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(tight, size, interpolation=kind), dtype=np.float32)
+
+
+_MASTER = 240
+"""Height in texels at which letters are drawn, large enough that hinting does not bend them."""
+
+
+@lru_cache(maxsize=256)
+def _printed(text: str, font: Font) -> npt.NDArray[np.float32]:
+    path = str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / _FILES[font])
+    probe = ImageFont.truetype(path, 400).getbbox("0")
+    face = ImageFont.truetype(path, 400 * _MASTER / (probe[3] - probe[1]))
     left, top, right, bottom = face.getbbox(text)
     size = (int(right - left) + 2, int(bottom - top) + 2)
     picture = PillowImage.new("L", size, 0)
@@ -45,21 +57,17 @@ def lettering_mask(text: str, font: Font, height_texels: int) -> npt.NDArray[np.
     return np.asarray(picture, dtype=np.float32) / np.float32(255)
 
 
-def _engraved(text: str, height_texels: int) -> npt.NDArray[np.float32]:
-    # Hershey strokes, drawn large and reduced; 21 units is the height of their capitals
-    large = 84
-    scale = large / 21
-    canvas = np.zeros((2 * large, int(30 * scale * (len(text) + 1))), np.uint8)
-    place = (large // 2, large + large // 2)
-    cv2.putText(canvas, text, place, cv2.FONT_HERSHEY_SIMPLEX, scale, 255, 8, cv2.LINE_AA)
+@lru_cache(maxsize=256)
+def _engraved(text: str) -> npt.NDArray[np.float32]:
+    scale = _MASTER / 21  # 21 units is the height of a capital of these single-stroke letters
+    canvas = np.zeros((2 * _MASTER, int(30 * scale * (len(text) + 1))), np.uint8)
+    place = (_MASTER // 2, _MASTER + _MASTER // 2)
+    cv2.putText(canvas, text, place, cv2.FONT_HERSHEY_SIMPLEX, scale, 255, 23, cv2.LINE_AA)
     rows, columns = np.nonzero(canvas.max(axis=1))[0], np.nonzero(canvas.max(axis=0))[0]
     if not rows.size:
-        return np.zeros((height_texels, 1), np.float32)
+        return np.zeros((_MASTER, 1), np.float32)
     tight = canvas[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    width = max(1, round(tight.shape[1] * height_texels / tight.shape[0]))
-    kind = cv2.INTER_AREA if height_texels < tight.shape[0] else cv2.INTER_LINEAR
-    small = cv2.resize(tight, (width, height_texels), interpolation=kind)
-    return np.asarray(small, dtype=np.float32) / np.float32(255)
+    return np.asarray(tight, dtype=np.float32) / np.float32(255)
 
 
 def add_lettering(

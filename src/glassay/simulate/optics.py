@@ -80,8 +80,8 @@ class Optics:
     def __post_init__(self) -> None:
         if not 0 < self.na < 1.6:
             raise ValueError("the numerical aperture lies between 0 and 1.6")
-        if not -0.25 <= self.distortion_k1 <= 1:
-            raise ValueError("distortion beyond -0.25 folds the corners over; it may be up to 1")
+        if not -0.13 <= self.distortion_k1 <= 1:
+            raise ValueError("distortion beyond -0.13 cannot fill the corners; it may be up to 1")
 
     @property
     def focus_varies(self) -> bool:

@@ -101,6 +101,8 @@ def comb(u_um: Image, period_um: float, width_um: float, sigma_um: float) -> Ima
     """
     if sigma_um > 0.7 * period_um:
         return np.full_like(u_um, width_um / period_um)
+    if u_um.dtype == np.float32 and u_um.size > 20_000:
+        return _comb_by_table(u_um, period_um, width_um, sigma_um)
     nearest = u_um - period_um * np.rint(u_um / period_um)
     reach = math.ceil((4 * sigma_um + width_um / 2) / period_um - 0.5)
     cover = band(nearest, width_um / 2, sigma_um)
@@ -108,6 +110,20 @@ def comb(u_um: Image, period_um: float, width_um: float, sigma_um: float) -> Ima
         cover = cover + band(nearest - k * period_um, width_um / 2, sigma_um)
         cover += band(nearest + k * period_um, width_um / 2, sigma_um)
     return cover
+
+
+def _comb_by_table(u_um: Image, period_um: float, width_um: float, sigma_um: float) -> Image:
+    """`comb` looked up in one period of it, 64 steps to the blur: right to 1e-4 and fast."""
+    steps = int(np.clip(64 * period_um / sigma_um, 256, 2**17))
+    phase = np.linspace(0, period_um, steps + 1)
+    table = comb(phase, period_um, width_um, sigma_um)
+    place = u_um * (1 / period_um)
+    place -= np.floor(place)
+    place *= steps
+    index = np.minimum(place.astype(np.int32), steps - 1)
+    place -= index
+    slope = np.diff(table).astype(u_um.dtype)
+    return np.asarray(table.astype(u_um.dtype)[index] + slope[index] * place)
 
 
 def rectangle(view: View, box_um: tuple[float, float, float, float]) -> Image:

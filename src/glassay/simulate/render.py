@@ -9,8 +9,8 @@ the field is a smooth mixture of a few constant blurs.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,8 +18,9 @@ from scipy import fft
 
 from glassay.simulate.camera import Camera
 from glassay.simulate.geometry import Image, Mapping, Pose
-from glassay.simulate.optics import Curve, Optics
+from glassay.simulate.optics import Optics
 from glassay.simulate.paint import PREFILTER_SAMPLES, Scene, View, step
+from glassay.simulate.response import Spectrum, fold, response_grid, shifted
 
 _TILE_PX = 1200
 """Longest side of a tile: keeps a 12-megapixel capture below about 0.5 GB."""
@@ -27,10 +28,21 @@ _TILE_PX = 1200
 _LEVEL_WAVES = 0.3
 """Defocus, in waves, between the constant blurs that are mixed where focus changes."""
 
-_TABLE_STEPS = 2048
+_LOST_RESPONSE = 0.15
+"""Response of the optics that may be lost beyond the grid: the pixel's own response, below 0.22
+there, and the falling spectrum of edges leave less than 1 % of an edge."""
 
 Levels = list[float]
-Spectrum = npt.NDArray[np.complexfloating]
+
+
+@dataclass(frozen=True)
+class Moment:
+    """What changes from frame to frame: the picture's displacement (columns, rows) in sensor px,
+    extra distance from focus, and the light's level."""
+
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    defocus_um: float = 0.0
+    level: float = 1.0
 
 
 def expected(
@@ -39,24 +51,68 @@ def expected(
     optics: Optics,
     camera: Camera,
     dtype: npt.DTypeLike = np.float32,
-    oversample: int = 2,
+    oversample: int | None = None,
 ) -> Image:
     """Mean linear picture on the sensor, in units of full scale, before noise and clipping.
 
     Shape (height, width) for a grey camera, (height, width, 3) otherwise: what each pixel would
     collect behind each colour filter, whether or not the mosaic puts that filter there. It is a
-    smooth function of pixel size, tilt and centre (use float64 for numerical derivatives).
+    smooth function of pixel size, tilt and centre (use float64 and one fixed `oversample` for
+    numerical derivatives; left out, it is chosen by `suitable_oversample`).
     """
-    colours = (1,) if camera.colour == "grey" else (0, 1, 2)
-    picture = np.empty((camera.height, camera.width, len(colours)), dtype=dtype)
-    levels = _focus_levels(optics, camera)
-    responses: dict[tuple[int, float], Image] = {}
-    for tile in _tiles(pose, optics, camera, dtype, oversample):
-        _fill_tile(picture, tile, scene, pose, optics, camera, colours, levels, responses)
-    for plane, colour in enumerate(colours):
-        picture[..., plane] = _light(picture[..., plane], pose, optics, camera, colour)
-    picture *= camera.exposure
-    return picture[..., 0] if camera.colour == "grey" else picture
+    picture = _blank(camera, dtype)
+    oversample = oversample or suitable_oversample(pose, optics)
+    responses = _Responses(pose, optics, camera)
+    margin = _margin_px(pose, optics, 0.0)
+    for tile in _tiles(margin, camera, dtype, oversample):
+        for layer in _layers(tile, scene, pose, optics, camera):
+            layer.expose(picture, optics, camera, responses, (0.0, 0.0))
+    return _finish(picture, pose, optics, camera)
+
+
+def expected_moments(
+    scene: Scene,
+    pose: Pose,
+    optics: Optics,
+    camera: Camera,
+    moments: Sequence[Moment],
+    dtype: npt.DTypeLike = np.float32,
+) -> Iterator[Image]:
+    """`expected` for each moment; the scene is painted once. Displacement moves the picture of the
+    object under fixed light and field, which leaves out how distortion changes within it."""
+    far = max((max(map(abs, m.shift_px)) for m in moments), default=0.0)
+    deep = max((abs(m.defocus_um) for m in moments), default=0.0)
+    margin = _margin_px(pose, optics, deep) + math.ceil(far)
+    oversample = suitable_oversample(pose, optics)
+    layers = [
+        layer
+        for tile in _tiles(margin, camera, dtype, oversample)
+        for layer in _layers(tile, scene, pose, optics, camera)
+    ]
+    responses = _Responses(pose, optics, camera)
+    for moment in moments:
+        light = replace(optics.lighting, level=optics.lighting.level * moment.level)
+        z = optics.defocus_um + moment.defocus_um
+        now = replace(optics, defocus_um=z, lighting=light)
+        if now.defocus_um != responses.optics.defocus_um:
+            responses = _Responses(pose, now, camera)
+        picture = _blank(camera, dtype)
+        for layer in layers:
+            layer.expose(picture, now, camera, responses, moment.shift_px)
+        yield _finish(picture, pose, now, camera)
+
+
+def suitable_oversample(pose: Pose, optics: Optics) -> int:
+    """Samples a pixel along each axis that the painted grid needs, 2 to 4.
+
+    A grid of s samples a pixel carries s / 2 cycles a pixel; what the optics still passes beyond
+    that would alias into the picture in truth, and is lost instead.
+    """
+    for samples in (2, 3):
+        beyond = np.linspace(samples / 2, samples / 2 + 2, 9) / pose.pixel_size_um
+        if np.abs(optics.transfer(beyond, 1, 0.0)).max() < _LOST_RESPONSE:
+            return samples
+    return 4
 
 
 def sensor_mapping(pose: Pose, optics: Optics, camera: Camera, colour: int = 1) -> Mapping:
@@ -104,10 +160,7 @@ class _Tile:
         return np.asarray(whole[rows, self.margin : self.margin + self.width])
 
 
-def _tiles(
-    pose: Pose, optics: Optics, camera: Camera, dtype: npt.DTypeLike, oversample: int
-) -> Iterator[_Tile]:
-    margin = _margin_px(pose, optics)
+def _tiles(margin: int, camera: Camera, dtype: npt.DTypeLike, oversample: int) -> Iterator[_Tile]:
     across = math.ceil(camera.width / _TILE_PX)
     down = math.ceil(camera.height / _TILE_PX)
     width, height = math.ceil(camera.width / across), math.ceil(camera.height / down)
@@ -122,8 +175,8 @@ def _tiles(
             yield _Tile(left, top, w, h, margin, (grid[0], grid[1]), oversample, dtype)
 
 
-def _margin_px(pose: Pose, optics: Optics) -> int:
-    z = abs(optics.defocus_um) + abs(optics.field_curvature_um)
+def _margin_px(pose: Pose, optics: Optics, extra_defocus_um: float) -> int:
+    z = abs(optics.defocus_um) + extra_defocus_um + abs(optics.field_curvature_um)
     z += sum(map(abs, optics.focus_tilt_um)) + max(map(abs, optics.axial_colour_um))
     blur_um = z * optics.na + 4 * optics.residual_blur_um
     blur_um += 10 * max(optics.wavelengths_um) / (2 * optics.na)
@@ -143,46 +196,83 @@ def _focus_levels(optics: Optics, camera: Camera) -> Levels:
     return [float(level) for level in np.linspace(z.min(), z.max(), count)]
 
 
-def _fill_tile(
-    picture: Image,
-    tile: _Tile,
-    scene: Scene,
-    pose: Pose,
-    optics: Optics,
-    camera: Camera,
-    colours: tuple[int, ...],
-    levels: Levels,
-    responses: dict[tuple[int, float], Image],
-) -> None:
-    shared = len(set(optics.lateral_colour)) == 1
+class _Responses:
+    """Response grids, kept while pose, optics and camera stay the same."""
+
+    def __init__(self, pose: Pose, optics: Optics, camera: Camera) -> None:
+        self.pose, self.optics, self.camera = pose, optics, camera
+        self.levels = _focus_levels(optics, camera)
+        self._kept: dict[tuple[int, float], Image] = {}
+
+    def at(self, tile: _Tile, colour: int, level: float) -> Image:
+        if (colour, level) not in self._kept:
+            self._kept[colour, level] = response_grid(
+                tile.grid_shape, tile.oversample, self.pose, self.optics, self.camera, colour,
+                level, tile.dtype,
+            )  # fmt: skip
+        return self._kept[colour, level]
+
+
+@dataclass(frozen=True, eq=False)
+class _Layer:
+    """One colour of one tile, painted and transformed."""
+
+    tile: _Tile
+    plane: int
+    colour: int
+    spectrum: Spectrum
+
+    def expose(
+        self,
+        picture: Image,
+        optics: Optics,
+        camera: Camera,
+        responses: _Responses,
+        shift_px: tuple[float, float],
+    ) -> None:
+        tile = self.tile
+        rows = slice(tile.top, tile.top + tile.height)
+        columns = slice(tile.left, tile.left + tile.width)
+        spectrum = shifted(self.spectrum, tile.grid_shape, tile.oversample, shift_px)
+        total: Image | float = 0.0
+        levels = responses.levels
+        for level, weight in zip(levels, _level_weights(tile, optics, camera, levels), strict=True):
+            response = responses.at(tile, self.colour, level)
+            total = total + weight * tile.at_pixels(spectrum * response)
+        picture[rows, columns, self.plane] = total
+
+
+def _layers(
+    tile: _Tile, scene: Scene, pose: Pose, optics: Optics, camera: Camera
+) -> Iterator[_Layer]:
+    colours = _colours(camera)
+    shared = len({optics.lateral_colour[colour] for colour in colours}) == 1
     painted: Image | None = None
-    spectra: dict[int, Spectrum] = {}
-    rows = slice(tile.top, tile.top + tile.height)
-    columns = slice(tile.left, tile.left + tile.width)
-    weights = _level_weights(tile, optics, camera, levels)
+    spectrum: Spectrum | None = None
     for plane, colour in enumerate(colours):
         if painted is None or not shared:
             painted = scene.paint(tile.view(sensor_mapping(pose, optics, camera, colour)))
-            spectra = {}
-        layer = colour if painted.ndim == 3 else 0
-        if layer not in spectra:
-            spectra = {layer: fft.rfft2(painted[..., layer] if painted.ndim == 3 else painted)}
-        total: Image | float = 0.0
-        for level, weight in zip(levels, weights, strict=True):
-            if (colour, level) not in responses:
-                responses[colour, level] = response_grid(
-                    tile.grid_shape,
-                    tile.oversample,
-                    pose,
-                    optics,
-                    camera,
-                    colour,
-                    level,
-                    tile.dtype,
-                )
-            response = responses[colour, level]
-            total = total + weight * tile.at_pixels(spectra[layer] * response)
-        picture[rows, columns, plane] = total
+            spectrum = None
+        if painted.ndim == 3:
+            spectrum = fft.rfft2(painted[..., colour])
+        elif spectrum is None:
+            spectrum = fft.rfft2(painted)
+        yield _Layer(tile, plane, colour, spectrum)
+
+
+def _colours(camera: Camera) -> tuple[int, ...]:
+    return (1,) if camera.colour == "grey" else (0, 1, 2)
+
+
+def _blank(camera: Camera, dtype: npt.DTypeLike) -> Image:
+    return np.empty((camera.height, camera.width, len(_colours(camera))), dtype=dtype)
+
+
+def _finish(picture: Image, pose: Pose, optics: Optics, camera: Camera) -> Image:
+    for plane, colour in enumerate(_colours(camera)):
+        picture[..., plane] = _light(picture[..., plane], pose, optics, camera, colour)
+    picture *= camera.exposure
+    return picture[..., 0] if camera.colour == "grey" else picture
 
 
 def _level_weights(
@@ -195,65 +285,6 @@ def _level_weights(
     z = local_defocus_um(optics, (camera.height, camera.width), column, row)
     place = (z - levels[0]) / (levels[1] - levels[0])
     return [np.clip(1 - np.abs(place - k), 0, 1).astype(tile.dtype) for k in range(len(levels))]
-
-
-def fold(spectrum: Spectrum, grid_shape: tuple[int, int], step: int) -> Spectrum:
-    """Spectrum (of a real FFT) of every `step`-th sample of a grid with the given spectrum.
-
-    Taking every `step`-th sample adds up the frequencies that become indistinguishable; doing so
-    here costs less than transforming the whole grid back. Both sides are multiples of 2 `step`.
-    """
-    rows, columns = grid_shape[0] // step, grid_shape[1] // step
-    down = spectrum.reshape(step, rows, -1).sum(axis=0)
-    half = columns // 2 + 1
-    folded = down[:, :half].copy()
-    opposite = np.conj(np.roll(down[::-1], 1, axis=0))  # value at (-row, column), conjugated
-    for k in range(1, step):
-        first = k * columns
-        if first + half - 1 <= grid_shape[1] // 2:
-            folded += down[:, first : first + half]
-        else:
-            mirrored = grid_shape[1] - first - np.arange(half)
-            folded += opposite[:, mirrored]
-    return np.asarray(folded / step**2)
-
-
-def response_grid(
-    grid_shape: tuple[int, int],
-    oversample: int,
-    pose: Pose,
-    optics: Optics,
-    camera: Camera,
-    colour: int,
-    defocus_um: float,
-    dtype: npt.DTypeLike,
-) -> Image:
-    """Response at the frequencies of a real FFT of the fine grid, the painted Gaussian removed."""
-    fy = np.abs(fft.fftfreq(grid_shape[0], 1 / oversample))
-    fx = fft.rfftfreq(grid_shape[1], 1 / oversample)
-    limit = oversample / math.sqrt(2) * 1.0001
-    f = np.linspace(0, limit, _TABLE_STEPS)
-    radial = optics.transfer(f / pose.pixel_size_um, colour, defocus_um)
-    radial = radial * np.exp(2 * (math.pi * PREFILTER_SAMPLES / oversample * f) ** 2)
-    upper = slice(0, grid_shape[0] // 2 + 1)
-    place = np.hypot(fy[upper, None], fx[None, :]) * ((_TABLE_STEPS - 1) / limit)
-    half = _lookup(radial, place.astype(dtype))
-    side = camera.aperture_px
-    half *= (np.sinc(fy[upper] * side)[:, None] * np.sinc(fx * side)).astype(dtype)
-    mirrored = half[1 : (grid_shape[0] + 1) // 2][::-1]
-    response = np.concatenate([half, mirrored])
-    if optics.motion_px != (0.0, 0.0):
-        signed = fft.fftfreq(grid_shape[0], 1 / oversample)
-        path = signed[:, None] * optics.motion_px[1] + fx * optics.motion_px[0]
-        response *= np.sinc(path).astype(dtype)
-    return response
-
-
-def _lookup(values: Curve, place: Image) -> Image:
-    index = np.minimum(place.astype(np.int32), values.size - 2)
-    base = values.astype(place.dtype)
-    slope = np.diff(values, append=values[-1:]).astype(place.dtype)
-    return np.asarray(base[index] + slope[index] * (place - index))
 
 
 def _light(plane: Image, pose: Pose, optics: Optics, camera: Camera, colour: int) -> Image:
