@@ -156,10 +156,12 @@ def _read_object(table: Table) -> ReferenceObject | None:
     if certificate is not None and tolerance is not None:
         table.wrong("tolerance", "a certificate is given too; keep one of the two")
     table.finish()
-    if thing_id is None or kind is None:
+    if thing_id is None:
         return None
+    # Without a kind there is a mistake already; the object stays known, so that captures of it do
+    # not count as mistakes too.
     return ReferenceObject(
-        thing_id, kind, name, division, certificate, tolerance, note, table.line()
+        thing_id, kind or "chip", name, division, certificate, tolerance, note, table.line()
     )
 
 
@@ -181,23 +183,23 @@ def _read_certificate(table: Table) -> Certificate | None:
 
 def _read_division(table: Table, certificate: Certificate | None) -> float | None:
     """The division, checked against every other statement of it."""
-    stated = {"division": table.maybe("division", length_um)}
+    stated = [("division", "division", table.maybe("division", length_um))]
     length, count = table.maybe("length", length_um), table.maybe("divisions", reader.whole)
-    if (length is None) != (count is None):
+    if table.has("length") != table.has("divisions"):
         table.wrong(None, "length and divisions only say something together")
     elif length is not None and count is not None:
-        stated["length / divisions"] = length / count
+        stated.append(("divisions", "length / divisions", length / count))
     if certificate is not None:
-        stated["certificate"] = certificate.division_um
-    known = [(name, value) for name, value in stated.items() if value is not None]
-    for name, value in known[1:]:
-        first, division = known[0]
+        stated.append(("certificate", "the certificate", certificate.division_um))
+    known = [(key, name, value) for key, name, value in stated if value is not None]
+    for key, name, value in known[1:]:
+        _, first, division = known[0]
         if abs(value / division - 1) > DIVISIONS_AGREE:
             table.wrong(
-                "division",
+                key,
                 f"contradictory divisions: {first} says {division:g} um, {name} says {value:g} um",
             )
-    return known[0][1] if known else None
+    return known[0][2] if known else None
 
 
 def _read_need(table: Table) -> Need | None:
@@ -230,7 +232,7 @@ def _read_capture(table: Table, bench: Bench) -> Capture | None:
 
 
 def _known(table: Table, key: str, item_id: str | None, items: Sequence[Item]) -> Item | None:
-    by_id: Mapping[str, Item] = {item.id: item for item in items}
+    by_id: Mapping[str, Item] = {item.id: item for item in reversed(items)}
     if item_id is not None and item_id not in by_id:
         table.wrong(key, f"there is no {key} {item_id!r}; {suggestion(item_id, list(by_id))}")
     return by_id.get(item_id or "")

@@ -52,7 +52,8 @@ def read_display(table: Table, key: str = "display") -> Display | None:
                        None if diagonal is None else diagonal / 25.4)  # fmt: skip
     if diagonal is not None:
         return Display.from_diagonal(diagonal, columns or None, rows or None)
-    inner.wrong(None, f'{key} needs diagonal or width, like {{ diagonal = "24 in" }}')
+    if not inner.has("diagonal") and not inner.has("width"):
+        inner.wrong(None, f'{key} needs diagonal or width, like {{ diagonal = "24 in" }}')
     return None
 
 
@@ -79,7 +80,7 @@ def read_instrument(table: Table) -> Instrument | None:
         table.line(),
     )  # fmt: skip
     table.finish()
-    return instrument if instrument_id is not None and kind is not None else None
+    return instrument if instrument_id is not None else None
 
 
 def _read_chain(table: Table) -> Chain:

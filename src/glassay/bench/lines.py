@@ -88,6 +88,7 @@ def _read_header(tokens: _Tokens, members: dict[Path, int], lines: dict[Path, in
     place: Path = ()
     for depth, key in enumerate(keys):
         place += (key,)
+        lines.setdefault(place, line)  # also tables that are only named on the way
         last = depth == len(keys) - 1
         if last and is_array:
             members[place] = members.get(place, -1) + 1
