@@ -47,6 +47,8 @@ from glassay.simulate.clips import (
     cut_off,
     film,
     focus_run,
+    turn_clip,
+    write_sound,
     write_video,
 )
 from glassay.simulate.die import Die
@@ -119,5 +121,7 @@ __all__ = [
     "photograph",
     "repeat_pair",
     "truth_of",
+    "turn_clip",
+    "write_sound",
     "write_video",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
@@ -273,6 +274,46 @@ def cut_off(path: str | Path, share: float, target: str | Path) -> Path:
     target = Path(target)
     target.write_bytes(data[: int(len(data) * share)])
     return target
+
+
+def turn_clip(path: str | Path, quarter_turns: int, target: str | Path) -> Path:
+    """A copy of an MP4 or MOV file that asks to be shown turned clockwise, as phones write it.
+
+    Sets the matrix of every track header (ISO/IEC 14496-12, tkhd); the frames stay as they are.
+    """
+    data = bytearray(Path(path).read_bytes())
+    c, s = ((1, 0), (0, 1), (-1, 0), (0, -1))[quarter_turns % 4]
+    one, unity = 1 << 16, 1 << 30
+    matrix = struct.pack(">9i", c * one, s * one, 0, -s * one, c * one, 0, 0, 0, unity)
+    place = data.find(b"tkhd")
+    if place < 0:
+        raise ValueError(f"{path} has no track header")
+    while place >= 0:
+        long_times = data[place + 4] == 1
+        start = place + 4 + 40 + (12 if long_times else 0)
+        data[start : start + 36] = matrix
+        place = data.find(b"tkhd", start)
+    target = Path(target)
+    target.write_bytes(data)
+    return target
+
+
+def write_sound(path: str | Path, seconds: float = 1.0) -> Path:
+    """A file with a quiet tone and no picture."""
+    path = Path(path)
+    rate = 48_000
+    wave = np.sin(2 * math.pi * 440 * np.arange(int(seconds * rate)) / rate) * 1000
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("aac", rate=rate, layout="mono")
+        assert isinstance(stream, av.AudioStream)
+        for start in range(0, wave.size, 1024):
+            part = wave[start : start + 1024].astype(np.int16)[None, :]
+            frame = av.AudioFrame.from_ndarray(part, format="s16", layout="mono")
+            frame.sample_rate = rate
+            frame.pts = start
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    return path
 
 
 @dataclass(frozen=True, eq=False)

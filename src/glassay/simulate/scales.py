@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from glassay.simulate.geometry import Image, Points
 from glassay.simulate.lettering import Font, add_lettering
@@ -21,7 +22,8 @@ class RuledScale:
     whether lines share their lower end, upper end or middle. `ruling_error_um` is the standard
     deviation of each line's own place (drawn once from `ruling_seed`), the truth of the division
     stays nominal. `profile` "edges" leaves only both rims of each groove visible, as oblique light
-    does; "shaded" makes one rim dark and the other bright.
+    does; "shaded" makes one rim dark and the other bright. `unevenness` is the spread of how
+    strongly each line is filled.
     """
 
     division_um: float = 10.0
@@ -51,6 +53,7 @@ class RuledScale:
     only_every: int = 1
     missing: tuple[int, ...] = ()
     tint: tuple[float, float, float] | None = None
+    unevenness: float = 0.0
 
     def __post_init__(self) -> None:
         if self.division_um <= 0 or self.divisions < 1 or self.line_width_um <= 0:
@@ -61,7 +64,7 @@ class RuledScale:
         """From the first line to the last, nominal."""
         return self.division_um * self.divisions
 
-    def line_places_um(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def line_places_um(self) -> npt.NDArray[np.float64]:
         """x of every line, um, ruling errors included, shape (divisions + 1,)."""
         number = np.arange(self.divisions + 1)
         places = number * self.division_um - self.length_um / 2
@@ -70,7 +73,7 @@ class RuledScale:
             places = places + rng.normal(0, self.ruling_error_um, number.size)
         return np.asarray(places)
 
-    def line_lengths_um(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    def line_lengths_um(self) -> npt.NDArray[np.float64]:
         """Length of every line, um; 0 where there is none, shape (divisions + 1,)."""
         number = np.arange(self.divisions + 1)
         lengths = np.full(number.size, self.short_um)
@@ -112,6 +115,11 @@ class RuledScale:
             "line_width_um": self.line_width_um,
         }
 
+    def _fill(self) -> npt.NDArray[np.float64]:
+        """How much of each line's ink is there, 0..1."""
+        spread = np.random.default_rng([self.ruling_seed, 3]).standard_normal(self.divisions + 1)
+        return np.asarray(np.clip(1 - self.unevenness * np.abs(spread), 0.1, 1.0))
+
     def _ends_um(self) -> tuple[Points, Points]:
         length = self.line_lengths_um()
         if self.anchor == "middle":
@@ -131,6 +139,7 @@ class RuledScale:
         cover = np.zeros(view.shape, dtype=view.x.dtype)
         errors = self.line_places_um() + self.length_um / 2
         errors -= np.arange(self.divisions + 1) * self.division_um
+        fill = self._fill().astype(x.dtype)
         neighbours = math.ceil(reach / self.division_um - 0.5)
         for step_aside in range(-max(neighbours, 0), max(neighbours, 0) + 1):
             distance = x - (number + step_aside) * self.division_um
@@ -141,7 +150,7 @@ class RuledScale:
             d = distance.ravel()[near] - errors.astype(x.dtype)[which]
             v = y.ravel()[near]
             middle, half = ((low + high) / 2).astype(x.dtype), ((high - low) / 2).astype(x.dtype)
-            one = band(d, width_um / 2, view.sigma_um)
+            one = band(d, width_um / 2, view.sigma_um) * fill[which]
             one *= band(v - middle[which], half[which], view.sigma_um)
             cover.ravel()[near] = join(cover.ravel()[near], one)
         return cover

@@ -20,6 +20,8 @@ from glassay.simulate import (
     expected,
     film,
     focus_run,
+    turn_clip,
+    write_sound,
 )
 from glassay.simulate.render import Moment, expected_moments
 
@@ -139,3 +141,20 @@ def test_contrast_peaks_in_focus_and_the_picture_walks_as_stated() -> None:
     assert contrast[0] == pytest.approx(contrast[4], rel=0.1)
     assert run.shifts_px[2] == pytest.approx([4 / 1.5, 1 / 1.5])
     assert run.captures[0].truth.mtf(0.1) < run.captures[2].truth.mtf(0.1)
+
+
+@pytest.mark.parametrize("quarter_turns", [1, 2, 3])
+def test_a_turned_clip_says_so(tmp_path: Path, quarter_turns: int) -> None:
+    path = film(CHIP, Pose(2.0), OPTICS, CAMERA, ClipPlan(frames=2)).write(tmp_path / "a.mp4")
+    turned = turn_clip(path, quarter_turns, tmp_path / "b.mp4")
+    with av.open(str(turned)) as container:
+        frame = next(container.decode(video=0))
+    # the container's angle is counter-clockwise
+    assert (-frame.rotation) % 360 == 90 * quarter_turns
+    assert frame.width == 160
+
+
+def test_a_sound_file_has_no_picture(tmp_path: Path) -> None:
+    with av.open(str(write_sound(tmp_path / "a.mp4"))) as container:
+        assert not container.streams.video
+        assert len(container.streams.audio) == 1

@@ -230,3 +230,18 @@ def test_scenes_work_through_distortion_and_lateral_colour_together() -> None:
         away = Die().marks_um()["pads"] - (x, y)
         assert np.hypot(away[:, 0], away[:, 1]).min() < 1e-3
     assert math.isclose(shot.truth.enlargement, 1.3)
+
+
+def test_unevenly_filled_lines_keep_their_places() -> None:
+    even, uneven = (
+        expected(RuledScale(division_um=20, line_width_um=4, numeral_every=0, unevenness=u),
+                 Pose(1.0), Optics(na=0.3), GREY)[120] for u in (0.0, 0.4)
+    )  # fmt: skip
+    lines = truth_of(RuledScale(division_um=20), Pose(1.0), SHARP, GREY).lines_px[:, 0]
+    columns = np.rint(lines[1:-1]).astype(int)
+    assert even[columns].std() < 0.01
+    assert uneven[columns].std() > 0.05
+    for c in columns:
+        dark = 0.85 - uneven[c - 8 : c + 9]
+        middle = (dark * np.arange(c - 8, c + 9)).sum() / dark.sum()
+        assert np.abs(lines - middle).min() < 0.1
