@@ -23,7 +23,7 @@ from glassay.simulate.paint import PREFILTER_SAMPLES, Scene, View, step
 from glassay.simulate.response import Spectrum, fold, response_grid, shifted
 
 _TILE_PX = 1200
-"""Longest side of a tile: keeps a 12-megapixel capture below about 0.5 GB."""
+"""Longest side of a tile: a 12-megapixel colour capture then peaks at 1.1 GB."""
 
 _LEVEL_WAVES = 0.3
 """Defocus, in waves, between the constant blurs that are mixed where focus changes."""
