@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 from uncertainties import ufloat
 from uncertainties.core import AffineScalarFunc, Variable
 
@@ -72,7 +72,7 @@ class Quantity:
         p = 0.5 + COVERAGE_PROBABILITY / 2
         # JCGM 100:2008 G.4.1 truncates the effective degrees of freedom to the next lower integer;
         # below 1 there is no such integer, so the real value is used.
-        return float(student_t.ppf(p, math.floor(dof) if 1 <= dof < 1e6 else min(dof, 1e6)))
+        return float(stdtrit(math.floor(dof) if 1 <= dof < 1e6 else min(dof, 1e6), p))
 
     @property
     def expanded(self) -> float:

@@ -1,0 +1,18 @@
+"""Stand-ins for a measurement, importable by worker processes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from glassay.bench.results import MethodResult
+from glassay.finding import Finding
+
+
+def measure_or_die(method: str, paths: Sequence[Path], settings: Any) -> MethodResult:
+    """End the process at once for a file named "die", as an exhausted memory would."""
+    if paths[0].stem == "die":
+        os._exit(9)
+    return MethodResult(method, "measured", {"worker": Finding(os.getpid(), method)})
