@@ -127,7 +127,7 @@ def _magnifications(mine: Sequence[SettingResult]) -> dict[str, Cell]:
         ("field_equivalent_magnification", "field_equivalent_magnification", NOT_MEASURED),
         ("visual_magnification", "visual_magnification_max", "no eyepiece, or factors not stated"),
         ("on_display_magnification", "on_display_magnification",
-         "seen by eye, or no picture of a ruled scale was measured"),
+         "no display in bench.toml, seen by eye, or not measured"),
     ):  # fmt: skip
         having = [(one, r.value) for one in mine if (r := one.reading(key)) is not None]
         cells[column] = _best(having, max, why)

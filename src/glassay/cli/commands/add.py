@@ -36,6 +36,7 @@ def command(
     loaded = load_bench(bench)
     if not loaded.instruments or not loaded.objects:
         raise Unusable(f"{bench / 'bench.toml'} has no instruments or no reference objects yet")
+    _check_given(loaded, instrument, thing)
     sources = find_sources(files)
     before: Filing | None = None
     filings = []
@@ -45,6 +46,16 @@ def command(
     for filed in file_captures(loaded, filings):
         word = "is filed already as" if filed.already else "filed as"
         click.echo(f"{filed.source.name} {word} {filed.name}")
+
+
+def _check_given(bench: Bench, instrument: str | None, thing: str | None) -> None:
+    """Refuse unknown ids before anything is asked. A setting depends on the instrument."""
+    for what, value, known in (
+        ("instrument", instrument, [one.id for one in bench.instruments]),
+        ("object", thing, [one.id for one in bench.objects]),
+    ):
+        if value is not None and value not in known:
+            raise Unusable(f"there is no {what} {value!r}; {suggestion(value, known)}")
 
 
 Given = tuple[str | None, str | None, str | None]
@@ -62,31 +73,25 @@ def _decide(
         hints.instrument or (before.instrument if before else None),
         ask,
     )
-    if instrument_id not in known:
-        raise Unusable(
-            f"there is no instrument {instrument_id!r}; {suggestion(instrument_id, known)}"
-        )
-    instrument = bench.instrument(instrument_id)
-    settings = [one.id for one in instrument.settings]
-    setting_id = given[1] or (settings[0] if len(settings) == 1 else None)
-    if setting_id is None:
-        hint = hints.setting if hints.instrument == instrument_id else None
-        if hint is None and before is not None and before.instrument == instrument_id:
-            hint = before.setting
-        setting_id = _settle(source, "setting", settings, hint, ask)
-    if setting_id not in settings:
-        hint = suggestion(setting_id, settings)
-        raise Unusable(f"instrument {instrument_id!r} has no setting {setting_id!r}; {hint}")
+    settings = [one.id for one in bench.instrument(instrument_id).settings]
+    if given[1] is not None and given[1] not in settings:
+        hint = suggestion(given[1], settings)
+        raise Unusable(f"instrument {instrument_id!r} has no setting {given[1]!r}; {hint}")
+    hint_setting = hints.setting if hints.instrument == instrument_id else None
+    if hint_setting is None and before is not None and before.instrument == instrument_id:
+        hint_setting = before.setting
+    setting_id = given[1] or _settle(source, "setting", settings, hint_setting, ask)
     objects = [one.id for one in bench.objects]
     object_id = given[2] or _settle(
         source, "object", objects, hints.object or (before.object if before else None), ask
     )
-    if object_id not in objects:
-        raise Unusable(f"there is no object {object_id!r}; {suggestion(object_id, objects)}")
     return Filing(source, instrument_id, setting_id, object_id)
 
 
 def _settle(source: Path, what: str, options: Sequence[str], hint: str | None, ask: bool) -> str:
+    """The answer where there is only one, else the hint or what the person says."""
+    if len(options) == 1:
+        return options[0]
     if not ask:
         if hint is None:
             raise Unusable(
@@ -103,5 +108,6 @@ def _settle(source: Path, what: str, options: Sequence[str], hint: str | None, a
     except click.Abort:
         if sys.stdin.isatty():
             raise
+        click.echo(err=True)  # ends the line of the question
         raise Unusable(f"no answer came; give --{what}, or --yes to take suggestions") from None
     return answer

@@ -50,9 +50,10 @@ def command(bench: Path, as_json: bool, jobs: int | None) -> None:
 
 
 def _measure(bench: Bench, jobs: int | None) -> BenchResults:
+    errors = Console(stderr=True)
     bar = Progress(
         TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
-        console=Console(stderr=True), transient=True,
+        console=errors, transient=True, disable=not errors.is_terminal,
     )  # fmt: skip
     with bar:
         task = bar.add_task("measuring", total=None)
