@@ -44,7 +44,8 @@ def test_stereo_zoom_with_two_times_auxiliary_spans_14x_to_90x() -> None:
 
 def test_half_auxiliary_halves_the_total_and_lengthens_the_working_distance() -> None:
     # common practice, no source
-    plain, halved = Chain(zoom=(0.7, 4.5), eyepiece=10), Chain(zoom=(0.7, 4.5), auxiliary=0.5, eyepiece=10)
+    plain = Chain(zoom=(0.7, 4.5), eyepiece=10)
+    halved = Chain(zoom=(0.7, 4.5), auxiliary=0.5, eyepiece=10)
     for key, value in stated(plain).items():
         assert stated(halved)[key] == pytest.approx(value / 2)
     assert any("lengthens the working distance" in note for note in chain_notes(halved))
