@@ -1,0 +1,135 @@
+"""Evidence drawn over captures. One module for each method, registered here by the method's name.
+
+Such a module has `figures(case) -> tuple[Figure, ...]`. It draws from the evidence kept with the
+result (plain data); where that is missing, `Case.evidence` measures the capture again.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from markupsafe import Markup
+
+from glassay.bench.methods import METHODS
+from glassay.bench.model import Bench, Capture
+from glassay.bench.plain import to_plain
+from glassay.bench.results import BenchResults, CaptureResult, MethodResult
+from glassay.errors import GlassayError
+from glassay.imaging import Photo, read_photo
+from glassay.report.pictures import LEAST_BYTES, PAGE_BYTES, Pixels, jpeg_uri, share_of_page
+
+DRAWN_BY: dict[str, str] = {
+    "ruled scale": "glassay.report.evidence_scale",
+}
+"""Which module draws the evidence of which method."""
+
+PLAIN_PHOTO = "glassay.report.evidence_none"
+"""What shows a capture of which nothing is drawn: the photo as it is."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One drawing: its HTML, and in words what there is to see in it."""
+
+    html: Markup
+    caption: str
+
+
+@dataclass(frozen=True)
+class CaptureFigures:
+    """The figures of one capture; `missing` says why where there are none."""
+
+    figures: tuple[Figure, ...] = ()
+    missing: str = ""
+
+
+@dataclass
+class Case:
+    """One capture and what one method made of it, for drawing. Not kept beyond that."""
+
+    bench: Bench
+    capture: Capture
+    part: MethodResult
+    bytes_left: int
+    name: str = ""
+    """Prefix for ids within the page, unique to this capture."""
+    _photo: Photo | None = field(default=None, repr=False)
+
+    @property
+    def photo(self) -> Photo:
+        """The capture's (first) photo. Raises `Unusable` when it is none."""
+        if self._photo is None:
+            self._photo = read_photo(self.bench.paths(self.capture)[0])
+        return self._photo
+
+    @cached_property
+    def evidence(self) -> Mapping[str, Any]:
+        """The evidence as plain data: the stored one, or a fresh one if none was stored."""
+        if self.part.evidence:
+            return self.part.evidence
+        method = METHODS[self.part.method]
+        settings = to_plain(method.settings(self.bench, self.capture))
+        outcome = method.measure(self.bench.paths(self.capture), settings)
+        return to_plain(outcome.evidence) or {}
+
+    def embed(self, pixels: Pixels, share: float = 1.0) -> str:
+        """A picture as a data URI, within this share of what the capture may take of the page."""
+        return jpeg_uri(pixels, max(LEAST_BYTES, int(self.bytes_left * share)))
+
+
+def draw_captures(results: BenchResults) -> dict[str, CaptureFigures]:
+    """The figures of every capture by its id; photos are shrunk until all fit on one page.
+
+    Where there are too many for that, the first capture of each setting keeps its picture and the
+    others give theirs up.
+    """
+    drawn = _in_order_of_worth(results)
+    room = PAGE_BYTES // LEAST_BYTES
+    left_out = {one.capture.id for one in drawn[room:]}
+    share = share_of_page(min(len(drawn), room))
+
+    def draw(numbered: tuple[int, CaptureResult]) -> CaptureFigures:
+        number, result = numbered
+        if result.capture.id in left_out:
+            return CaptureFigures(missing="The picture is left out to keep this page small.")
+        return _draw(results.bench, result, share, f"c{number}")
+
+    # Decoding and shrinking run outside the interpreter's lock; two at a time bound the memory.
+    with ThreadPoolExecutor(2) as pool:
+        made = list(pool.map(draw, enumerate(results.captures)))
+    return {one.capture.id: figures for one, figures in zip(results.captures, made, strict=True)}
+
+
+def _in_order_of_worth(results: BenchResults) -> list[CaptureResult]:
+    seen: set[tuple[str, str]] = set()
+    first, others = [], []
+    for one in results.captures:
+        place = (one.capture.instrument, one.capture.setting)
+        (others if place in seen or one.status != "measured" else first).append(one)
+        if one.status == "measured":
+            seen.add(place)
+    return first + others
+
+
+def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> CaptureFigures:
+    parts = [part for part in result.parts if part.status == "measured"]
+    drawable = [part for part in parts if part.method in DRAWN_BY]
+    figures: list[Figure] = []
+    photo: Photo | None = None
+    try:
+        for number, part in enumerate(drawable or result.parts[:1]):
+            case = Case(bench, result.capture, part, share // max(1, len(drawable)),
+                        f"{name}-{number}", photo)  # fmt: skip
+            module = importlib.import_module(
+                DRAWN_BY[part.method] if drawable else PLAIN_PHOTO
+            )
+            figures += module.figures(case)
+            photo = case._photo
+    except GlassayError as error:
+        return CaptureFigures(tuple(figures), f"It cannot be shown: {error}")
+    return CaptureFigures(tuple(figures))

@@ -1,0 +1,51 @@
+"""Numbers and verdicts as they stand on the page."""
+
+from __future__ import annotations
+
+from markupsafe import Markup, escape
+
+from glassay.bench.words import short
+from glassay.quantity import Quantity, rounded
+
+SIGNS = {"met": "✓", "not met": "✗", "undecided": "≈", "untested": "–"}
+"""A sign beside each verdict's word, so that a column of them can be scanned."""
+
+
+def amount(quantity: Quantity, suffix: str = "") -> Markup:
+    """Value ± U and a unit; the uncertainty is set apart."""
+    spread = ""
+    value = short(quantity.value)
+    if quantity.u:
+        value, expanded = rounded(quantity.value, quantity.expanded)
+        spread = Markup('<span class="pm"> ± {}</span>').format(expanded)
+    return Markup('<span class="num">{}{}{}</span>').format(value, spread, suffix)
+
+
+def times(quantity: Quantity) -> Markup:
+    """A magnification."""
+    return amount(quantity, "x")
+
+
+def length(quantity_um: Quantity) -> Markup:
+    """A length given in um, in the unit that reads best."""
+    if abs(quantity_um.value) >= 1e6:
+        return amount(quantity_um.scaled(1e-6, "m"), " m")
+    if abs(quantity_um.value) >= 1e3:
+        return amount(quantity_um.scaled(1e-3, "mm"), " mm")
+    return amount(quantity_um, " µm")
+
+
+def in_unit(quantity: Quantity) -> Markup:
+    """Any quantity: lengths in the unit that reads best, pure numbers bare."""
+    if quantity.unit == "um":
+        return length(quantity)
+    unit = "" if quantity.unit == "1" else " " + quantity.unit.replace("um", "µm")
+    return amount(quantity, unit)
+
+
+def verdict(word: str) -> Markup:
+    """A verdict with its sign; the word says all that the sign and the colour do."""
+    name = word.replace(" ", "-")
+    return Markup('<span class="verdict {}"><span aria-hidden="true">{}</span> {}</span>').format(
+        name, SIGNS[word], escape(word)
+    )
