@@ -100,6 +100,21 @@ class Photo:
             grey += self._to_linear(self.stored[..., index], LUMINANCE_WEIGHTS[index])
         return grey
 
+    def measuring_grey(self) -> FloatImage:
+        """The grey picture in which positions are measured, linear light, (height, width), 0..1.
+
+        That is the green channel: red and blue are magnified a little differently by most lenses,
+        and lateral chromatic displacement is stated against green (ISO 19084, from memory). In a
+        photo with little green light it is luminance.
+        """
+        if not self.is_colour:
+            return self.linear_grey()
+        green = self.linear_channel(1)
+        step = max(1, self.height // 200), max(1, self.width // 200)
+        sample = self.stored[:: step[0], :: step[1]].reshape(-1, 3).astype(np.float64)
+        means = sample.mean(axis=0)
+        return green if means[1] >= 0.5 * means.max() else self.linear_grey()
+
     def _to_linear(self, plane: StoredImage, weight: float) -> FloatImage:
         if plane.dtype.kind == "f":
             return np.asarray(plane * np.float32(weight), dtype=np.float32)

@@ -190,7 +190,7 @@ def follow(row: Array, valid: npt.NDArray[np.bool_], proposal: Proposal) -> Comb
     count = int((hi - lo) / period)
     place = np.array([period, lo + 0.5 * period])
     numbers = _busiest(row, valid, place, count)
-    wave = _fold(row, valid, place, numbers)
+    wave = _fold(row, valid, place, numbers) if len(numbers) >= 3 else None
     if wave is None:
         return None
     place[1] += (float(np.argmax(np.abs(wave - np.median(wave)))) / CELL - 0.5) * period
@@ -301,6 +301,16 @@ def match_cells(cells: Array, waveform: Array) -> tuple[Array, Array, Array]:
     offset = (peak[..., 0] - REACH + np.clip(fine, -1, 1)) / CELL
     amplitude = np.take_along_axis(product, peak, axis=-1)[..., 0] / norm**2
     return np.asarray(top), np.asarray(offset), np.asarray(amplitude)
+
+
+def shifted_amplitudes(cells: Array, waveform: Array) -> Array:
+    """Amplitude of each cell, relative to the waveform, at each shift.
+
+    `cells` has shape (..., CELL + 2 * REACH); returns (..., 2 * REACH + 1), no shift in the middle.
+    """
+    wave = _detrended(waveform)
+    windows = np.lib.stride_tricks.sliding_window_view(cells, CELL, axis=-1)
+    return np.asarray((windows @ wave) / max(float((wave**2).sum()), 1e-30))
 
 
 def _see(

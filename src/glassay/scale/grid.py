@@ -60,19 +60,25 @@ def measure_grid(
     With `strict` the grid must fill much of the field. Raises `NotMeasurable` with the reason.
     """
     reasons: list[str] = []
-    best: _Lattice | None = None
+    found: dict[bool, _Lattice] = {}
     for bright in (False, True):
         for size in (31, 101):
             try:
                 lattice = _fit_lattice(_spots(light, mask, bright, size))
+                _check(lattice, light.shape, mask, strict)
             except NotMeasurable as error:
                 reasons.append(str(error))
                 continue
-            if best is None or len(lattice.points) > len(best.points):
-                best = lattice
-    if best is None:
+            if bright not in found or len(lattice.points) > len(found[bright].points):
+                found[bright] = lattice
+    if not found:
         raise NotMeasurable(reasons[-1])
-    _check(best, light.shape, mask, strict)
+    if len(found) == 2 and _interleaved(found[False], found[True]):
+        raise NotMeasurable(
+            "this is a chessboard, whose light and dark fields stand on one lattice each;"
+            " a crossed grid or a dot grid is needed"
+        )
+    best = max(found.values(), key=lambda lattice: len(lattice.points))
     return _result(best, light.shape, stop)
 
 
@@ -219,6 +225,13 @@ def _walk(points: Array, a: Array, b: Array) -> tuple[npt.NDArray[np.int64], lis
     return np.array([number[k] for k in seen], dtype=np.int64), seen
 
 
+def _interleaved(dark: _Lattice, bright: _Lattice) -> bool:
+    """Whether dark and bright spots are equally frequent: the fields of a chessboard."""
+    area_dark = abs(float(dark.a[0] * dark.b[1] - dark.a[1] * dark.b[0]))
+    area_bright = abs(float(bright.a[0] * bright.b[1] - bright.a[1] * bright.b[0]))
+    return bool(abs(area_dark / area_bright - 1) < 0.02)
+
+
 def _check(
     lattice: _Lattice, shape: tuple[int, ...], mask: npt.NDArray[np.uint8] | None, strict: bool
 ) -> None:
@@ -255,7 +268,7 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
     return ScaleResult(
         division=fitted(length_a, error, "px"),
         mean_division=length_a,
-        tilt=fitted(-angle, math.degrees(error / length_a), "deg"),
+        tilt=fitted(angle, math.degrees(error / length_a), "deg"),
         lines=int(len(lattice.points)),
         span=int(np.ptp(lattice.index[:, 0]) + 1),
         segments=segments,

@@ -9,8 +9,10 @@ spread approaches the Cramer-Rao bound (see docs/methods-scale.md for the deriva
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter, uniform_filter1d
@@ -27,22 +29,32 @@ SLABS = 6
 """Parts of the lines' length in which positions are found separately, to get their direction."""
 BINS_PER_PX = 4
 """Fineness of the binning; a bin of 1/4 px blurs a line by 1/14 px rms, below any optics."""
+MIN_BINS = 4
+"""Bins of a division that must hold pixels: one more than a line's background, contrast and shift."""
 END_MARGIN = 0.08
 """Share of a line's length left out at either end, where caps and base lines disturb it."""
+INNER_MARGIN = 0.2
+"""Share of the core's height left out at either end when the lines' likeness is judged."""
+BLOCKS = 12
+"""Parts of a division in which its likeness to the waveform is judged (fewer if below 2 px)."""
+NOISE_SHARE = 0.03
+"""Share of the waveform's power that noise may have in a block by which likeness is judged."""
 HARMONIC_SIGNIFICANCE = 4.0
 """A harmonic of the waveform is kept when it stands this many standard errors above zero."""
-NYQUIST_SHARE = 0.95
-"""Highest harmonic kept, as a share of half the sampling frequency."""
+NYQUIST_SHARE = 1.8
+"""Highest harmonic kept, as a share of half the sampling frequency. It may exceed 1, as lines at
+many different places within a pixel together sample the waveform more finely than one does."""
 
 
 @dataclass(frozen=True)
 class Lines:
     """Refined lines. `positions` (px along the axis from the photo's centre, at t = 0) with the
-    standard errors `errors` expected from the pixel noise; `noise` is the pixel noise and
+    standard errors `errors` expected from the pixel noise; `across_mean` and `across_square` are the
+    mean place across the axis, and its mean square, of the pixels that each rests on; `noise` is the pixel noise and
     `contrast` the peak-to-peak of the waveform, both on the photo's square-root scale; `explained`
-    is the share of the variation between pixel means that the waveform accounts for; `wander` is
-    the rms departure of the lines from straightness (px); `fundamental` the share of the waveform's
-    power in harmonics of each multiple (index k: period / k).
+    is, for each line, the share of the variation around it that the common waveform accounts for, and
+    `amplitudes` its contrast relative to the common one; `wander` is the rms departure of the lines
+    from straightness (px); `alternation` tells how much every second line differs from the others.
     """
 
     angle: float
@@ -50,12 +62,15 @@ class Lines:
     numbers: npt.NDArray[np.int64]
     positions: Array
     errors: Array
+    across_mean: Array
+    across_square: Array
     begins: Array
     ends: Array
     waveform: Array
     noise: float
     contrast: float
-    explained: float
+    explained: Array
+    amplitudes: Array
     wander: float
     alternation: float
 
@@ -66,6 +81,7 @@ class _Cells:
     count: Array
     t: Array  # (slabs,) middle of each slab across the axis
     offsets: Array  # (bins,) px from the expected position
+    stray: Array  # (slabs, lines, bins) mean distance of the pixels from the middle of their bin, px
 
 
 def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sighting) -> Lines:
@@ -76,9 +92,10 @@ def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sight
     row = sighting
     lines: Lines | None = None
     row = _centred(row, _gather(grey, mask, row))
+    white_noise = _white_noise(grey, row)
     for _ in range(3):
         cells = _gather(grey, mask, row)
-        lines, slope = _locate(cells, row)
+        lines, slope = _locate(cells, row, white_noise)
         degree = 1 if len(lines.numbers) < 12 else 3
         place = np.polyfit(lines.numbers, lines.positions, degree, w=1 / (lines.errors + 0.01))
         moved = abs(slope) * (row.core[1] - row.core[0])
@@ -127,13 +144,37 @@ def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting)
     size = slabs * lines * bins
     count = np.bincount(key, minlength=size).astype(np.float64)
     total = np.bincount(key, weights=values[good], minlength=size)
+    offsets = ((np.arange(bins) + 0.5) / bins - 0.5) * period
+    stray = np.bincount(key, weights=(offset - offsets[np.clip(bin_of, 0, bins - 1)])[good],
+                        minlength=size)  # fmt: skip
     shape = (slabs, lines, bins)
     t = t_lo + (np.arange(slabs) + 0.5) * (t_hi - t_lo) / slabs
     count = count.reshape(shape)
     count *= _supported(row, t, (t_hi - t_lo) / slabs, first, lines)[:, :, None]
     mean = total.reshape(shape) / np.maximum(count, 1)
-    offsets = ((np.arange(bins) + 0.5) / bins - 0.5) * period
-    return _Cells(np.where(count > 0, mean, 0.0), count, t, offsets)
+    stray = np.where(count > 0, stray.reshape(shape) / np.maximum(count, 1), 0.0)
+    return _Cells(np.where(count > 0, mean, 0.0), count, t, offsets, stray)
+
+
+def _white_noise(grey: FloatImage, row: Sighting) -> float:
+    """Standard deviation of the noise from pixel to pixel around the row (Immerkaer 1996)."""
+    c, s = np.cos(row.angle), np.sin(row.angle)
+    s_mid = float(np.polyval(row.place, np.median(row.numbers)))
+    t_mid = sum(row.core) / 2
+    x = int(s_mid * c - t_mid * s + (grey.shape[1] - 1) / 2)
+    y = int(s_mid * s + t_mid * c + (grey.shape[0] - 1) / 2)
+    part = grey[max(0, y - 256) : y + 256, max(0, x - 256) : x + 256]
+    if min(part.shape) < 5:
+        part = grey
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    response = cv2.filter2D(part, cv2.CV_32F, kernel)[1:-1, 1:-1]
+    # The median passes over the edges of the lines, which the kernel answers to as well.
+    return float(np.median(np.abs(response))) / 0.6745 / 6.0
+
+
+def _line_amplitudes(amplitude: Array, weight: Array) -> Array:
+    total = weight.sum(axis=0)
+    return np.asarray((amplitude * weight).sum(axis=0) / np.maximum(total, 1e-30))
 
 
 def _clip_range(values: list[float], limit: int) -> tuple[int, int]:
@@ -173,16 +214,21 @@ def _centred(row: Sighting, cells: _Cells) -> Sighting:
     return replace(row, place=place)
 
 
-def _locate(cells: _Cells, row: Sighting) -> tuple[Lines, float]:
+def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, float]:
     period = row.period
     first = int(row.numbers.min())
     value = _without_slope(cells, period)
+    coefficients, harmonics, noise = _waveform(cells, value, period)
+    wave, slope_of_wave = _evaluate(coefficients, harmonics, cells.offsets, period)
+    # Pixels do not lie in the middle of their bins; to first order this is taken out by the slope.
+    value = value - np.where(cells.count > 0, slope_of_wave * cells.stray, 0.0)
     coefficients, harmonics, noise = _waveform(cells, value, period)
     wave, slope_of_wave = _evaluate(coefficients, harmonics, cells.offsets, period)
     shift, error, amplitude, residual_noise = _shifts(cells, value, wave, slope_of_wave)
     usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
     weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
     slant, line_shift, line_weight, wander = _combine_slabs(shift, weight, cells.t)
+    share = weight / np.maximum(weight.sum(axis=0), 1e-30)
     seen = line_weight > 0
     number = np.flatnonzero(seen) + first
     kept = np.isin(number, row.numbers)
@@ -198,12 +244,15 @@ def _locate(cells: _Cells, row: Sighting) -> tuple[Lines, float]:
         numbers=number,
         positions=positions,
         errors=residual_noise / np.sqrt(line_weight[seen][kept]),
+        across_mean=(share * cells.t[:, None]).sum(axis=0)[number - first],
+        across_square=(share * cells.t[:, None] ** 2).sum(axis=0)[number - first],
         begins=row.begins[order],
         ends=row.ends[order],
         waveform=fine,
         noise=residual_noise,
         contrast=float(np.ptp(fine)),
-        explained=_explained(cells, value, wave, noise),
+        explained=_explained(_inner(cells, row), value, wave, white_noise)[number - first],
+        amplitudes=_line_amplitudes(amplitude, weight)[number - first],
         wander=wander,
         alternation=_alternation(cells, value, wave),
     )
@@ -238,6 +287,8 @@ def _waveform(
     count = cells.count.sum(axis=(0, 1))
     profile = (value * cells.count).sum(axis=(0, 1)) / np.maximum(count, 1)
     known = count > 0
+    if known.sum() < MIN_BINS:
+        raise NotMeasurable("the lines found at low resolution do not hold up in the full photo")
     highest = max(1, int(NYQUIST_SHARE * period / 2))
     harmonics = np.arange(1, min(highest, max(1, (int(known.sum()) - 1) // 2), 200) + 1)
     deviation = ((value - profile) ** 2 * cells.count).sum()
@@ -245,7 +296,8 @@ def _waveform(
     design = np.column_stack([np.ones(len(profile)), _design(harmonics, cells.offsets, period)])
     weighted = design * count[:, None]
     normal = weighted.T @ design
-    normal[np.diag_indices_from(normal)] *= 1 + 1e-6  # bins may be empty: lines at whole px
+    # Bins may be empty, when lines stand at whole px: the ridge leaves what is not seen at zero.
+    normal[np.diag_indices_from(normal)] += 1e-6 * np.trace(normal) / len(normal)
     solution = np.linalg.solve(normal, weighted.T @ profile)[1:]
     size = np.hypot(solution[: len(harmonics)], solution[len(harmonics) :])
     floor = HARMONIC_SIGNIFICANCE * noise * np.sqrt(2 / max(count.sum(), 1))
@@ -274,7 +326,7 @@ def _shifts(
     normal = np.einsum("jnu,au,bu->jnab", cells.count, basis, basis, optimize=True)
     right = np.einsum("jnu,au->jna", cells.count * value, basis, optimize=True)
     diagonal = np.einsum("jnaa->jna", normal)
-    filled = (cells.count > 0).sum(axis=2) >= 6
+    filled = (cells.count > 0).sum(axis=2) >= MIN_BINS
     solvable = filled & (diagonal > 0).all(axis=2)
     ridge = np.eye(3) * (1e-9 * np.maximum(diagonal, 1e-12))[..., None]
     inverse = np.linalg.inv(np.where(solvable[..., None, None], normal + ridge, np.eye(3)))
@@ -317,18 +369,49 @@ def _combine_slabs(
     return slant, at_zero, total, wander
 
 
-def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> float:
-    """Share of the variance within cells, less pixel noise, that the common waveform explains.
+def _inner(cells: _Cells, row: Sighting) -> _Cells:
+    """The cells in the middle of the core, where blur from the lines' ends does not reach."""
+    margin = INNER_MARGIN * (row.core[1] - row.core[0])
+    inner = (cells.t >= row.core[0] + margin) & (cells.t <= row.core[1] - margin)
+    if not inner.any():
+        return cells
+    return replace(cells, count=cells.count * inner[:, None, None])
 
-    Slabs are averaged first, so that noise does not hide a faint but regular scale.
+
+def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> Array:
+    """For each line, the share of the variation around it that the common waveform explains.
+
+    A ruled line is the same all along its length, a texture is not. So the pixels are averaged
+    over blocks that are long along the line, where white noise of standard deviation `noise` falls
+    away and structure does not, and what is left is compared with what the waveform predicts.
+    Shape (lines,); NaN where nothing is known.
     """
-    count = cells.count.sum(axis=0)
-    mean = (value * cells.count).sum(axis=0) / np.maximum(count, 1)
-    weight = (count > 0).astype(np.float64)
-    total = float((mean**2 * weight).sum())
-    left = float(((mean - wave) ** 2 * weight).sum())
-    own = float((noise**2 / np.maximum(count, 1) * weight).sum())
-    return 1 - max(0.0, left - own) / max(total - min(own, 0.9 * total), 1e-12)
+    slabs, lines, bins = value.shape
+    blocks = int(np.clip(bins / BINS_PER_PX / 2, 4, BLOCKS))
+    groups = np.minimum(np.arange(bins) * blocks // bins, blocks - 1)
+    starts = np.searchsorted(groups, np.arange(blocks))
+    joined = _slabs_to_join(cells.count, blocks, wave, noise)
+    edges = np.arange(0, slabs, joined)
+    count = np.add.reduceat(np.add.reduceat(cells.count, starts, axis=2), edges, axis=0)
+    total = np.add.reduceat(np.add.reduceat(value * cells.count, starts, axis=2), edges, axis=0)
+    model = np.add.reduceat(np.add.reduceat(wave * cells.count, starts, axis=2), edges, axis=0)
+    safe = np.maximum(count, 1)
+    seen, predicted = total / safe, model / safe
+    known = count > 0
+    left = (known * ((seen - predicted) ** 2 - noise**2 / safe)).sum(axis=(0, 2))
+    whole = (known * (seen**2 - noise**2 / safe)).sum(axis=(0, 2))
+    floor = 0.05 * (known * predicted**2).sum(axis=(0, 2))
+    share = 1 - np.maximum(left, 0) / np.maximum(np.maximum(whole, floor), 1e-12)
+    return np.asarray(np.where(known.any(axis=(0, 2)), share, np.nan))
+
+
+def _slabs_to_join(count: Array, blocks: int, wave: Array, noise: float) -> int:
+    """How many slabs a block must span for noise to be a small part of the waveform's power."""
+    slabs = len(count)
+    supported = count.sum(axis=2) > 0
+    per_block = count.sum() / max(1, int(supported.sum())) / blocks
+    wanted = (1.5 * noise) ** 2 / (NOISE_SHARE * max(float(np.mean(wave**2)), 1e-12))
+    return int(np.clip(math.ceil(wanted / max(per_block, 1e-9)), 1, -(-slabs // 3)))
 
 
 def _alternation(cells: _Cells, value: Array, wave: Array) -> float:

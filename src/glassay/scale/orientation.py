@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
 
@@ -14,10 +15,12 @@ MIN_SEPARATION_DEG = 8.0
 """Two peaks closer than this are one direction; the later fit removes a few degrees of error."""
 
 
-def axis_candidates(grey: FloatImage, count: int = 4) -> list[float]:
+def axis_candidates(
+    grey: FloatImage, mask: npt.NDArray[np.uint8] | None = None, count: int = 4
+) -> list[float]:
     """Likely directions of a ruled scale's axis, in radians in (-pi/2, pi/2], best first.
 
-    `grey` has shape (height, width). The axis lies along the gradient across the lines, measured
+    `grey` has shape (height, width); `mask` is 0 where the photo shows nothing. The axis lies along the gradient across the lines, measured
     from the x axis towards the y axis (clockwise as seen). Structure-tensor averages over tiles
     (Bigun and Granlund 1987) vote with their coherence; a tile's energy is capped so that a few
     strong edges cannot outvote a faint scale. Returns fewer than `count` for a plain photo.
@@ -30,6 +33,9 @@ def axis_candidates(grey: FloatImage, count: int = 4) -> list[float]:
     jxx = cv2.resize(gx * gx, tiles, interpolation=cv2.INTER_AREA)
     jyy = cv2.resize(gy * gy, tiles, interpolation=cv2.INTER_AREA)
     jxy = cv2.resize(gx * gy, tiles, interpolation=cv2.INTER_AREA)
+    if mask is not None:
+        inside = cv2.resize(mask, tiles, interpolation=cv2.INTER_AREA) == 255
+        jxx, jyy, jxy = jxx * inside, jyy * inside, jxy * inside
     energy = jxx + jyy
     if not np.any(energy > 0):
         return []

@@ -9,15 +9,16 @@ import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
 from glassay.scale.comb import (
+    CELL,
     REACH,
     Array,
     Comb,
     Proposal,
     finer_division,
     follow,
-    match_cells,
     propose,
     sample_cells,
+    shifted_amplitudes,
 )
 from glassay.scale.orientation import axis_candidates
 from glassay.scale.strips import Strips, cut_strips, merge_strips
@@ -30,6 +31,9 @@ WINDOWS = (None, 640, 256)
 """Widths of the windows searched, px (None: the whole strip)."""
 TRIES = 10
 """Proposals followed for one direction before it is given up."""
+CORE_SHARE = 0.6
+"""A strip belongs to the core when its lines together reach this share of the strongest response:
+above what is left where only every 5th and 10th line reaches (0.2) or half of the lines (0.5)."""
 PRESENT_AMPLITUDE = 0.5
 """A line is present in a strip when its contrast is at least this share of the typical one."""
 
@@ -40,7 +44,6 @@ class Sighting:
 
     Line n of `numbers` stands at polyval(`place`, n) along the axis (at t = 0 across it) and runs
     from `begins[n]` to `ends[n]` across it. `core` is the range of t that nearly all lines cross.
-    `presence` (strips, lines) is the map behind that, with strip middles at `t_centres`.
     """
 
     angle: float
@@ -53,8 +56,6 @@ class Sighting:
     agreement: float
     jitter: float
     waveform: Array
-    presence: npt.NDArray[np.float64]
-    t_centres: Array
 
     @property
     def period(self) -> float:
@@ -74,7 +75,7 @@ class Sighting:
         return Sighting(
             self.angle, self.place * factor, self.numbers, self.begins * factor,
             self.ends * factor, (self.core[0] * factor, self.core[1] * factor), self.filled,
-            self.agreement, self.jitter, self.waveform, self.presence, self.t_centres * factor,
+            self.agreement, self.jitter, self.waveform,
         )  # fmt: skip
 
 
@@ -86,7 +87,7 @@ def find_rows(
     `mask` is 0 where the photo shows nothing.
     """
     found: list[Sighting] = []
-    for angle in axis_candidates(grey, directions):
+    for angle in axis_candidates(grey, mask, directions):
         found += rows_along(grey, mask, angle)
         if found and max(row.merit for row in found) > CONVINCING_MERIT:
             break
@@ -166,10 +167,16 @@ def _sight(
     if sighting is None:
         return None
     # The direction came from gradients; the lines themselves tell it better. Look again along it.
-    if abs(sighting.angle - fine.angle) > np.deg2rad(0.05):
-        better = cut_strips(grey, mask, sighting.angle, STRIP_PX)
-        again = _again(better, sighting)
-        return again or sighting
+    angle = fine.angle
+    for _ in range(3):
+        length = sighting.core[1] - sighting.core[0]
+        if abs(sighting.angle - angle) * max(length, 100.0) < 0.05 * sighting.period:
+            break
+        angle = sighting.angle
+        again = _again(cut_strips(grey, mask, angle, STRIP_PX), sighting)
+        if again is None:
+            break
+        sighting = again
     return sighting
 
 
@@ -197,79 +204,141 @@ def _extent(strips: Strips, comb: Comb, seed_t: float) -> Sighting | None:
     cells, whole = sample_cells(
         strips.rows.astype(np.float64), strips.valid, centres, period, REACH
     )
-    agreement, offset, amplitude = match_cells(cells, comb.waveform)
-    agreement, amplitude = np.where(whole, agreement, 0), np.where(whole, amplitude, 0)
+    response = shifted_amplitudes(cells, comb.waveform)
+    response = np.where(whole[:, :, None], response, 0.0)
     seed = int(np.argmin(np.abs(strips.t_centres - seed_t)))
-    slope = _slant(strips, agreement, offset * period, seed)
-    present = (amplitude > PRESENT_AMPLITUDE) & (agreement > 0.4)
-    share = present.sum(axis=1) / np.maximum(whole.sum(axis=1), 1)
-    lo, hi = _core(share, whole.any(axis=1), seed)
+    covered = whole.sum(axis=1)
+    mean = response.sum(axis=1) / np.maximum(covered, 1)[:, None]
+    distance = strips.t_centres - strips.t_centres[seed]
+    slope = _slant(mean, covered, distance, period, seed)
+    amplitude = _along_slant(response, slope * distance / period)
+    share = amplitude.sum(axis=1) / np.maximum(covered, 1)
+    lo, hi = _core(share, covered > 0.3 * covered.max(), seed)
     if hi <= lo:
         return None
-    begins, ends = _line_ends(present, whole, lo, hi)
-    mid = float(strips.t_centres[lo:hi].mean())
+    level = float(np.median(share[lo:hi]))
+    if level <= 0:
+        return None
+    amplitude = amplitude / level
+    present = _present(amplitude, whole, lo, hi)
+    begins, ends = _line_ends(present, lo, hi)
     place = comb.place.copy()
-    place[-1] += strips.s0 - slope * mid
-    seen_share = comb.filled
+    place[-1] += strips.s0 - slope * float(strips.t_centres[seed])
     spread = comb.offsets - np.median(comb.offsets)
+    chosen = comb.numbers - numbers[0]
     return Sighting(
         angle=strips.angle - float(np.arctan(slope)),
         place=place,
         numbers=comb.numbers,
-        begins=strips.t0 + begins[comb.numbers - numbers[0]] * strips.height,
-        ends=strips.t0 + ends[comb.numbers - numbers[0]] * strips.height,
+        begins=strips.t0 + begins[chosen] * strips.height,
+        ends=strips.t0 + ends[chosen] * strips.height,
         core=(strips.t0 + lo * strips.height, strips.t0 + hi * strips.height),
-        filled=seen_share,
+        filled=comb.filled,
         agreement=float(np.mean(comb.agreement)),
         jitter=float(np.sqrt(np.mean(spread**2)) / period),
         waveform=comb.waveform,
-        presence=np.where(present, amplitude, 0.0),
-        t_centres=strips.t_centres,
     )
 
 
-def _slant(strips: Strips, agreement: Array, offset_px: Array, seed: int) -> float:
-    """Drift of the lines along the axis per px across it, from strips around the seed."""
-    medians, at, weights = [], [], []
-    for j in range(len(agreement)):
-        good = agreement[j] > 0.6
-        if good.sum() >= 3 and good.mean() > 0.3:
-            medians.append(float(np.median(offset_px[j][good])))
-            at.append(float(strips.t_centres[j] - strips.t_centres[seed]))
-            weights.append(float(np.sqrt(good.sum())))
-    if len(at) < 2:
-        return 0.0
-    x, y, w = np.array(at), np.array(medians), np.array(weights)
-    for _ in range(3):
-        fit = np.polyfit(x, y, 1, w=w)
-        residual = np.abs(y - np.polyval(fit, x))
-        keep = residual <= 3 * (np.median(residual) + 0.02)
-        if keep.sum() < 2:
-            break
-        x, y, w = x[keep], y[keep], w[keep]
-    return float(fit[0])
+def _slant(
+    mean: Array, covered: npt.NDArray[np.int64], distance: Array, period: float, seed: int
+) -> float:
+    """Drift of the lines along the axis per px across it.
+
+    `mean` (strips, shifts) is the response of each strip to the waveform, averaged over its lines.
+    The slope that gathers most response from the strips around the seed is taken, first from near
+    ones, then from further away.
+    """
+    slope, step = 0.0, 0.01
+    for reach in (2.0, 5.0, 20.0):
+        near = (np.abs(distance) <= max(3.0 * STRIP_PX, reach * period)) & (covered > 2)
+        if near.sum() < 2:
+            continue
+        spread = 0.25 if reach == 2.0 else 8 * step
+        trial = slope + np.linspace(-spread, spread, 51)
+        shift = trial[:, None] * distance[near][None, :] / period
+        gathered = np.maximum(_interpolated(mean[near], shift), 0).sum(axis=1)
+        best = int(np.argmax(gathered))
+        step = 2 * spread / 50
+        slope = float(trial[best])
+        if 0 < best < 50:
+            left, top, right = gathered[best - 1 : best + 2]
+            bend = left - 2 * top + right
+            slope += step * 0.5 * float((left - right) / bend) if bend < 0 else 0.0
+    return slope
+
+
+def _interpolated(mean: Array, shift: Array) -> Array:
+    """`mean` (strips, shifts) at `shift` (trials, strips) divisions; 0 beyond its reach."""
+    at = shift * CELL + REACH
+    left = np.floor(at).astype(np.int64)
+    inside = (left >= 0) & (left + 1 < mean.shape[1])
+    left = np.clip(left, 0, mean.shape[1] - 2)
+    part = at - left
+    rows = np.arange(len(mean))[None, :]
+    value = mean[rows, left] * (1 - part) + mean[rows, left + 1] * part
+    return np.asarray(np.where(inside, value, 0.0))
+
+
+def _along_slant(response: Array, shift: Array) -> Array:
+    """Amplitude (strips, lines) of each line where the slant expects it."""
+    at = shift * CELL + REACH
+    left = np.floor(at).astype(np.int64)
+    inside = (left >= 0) & (left + 1 < response.shape[2])
+    left = np.clip(left, 0, response.shape[2] - 2)
+    part = (at - left)[:, None]
+    rows = np.arange(len(response))
+    value = response[rows, :, left] * (1 - part) + response[rows, :, left + 1] * part
+    return np.asarray(np.where(inside[:, None], value, 0.0))
 
 
 def _core(share: Array, covered: npt.NDArray[np.bool_], seed: int) -> tuple[int, int]:
     """Strips lo..hi around the seed in which most lines are present (one strip may be missed)."""
-    top = max(share[max(0, seed - 1) : seed + 2].max(), 1e-9)
-    enough = (share >= 0.6 * min(1.0, top)) & covered & (share > 0.3)
-    if not enough[seed]:
-        near = np.flatnonzero(enough[max(0, seed - 2) : seed + 3])
-        if not len(near):
-            return seed, seed
-        seed = max(0, seed - 2) + int(near[0])
+    usable = np.where(covered, share, 0.0)
+    near = slice(max(0, seed - 2), seed + 3)
+    seed = near.start + int(np.argmax(usable[near]))
+    if usable[seed] <= 0:
+        return seed, seed
+    # The seed may lie where only the longest lines reach: climb to where most lines are.
+    first, last = _run_around(usable > 0.5 * usable[seed], seed)
+    seed = first + int(np.argmax(usable[first:last]))
+    smooth = np.convolve(np.pad(usable, 1, mode="edge"), np.ones(3) / 3, mode="valid")
+    enough = usable >= CORE_SHARE * float(max(smooth[seed], 0.8 * usable[seed]))
     lo = hi = seed
     while lo > 0 and (enough[lo - 1] or (lo > 1 and enough[lo - 2])):
         lo -= 1
     while hi < len(share) - 1 and (enough[hi + 1] or (hi + 2 < len(share) and enough[hi + 2])):
         hi += 1
+    # A step over one missed strip must end on one that is not missed.
+    while not enough[lo]:
+        lo += 1
+    while not enough[hi]:
+        hi -= 1
     return lo, hi + 1
 
 
-def _line_ends(
-    present: npt.NDArray[np.bool_], whole: npt.NDArray[np.bool_], lo: int, hi: int
-) -> tuple[Array, Array]:
+def _run_around(good: npt.NDArray[np.bool_], seed: int) -> tuple[int, int]:
+    """The unbroken run first..last of good strips that holds the seed (which is good)."""
+    bad = np.flatnonzero(~good)
+    before, after = bad[bad < seed], bad[bad > seed]
+    return (int(before[-1]) + 1 if len(before) else 0), (int(after[0]) if len(after) else len(good))
+
+
+def _present(
+    amplitude: Array, whole: npt.NDArray[np.bool_], lo: int, hi: int
+) -> npt.NDArray[np.bool_]:
+    """Where single lines are present, beyond the core too, if noise allows it to be told."""
+    outside = np.concatenate([amplitude[: max(0, lo - 1)], amplitude[hi + 1 :]])
+    seen = np.concatenate([whole[: max(0, lo - 1)], whole[hi + 1 :]])
+    noise = 1.4826 * float(np.median(np.abs(outside[seen]))) if seen.any() else 0.0
+    present = (amplitude > PRESENT_AMPLITUDE) & whole
+    if noise > 0.25 * PRESENT_AMPLITUDE:
+        present[:lo] = False
+        present[hi:] = False
+    return present
+
+
+def _line_ends(present: npt.NDArray[np.bool_], lo: int, hi: int) -> tuple[Array, Array]:
     """First and last+1 strip of each line: its unbroken run around the core."""
     count = present.shape[1]
     begins, ends = np.full(count, float(lo)), np.full(count, float(hi))
