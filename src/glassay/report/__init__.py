@@ -1,6 +1,5 @@
-"""The comparison as one page to publish, and its table as data."""
+"""The comparison as one page to publish, and its table as data.
 
-from glassay.report.page import Report, render_page
-from glassay.report.write import Written, write_report
-
-__all__ = ["Report", "Written", "render_page", "write_report"]
+`write.write_report` writes them, `page.render_page` makes the page alone, and each `evidence_*`
+module draws what one method saw, over the photo, for a page or into a file of its own.
+"""

@@ -263,7 +263,6 @@ def scale_html(
 ) -> Markup:
     """The photo under an SVG of the evidence, self-contained. `name` makes ids unique in a page."""
     box = _detail_box(drawing)
-    x, y, w, h = box
     bar_um, bar_px = drawing.bar
     return render("evidence_scale.html", {
         "name": name, "alt": alt, "drawing": drawing,
@@ -271,17 +270,28 @@ def scale_html(
         "detail": jpeg_uri(for_screen(photo.crop(box), 420), int(most_bytes * 0.2)),
         "box": box, "lines": _path(drawing.segments),
         "detail_lines": _path(_within(drawing.segments, box)),
-        "text_size": drawing.width / 34,
+        "text_size": drawing.width / 34, "arrow": _arrow(drawing),
         "bar": {"px": bar_px, "text": say_length(Quantity(bar_um, "um")).replace("um", "µm")},
         "strip": _percent_strip(drawing), "limit": short(drawing.limit_px),
         "side": "x" if drawing.across_page else "y",
-        "ratio": h / w,
     })  # fmt: skip
 
 
 def _path(segments: Array) -> str:
     """Lines as one SVG path, to a hundredth of a px."""
     return "".join(f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}" for x0, y0, x1, y1 in segments)
+
+
+def _arrow(drawing: ScaleDrawing) -> str:
+    """The scale's axis with a head at its far end, as an SVG path."""
+    x0, y0, x1, y1 = drawing.axis
+    angle, head = math.radians(drawing.tilt.value), drawing.width / 50
+    path = f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}"
+    for side in (-1, 1):
+        turned = angle + side * math.radians(150)
+        x, y = x1 + head * math.cos(turned), y1 + head * math.sin(turned)
+        path += f"M{x:.2f} {y:.2f}L{x1:.2f} {y1:.2f}"
+    return path
 
 
 def _within(segments: Array, box: tuple[int, int, int, int]) -> Array:

@@ -23,7 +23,7 @@ def _environment() -> Environment:
     )  # fmt: skip
     made.filters["amount"] = numbers.amount
     made.filters["times"] = numbers.times
-    made.filters["length"] = numbers.length
+    made.filters["as_length"] = numbers.length
     made.filters["in_unit"] = numbers.in_unit
     made.globals["verdict"] = numbers.verdict
     return made

@@ -41,7 +41,7 @@ def command(bench: Path, as_json: bool, jobs: int | None) -> None:
     was refused; 2 when a file cannot be used (the others are measured all the same).
     """
     loaded = load_bench(bench)
-    results = _measure(loaded, jobs)
+    results = measure_with_progress(loaded, jobs)
     if as_json:
         click.echo(json.dumps(results_as_json(results), indent=1))
     else:
@@ -49,7 +49,8 @@ def command(bench: Path, as_json: bool, jobs: int | None) -> None:
     _report_trouble(results)
 
 
-def _measure(bench: Bench, jobs: int | None) -> BenchResults:
+def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
+    """Run the bench with a progress bar on a terminal."""
     errors = Console(stderr=True)
     bar = Progress(
         TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),

@@ -1,0 +1,43 @@
+"""`glassay report`: the comparison as one page, and its table as data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from glassay.bench.document import load_bench
+from glassay.cli.commands.run import measure_with_progress
+from glassay.errors import Unusable
+
+
+@click.command("report")
+@click.argument("bench", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
+              help="write there (default: the bench's results folder)")  # fmt: skip
+@click.option("--columns", metavar="ID,ID,...", default="",
+              help="columns of the table, in this order (default: all that hold something)")  # fmt: skip
+@click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
+def command(bench: Path, out: Path | None, columns: str, jobs: int | None) -> None:
+    """Write the comparison of BENCH as one page, and its table as CSV, JSON and Markdown.
+
+    Captures that are new or changed are measured first. Exit status: 0 when the page is written,
+    also with refusals in it; 2 when something cannot be read or written.
+    """
+    from glassay.report.answer import headline
+    from glassay.report.write import write_report
+
+    loaded = load_bench(bench)
+    results = measure_with_progress(loaded, jobs)
+    chosen = [name.strip() for name in columns.split(",") if name.strip()]
+    if columns and not chosen:
+        raise Unusable("--columns names no column")
+    written = write_report(results, out or loaded.results_folder, columns=chosen)
+    for sentence in headline(results):
+        click.echo(sentence)
+    click.echo(f"The page is {written.page}; the table as data:")
+    for path in written.tables:
+        click.echo(f"  {path}")
+    troubled = [one for one in results.captures if one.status in ("refused", "unusable")]
+    for one in troubled:
+        click.echo(f"{one.capture.id}: not measured: {one.reason}", err=True)

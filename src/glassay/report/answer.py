@@ -1,0 +1,158 @@
+"""The answer in plain sentences: for the whole bench, and one to quote for each instrument."""
+
+from __future__ import annotations
+
+from glassay.bench.comparison import best_rows
+from glassay.bench.model import Claim, Instrument
+from glassay.bench.results import BenchResults, Cell, Column, SettingResult, Verdict
+from glassay.bench.words import listed, say, say_length, say_times
+
+COUNTED = ("met", "not met", "undecided", "untested")
+
+
+def headline(results: BenchResults) -> tuple[str, ...]:
+    """What the comparison comes to, the most asked first."""
+    if not results.bench.instruments:
+        return ("There are no instruments on this bench yet.",)
+    if not any(one.findings for one in results.settings):
+        return ("Nothing is measured yet: no capture on this bench gave a number.",)
+    sentences = (_claims(results), _closest(results), _finest(results), _furthest_off(results))
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def _claims(results: BenchResults) -> str:
+    words = [verdict.word for verdict in results.verdicts]
+    if not words:
+        return ""
+    verbs = {"met": "met", "not met": "not met", "undecided": "undecided", "untested": "untested"}
+    counts = [f"{words.count(word)} {verbs[word]}" for word in COUNTED if word in words]
+    noun = "claim" if len(words) == 1 else "claims"
+    return f"Of {len(words)} {noun} by sellers, {listed(counts)}."
+
+
+def _best(results: BenchResults, column_id: str) -> tuple[list[str], Cell | None]:
+    table = results.comparison
+    column = _column(results, column_id)
+    known = [row for row in table.rows if row.cells[column_id].value is not None]
+    if len(known) == 1:
+        return [known[0].title], known[0].cells[column_id]
+    ids = best_rows(table, column)
+    rows = [row for row in table.rows if row.id in ids]
+    return [row.title for row in rows], rows[0].cells[column_id] if rows else None
+
+
+def _column(results: BenchResults, column_id: str) -> Column:
+    return next(column for column in results.comparison.columns if column.id == column_id)
+
+
+def _closest(results: BenchResults) -> str:
+    names, cell = _best(results, "field_equivalent_magnification")
+    if cell is None:
+        return ""
+    if len(names) > 1:
+        return f"{listed(names)} look equally close, as far as their uncertainties tell."
+    row = next(row for row in results.comparison.rows if row.title == names[0])
+    one = next(s for s in results.settings_of(row.id) if s.setting.id == cell.setting)
+    width, equivalent = one.seen_width, one.reading("field_equivalent_magnification")
+    if width is None or equivalent is None:
+        return ""
+    return (
+        f"{names[0]} looks closest: it shows a field {say_length(width)} wide, as an eyepiece view"
+        f" of {say_times(equivalent.value)} does."
+    )
+
+
+def _finest(results: BenchResults) -> str:
+    names, cell = _best(results, "pixel_size")
+    if cell is None or len(results.comparison.rows) < 2:
+        return ""
+    if len(names) > 1:
+        return f"The finest pixels at the object are those of {listed(names)}."
+    size = say(cell.value, " um") if not isinstance(cell.value, str | bool | None) and hasattr(
+        cell.value, "unit"
+    ) else ""  # fmt: skip
+    return f"The finest pixels at the object are those of {names[0]}: {size} each."
+
+
+def _furthest_off(results: BenchResults) -> str:
+    """The magnification claim that its most generous reading misses by the largest factor."""
+    missed = [
+        verdict
+        for verdict in results.verdicts
+        if verdict.word == "not met" and verdict.claim.kind == "magnification"
+        and verdict.claim.sense == "at least" and verdict.value and verdict.claim.value
+    ]  # fmt: skip
+    if not missed:
+        return ""
+    worst = min(missed, key=_reached)
+    name = results.bench.instrument(worst.instrument).title
+    assert worst.value is not None
+    return (
+        f"The claim furthest from what is seen is {_top(worst.claim)} for {name}: even its most"
+        f" generous reading, {worst.value_name}, gives {say_times(worst.value)}."
+    )
+
+
+def _reached(verdict: Verdict) -> float:
+    assert verdict.value is not None
+    return verdict.value.value / (verdict.claim.value or 1)
+
+
+def _top(claim: Claim) -> str:
+    return claim.text.split(" to ")[-1] if " to " in claim.text else claim.text
+
+
+# ---- one sentence for each instrument ------------------------------------------------------------
+
+
+def quote(results: BenchResults, instrument: Instrument) -> str:
+    """One plain sentence that a reader can quote."""
+    one = closest_setting(results, instrument)
+    claim = _highest_claim(instrument)
+    if one is None:
+        said = f"{_top(claim)} is claimed for it ({claim.where}), but n" if claim else "N"
+        return f"{said}othing was measured on {instrument.title}."
+    parts = _seen(results, one)
+    if claim is None:
+        return f"{instrument.title}: {listed(parts)}."
+    return (
+        f"{instrument.title}: {_top(claim)} is claimed ({claim.where}); in its closest setting"
+        f" {listed(parts)}."
+    )
+
+
+def closest_setting(results: BenchResults, instrument: Instrument) -> SettingResult | None:
+    """The measured setting with the narrowest field, or None."""
+    measured = [one for one in results.settings_of(instrument.id) if one.seen_width is not None]
+    return min(measured, key=lambda one: one.seen_width.value if one.seen_width else 0.0,
+               default=None)  # fmt: skip
+
+
+def _highest_claim(instrument: Instrument) -> Claim | None:
+    stated = [
+        claim
+        for claim in instrument.claims
+        if claim.kind == "magnification" and claim.value and not claim.is_low_end
+    ]
+    return max(stated, key=lambda claim: claim.value or 0, default=None)
+
+
+def _seen(results: BenchResults, one: SettingResult) -> list[str]:
+    parts = []
+    display = one.reading("on_display_magnification")
+    own = one.reading("own_screen_magnification")
+    by_field = one.reading("visual_magnification_measured")
+    if display is not None:
+        parts.append(f"{display.name} it gives {say_times(display.value)}")
+    elif own is not None:
+        parts.append(f"on its own screen it gives {say_times(own.value)}")
+    elif by_field is not None:
+        parts.append(f"to the eye it gives {say_times(by_field.value)}, judged by the field seen")
+    width = one.seen_width
+    equivalent = one.reading("field_equivalent_magnification")
+    if width is not None and equivalent is not None:
+        parts.append(
+            f"it shows a field {say_length(width)} wide, the same as an eyepiece view of"
+            f" {say_times(equivalent.value)}"
+        )
+    return parts

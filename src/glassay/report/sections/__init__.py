@@ -1,0 +1,20 @@
+"""The sections of the report, in order. A new one is one file here and one line in `SECTIONS`."""
+
+from glassay.report.page import Section
+from glassay.report.sections import (
+    assumptions,
+    by_eye,
+    comparison,
+    instruments,
+    magnification,
+    methods,
+)
+
+SECTIONS: tuple[Section, ...] = (
+    comparison.SECTION,
+    magnification.SECTION,
+    by_eye.SECTION,
+    instruments.SECTION,
+    methods.SECTION,
+    assumptions.SECTION,
+)

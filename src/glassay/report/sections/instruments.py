@@ -1,0 +1,24 @@
+"""Each instrument in turn, told in chapters."""
+
+from __future__ import annotations
+
+from glassay.report.instrument import CHAPTERS
+from glassay.report.page import Filled, Report, Section
+from glassay.report.templating import Filling, render
+
+
+def fill(report: Report) -> Filling | None:
+    """The chapters of every instrument that have something to say."""
+    told = []
+    for instrument in report.results.bench.instruments:
+        chapters = []
+        for chapter in CHAPTERS:
+            filling = chapter.fill(report, instrument)
+            if filling is not None:
+                html = render(chapter.template, filling)
+                chapters.append(Filled(chapter.id, chapter.title, html))
+        told.append((instrument, report.letter(instrument.id), chapters))
+    return {"told": told} if told else None
+
+
+SECTION = Section("instruments", "Instrument by instrument", "instruments.html", fill)

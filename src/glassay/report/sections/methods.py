@@ -1,0 +1,109 @@
+"""How the numbers were got, and whose methods these are. A new method is one entry in `ACCOUNTS`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from glassay.bench.decide import RULE
+from glassay.bench.results import BenchResults
+from glassay.report.page import Report, Section
+from glassay.report.templating import Filling
+
+
+@dataclass(frozen=True)
+class Account:
+    """One method in plain words, with its sources. `used` says whether this report rests on it."""
+
+    title: str
+    text: str
+    sources: tuple[str, ...]
+    used: Callable[[BenchResults], bool]
+
+
+def by_method(*names: str) -> Callable[[BenchResults], bool]:
+    """Whether any capture was measured by a method of one of these names."""
+    return lambda results: any(
+        part.method in names and part.status == "measured"
+        for one in results.captures
+        for part in one.parts
+    )
+
+
+def by_reading(*keys: str) -> Callable[[BenchResults], bool]:
+    """Whether any setting has a reading with one of these keys."""
+    return lambda results: any(
+        reading.key in keys for one in results.settings for reading in one.readings
+    )
+
+
+ACCOUNTS: tuple[Account, ...] = (
+    Account(
+        "Pixel size and field from a ruled scale",
+        "The evenly spaced lines of the reference slide are searched for in the photo at every tilt;"
+        " each line's place is found to a fraction of a pixel, and position is fitted against line"
+        " number. Pixel size is the division in µm over the division in px; the field is the pixel"
+        " size times the photo's width and height, or the diameter of the round field where the"
+        " photo shows one. A capture without a scale that passes every check is refused rather than"
+        " guessed.",
+        ("least-squares fit of position against line number; terms as in ISO 18221",),
+        by_method("ruled scale"),
+    ),
+    Account(
+        "Magnification to the eye",
+        "Objective or zoom x auxiliary lens x tube factor x eyepiece, as stated by the maker. Where"
+        " the round field was photographed, also field number x eyepiece magnification / measured"
+        " field diameter.",
+        ("ISO 8039", "ISO 10934"),
+        by_reading("visual_magnification_max", "visual_magnification_measured"),
+    ),
+    Account(
+        "Magnification on a display",
+        "Width of the displayed picture over the width of the field, on the display that is stated.",
+        ("ISO 18221",),
+        by_reading("on_display_magnification", "own_screen_magnification"),
+    ),
+    Account(
+        "Magnification on the sensor",
+        "Pixel pitch of the image sensor over pixel size at the object.",
+        ("ISO 18221",),
+        by_reading("on_sensor_magnification"),
+    ),
+    Account(
+        "Field-equivalent magnification",
+        "The eyepiece magnification whose view shows the same field: apparent field of the reference"
+        " view over the measured field width.",
+        ("common practice, no source",),
+        by_reading("field_equivalent_magnification"),
+    ),
+    Account(
+        "Where detail ends",
+        "Beyond 1000 times the numerical aperture a picture only gets larger. The aperture is the"
+        " smallest of what is stated and what the pixels can carry, wavelength / (4 x pixel size).",
+        ("microscopy textbooks and suppliers' handbooks alike",),
+        lambda results: any(verdict.detail_limit for verdict in results.verdicts),
+    ),
+    Account(
+        "Uncertainty",
+        "Every ± is the expanded uncertainty U = k u for 95 % coverage, from first-order propagation"
+        " of all contributions, with the errors that two numbers share (one slide) counted as"
+        " shared.",
+        ("JCGM 100:2008",),
+        lambda results: True,
+    ),
+    Account(
+        "Verdicts",
+        f"{RULE[0].upper()}{RULE[1:]}. Magnification is judged under every reading that the captures"
+        " allow; the verdict is that under the most generous one.",
+        ("JCGM 106:2012",),
+        lambda results: bool(results.verdicts),
+    ),
+)
+
+
+def fill(report: Report) -> Filling | None:
+    """The accounts of what this report rests on."""
+    return {"accounts": [one for one in ACCOUNTS if one.used(report.results)]}
+
+
+SECTION = Section("methods", "Methods and sources", "methods.html", fill)

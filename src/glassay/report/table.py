@@ -1,0 +1,112 @@
+"""The comparison table as CSV, JSON and Markdown."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+
+from glassay import __version__
+from glassay.bench.assemble import results_as_json
+from glassay.bench.comparison import best_rows, cell_text
+from glassay.bench.model import Money
+from glassay.bench.results import BenchResults, Cell, Column
+from glassay.quantity import Quantity
+
+
+def as_csv(results: BenchResults, columns: Sequence[Column]) -> str:
+    """One line for each instrument. Quantities have columns for value, U (95 %) and setting.
+
+    Headings are the stable ids of the columns, with the unit in brackets.
+    """
+    comparison = results.comparison
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\r\n")  # RFC 4180
+    writer.writerow(
+        ["id", "instrument", *(name for column in columns for name in _csv_headings(column))]
+    )
+    for row in comparison.rows:
+        cells = [part for c in columns for part in _csv_cells(row.cells[c.id], c)]
+        writer.writerow([row.id, row.title, *cells])
+    return stream.getvalue()
+
+
+def _csv_headings(column: Column) -> list[str]:
+    if column.unit == "":
+        return [column.id]
+    if column.unit == "money":
+        return [column.id, f"{column.id} currency"]
+    unit = "" if column.unit == "1" else f" ({column.unit})"
+    return [f"{column.id}{unit}", f"{column.id} U{unit}", f"{column.id} setting"]
+
+
+def _csv_cells(cell: Cell, column: Column) -> list[str]:
+    value = cell.value
+    if column.unit == "":
+        return ["" if value is None else cell_text(cell, column)]
+    if column.unit == "money":
+        known = isinstance(value, Money)
+        return [f"{value.amount:.2f}", value.currency] if known else ["", ""]
+    if not isinstance(value, Quantity):
+        return ["", "", ""]
+    return [f"{value.value:.9g}", f"{value.expanded:.4g}", cell.setting or ""]
+
+
+def as_json(results: BenchResults, columns: Sequence[Column]) -> str:
+    """Title, columns, rows and notes as in `results.json`, with the best rows of each column."""
+    data = results_as_json(results)["comparison"]
+    chosen = [column.id for column in columns]
+    out = {
+        "glassay": __version__,
+        "title": results.bench.title,
+        "columns": [
+            {**described, "best": list(best_rows(results.comparison, column))}
+            for column in columns
+            for described in data["columns"]
+            if described["id"] == column.id
+        ],
+        "rows": [
+            {**row, "cells": {key: row["cells"][key] for key in chosen}} for row in data["rows"]
+        ],
+        "notes": data["notes"],
+        "assumptions": list(results.assumptions),
+    }
+    return json.dumps(out, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+
+
+def as_markdown(results: BenchResults, columns: Sequence[Column]) -> str:
+    """The table in Markdown; the best of a column is bold, and says so."""
+    comparison = results.comparison
+    lines = [f"# {_plain(results.bench.title)}", ""]
+    heads = ["instrument", *(_markdown_heading(column) for column in columns)]
+    rules = ["---", *("---:" if column.unit else "---" for column in columns)]
+    lines += [_line(heads), _line(rules)]
+    best = {column.id: best_rows(comparison, column) for column in columns}
+    for row in comparison.rows:
+        cells = [_plain(row.title)]
+        for column in columns:
+            text = _plain(cell_text(row.cells[column.id], column))
+            cells.append(f"**{text}**" if row.id in best[column.id] else text)
+        lines.append(_line(cells))
+    lines += ["", "Bold: best in its column. ± is the expanded uncertainty at 95 %.", ""]
+    notes = [*comparison.notes, *results.assumptions]
+    lines += [f"- {_plain(note)}" for note in notes]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _markdown_heading(column: Column) -> str:
+    unit = "" if column.unit in ("", "1", "money") else f" ({column.unit})"
+    return f"{column.title}{unit}"
+
+
+def _line(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(cells) + " |"
+
+
+_SPECIAL = str.maketrans({mark: f"\\{mark}" for mark in "\\|*_`[]<>#"})
+
+
+def _plain(text: str) -> str:
+    """Text that Markdown shows as it is."""
+    return " ".join(text.split()).translate(_SPECIAL)

@@ -1,0 +1,58 @@
+"""Writing the report and the table as data into a folder."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from glassay.bench.disk import write_atomically
+from glassay.bench.results import BenchResults
+from glassay.errors import Unusable
+from glassay.report.page import Report, render_page
+from glassay.report.sections.comparison import shown_columns
+from glassay.report.table import as_csv, as_json, as_markdown
+
+PAGE = "report.html"
+
+
+@dataclass(frozen=True)
+class Written:
+    """The files that were written."""
+
+    page: Path
+    tables: tuple[Path, ...]
+
+
+def write_report(
+    results: BenchResults,
+    folder: Path,
+    *,
+    columns: Sequence[str] = (),
+    written: datetime.date | None = None,
+) -> Written:
+    """Write `report.html` and the table as CSV, JSON and Markdown into `folder`.
+
+    `columns` are ids of the table's columns (default: all that hold something); `written` is the
+    date on the page (default: today). Raises `Unusable` for an unknown column, or when the folder
+    cannot be written.
+    """
+    known = [column.id for column in results.comparison.columns]
+    for column_id in columns:
+        if column_id not in known:
+            raise Unusable(f"there is no column {column_id!r}; there are {', '.join(known)}")
+    shown = shown_columns(results.comparison, columns)
+    report = Report.of(results, written or datetime.date.today(), tuple(columns))
+    page = folder / PAGE
+    write_atomically(page, render_page(report).encode())
+    tables = []
+    for suffix, text in (
+        ("csv", as_csv(results, shown)),
+        ("json", as_json(results, shown)),
+        ("md", as_markdown(results, shown)),
+    ):
+        path = folder / f"comparison.{suffix}"
+        write_atomically(path, text.encode())
+        tables.append(path)
+    return Written(page, tuple(tables))
