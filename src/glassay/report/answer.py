@@ -24,8 +24,7 @@ def _claims(results: BenchResults) -> str:
     words = [verdict.word for verdict in results.verdicts]
     if not words:
         return ""
-    verbs = {"met": "met", "not met": "not met", "undecided": "undecided", "untested": "untested"}
-    counts = [f"{words.count(word)} {verbs[word]}" for word in COUNTED if word in words]
+    counts = [f"{n} {'is' if n == 1 else 'are'} {word}" for word in COUNTED if (n := words.count(word))]
     noun = "claim" if len(words) == 1 else "claims"
     return f"Of {len(words)} {noun} by sellers, {listed(counts)}."
 
@@ -110,15 +109,11 @@ def quote(results: BenchResults, instrument: Instrument) -> str:
     one = closest_setting(results, instrument)
     claim = _highest_claim(instrument)
     if one is None:
-        said = f"{_top(claim)} is claimed for it ({claim.where}), but n" if claim else "N"
-        return f"{said}othing was measured on {instrument.title}."
-    parts = _seen(results, one)
-    if claim is None:
-        return f"{instrument.title}: {listed(parts)}."
-    return (
-        f"{instrument.title}: {_top(claim)} is claimed ({claim.where}); in its closest setting"
-        f" {listed(parts)}."
-    )
+        said = f"{_top(claim)} is claimed ({claim.where}), but nothing" if claim else "nothing"
+        return f"{instrument.title}: {said} was measured with it."
+    said = f"{_top(claim)} is claimed ({claim.where}); " if claim else ""
+    seen = ", and ".join(_seen(results, one))
+    return f"{instrument.title}: {said}in its closest setting {seen}."
 
 
 def closest_setting(results: BenchResults, instrument: Instrument) -> SettingResult | None:
@@ -143,11 +138,11 @@ def _seen(results: BenchResults, one: SettingResult) -> list[str]:
     own = one.reading("own_screen_magnification")
     by_field = one.reading("visual_magnification_measured")
     if display is not None:
-        parts.append(f"{display.name} it gives {say_times(display.value)}")
+        parts.append(f"it gives {say_times(display.value)} {display.name}")
     elif own is not None:
-        parts.append(f"on its own screen it gives {say_times(own.value)}")
+        parts.append(f"it gives {say_times(own.value)} on its own screen")
     elif by_field is not None:
-        parts.append(f"to the eye it gives {say_times(by_field.value)}, judged by the field seen")
+        parts.append(f"it gives {say_times(by_field.value)} to the eye, judged by the field seen")
     width = one.seen_width
     equivalent = one.reading("field_equivalent_magnification")
     if width is not None and equivalent is not None:

@@ -251,10 +251,10 @@ def figures(case: Case) -> tuple[Figure, ...]:
 
 def _in_words(drawing: ScaleDrawing) -> str:
     what = "grid columns" if drawing.is_grid else "lines"
+    field = f"circle: the {drawing.field}" if drawing.circle else f"the photo: a {drawing.field}"
     return (
-        f"{len(drawing.segments)} {what} found (light strokes), tilt {say(drawing.tilt, '°')}"
-        f" (arrow), {drawing.field}. Lines depart from an even ruling by"
-        f" {drawing.residual_words()}."
+        f"Strokes: the {len(drawing.segments)} {what} found. Arrow: the axis, tilted by"
+        f" {say(drawing.tilt, '°')}. {field[:1].upper()}{field[1:]}."
     )
 
 
@@ -270,7 +270,7 @@ def scale_html(
         "detail": jpeg_uri(for_screen(photo.crop(box), 420), int(most_bytes * 0.2)),
         "box": box, "lines": _path(drawing.segments),
         "detail_lines": _path(_within(drawing.segments, box)),
-        "text_size": drawing.width / 34, "arrow": _arrow(drawing),
+        "arrow": _arrow(drawing),
         "bar": {"px": bar_px, "text": say_length(Quantity(bar_um, "um")).replace("um", "µm")},
         "strip": _percent_strip(drawing), "limit": short(drawing.limit_px),
         "side": "x" if drawing.across_page else "y",

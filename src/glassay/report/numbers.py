@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from markupsafe import Markup, escape
 
 from glassay.bench.words import short
@@ -18,6 +20,7 @@ def amount(quantity: Quantity, suffix: str = "") -> Markup:
     if quantity.u:
         value, expanded = rounded(quantity.value, quantity.expanded)
         spread = Markup('<span class="pm"> ± {}</span>').format(expanded)
+    value = value.replace("-", "\u2212")
     return Markup('<span class="num">{}{}{}</span>').format(value, spread, suffix)
 
 
@@ -39,8 +42,31 @@ def in_unit(quantity: Quantity) -> Markup:
     """Any quantity: lengths in the unit that reads best, pure numbers bare."""
     if quantity.unit == "um":
         return length(quantity)
+    if quantity.unit == "deg":
+        return amount(quantity, "°")
     unit = "" if quantity.unit == "1" else " " + quantity.unit.replace("um", "µm")
     return amount(quantity, unit)
+
+
+_MICRO = re.compile(r"(?<=\d )um\b")
+_KEPT_TOGETHER = re.compile(r"(?<=\d) (?=(?:±|µm|mm|m|px|%|MP|EUR)(?:\W|\Z))|(?<=±) (?=\d)")
+_MINUS = re.compile(r"(?<![\w.)])-(?=\d)")
+
+
+def prose(words: str) -> str:
+    """Words as print writes them: µm and a true minus, and no line break within a number.
+
+    "um" stands for "µm" only where terminals and files are to be safe.
+    """
+    text = _KEPT_TOGETHER.sub("\u00a0", _MICRO.sub("µm", words))
+    return _MINUS.sub("\u2212", text)
+
+
+def sentence(words: str) -> str:
+    """A sentence as print writes it, from its capital to its full stop."""
+    text = prose(words)
+    end = "" if text.endswith((".", "?", "!")) else "."
+    return f"{text[:1].upper()}{text[1:]}{end}" if text else ""
 
 
 def verdict(word: str) -> Markup:

@@ -25,6 +25,8 @@ def _environment() -> Environment:
     made.filters["times"] = numbers.times
     made.filters["as_length"] = numbers.length
     made.filters["in_unit"] = numbers.in_unit
+    made.filters["prose"] = numbers.prose
+    made.filters["sentence"] = numbers.sentence
     made.globals["verdict"] = numbers.verdict
     return made
 

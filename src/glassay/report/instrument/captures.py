@@ -41,7 +41,7 @@ def fill(report: Report, instrument: Instrument) -> Filling | None:
 
 def _object(report: Report, one: CaptureResult) -> str:
     thing = report.results.bench.object(one.capture.object)
-    return thing.name or f"{thing.kind} {thing.id}"
+    return thing.name or (thing.kind if thing.id == thing.kind else f"{thing.kind} {thing.id}")
 
 
 def _findings(one: CaptureResult) -> list[tuple[str, Quantity | str]]:

@@ -31,7 +31,7 @@ def numbers_of_rule(verdict: Verdict) -> str:
 def title_of(verdict: Verdict) -> str:
     """The claim in a heading."""
     claim = verdict.claim
-    text = f"the low end of {claim.text}" if claim.is_low_end else claim.text
+    text = f"{claim.text}, its low end" if claim.is_low_end else claim.text
     kind = "" if claim.kind == "other" else f"{claim.kind} "
     title = f"{kind}{text}"
     return title[:1].upper() + title[1:]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from glassay.bench.model import Instrument
@@ -21,10 +22,9 @@ NAMES = {
 
 @dataclass(frozen=True)
 class BudgetLine:
-    """One contribution: standard uncertainty, relative to the value, and share of the variance."""
+    """One contribution: standard uncertainty relative to the value, and share of the variance."""
 
     source: str
-    u: Quantity
     relative: float
     share: float
 
@@ -65,16 +65,18 @@ def _main(one: SettingResult) -> tuple[str, Quantity] | None:
 
 
 def budget(quantity: Quantity) -> list[BudgetLine]:
-    """The uncertainty budget, largest first."""
-    total = sum(part.u**2 for part in quantity.budget())
-    return [
-        BudgetLine(
-            part.source, Quantity(abs(part.u), quantity.unit),
-            abs(part.u / quantity.value) if quantity.value else 0.0, part.u**2 / total,
-        )
-        for part in quantity.budget()
-        if total
-    ]  # fmt: skip
+    """The uncertainty budget, largest first; equally named contributions of several captures as one."""
+    variances: dict[str, float] = {}
+    for part in quantity.budget():
+        variances[part.source] = variances.get(part.source, 0.0) + part.u**2
+    total = sum(variances.values())
+    if not total or not quantity.value:
+        return []
+    lines = [
+        BudgetLine(source, math.sqrt(v) / abs(quantity.value), v / total)
+        for source, v in variances.items()
+    ]
+    return sorted(lines, key=lambda line: -line.share)
 
 
 CHAPTER = Chapter("measured", "Measured", "measured.html", fill)

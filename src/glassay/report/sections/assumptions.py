@@ -14,11 +14,7 @@ def fill(report: Report) -> Filling | None:
     results = report.results
     used = {one.capture.object for one in results.captures}
     objects = [(thing, _backing(thing)) for thing in results.bench.objects if thing.id in used]
-    return {"assumptions": [_sentence(text) for text in results.assumptions], "objects": objects}
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+    return {"assumptions": results.assumptions, "objects": objects}
 
 
 def _backing(thing: ReferenceObject) -> str:

@@ -101,6 +101,11 @@ def _shown(cell: Cell, column: Column, best: bool, settings: dict[str, str]) -> 
         text = Markup('<span class="num">{}</span>').format(str(value))
     elif isinstance(value, bool):
         text = "yes" if value else "no"
+    elif column.id == "claims" and value is not None:
+        counts = Markup("").join(
+            Markup("<span>{}</span>").format(count) for count in value.split(", ")
+        )
+        text = Markup('<span class="tally">{}</span>').format(counts)
     elif value is not None:
         text = value
     setting = settings.get(cell.setting or "", "") if len(settings) > 1 else ""

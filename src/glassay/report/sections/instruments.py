@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from glassay.bench.decide import RULE
 from glassay.report.instrument import CHAPTERS
 from glassay.report.page import Filled, Report, Section
 from glassay.report.templating import Filling, render
@@ -18,7 +19,8 @@ def fill(report: Report) -> Filling | None:
                 html = render(chapter.template, filling)
                 chapters.append(Filled(chapter.id, chapter.title, html))
         told.append((instrument, report.letter(instrument.id), chapters))
-    return {"told": told} if told else None
+    rule = RULE if report.results.verdicts else ""
+    return {"told": told, "rule": rule} if told else None
 
 
 SECTION = Section("instruments", "Instrument by instrument", "instruments.html", fill)

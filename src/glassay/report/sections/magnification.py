@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from glassay.bench.model import Instrument
@@ -13,7 +14,7 @@ from glassay.report.page import Report, Section
 from glassay.report.templating import Filling
 
 KINDS = {
-    "field_equivalent_magnification": ("disc", "same field as an eyepiece view of"),
+    "field_equivalent_magnification": ("disc", "same field as an eyepiece view"),
     "visual_magnification_measured": ("triangle", "to the eye, from the field seen"),
     "on_display_magnification": ("square", "on the bench's display"),
     "own_screen_magnification": ("frame", "on its own screen"),
@@ -58,8 +59,7 @@ def fill(report: Report) -> Filling | None:
     values = [value for numbers in named.values() for _, value, _ in numbers]
     if not values or not any(shape != "claim" for n in named.values() for shape, _, _ in n):
         return None
-    low = 10 ** math.floor(math.log10(min(values) * 0.999))
-    high = 10 ** math.ceil(math.log10(max(values) * 1.001))
+    low, high = _at_most(min(values) / 1.02), 1 / _at_most(1 / (max(values) * 1.02))
 
     def place(value: float) -> float:
         return 100 * math.log(value / low) / math.log(high / low)
@@ -92,17 +92,23 @@ def _numbers(results: BenchResults, instrument: Instrument) -> list[tuple[str, f
     return found
 
 
-def _ticks(low: float, high: float, place: object) -> list[tuple[float, str, bool]]:
+def _ticks(low: float, high: float, place: Callable[[float], float]) -> list[tuple[float, str, bool]]:
     """Place, label and weight of the axis lines: whole decades and their 2s and 5s."""
-    assert callable(place)
-    ticks = []
-    decade = low
-    while decade <= high * 1.001:
-        for step in (1, 2, 5):
-            if decade * step <= high * 1.001:
-                ticks.append((place(decade * step), f"{short(decade * step)}x", step == 1))
-        decade *= 10
-    return ticks
+    first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
+    values = [
+        (step * 10.0**power, step == 1) for power in range(first, last + 1) for step in (1, 2, 5)
+    ]
+    return [
+        (place(value), f"{short(value)}x", whole)
+        for value, whole in values
+        if low * 0.999 <= value <= high * 1.001
+    ]
+
+
+def _at_most(value: float) -> float:
+    """The largest of 1, 2, 5, 10, 20, ... that is not above the value."""
+    decade = 10.0 ** math.floor(math.log10(value))
+    return max(step * decade for step in (1, 2, 5) if step * decade <= value * 1.000001)
 
 
 SECTION = Section(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from glassay.bench.decide import RULE
 from glassay.bench.results import BenchResults
 from glassay.report.page import Report, Section
 from glassay.report.templating import Filling
@@ -93,8 +92,9 @@ ACCOUNTS: tuple[Account, ...] = (
     ),
     Account(
         "Verdicts",
-        f"{RULE[0].upper()}{RULE[1:]}. Magnification is judged under every reading that the captures"
-        " allow; the verdict is that under the most generous one.",
+        "Claims are held against findings by the rule that stands above the instruments."
+        " Magnification is judged under every reading that the captures allow; the verdict is that"
+        " under the most generous one.",
         ("JCGM 106:2012",),
         lambda results: bool(results.verdicts),
     ),
