@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from glassay.bench.comparison import best_rows
 from glassay.bench.model import Claim, Instrument
-from glassay.bench.results import BenchResults, Cell, Column, SettingResult, Verdict
+from glassay.bench.results import BenchResults, Cell, Column, SettingResult, Verdict, VerdictWord
 from glassay.bench.words import listed, say, say_length, say_times
+from glassay.quantity import Quantity
 
-COUNTED = ("met", "not met", "undecided", "untested")
+COUNTED: tuple[VerdictWord, ...] = ("met", "not met", "undecided", "untested")
 
 
 def headline(results: BenchResults) -> tuple[str, ...]:
@@ -24,7 +25,9 @@ def _claims(results: BenchResults) -> str:
     words = [verdict.word for verdict in results.verdicts]
     if not words:
         return ""
-    counts = [f"{n} {'is' if n == 1 else 'are'} {word}" for word in COUNTED if (n := words.count(word))]
+    counts = [
+        f"{n} {'is' if n == 1 else 'are'} {word}" for word in COUNTED if (n := words.count(word))
+    ]
     noun = "claim" if len(words) == 1 else "claims"
     return f"Of {len(words)} {noun} by sellers, {listed(counts)}."
 
@@ -67,9 +70,8 @@ def _finest(results: BenchResults) -> str:
         return ""
     if len(names) > 1:
         return f"The finest pixels at the object are those of {listed(names)}."
-    size = say(cell.value, " um") if not isinstance(cell.value, str | bool | None) and hasattr(
-        cell.value, "unit"
-    ) else ""  # fmt: skip
+    assert isinstance(cell.value, Quantity)
+    size = say(cell.value, " um")
     return f"The finest pixels at the object are those of {names[0]}: {size} each."
 
 

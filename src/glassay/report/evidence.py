@@ -107,7 +107,8 @@ def draw_captures(results: BenchResults) -> dict[str, CaptureFigures]:
 
 def _in_order_of_worth(results: BenchResults) -> list[CaptureResult]:
     seen: set[tuple[str, str]] = set()
-    first, others = [], []
+    first: list[CaptureResult] = []
+    others: list[CaptureResult] = []
     for one in results.captures:
         place = (one.capture.instrument, one.capture.setting)
         (others if place in seen or one.status != "measured" else first).append(one)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from glassay.report.evidence import Case, Figure
-from glassay.report.templating import render
 from glassay.report.pictures import for_screen
+from glassay.report.templating import render
 
 
 def figures(case: Case) -> tuple[Figure, ...]:

@@ -32,7 +32,7 @@ DETAIL_DIVISIONS = 10
 """Divisions in the enlarged detail: enough to see whether the lines sit on the ruling."""
 LINE_COLOUR = "#00e0ff"
 CASING_COLOUR = "#00222b"
-"""Lines over photos are light with a dark casing, so that they show on bright and on dark ground."""
+"""Lines over photos are light in a dark casing, so that they show on bright and dark ground."""
 
 
 @dataclass(frozen=True)
@@ -196,7 +196,7 @@ def _draw_over_photo(axes: Any, photo: Photo, drawing: ScaleDrawing) -> None:
     cased = [withStroke(linewidth=2.6, foreground=CASING_COLOUR)]
     edges = (-0.5, drawing.width - 0.5, drawing.height - 0.5, -0.5)
     axes.imshow(for_screen(photo, 1600), extent=edges, cmap="gray", vmin=0, vmax=255)
-    lines = drawing.segments.reshape(-1, 2, 2)
+    lines = [[(x0, y0), (x1, y1)] for x0, y0, x1, y1 in drawing.segments.tolist()]
     axes.add_collection(
         LineCollection(lines, colors=LINE_COLOUR, linewidths=0.9, path_effects=cased)
     )

@@ -15,13 +15,14 @@ SIGNS = {"met": "✓", "not met": "✗", "undecided": "≈", "untested": "–"}
 
 def amount(quantity: Quantity, suffix: str = "") -> Markup:
     """Value ± U and a unit; the uncertainty is set apart."""
-    spread = ""
-    value = short(quantity.value)
-    if quantity.u:
-        value, expanded = rounded(quantity.value, quantity.expanded)
-        spread = Markup('<span class="pm"> ± {}</span>').format(expanded)
-    value = value.replace("-", "\u2212")
-    return Markup('<span class="num">{}{}{}</span>').format(value, spread, suffix)
+    if not quantity.u:
+        value = short(quantity.value).replace("-", "\u2212")
+        return Markup('<span class="num">{}{}</span>').format(value, suffix)
+    value, expanded = rounded(quantity.value, quantity.expanded)
+    # Where a column is narrow, what is set apart moves to a line of its own, unit included.
+    return Markup('<span class="num">{}<span class="pm"> ± {}</span></span>').format(
+        value.replace("-", "\u2212"), expanded + suffix
+    )
 
 
 def times(quantity: Quantity) -> Markup:

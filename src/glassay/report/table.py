@@ -46,8 +46,7 @@ def _csv_cells(cell: Cell, column: Column) -> list[str]:
     if column.unit == "":
         return ["" if value is None else cell_text(cell, column)]
     if column.unit == "money":
-        known = isinstance(value, Money)
-        return [f"{value.amount:.2f}", value.currency] if known else ["", ""]
+        return [f"{value.amount:.2f}", value.currency] if isinstance(value, Money) else ["", ""]
     if not isinstance(value, Quantity):
         return ["", "", ""]
     return [f"{value.value:.9g}", f"{value.expanded:.4g}", cell.setting or ""]

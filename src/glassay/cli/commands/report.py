@@ -16,7 +16,7 @@ from glassay.errors import Unusable
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER",
               help="write there (default: the bench's results folder)")  # fmt: skip
 @click.option("--columns", metavar="ID,ID,...", default="",
-              help="columns of the table, in this order (default: all that hold something)")  # fmt: skip
+              help="columns of the table (default: all that hold something)")  # fmt: skip
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
 def command(bench: Path, out: Path | None, columns: str, jobs: int | None) -> None:
     """Write the comparison of BENCH as one page, and its table as CSV, JSON and Markdown.

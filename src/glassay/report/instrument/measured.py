@@ -1,4 +1,4 @@
-"""What was measured in each setting: numbers, every reading, and what the uncertainty is made of."""
+"""What was measured in each setting: numbers, readings, and what their uncertainty is made of."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def _main(one: SettingResult) -> tuple[str, Quantity] | None:
 
 
 def budget(quantity: Quantity) -> list[BudgetLine]:
-    """The uncertainty budget, largest first; equally named contributions of several captures as one."""
+    """The uncertainty budget, largest first; one line for each source, over all captures."""
     variances: dict[str, float] = {}
     for part in quantity.budget():
         variances[part.source] = variances.get(part.source, 0.0) + part.u**2

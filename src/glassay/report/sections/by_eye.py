@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from glassay.bench.results import SameField
 from glassay.bench.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.answer import closest_setting
@@ -12,8 +13,8 @@ from glassay.report.page import Report, Section
 from glassay.report.templating import Filling
 
 TOO_SMALL = 0.02
-"""A field less wide than this share of the widest would be a speck in the drawing; it is left to the
-table."""
+"""A field less wide than this share of the widest would be a speck in the drawing; the table has
+it."""
 
 
 @dataclass(frozen=True)
@@ -60,14 +61,10 @@ def fill(report: Report) -> Filling | None:
         "fields": fields, "shown": shown, "width": side_x, "height": side_y,
         "bar_um": bar, "bar_text": say_length(Quantity(bar, "um")).replace("um", "µm"),
         "pairs": [_pair(report, one) for one in results.same_field],
-        "same_field": results.same_field,
     }  # fmt: skip
 
 
-def _pair(report: Report, one: object) -> Filling:
-    from glassay.bench.results import SameField
-
-    assert isinstance(one, SameField)
+def _pair(report: Report, one: SameField) -> Filling:
     bench = report.results.bench
     here, there = bench.instrument(one.instrument), bench.instrument(one.reference_instrument)
     return {

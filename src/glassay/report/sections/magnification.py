@@ -92,7 +92,9 @@ def _numbers(results: BenchResults, instrument: Instrument) -> list[tuple[str, f
     return found
 
 
-def _ticks(low: float, high: float, place: Callable[[float], float]) -> list[tuple[float, str, bool]]:
+def _ticks(
+    low: float, high: float, place: Callable[[float], float]
+) -> list[tuple[float, str, bool]]:
     """Place, label and weight of the axis lines: whole decades and their 2s and 5s."""
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
     values = [

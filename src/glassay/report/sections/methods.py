@@ -1,4 +1,4 @@
-"""How the numbers were got, and whose methods these are. A new method is one entry in `ACCOUNTS`."""
+"""How the numbers were got, and by whose methods. A new method is one entry in `ACCOUNTS`."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ def by_reading(*keys: str) -> Callable[[BenchResults], bool]:
 ACCOUNTS: tuple[Account, ...] = (
     Account(
         "Pixel size and field from a ruled scale",
-        "The evenly spaced lines of the reference slide are searched for in the photo at every tilt;"
-        " each line's place is found to a fraction of a pixel, and position is fitted against line"
+        "The evenly spaced lines of the slide are searched for in the photo at every tilt; each"
+        " line's place is found to a fraction of a pixel, and position is fitted against line"
         " number. Pixel size is the division in µm over the division in px; the field is the pixel"
         " size times the photo's width and height, or the diameter of the round field where the"
         " photo shows one. A capture without a scale that passes every check is refused rather than"
@@ -58,7 +58,7 @@ ACCOUNTS: tuple[Account, ...] = (
     ),
     Account(
         "Magnification on a display",
-        "Width of the displayed picture over the width of the field, on the display that is stated.",
+        "Width of the displayed picture over the width of the field, on the stated display.",
         ("ISO 18221",),
         by_reading("on_display_magnification", "own_screen_magnification"),
     ),
@@ -70,8 +70,8 @@ ACCOUNTS: tuple[Account, ...] = (
     ),
     Account(
         "Field-equivalent magnification",
-        "The eyepiece magnification whose view shows the same field: apparent field of the reference"
-        " view over the measured field width.",
+        "The eyepiece magnification whose view shows the same field: apparent field of the"
+        " reference view over the measured field width.",
         ("common practice, no source",),
         by_reading("field_equivalent_magnification"),
     ),
@@ -84,8 +84,8 @@ ACCOUNTS: tuple[Account, ...] = (
     ),
     Account(
         "Uncertainty",
-        "Every ± is the expanded uncertainty U = k u for 95 % coverage, from first-order propagation"
-        " of all contributions, with the errors that two numbers share (one slide) counted as"
+        "Every ± is the expanded uncertainty U = k u for 95 % coverage, from first-order"
+        " propagation of all contributions; errors that two numbers share (one slide) count as"
         " shared.",
         ("JCGM 100:2008",),
         lambda results: True,
