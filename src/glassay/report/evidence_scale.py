@@ -21,6 +21,7 @@ from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
 from glassay.report.evidence import Case, Figure
+from glassay.report.numbers import prose
 from glassay.report.pictures import MOST_BYTES, for_screen, jpeg_uri
 from glassay.report.templating import render
 from glassay.scale import Calibration
@@ -181,7 +182,7 @@ def draw_scale(photo: Photo, calibration: Calibration, path: Path) -> None:
     above, below = canvas.subplots(2, 1, height_ratios=[8.0 * min(shape, 1.6), 1.2])
     _draw_over_photo(above, photo, drawing)
     _draw_residuals(below, drawing)
-    canvas.suptitle(f"{photo.path.name}: {say(drawing.pixel_size, ' um/px')}, {drawing.field}")
+    canvas.suptitle(f"{photo.path.name}: {say(drawing.pixel_size, ' µm/px')}", fontsize="medium")
     try:
         canvas.savefig(path, dpi=150)
     except OSError as error:
@@ -194,11 +195,14 @@ def _draw_over_photo(axes: Any, photo: Photo, drawing: ScaleDrawing) -> None:
     from matplotlib.patheffects import withStroke
 
     cased = [withStroke(linewidth=2.6, foreground=CASING_COLOUR)]
+    # Close lines would be a dark band if all were cased.
+    apart_pt = 72 * 8.0 * drawing.division_px / drawing.width
+    thin = [withStroke(linewidth=1.6, foreground=CASING_COLOUR)] if apart_pt > 6 else []
     edges = (-0.5, drawing.width - 0.5, drawing.height - 0.5, -0.5)
     axes.imshow(for_screen(photo, 1600), extent=edges, cmap="gray", vmin=0, vmax=255)
     lines = [[(x0, y0), (x1, y1)] for x0, y0, x1, y1 in drawing.segments.tolist()]
     axes.add_collection(
-        LineCollection(lines, colors=LINE_COLOUR, linewidths=0.9, path_effects=cased)
+        LineCollection(lines, colors=LINE_COLOUR, linewidths=0.8, path_effects=thin or None)
     )
     x0, y0, x1, y1 = drawing.axis
     axes.annotate(
@@ -214,11 +218,11 @@ def _draw_over_photo(axes: Any, photo: Photo, drawing: ScaleDrawing) -> None:
     bar_um, bar_px = drawing.bar
     left, low = 0.04 * drawing.width, 0.95 * drawing.height
     axes.plot([left, left + bar_px], [low, low], color="white", lw=3, path_effects=cased)
-    axes.text(left, low - 0.015 * drawing.height, say_length(Quantity(bar_um, "um")),
+    axes.text(left, low - 0.015 * drawing.height, prose(say_length(Quantity(bar_um, "um"))),
               color="white", va="bottom", path_effects=cased)  # fmt: skip
     axes.set(xlim=edges[:2], ylim=edges[2:], xticks=[], yticks=[])
-    axes.set_xlabel(f"{len(lines)} {'columns' if drawing.is_grid else 'lines'} found, tilt "
-                    f"{say(drawing.tilt, ' deg')}")  # fmt: skip
+    axes.spines[:].set_visible(False)
+    axes.set_xlabel(_in_words(drawing), fontsize="small", wrap=True)
 
 
 def _draw_residuals(axes: Any, drawing: ScaleDrawing) -> None:
@@ -229,7 +233,9 @@ def _draw_residuals(axes: Any, drawing: ScaleDrawing) -> None:
     axes.set(xlim=(-0.5, side - 0.5), ylim=(-drawing.limit_px, drawing.limit_px))
     where = "x" if drawing.across_page else "y"
     axes.set_xlabel(f"{where} in the photo (px); residuals {drawing.residual_words()}")
-    axes.set_ylabel("off even (px)")
+    axes.set_ylabel("off even (px)", fontsize="small")
+    axes.xaxis.label.set_size("small")
+    axes.tick_params(labelsize="small")
 
 
 # ---- over the photo in a page --------------------------------------------------------------------
@@ -252,7 +258,7 @@ def figures(case: Case) -> tuple[Figure, ...]:
 def _in_words(drawing: ScaleDrawing) -> str:
     what = "grid columns" if drawing.is_grid else "lines"
     field = f"circle: the {drawing.field}" if drawing.circle else f"the photo: a {drawing.field}"
-    return (
+    return prose(
         f"Strokes: the {len(drawing.segments)} {what} found. Arrow: the axis, tilted by"
         f" {say(drawing.tilt, '°')}. {field[:1].upper()}{field[1:]}."
     )
@@ -271,7 +277,7 @@ def scale_html(
         "box": box, "lines": _path(drawing.segments),
         "detail_lines": _path(_within(drawing.segments, box)),
         "arrow": _arrow(drawing),
-        "bar": {"px": bar_px, "text": say_length(Quantity(bar_um, "um")).replace("um", "µm")},
+        "bar": {"px": bar_px, "text": prose(say_length(Quantity(bar_um, "um")))},
         "strip": _percent_strip(drawing), "limit": short(drawing.limit_px),
         "side": "x" if drawing.across_page else "y",
     })  # fmt: skip
