@@ -1,0 +1,59 @@
+"""Pieces of evidence in words, and what a file says of itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One piece of evidence: what was looked at, and what it says."""
+
+    name: str
+    says: str
+
+
+def file_evidence(width: int, height: int, facts: Mapping[str, Any]) -> tuple[Evidence, ...]:
+    """What dimensions, container, quantisation and EXIF fields say; hints, never proof."""
+    parts = [f"{width} x {height} px, {width * height / 1e6:.2f} million"]
+    if facts.get("format"):
+        parts.append(str(facts["format"]))
+    quality = jpeg_quality(facts.get("quantization") or {})
+    if quality is not None:
+        parts.append(f"quantised about as quality {quality}")
+    exif = facts.get("exif") or {}
+    zoom = _number(exif.get("DigitalZoomRatio"))
+    if zoom is not None and zoom > 1:
+        parts.append(f"states a digital zoom of {zoom:g}")
+    stated = [_number(exif.get(key)) for key in ("ExifImageWidth", "ExifImageHeight")]
+    if None not in stated and sorted(stated) != sorted((float(width), float(height))):  # type: ignore[type-var]
+        parts.append(f"states {stated[0]:.0f} x {stated[1]:.0f} px, so it was resized or cut later")
+    if exif.get("Software"):
+        parts.append(f"written by {exif['Software']}")
+    return (Evidence("file", "; ".join(parts)),)
+
+
+_STANDARD_LUMINANCE_DC_AND_MEAN = (16, 57.625)
+"""First entry and mean of the example luminance table of ITU-T T.81, annex K.1."""
+
+
+def jpeg_quality(tables: Mapping[int, Any]) -> int | None:
+    """Quality of the common scaling of the example table (ITU-T T.81 K.1) that comes nearest.
+
+    The scaling (200 - 2 q percent above 50, 5000 / q below) is common practice, no standard.
+    """
+    table = tables.get(0)
+    if not table or len(table) != 64:
+        return None
+    scale = 100 * (sum(table) / 64) / _STANDARD_LUMINANCE_DC_AND_MEAN[1]
+    quality = (200 - scale) / 2 if scale <= 100 else 5000 / scale
+    return int(min(100, max(1, round(quality))))
+
+
+def _number(text: Any) -> float | None:
+    try:
+        return float(text)
+    except (TypeError, ValueError):
+        return None

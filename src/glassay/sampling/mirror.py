@@ -1,0 +1,158 @@
+"""Traces of enlargement: a spectrum that mirrors itself about the native Nyquist frequency.
+
+A picture of w native pixels that is enlarged s times, whatever the (linear) kernel, has a spectrum
+that is the native one times the kernel's response. The native spectrum repeats with the native
+sampling rate, so what stands at f0 + e is the image of what stands at f0 - e, where f0 = 1 / (2 s)
+cycles per stored px is the native Nyquist frequency: the two are correlated, with one phase for
+all e and all rows, that of the native grid. A picture that was never enlarged has no such pair.
+
+The sum over e of D(f0 + e) D(f0 - e) is the term at frequency 2 f0 in the square of the band-passed
+rows, so all f0 are tested at once by squaring bands and transforming the column means. This is the
+periodicity of the variance of interpolated signals (Gallagher 2005, Mahdian and Saic 2008), made
+unambiguous by the band: the periodicity alone does not tell s from s / (s - 1), because 1 / s and
+1 - 1 / s are the same frequency once sampled; the place of the mirror does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+from scipy.ndimage import gaussian_filter1d
+
+from glassay.imaging.tone import FloatImage
+
+Spectrum = npt.NDArray[np.float64]
+
+BAND_WIDTH = 0.12
+"""Width of one band, cycles/px: wide enough for the images left by the smoothest kernels, narrow
+enough that each mirror frequency is tested where its own pair is strongest. Half or twice this
+width moves trace strength by less than a quarter."""
+
+BAND_STEP = 0.06
+LOWEST_MIRROR = 0.06
+"""Mirror frequencies tested run from factor 8.3 ..."""
+
+HIGHEST_MIRROR = 0.462
+"""... to factor 1.08; nearer to 1 the image lies in the last few bins below Nyquist."""
+
+GRID_HALF_WIDTH_BINS = 1.4
+"""Half width, in bins of 1/length, of what is set aside around mirrors at multiples of 1/16
+cycles/px: the traces of an 8 px compression grid, as wide as the window makes them."""
+
+LOCAL_BLOCK_PX = 33
+"""Side over which a photo's detail is brought to equal strength, so that a few hard edges do not
+stand for the whole picture. Several periods of any factor tested, so the trace itself stays."""
+
+
+@dataclass(frozen=True)
+class MirrorSpectrum:
+    """How strongly rows mirror themselves about each frequency.
+
+    `frequency` in cycles/px (multiples of 1 / (2 `length`)), `coherence` 0..1, `strength` in units
+    in which chance exceeds t with probability exp(-t^2); `power` is the power spectrum of the rows
+    at multiples of 1 / `length`. All one-dimensional.
+    """
+
+    length: int
+    frequency: Spectrum
+    coherence: Spectrum
+    strength: Spectrum
+    power: Spectrum
+
+    @property
+    def on_grid(self) -> npt.NDArray[np.bool_]:
+        """Frequencies at which an 8 px compression grid leaves traces of its own."""
+        nearest = np.round(self.frequency * 16) / 16
+        return np.asarray(
+            np.abs(self.frequency - nearest) <= GRID_HALF_WIDTH_BINS / self.length, dtype=np.bool_
+        )
+
+    @property
+    def beside_grid(self) -> npt.NDArray[np.bool_]:
+        """Frequencies within 3 bins of a grid trace and much weaker: its own skirt."""
+        beside = np.zeros(self.frequency.size, dtype=np.bool_)
+        on_grid = self.on_grid
+        for multiple in range(1, 8):
+            near = np.abs(self.frequency - multiple / 16) <= 3 / self.length
+            if (near & on_grid).any():
+                peak = float(self.strength[near & on_grid].max())
+                beside |= near & ~on_grid & (self.strength < peak / 5)
+        return beside
+
+    @property
+    def power_frequency(self) -> Spectrum:
+        """Frequencies of `power`, cycles/px."""
+        return np.arange(self.power.size) / self.length
+
+
+def mirror_spectrum(rows: FloatImage) -> MirrorSpectrum:
+    """Test all mirror frequencies along the rows of (height, width): noise, or levelled detail.
+
+    `power` is one-sided noise power per px: for white noise of variance v it is v throughout.
+    """
+    length = rows.shape[1]
+    window = np.hanning(length).astype(np.float32)
+    spectrum = fft.rfft(rows * window, axis=1)
+    power = np.mean(spectrum.real**2 + spectrum.imag**2, axis=0, dtype=np.float64)
+    smooth = gaussian_filter1d(power, max(2.0, 0.006 * length), mode="nearest")
+    smooth = np.maximum(smooth, 1e-12 * float(smooth.max()))
+    spectrum *= (1 / np.sqrt(smooth)).astype(np.float32)
+    white = power / smooth
+    parts = [
+        _band(spectrum[:, low:high], white[low:high], low, length, is_last)
+        for low, high, is_last in _bands(length, spectrum.shape[1])
+    ]
+    index, coherence, strength = (np.concatenate(part) for part in zip(*parts, strict=True))
+    index, first = np.unique(index, return_index=True)
+    energy = float(np.sum(window.astype(np.float64) ** 2))
+    return MirrorSpectrum(
+        length, index / (2 * length), coherence[first], strength[first], power / energy
+    )
+
+
+def levelled_detail(picture: FloatImage) -> FloatImage:
+    """Second derivative along the rows, brought to equal local strength, (height, width)."""
+    second = cv2.filter2D(picture, cv2.CV_32F, np.array([[1, -2, 1]], np.float32))
+    size = (LOCAL_BLOCK_PX, LOCAL_BLOCK_PX)
+    local = cv2.blur(second * second, size)
+    # The floor, a quarter of a squared level, keeps perfectly flat parts from becoming noise.
+    return np.asarray(second / np.sqrt(local + np.float32(0.25)), dtype=np.float32)
+
+
+def _bands(length: int, bins: int) -> list[tuple[int, int, bool]]:
+    width, step = round(BAND_WIDTH * length), round(BAND_STEP * length)
+    low = round((LOWEST_MIRROR - BAND_STEP / 2) * length)
+    out = []
+    while low + width < bins:
+        out.append((low, low + width, False))
+        low += step
+    return [*out, (low, bins, True)]
+
+
+def _band(
+    spectrum: npt.NDArray[np.complex64], white: Spectrum, low: int, length: int, is_last: bool
+) -> tuple[npt.NDArray[np.int64], Spectrum, Spectrum]:
+    count = spectrum.shape[1]
+    padded = fft.next_fast_len(2 * count)
+    signal = fft.ifft(spectrum, n=padded, axis=1, norm="forward")
+    square = np.mean(signal * signal, axis=0, dtype=np.complex128)
+    # sums[k] is the row mean of the sum over i + j = k of D[low + i] D[low + j].
+    sums = np.abs(fft.fft(square, norm="forward")[: 2 * count - 1])
+    chance = np.sqrt(np.maximum(np.convolve(white, white), 1e-12))
+    whole = np.convolve(np.sqrt(white), np.sqrt(white))
+    index = np.arange(2 * count - 1) + 2 * low
+    frequency = index / (2 * length)
+    centre = (low + (count - 1) / 2) / length
+    near = np.abs(frequency - centre) <= BAND_STEP / 2 + 0.5 / length
+    if is_last:
+        near = (frequency > centre - BAND_STEP / 2) & (frequency <= HIGHEST_MIRROR)
+    off_grid = np.abs(frequency * 16 - np.round(frequency * 16)) > 16 * 2.2 / length
+    relative = sums / chance
+    level = float(np.median(relative[near & off_grid])) if (near & off_grid).any() else 1.0
+    # The median of exp(-t^2) lies at sqrt(log 2).
+    strength = relative / max(level, 1e-12) * np.sqrt(np.log(2))
+    return index[near], (sums / whole)[near], strength[near]
