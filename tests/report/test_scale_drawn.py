@@ -159,3 +159,15 @@ def test_figures_that_cannot_be_written_are_refused_in_one_sentence(
         draw_scale(photo, calibration, tmp_path / "figure.doc")
     with pytest.raises(Unusable, match="cannot be written"):
         draw_scale(photo, calibration, tmp_path / "none" / "figure.png")
+
+
+def test_a_fault_in_one_drawing_costs_only_that_drawing(
+    results: BenchResults, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stumble(case: Case) -> None:
+        raise ZeroDivisionError(f"in {case.capture.id}")
+
+    monkeypatch.setattr("glassay.report.evidence_scale.figures", stumble)
+    drawn = draw_captures(results)
+    assert "ZeroDivisionError: in captures/near.png" in drawn["captures/near.png"].missing
+    assert drawn["captures/chip.png"].figures

@@ -46,7 +46,7 @@ COLUMNS = (
     Column("power", "power", "", "power supply, as noted"),
     Column("price_list", "list price", "money", "the seller's list price", "lower"),
     Column("price_paid", "paid", "money", "the price that was paid", "lower"),
-    Column("price_camera", "camera", "money", "a camera that must be bought separately", "lower"),
+    Column("price_camera", "camera", "money", "a camera that must be bought separately"),
     Column("price_total", "total", "money", "paid (or list) plus the separate camera", "lower"),
 )  # fmt: skip
 """Every column, in its usual order."""

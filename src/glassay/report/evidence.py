@@ -133,4 +133,7 @@ def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> Capture
             photo = case._photo
     except GlassayError as error:
         return CaptureFigures(tuple(figures), f"It cannot be shown: {error}")
+    except Exception as error:  # a fault in one drawing must not cost the whole page
+        reason = " ".join(f"{type(error).__name__}: {error}".split())
+        return CaptureFigures(tuple(figures), f"Its drawing failed unexpectedly ({reason}).")
     return CaptureFigures(tuple(figures))
