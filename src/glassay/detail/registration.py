@@ -57,8 +57,7 @@ def find_shift(first: FloatImage, second: FloatImage) -> Shift:
     dx = dy = 0
     if factor > 1:
         size = (round(first.shape[1] / factor), round(first.shape[0] / factor))
-        small = [cv2.resize(p, size, interpolation=cv2.INTER_AREA) for p in (first, second)]
-        coarse = _whole_pixel_shift(*small)
+        coarse = _whole_pixel_shift(_reduced(first, size), _reduced(second, size))
         dx, dy = round(coarse[0] * factor), round(coarse[1] * factor)
     one, two = _overlapping_pieces(first, second, dx, dy)
     more_x, more_y = _whole_pixel_shift(one, two)
@@ -80,6 +79,10 @@ def align(picture: FloatImage, shift: Shift) -> FloatImage:
     down = np.exp(2j * np.pi * shift.dy * fft.fftfreq(height))
     spectrum *= (down[:, None] * across[None, :]).astype(np.complex64)
     return np.asarray(fft.irfft2(spectrum, s=picture.shape), dtype=np.float32)
+
+
+def _reduced(picture: FloatImage, size: tuple[int, int]) -> FloatImage:
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _overlapping_pieces(

@@ -129,8 +129,9 @@ def block_statistics(noise: Sequence[FloatImage], step: float) -> BlockStatistic
                 sums[at + 1] += present.T @ present
             blocks += coefficients.shape[0]
     return BlockStatistics(
-        live / max(blocks, 1), variance / max(blocks, 1), *sums, compressed, origin
-    )
+        live / max(blocks, 1), variance / max(blocks, 1),
+        sums[0], sums[1], sums[2], sums[3], compressed, origin,
+    )  # fmt: skip
 
 
 def compression_grid(plane: FloatImage, step: float) -> tuple[tuple[int, int], bool]:
@@ -147,22 +148,22 @@ def compression_grid(plane: FloatImage, step: float) -> tuple[tuple[int, int], b
     for y in range(BLOCK):
         for x in range(BLOCK):
             dead[y, x] = _dead_share(piece[y:, x:], step)
-    y, x = np.unravel_index(int(np.argmax(dead)), dead.shape)
+    best_y, best_x = (int(i) for i in np.unravel_index(int(np.argmax(dead)), dead.shape))
     second = float(np.sort(dead, axis=None)[-2])
-    if float(dead[y, x]) - second > CROPPED_GRID_SHARE:
-        return (int(x), int(y)), True
+    if float(dead[best_y, best_x]) - second > CROPPED_GRID_SHARE:
+        return (best_x, best_y), True
     # On the grid clearly more is dead than off it; noise alone varies by a few thousandths.
     return (0, 0), float(dead[0, 0] - np.median(dead)) > 0.02
 
 
-def grid_verdict(
-    agree: Matrix, both: Matrix, phases: Sequence[int] = (0,)
-) -> GridVerdict | None:
+def grid_verdict(agree: Matrix, both: Matrix, phases: Sequence[int] = (0,)) -> GridVerdict | None:
     """Enlarged by one of `GRID_FACTORS`, or native? None with too few live pairs to ask.
 
     `phases` are the possible places, in px, of the block within the native grid's period.
     """
-    pairs = [(u, v) for u in range(BLOCK) for v in range(u + 1, BLOCK) if both[u, v] >= FEWEST_PAIRS]
+    pairs = [
+        (u, v) for u in range(BLOCK) for v in range(u + 1, BLOCK) if both[u, v] >= FEWEST_PAIRS
+    ]
     if len(pairs) < 6:
         return None
     rows, columns = np.array(pairs).T
@@ -254,11 +255,11 @@ def _enlarged_templates(phases: tuple[int, ...]) -> dict[float, list[Matrix]]:
 
 
 def _nearest(x: Matrix) -> Matrix:
-    return ((x >= -0.5) & (x < 0.5)).astype(np.float64)
+    return np.asarray((x >= -0.5) & (x < 0.5), dtype=np.float64)
 
 
 def _bilinear(x: Matrix) -> Matrix:
-    return np.maximum(1 - np.abs(x), 0)
+    return np.asarray(np.maximum(1 - np.abs(x), 0))
 
 
 def _bicubic(x: Matrix) -> Matrix:

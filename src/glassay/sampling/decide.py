@@ -1,4 +1,4 @@
-"""From the spectra of one axis to a factor of enlargement, or to how far native detail is proven."""
+"""From the spectra of an axis to a factor of enlargement, or to how far none is proven."""
 
 from __future__ import annotations
 
@@ -166,14 +166,12 @@ def _free(
     spectra = [photo] if noise is None else [noise, photo]
     if is_compressed:
         taken = [spectrum.on_grid | spectrum.beside_grid for spectrum in spectra]
-        return ~np.logical_or.reduce(taken)
+        return np.asarray(~np.logical_or.reduce(taken), dtype=np.bool_)
     weak = [spectrum.on_grid & (spectrum.coherence < PLAIN_GRID_COHERENCE) for spectrum in spectra]
-    return ~np.logical_or.reduce(weak)
+    return np.asarray(~np.logical_or.reduce(weak), dtype=np.bool_)
 
 
-def find_near(
-    noise: MirrorSpectrum | None, photo: MirrorSpectrum, factor: float
-) -> Trace | None:
+def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, factor: float) -> Trace | None:
     """A trace at about the factor that the other axis shows."""
     strength = photo.strength if noise is None else np.hypot(noise.strength, photo.strength)
     coherence = photo.coherence if noise is None else noise.coherence
@@ -256,8 +254,8 @@ def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.compl
 def find_on_grid(
     noises: Sequence[MirrorSpectrum],
     photos: Sequence[MirrorSpectrum],
+    residuals: Sequence[FloatImage],
     agreed: GridVerdict | None,
-    faintest_noise: float,
 ) -> tuple[Trace, ...] | None:
     """One trace for each axis at a factor whose mirror falls on the compression grid, if any.
 
@@ -267,7 +265,8 @@ def find_on_grid(
     """
     factor = None
     source: Source = "noise in blocks"
-    if agreed is not None and agreed.is_enlarged and faintest_noise >= FAINTEST_NOISE:
+    faintest = min(float(residual.std()) for residual in residuals)
+    if agreed is not None and agreed.is_enlarged and faintest >= FAINTEST_NOISE:
         factor = agreed.factor
     else:
         spectra = [*noises, *photos]
@@ -277,13 +276,17 @@ def find_on_grid(
                 break
     if factor is None:
         return None
-    places = [_at_factor(noise, factor) for noise in noises]
-    if any(noise.strength[index] < NOISE_STRENGTH for noise, (index, _) in zip(noises, places)):
-        return None
-    return tuple(
-        _trace_at(index, noise, noise.coherence, noise.strength, source)
-        for noise, (index, _) in zip(noises, places, strict=True)
+    places = [_at_factor(noise, factor)[0] for noise in noises]
+    if source != "noise in blocks":
+        places = [
+            _settle_alias(place, noise.strength, noise.coherence, noise, residual)
+            for place, noise, residual in zip(places, noises, residuals, strict=True)
+        ]
+    traces = tuple(
+        _trace_at(place, noise, noise.coherence, noise.strength, source)
+        for place, noise in zip(places, noises, strict=True)
     )
+    return traces if min(trace.strength for trace in traces) >= NOISE_STRENGTH else None
 
 
 def _at_factor(spectrum: MirrorSpectrum, factor: float) -> tuple[int, float]:

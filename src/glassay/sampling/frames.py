@@ -143,7 +143,7 @@ def _residuals(lumas: list[FloatImage], step: float, notes: tuple[str, ...]) -> 
             )
         if shift.distance > largest.distance:
             largest = shift
-    mean = np.mean(lumas, axis=0, dtype=np.float32)
+    mean = np.asarray(np.mean(lumas, axis=0, dtype=np.float32))
     if len(lumas) == 2:  # the two residuals are the same one with opposite sign
         residuals = [(lumas[0] - lumas[1]) * np.float32(0.5**0.5)]
     else:
@@ -158,7 +158,8 @@ def _drift_patterns(mean: FloatImage) -> list[FloatImage]:
     smooth = cv2.GaussianBlur(mean, (0, 0), 1.0)
     along_x = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1)
     along_y = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1)
-    return [along_x, along_y, smooth - np.float32(smooth.mean())]
+    level = smooth - np.float32(smooth.mean())
+    return [np.asarray(pattern, dtype=np.float32) for pattern in (along_x, along_y, level)]
 
 
 def _without(residual: FloatImage, patterns: list[FloatImage]) -> FloatImage:

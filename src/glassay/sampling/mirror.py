@@ -97,7 +97,8 @@ def mirror_spectrum(rows: FloatImage) -> MirrorSpectrum:
     length = rows.shape[1]
     window = np.hanning(length).astype(np.float32)
     spectrum = fft.rfft(rows * window, axis=1)
-    power = np.mean(spectrum.real**2 + spectrum.imag**2, axis=0, dtype=np.float64)
+    squares = spectrum.real**2 + spectrum.imag**2
+    power = np.asarray(np.mean(squares, axis=0, dtype=np.float64))
     smooth = gaussian_filter1d(power, max(2.0, 0.006 * length), mode="nearest")
     smooth = np.maximum(smooth, 1e-12 * float(smooth.max()))
     spectrum *= (1 / np.sqrt(smooth)).astype(np.float32)

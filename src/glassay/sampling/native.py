@@ -137,9 +137,7 @@ def native(
     """
     stack = take_apart(frames, full_scale)
     blocks = block_statistics(stack.noise, stack.step) if stack.noise else None
-    compressed = (
-        blocks.compressed if blocks else _looks_compressed(stack, facts)
-    )
+    compressed = blocks.compressed if blocks else _looks_compressed(stack, facts)
     agreed, singles = _grid_verdicts(blocks)
     axes = [_look_along(axis, stack, blocks, singles[axis], compressed) for axis in (0, 1)]
     axes = _exclude(_settle(axes, stack, agreed, compressed), compressed)
@@ -241,8 +239,8 @@ def _settle(
     noises = [axis.noise for axis in axes if axis.noise is not None]
     if not compressed or len(noises) < 2:
         return shared
-    faintest = float(np.sqrt(np.mean(np.square(stack.noise[0][::4, ::4]))))
-    on_grid = find_on_grid(noises, [axis.photo for axis in axes], agreed, faintest)
+    residuals = [_rows(stack.noise[0], axis) for axis in (0, 1)]
+    on_grid = find_on_grid(noises, [axis.photo for axis in axes], residuals, agreed)
     if on_grid is None:
         return shared
     free = [0.0 if axis.trace is None else axis.trace.coherence for axis in shared]
@@ -304,9 +302,7 @@ def _native_size(axis: AxisEvidence, other: AxisEvidence) -> Quantity | None:
         return Quantity(size, "px", parts)
     if axis.reach >= NATIVE_REACH:
         smallest = axis.length * 2 * axis.reach
-        limit = Contribution(
-            "enlargement too small to be seen", (axis.length - smallest) / 3**0.5
-        )
+        limit = Contribution("enlargement too small to be seen", (axis.length - smallest) / 3**0.5)
         return Quantity(float(axis.length), "px", (limit,))
     if other.trace is not None and axis.reach < 1 / (2 * other.trace.factor):
         # This axis could not have shown the factor of the other: equal factors are the rule.
@@ -417,8 +413,10 @@ def _band_evidence(
             )
         )
     if compressed:
-        where = "" if blocks is None or blocks.origin == (0, 0) else (
-            f" that starts at {blocks.origin[0]},{blocks.origin[1]} px, so this is a crop"
+        where = (
+            ""
+            if blocks is None or blocks.origin == (0, 0)
+            else (f" that starts at {blocks.origin[0]},{blocks.origin[1]} px, so this is a crop")
         )
         out.append(Evidence("compression", f"8 px blocks{where}; their own traces are set aside"))
     return tuple(out)
