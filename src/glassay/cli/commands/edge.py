@@ -1,0 +1,105 @@
+"""`glassay edge PHOTO`: modulation transfer from the straight edges in one photo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from glassay.cli.calibration import calibration_options, pixel_sizes_um
+from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.detail.edge import EdgeResponse, measure_edges
+from glassay.errors import Unusable
+from glassay.imaging import Photo, read_photo
+from glassay.imaging.tone import Tone
+
+CHANNELS = ("grey", "red", "green", "blue")
+
+
+@click.command()
+@click.argument("photo", type=click.Path(path_type=Path))
+@click.option("--tone", metavar="CURVE",
+              help="how stored values relate to light, if not by the usual rule: srgb, linear, or"
+                   " the exponent of a power law, like 2.2")  # fmt: skip
+@click.option("--channel", type=click.Choice(CHANNELS), default="grey", show_default=True,
+              help="measure luminance, or one colour")  # fmt: skip
+@calibration_options
+@single_photo_options
+def command(
+    photo: Path, tone: str | None, channel: str, pixel_sizes: tuple[str, ...], slide: Path | None,
+    division: str | None, box: str | None, figure: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Measure how fine a detail PHOTO shows, from the straight edges found in it.
+
+    Any photo with clean, straight, slightly slanted edges serves: a knife edge, a chip, thick lines
+    or numerals. With a pixel size the answer is also given per um on the object.
+    """
+    read: list[Photo] = []
+
+    def measure() -> EdgeResponse:
+        area, curve = parse_box(box), _tone(tone)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        read.append(read_photo(photo, curve))
+        one = read[0]
+        if area is not None:
+            one.crop(area)  # says so when it does not lie within the photo
+        grey = channel == "grey" or not one.is_colour
+        image = one.linear_grey() if grey else one.linear_channel(CHANNELS.index(channel) - 1)
+        return measure_edges(
+            image, box=area, pixel_size=pixel_size, full=one.at_full_scale(),
+            notes=(*one.notes, *_tone_notes(one, curve)),
+        )  # fmt: skip
+
+    def draw(response: EdgeResponse) -> None:
+        from glassay.report.evidence_edge import draw_edges
+
+        assert figure is not None
+        draw_edges(read[0], response, figure)
+
+    answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
+
+
+def _tone(text: str | None) -> Tone | None:
+    if text is None:
+        return None
+    if text == "srgb":
+        return "srgb"
+    if text == "linear":
+        return "linear"
+    try:
+        exponent = float(text)
+    except ValueError:
+        exponent = 0.0
+    if not 0.2 <= exponent <= 5:
+        raise Unusable(f"--tone {text!r} is not srgb, linear or an exponent between 0.2 and 5")
+    return exponent
+
+
+def _tone_notes(photo: Photo, stated: Tone | None) -> tuple[str, ...]:
+    if stated is not None or photo.tone == "linear":
+        return ()
+    return ("stored values are taken as sRGB; state --tone if the camera does otherwise",)
+
+
+_GROUPS = {
+    "mtf50_x": "detail along x", "mtf50_y": "detail along y", "mtf50_diagonal": "diagonal detail",
+    "mtf50_centre": "in the centre", "mtf50_middle": "half way out",
+    "mtf50_corner": "in the corners",
+}  # fmt: skip
+
+
+def _say(found: EdgeResponse) -> str:
+    findings = found.findings()
+    lines = [f"50 % modulation at {say_quantity(found.mtf50)}   (95 % interval)"]
+    if "mtf50_object" in findings:
+        per_um = findings["mtf50_object"].quantity
+        lines.append(f"  on the object    {say_quantity(per_um)}, half a period is"
+                     f" {0.5 / per_um.value:.3g} um")  # fmt: skip
+    if found.mtf10 is not None:
+        lines.append(f"10 % modulation at {say_quantity(found.mtf10)}")
+    lines.append(f"edge width 10-90 % {say_quantity(found.width)}")
+    lines.append(f"overshoot          {say_quantity(found.overshoot)}")
+    for key, words in _GROUPS.items():
+        if key in findings:
+            lines.append(f"  {words + ',':17} 50 % at {say_quantity(findings[key].quantity)}")
+    return "\n".join(lines)

@@ -1,0 +1,1 @@
+"""Detail: edge response, bar target, correlation of repeated exposures."""

@@ -1,0 +1,510 @@
+"""Edge response of a photo: modulation transfer measured on the straight edges found in it.
+
+Entry point: `measure_edges`. Finding is in `edge_finding`, the line in `edge_line`, the arithmetic
+of ISO 12233 in `edge_spread`; what this file adds is the judgement: which edges are fit, what they
+say together, and how sure that is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import find_peaks
+
+from glassay.detail.edge_finding import (
+    HALO_PX,
+    MIN_LENGTH_PX,
+    Clearing,
+    Rejected,
+    clear_part,
+    find_candidates,
+)
+from glassay.detail.edge_line import EdgeLine, Placement, Samples, place_edge
+from glassay.detail.edge_spline import NODE_PX, Float
+from glassay.detail.edge_spread import ANALYSIS_FREQUENCY, EdgeSpread, spread_edge
+from glassay.errors import NotMeasurable
+from glassay.finding import Finding
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity, combine
+
+METHOD = "slanted edge after ISO 12233"
+
+FREQUENCY = np.linspace(0.0, 1.0, 101)
+"""Frequencies at which curves are reported, cycles/px along the edge's normal."""
+
+MAX_EDGES, MAX_CANDIDATES = 24, 96
+"""Edges that are measured, and that are looked at. More of them narrow the answer little, and each
+costs several ms, or one to look at."""
+
+CLIPPED_SHARE = 0.02
+"""Share of an edge's bright pixels at full scale above which the edge is clipped: noise alone
+lifts no more than that over the limit before the mean of the side shifts by a per mille."""
+
+BLACK_SHARE = 0.2
+"""The same for pixels of the dark side at zero. Zero is a common honest value of a dark background,
+so the limit is looser: what is lost there is at most a fraction of the noise."""
+
+NOISY = 0.08
+"""Relative standard uncertainty of the 50 % frequency above which an edge is too noisy to count."""
+
+RAGGED = 0.05
+"""Waviness (rms) of an edge in 10-90 % widths above which its own shape widens it: by 1 %."""
+
+CURVED_PX, CURVED = 0.4, 0.1
+"""Height of an edge's arc, in px and in 10-90 % widths, above which it is curved. Smaller arcs, as
+lens distortion makes them, are followed."""
+
+UNEVEN = 0.15
+"""How far the sides may stray from their levels beyond 1.5 edge widths, as a share of the step."""
+
+PAUSE, HUMP = 0.06, 0.2
+"""How far a second hump of the line spread function stands out, as a share of the main one, for the
+edge to be two: within the rise, and anywhere. Ringing of a defocused or sharpened edge lies outside
+the rise and stays below the second."""
+
+WILD = 0.4
+"""Overshoot above which what looks like an edge is taken for the flank of a line."""
+
+METHOD_U = 0.003
+"""Relative standard uncertainty of the method itself: the largest bias left in the accuracy study
+for clean, long edges with a full window."""
+
+LEAN_LIMIT = 0.15
+"""Mean lean of the rise towards the bright side above which the tone curve is in doubt. Linear
+light through a circular pupil leans by less than 0.01; gamma-encoded light read as linear by 0.2
+to 0.4; a full wave of coma by up to 0.3 but then oppositely on opposite edges."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One measured edge.
+
+    `line` with x, y in px of the whole photo; `length` and `half_width` (of the window) in px.
+    `direction` is that of the detail it speaks of: "x" (edge upright), "y" (edge level) or
+    "diagonal"; `zone` its place in the field: "centre", "middle" or "corner" (thirds of the half
+    diagonal).
+    """
+
+    line: EdgeLine
+    length: float
+    direction: str
+    zone: str
+    spread: EdgeSpread
+    placement: Placement
+    mtf50: Quantity
+    mtf10: Quantity | None
+    width: Quantity
+    overshoot: Quantity
+
+    @property
+    def half_width(self) -> float:
+        """Half width of the window across the edge, px."""
+        return self.spread.half_width
+
+    @property
+    def modulation(self) -> Float:
+        """The curve at `FREQUENCY`."""
+        return np.interp(FREQUENCY, ANALYSIS_FREQUENCY, self.spread.modulation)
+
+    @property
+    def modulation_u(self) -> Float:
+        """Standard uncertainty of the curve at `FREQUENCY`."""
+        return np.interp(FREQUENCY, ANALYSIS_FREQUENCY, self.spread.modulation_u)
+
+    def pixel_aperture(self) -> Float:
+        """Transfer of a square pixel of full fill factor along this normal, at `FREQUENCY`."""
+        cos, sin = math.cos(self.line.normal), math.sin(self.line.normal)
+        return np.asarray(np.sinc(FREQUENCY * cos) * np.sinc(FREQUENCY * sin))
+
+
+@dataclass(frozen=True)
+class RejectedEdge:
+    """An edge that was found and not used, and why. The line's x, y in px of the whole photo."""
+
+    line: EdgeLine
+    length: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class EdgeResponse:
+    """Edge response of a photo.
+
+    `modulation` and its 95 % band (`modulation_low`, `modulation_high`) at `FREQUENCY`, pixel
+    aperture included. `groups` holds the 50 % frequency by direction and by zone, where edges of
+    more than one kind were measured.
+    """
+
+    edges: tuple[Edge, ...]
+    rejected: tuple[RejectedEdge, ...]
+    mtf50: Quantity
+    mtf10: Quantity | None
+    width: Quantity
+    overshoot: Quantity
+    modulation: Float
+    modulation_low: Float
+    modulation_high: Float
+    groups: dict[str, Quantity] = field(default_factory=dict)
+    pixel_size: Quantity | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def frequency(self) -> Float:
+        """Frequencies of the curves, cycles/px."""
+        return FREQUENCY
+
+    def evidence(self) -> dict[str, Any]:
+        """What is needed to draw the result, as plain data; px of the whole photo."""
+        return {
+            "edges": [
+                {
+                    "ends": edge.line.ends(edge.length), "direction": edge.direction,
+                    "zone": edge.zone, "mtf50": edge.mtf50.value, "mtf50_u": edge.mtf50.u,
+                    "modulation": [round(float(m), 5) for m in edge.modulation],
+                    "position": [round(float(x), 3) for x in edge.spread.position],
+                    "spread": [round(float(e), 5) for e in edge.spread.spread],
+                }
+                for edge in self.edges
+            ],
+            "rejected": [
+                {"ends": one.line.ends(one.length), "reason": one.reason} for one in self.rejected
+            ],
+            "frequency": self.frequency.tolist(),
+            "modulation": self.modulation.tolist(),
+            "low": self.modulation_low.tolist(),
+            "high": self.modulation_high.tolist(),
+        }  # fmt: skip
+
+    def findings(self) -> dict[str, Finding]:
+        """The fixed keys of `edge`, groups as `mtf50_...`, and object units when calibrated."""
+        out = {"mtf50": Finding(self.mtf50, METHOD)}
+        if self.mtf10 is not None:
+            out["mtf10"] = Finding(self.mtf10, METHOD)
+        out["edge_width_10_90"] = Finding(self.width, METHOD)
+        out["overshoot"] = Finding(self.overshoot, METHOD)
+        out["edges"] = Finding(len(self.edges), METHOD)
+        out |= {f"mtf50_{name}": Finding(value, METHOD) for name, value in self.groups.items()}
+        if self.pixel_size is not None:
+            for key, value in (("mtf50", self.mtf50), ("mtf10", self.mtf10)):
+                if value is not None:
+                    out[f"{key}_object"] = Finding(_per_um(value, self.pixel_size), METHOD)
+            width = combine(lambda w, p: w * p, (self.width, self.pixel_size), "um")
+            out["edge_width_10_90_object"] = Finding(width, METHOD)
+        return out
+
+
+def measure_edges(
+    image: FloatImage,
+    *,
+    box: tuple[int, int, int, int] | None = None,
+    pixel_size: Quantity | None = None,
+    full: npt.NDArray[np.bool_] | None = None,
+    limit: int = MAX_EDGES,
+    notes: Sequence[str] = (),
+) -> EdgeResponse:
+    """Measure the edge response of `image` on the straight edges found in it.
+
+    `image` is linear light, (height, width), 0 where the camera records nothing; `full` marks the
+    pixels at full scale (by default those of 1 and above). With `box` = (x, y, width, height) in px
+    only edges within it are used. `pixel_size` (um/px) adds findings in object units. `notes` are
+    put before the measurement's own. The result includes the pixel aperture: it is the response of
+    optics and pixels together, as ISO 12233 has it.
+
+    Raises `NotMeasurable` with the reasons when no edge is fit to be measured.
+    """
+    x0, y0, w, h = box or (0, 0, image.shape[1], image.shape[0])
+    view = slice(y0, y0 + h), slice(x0, x0 + w)
+    part = np.ascontiguousarray(image[view], dtype=np.float32)
+    full_part = None if full is None else full[view]
+    candidates = find_candidates(part, MAX_CANDIDATES)
+    edges: list[Edge] = []
+    rejected: list[RejectedEdge] = []
+    for candidate in candidates:
+        if len(edges) >= limit:
+            break
+        try:
+            clearing = clear_part(part, candidate)
+            edge = _measure_one(part, full_part, clearing, (x0, y0), image.shape)
+        except (Rejected, NotMeasurable) as reason:
+            line = _shifted(candidate.line, x0, y0)
+            rejected.append(RejectedEdge(line, candidate.length, str(reason)))
+        else:
+            if not any(_covers(other, edge) for other in edges):
+                edges.append(edge)
+    if not edges:
+        raise NotMeasurable(_refusal(rejected))
+    return _together(edges, rejected, pixel_size, tuple(notes))
+
+
+def _measure_one(
+    image: FloatImage, full: npt.NDArray[np.bool_] | None, clearing: Clearing,
+    origin: tuple[int, int], shape: tuple[int, ...],
+) -> Edge:  # fmt: skip
+    samples, lost = _gather(image, full, clearing)
+    inner = min(clearing.half_width, math.ceil(1.5 * clearing.width) + 3.0)
+    placement = place_edge(samples, clearing.line, inner)
+    _check_shape(placement, clearing)
+    _check_coverage(samples, placement.line, clearing.width)
+    _check_clipping(samples, lost, placement.line)
+    spread = spread_edge(samples, placement.line, clearing.half_width)
+    _check_single(spread)
+    _check_sides(spread)
+    mtf50 = _frequency(spread, 0.5, placement)
+    if mtf50.relative > NOISY:
+        raise Rejected("too noisy")
+    try:
+        mtf10 = _frequency(spread, 0.1, placement)
+    except NotMeasurable:
+        mtf10 = None
+    width, width_u = spread.width_10_90()
+    line = _shifted(placement.line, *origin)
+    return Edge(
+        line, clearing.length, _direction(line), _zone(line, shape), spread, placement, mtf50,
+        mtf10 if mtf10 is not None and mtf10.relative < 2.5 * NOISY else None,
+        Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
+            "method", METHOD_U * width
+        ),
+        Quantity.of(spread.overshoot, spread.overshoot_u, "1", "noise", 1).with_contribution(
+            "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail))
+        ),
+    )  # fmt: skip
+
+
+def _gather(
+    image: FloatImage, full: npt.NDArray[np.bool_] | None, clearing: Clearing
+) -> tuple[Samples, npt.NDArray[np.bool_]]:
+    """The pixels around an edge, and which of them are at full scale."""
+    line, half = clearing.line, clearing.half_width + 3
+    cos, sin = abs(math.cos(line.normal)), abs(math.sin(line.normal))
+    reach_x = half * cos + clearing.length / 2 * sin + 1
+    reach_y = half * sin + clearing.length / 2 * cos + 1
+    x0, x1 = max(0, int(line.x - reach_x)), min(image.shape[1], int(line.x + reach_x) + 2)
+    y0, y1 = max(0, int(line.y - reach_y)), min(image.shape[0], int(line.y + reach_y) + 2)
+    x, y = np.meshgrid(np.arange(x0, x1, dtype=np.float64), np.arange(y0, y1, dtype=np.float64))
+    across, along = line.distances(x, y)
+    inside = (np.abs(along) <= clearing.length / 2) & (np.abs(across) <= half)
+    value = image[y0:y1, x0:x1][inside]
+    lost = value >= 1.0 if full is None else full[y0:y1, x0:x1][inside]
+    return Samples(x[inside], y[inside], value.astype(np.float64)), lost
+
+
+def _check_shape(placement: Placement, clearing: Clearing) -> None:
+    sagitta = abs(placement.sagitta)
+    if sagitta > max(CURVED_PX, CURVED * clearing.width):
+        raise Rejected("curved")
+    if placement.wander > max(RAGGED * clearing.width, 0.06):
+        raise Rejected("ragged")
+
+
+def _check_coverage(samples: Samples, line: EdgeLine, width: float) -> None:
+    across, _ = line.distances(samples.x, samples.y)
+    reach = width / 2 + 1
+    across = np.sort(across[np.abs(across) <= reach])
+    if len(across) < 8 or float(np.diff(across).max()) > 1.2 * NODE_PX:
+        raise Rejected("badly slanted: its pixels lie at too few distances from it")
+
+
+def _check_clipping(samples: Samples, lost: npt.NDArray[np.bool_], line: EdgeLine) -> None:
+    across, _ = line.distances(samples.x, samples.y)
+    if float(np.mean(lost[across > 0])) > CLIPPED_SHARE:
+        raise Rejected("clipped: its bright side is at full scale")
+    if float(np.mean(samples.value[across < 0] <= 0)) > BLACK_SHARE:
+        raise Rejected("clipped: its dark side is at zero")
+
+
+def _check_single(spread: EdgeSpread) -> None:
+    """A rise that pauses on its way belongs to two edges."""
+    rise = np.convolve(np.diff(spread.spread), np.full(4, 0.25), "valid")
+    level = np.convolve(spread.spread, np.full(5, 0.2), "valid")
+    noise = float(np.sqrt((np.diff(spread.spread_influence) ** 2).sum(0)).mean()) / 2
+    main = float(rise.max())
+    peaks, found = find_peaks(rise, prominence=max(PAUSE * main, 5 * noise, 1e-9))
+    within = (level[peaks] > 0.08) & (level[peaks] < 0.92)
+    if np.count_nonzero(within) > 1 or np.count_nonzero(found["prominences"] > HUMP * main) > 1:
+        raise Rejected("doubled")
+
+
+def _check_sides(spread: EdgeSpread) -> None:
+    width = spread.width_10_90()[0]
+    smooth = np.convolve(spread.spread, np.full(5, 0.2), "same")
+    x = spread.position
+    away = np.abs(x) < spread.half_width - 1
+    astray = np.abs(smooth - (x > 0))
+    far = away & (np.abs(x) > max(1.5 * width, HALO_PX))
+    if float(astray[far].max(initial=0.0)) > UNEVEN or spread.overshoot > WILD:
+        raise Rejected("too close to other structure")
+
+
+def _frequency(spread: EdgeSpread, level: float, placement: Placement) -> Quantity:
+    value, noise, tails = spread.frequency_at(level)
+    # Scatter of variance v along the normal widens the line spread function, whose variance is
+    # about (width / 2.56)^2; the frequency falls by half the relative increase. A line turned by
+    # end_u at its ends has the variance end_u^2 / 3, an arc of height s has 4/45 s^2.
+    arc = placement.sagitta_u**2 * 4 / 45
+    variance = placement.wander**2 + placement.end_u**2 / 3 + arc
+    placing = 0.5 * variance / max((spread.width_10_90()[0] / 2.56) ** 2, 1e-9) * value
+    return Quantity(value, "cycles/px", (
+        Contribution("noise", noise, _strips(spread) - 1),
+        Contribution("tails beyond the window", tails),
+        Contribution("straightness of the edge", placing),
+        Contribution("method", METHOD_U * value),
+    ))  # fmt: skip
+
+
+def _strips(spread: EdgeSpread) -> int:
+    return max(len(spread.influence), 2)
+
+
+def _shifted(line: EdgeLine, x0: int, y0: int) -> EdgeLine:
+    return EdgeLine(line.x + x0, line.y + y0, line.normal, line.bow)
+
+
+def _direction(line: EdgeLine) -> str:
+    along_x = abs(math.degrees(math.atan2(abs(math.sin(line.normal)), abs(math.cos(line.normal)))))
+    return "x" if along_x <= 30 else "y" if along_x >= 60 else "diagonal"
+
+
+def _zone(line: EdgeLine, shape: tuple[int, ...]) -> str:
+    dx, dy = line.x - (shape[1] - 1) / 2, line.y - (shape[0] - 1) / 2
+    share = math.hypot(dx, dy) / (math.hypot(shape[0], shape[1]) / 2)
+    return "centre" if share < 1 / 3 else "middle" if share < 2 / 3 else "corner"
+
+
+def _covers(one: Edge, other: Edge) -> bool:
+    across, along = one.line.distances(np.array([other.line.x]), np.array([other.line.y]))
+    parallel = math.cos(one.line.normal - other.line.normal) > 0.98
+    return bool(parallel and abs(across[0]) < 3 and abs(along[0]) < one.length / 2)
+
+
+def _refusal(rejected: Sequence[RejectedEdge]) -> str:
+    if not rejected:
+        return f"no straight edge of {MIN_LENGTH_PX:.0f} px or more was found"
+    counts = Counter(edge.reason.split(":")[0] for edge in rejected)
+    reasons = ", ".join(f"{count} {reason}" for reason, count in counts.most_common())
+    found = f"{len(rejected)} edges were" if len(rejected) > 1 else "1 edge was"
+    return f"{found} found and none is fit to be measured ({reasons})"
+
+
+def _together(
+    edges: Sequence[Edge], rejected: Sequence[RejectedEdge], pixel_size: Quantity | None,
+    notes: tuple[str, ...],
+) -> EdgeResponse:  # fmt: skip
+    curves = np.stack([e.modulation for e in edges])
+    own = np.stack([e.modulation_u for e in edges])
+    middle = np.median(curves, axis=0)
+    if len(edges) == 1:
+        band = 2 * own[0]
+    else:
+        scatter = 1.4826 * np.median(np.abs(curves - middle), axis=0)
+        typical = np.median(own, axis=0)
+        band = 2 * MEDIAN_COST * np.maximum(scatter, typical) / math.sqrt(len(edges))
+    tens = [e.mtf10 for e in edges if e.mtf10 is not None]
+    return EdgeResponse(
+        tuple(edges), tuple(rejected),
+        mtf50=_typical([e.mtf50 for e in edges]),
+        mtf10=_typical(tens) if 2 * len(tens) > len(edges) else None,
+        width=_typical([e.width for e in edges]),
+        overshoot=_typical([e.overshoot for e in edges]),
+        modulation=middle,
+        modulation_low=np.maximum(middle - band, 0), modulation_high=middle + band,
+        groups=_groups(edges), pixel_size=pixel_size,
+        notes=(*notes, *_notes(edges, rejected, len(tens))),
+    )  # fmt: skip
+
+
+MEDIAN_COST = 1.2533
+"""Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2)."""
+
+
+def _typical(values: Sequence[Quantity]) -> Quantity:
+    """The median of several edges; its uncertainty follows from how they differ."""
+    if len(values) == 1:
+        return values[0]
+    numbers = np.array([q.value for q in values])
+    middle, count = _weighted_median(numbers, np.array([q.u for q in values])), len(values)
+    spread = float(np.std(numbers, ddof=1))
+    if count >= 5:
+        spread = 1.4826 * float(np.median(np.abs(numbers - middle)))
+    within = float(np.median([_independent(q) for q in values]))
+    cost = MEDIAN_COST if count > 2 else 1.0
+    result = Quantity.of(middle, cost * max(spread, within) / math.sqrt(count), values[0].unit,
+                         "scatter between edges", count - 1)  # fmt: skip
+    for source in ("tails beyond the window", "method"):
+        common = [abs(p.u) for q in values for p in q.contributions if p.source == source]
+        if common:
+            result = result.with_contribution(source, float(np.median(common)))
+    return result
+
+
+def _weighted_median(numbers: Float, u: Float) -> float:
+    # Edges differ by a few per cent by nature: none outweighs others by being less noisy still.
+    scale = max(float(np.median(np.abs(numbers))), float(u.max()), 1e-12)
+    weight = 1 / ((u / scale) ** 2 + 0.03**2)
+    order = np.argsort(numbers)
+    below = np.cumsum(weight[order]) - weight[order] / 2
+    return float(np.interp(0.5, below / weight.sum(), numbers[order]))
+
+
+def _independent(quantity: Quantity) -> float:
+    return math.hypot(*(
+        p.u for p in quantity.contributions
+        if p.source not in ("tails beyond the window", "method")
+    ))  # fmt: skip
+
+
+def _groups(edges: Sequence[Edge]) -> dict[str, Quantity]:
+    out: dict[str, Quantity] = {}
+    for kind in ("direction", "zone"):
+        members: dict[str, list[Quantity]] = {}
+        for edge in edges:
+            members.setdefault(getattr(edge, kind), []).append(edge.mtf50)
+        if len(members) > 1:
+            out |= {name: _typical(values) for name, values in sorted(members.items())}
+    return out
+
+
+def _per_um(frequency: Quantity, pixel_size: Quantity) -> Quantity:
+    return combine(lambda f, p: f / p, (frequency, pixel_size), "cycles/um")
+
+
+def _notes(edges: Sequence[Edge], rejected: Sequence[RejectedEdge], tens: int) -> tuple[str, ...]:
+    notes = ["the response includes the pixel aperture"]
+    notes.append(
+        f"{len(edges)} of {len(edges) + len(rejected)} edges found were fit to be measured"
+    )
+    if 2 * tens <= len(edges):
+        notes.append("the 10 % frequency is lost in noise or lies beyond 1 cycle/px")
+    overshoot = float(np.median([e.overshoot.value for e in edges]))
+    if overshoot > SHARPENED:
+        notes.append(
+            f"edges overshoot by {overshoot:.0%}: the camera sharpens, so that the curve"
+            " flatters the optics"
+        )
+    notes.extend(_tone_notes(edges))
+    short = [e for e in edges if e.length < 2 * MIN_LENGTH_PX]
+    if len(short) == len(edges):
+        notes.append("all edges are short; a longer slanted edge would narrow the uncertainty")
+    return tuple(notes)
+
+
+SHARPENED = 0.04
+"""Overshoot from which sharpening is named. A clear circular pupil gives none (its edge response
+rises monotonically), an annular or defocused one at most about 2 %."""
+
+
+def _tone_notes(edges: Sequence[Edge]) -> list[str]:
+    lean = float(np.median([e.spread.lean() for e in edges]))
+    notes = []
+    if abs(lean) > LEAN_LIMIT:
+        side = "bright" if lean > 0 else "dark"
+        notes.append(
+            f"edges round off more slowly on their {side} side: the tone curve is doubtful,"
+            " and with it the whole response; state it if it is known"
+        )
+    return notes
