@@ -16,6 +16,7 @@ COMMANDS = {
     "run": "measure everything new or changed and print the comparison",
     "report": "write the comparison as one page, and its table as data",
     "scale": "pixel size and field from a photo of a ruled scale or grid",
+    "edge": "how fine a detail a photo shows, from the straight edges in it",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""

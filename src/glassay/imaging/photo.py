@@ -11,6 +11,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pillow_heif
 import tifffile
 from PIL import ExifTags, Image, UnidentifiedImageError
@@ -85,6 +86,19 @@ class Photo:
                 f" of {self.width} x {self.height} px"
             )
         return replace(self, stored=self.stored[y : y + h, x : x + w])
+
+    def at_full_scale(self) -> npt.NDArray[np.bool_]:
+        """Where any channel is at its largest value, (height, width): light beyond is lost there.
+
+        All False for floating-point photos, which state no largest value.
+        """
+        if self.stored.dtype.kind == "f":
+            return np.zeros((self.height, self.width), dtype=np.bool_)
+        top = np.iinfo(self.stored.dtype).max
+        if not self.is_colour:
+            return np.asarray(self.stored == top)
+        red, green, blue = (self.stored[..., index] == top for index in range(3))
+        return np.asarray(red | green | blue)
 
     def linear_channel(self, index: int) -> FloatImage:
         """Channel 0 (red), 1 (green) or 2 (blue) in linear light, (height, width), 0..1."""

@@ -12,7 +12,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-Tone = Literal["srgb", "linear"]
+Tone = Literal["srgb", "linear"] | float
+"""How stored values relate to light: a number g means light proportional to the value to the g."""
 FloatImage = npt.NDArray[np.float32]
 StoredImage = npt.NDArray[Any]
 
@@ -36,4 +37,6 @@ def linear_to_srgb(linear: npt.ArrayLike) -> npt.NDArray[np.float64]:
 def linear_table(bits: int, tone: Tone) -> FloatImage:
     """Table from a stored integer of `bits` bits to linear light in 0..1, shape (2**bits,)."""
     ramp = np.arange(2**bits) / (2**bits - 1)
-    return (srgb_to_linear(ramp) if tone == "srgb" else ramp).astype(np.float32)
+    if tone == "srgb":
+        return srgb_to_linear(ramp).astype(np.float32)
+    return np.asarray(ramp if tone == "linear" else ramp**tone, dtype=np.float32)
