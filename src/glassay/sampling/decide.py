@@ -58,8 +58,8 @@ SEEN_STRENGTH = 10.0
 """A mirror counts as excluded when enlargement would have given it twice `NOISE_STRENGTH`."""
 
 PLAIN_GRID_COHERENCE = 0.35
-"""Without compression, least coherence at multiples of 1/16 cycles/px, in noise and photo. The
-mosaic of a native photo gives up to 0.24 at 1/4 there, enlargement 0.7 and more."""
+"""Without compression, least coherence at multiples of 1/16 cycles/px (in the noise, or in a single
+photo). The mosaic of a native photo gives up to 0.24 at 1/4 there, enlargement 0.7 and more."""
 
 GRID_COHERENCE = {4.0: 0.30, 8 / 3: 0.42, 2.0: 0.48}
 """With compression, least coherence in noise and photo, along both axes, for the factors where that
@@ -167,8 +167,8 @@ def _free(
     if is_compressed:
         taken = [spectrum.on_grid | spectrum.beside_grid for spectrum in spectra]
         return np.asarray(~np.logical_or.reduce(taken), dtype=np.bool_)
-    weak = [spectrum.on_grid & (spectrum.coherence < PLAIN_GRID_COHERENCE) for spectrum in spectra]
-    return np.asarray(~np.logical_or.reduce(weak), dtype=np.bool_)
+    surest = spectra[0]
+    return np.asarray(~surest.on_grid | (surest.coherence >= PLAIN_GRID_COHERENCE), dtype=np.bool_)
 
 
 def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, factor: float) -> Trace | None:
