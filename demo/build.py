@@ -1,0 +1,100 @@
+"""Making the demo's photos, each the same every time, on all processors."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+
+import cv2
+from PIL import ExifTags, Image
+
+from demo import objects
+from demo.shots import SHOTS, Shot
+from glassay.bench.disk import write_atomically
+from glassay.bench.run import default_jobs
+from glassay.errors import Unusable
+from glassay.simulate import expected, photograph
+
+BENCH_TOML = Path(__file__).with_name("bench.toml")
+
+TURN_CLOCKWISE = 6
+"""EXIF orientation of a phone held upright: the picture is shown turned clockwise."""
+
+
+def build(
+    folder: Path,
+    *,
+    shots: Sequence[Shot] = SHOTS,
+    jobs: int | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> int:
+    """Fill `folder` with the demo's `bench.toml` and photos; return how many photos were made.
+
+    Photos that are there already are left alone. Raises `Unusable` when the folder holds something
+    else, or cannot be written.
+    """
+    _start(folder)
+    missing = [s for s in shots if not all((folder / name).is_file() for name in s.files)]
+    progress(0, len(missing))
+    for done in _make(missing, folder, min(jobs or default_jobs(), len(missing))):
+        progress(done, len(missing))
+    return sum(len(shot.files) for shot in missing)
+
+
+def _start(folder: Path) -> None:
+    """Write `bench.toml` into a new folder, or recognise the demo's own by its first line."""
+    text = BENCH_TOML.read_bytes()
+    path = folder / BENCH_TOML.name
+    try:
+        if folder.is_dir() and any(folder.iterdir()):
+            if path.is_file() and path.read_bytes().partition(b"\n")[0] == text.partition(b"\n")[0]:
+                return
+            raise Unusable(f"{folder} holds something else; name a folder that is new or empty")
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unusable(f"{folder} cannot be used ({error.strerror})") from None
+    write_atomically(path, text)
+
+
+def _make(shots: Sequence[Shot], folder: Path, jobs: int) -> Iterator[int]:
+    """Make the photos and count them as they are finished."""
+    if jobs <= 1:
+        for done, shot in enumerate(shots, 1):
+            take(shot, folder)
+            yield done
+        return
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool:
+        try:
+            running = [pool.submit(take, shot, folder) for shot in shots]
+            for done, future in enumerate(as_completed(running), 1):
+                future.result()
+                yield done
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _start_worker() -> None:
+    cv2.setNumThreads(1)
+
+
+def take(shot: Shot, folder: Path) -> None:
+    """Take the photos of one shot and write them into the bench folder."""
+    scene, camera = objects.scene(shot.thing), shot.state.camera
+    light = expected(scene, shot.pose, shot.optics, camera)
+    for number, name in enumerate(shot.files):
+        seed = 1000 * shot.seed + number
+        jpeg = photograph(light, scene, shot.pose, shot.optics, camera, seed).jpeg
+        assert jpeg is not None, "every camera of the demo stores JPEG"
+        write_atomically(folder / name, _turned(jpeg) if shot.state.turned else jpeg)
+
+
+def _turned(jpeg: bytes) -> bytes:
+    """The same file with the EXIF orientation of a phone held upright."""
+    exif = Image.Exif()
+    exif[ExifTags.Base.Orientation] = TURN_CLOCKWISE
+    body = exif.tobytes()
+    segment = b"\xff\xe1" + (len(body) + 2).to_bytes(2, "big") + body
+    return jpeg[:2] + segment + jpeg[2:]  # right behind the start marker, as EXIF wants it
