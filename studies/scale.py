@@ -248,11 +248,31 @@ def no_scale_pictures() -> dict[str, npt.NDArray[np.float32]]:
     from sklearn.datasets import load_sample_images
 
     pictures: dict[str, npt.NDArray[np.float32]] = {}
-    names = (
-        "astronaut brick camera cat cell chelsea clock coffee coins colorwheel grass gravel horse"
-        " hubble_deep_field immunohistochemistry logo microaneurysms moon page text retina rocket"
-        " shepp_logan_phantom"
-    ).split()
+    names = [
+        "astronaut",
+        "brick",
+        "camera",
+        "cat",
+        "cell",
+        "chelsea",
+        "clock",
+        "coffee",
+        "coins",
+        "colorwheel",
+        "grass",
+        "gravel",
+        "horse",
+        "hubble_deep_field",
+        "immunohistochemistry",
+        "logo",
+        "microaneurysms",
+        "moon",
+        "page",
+        "text",
+        "retina",
+        "rocket",
+        "shepp_logan_phantom",
+    ]
     photos = {name: getattr(data, name)() for name in names}
     photos |= {f"sample {i}": p for i, p in enumerate(load_sample_images().images)}
     for name, photo in photos.items():

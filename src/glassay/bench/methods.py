@@ -101,7 +101,7 @@ def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
     if box is not None:
         photo.crop(tuple(box))  # raises when it lies outside
     result = measure_scale(
-        photo.linear_grey(), pattern=settings["pattern"], box=None if box is None else tuple(box)
+        photo.measuring_grey(), pattern=settings["pattern"], box=None if box is None else tuple(box)
     )
     division = Division(
         settings["division_um"],

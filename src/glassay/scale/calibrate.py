@@ -40,7 +40,7 @@ class Division:
         """The division as a quantity in um."""
         if not self.u_um:
             return Quantity(self.length_um, "um")
-        source = "slide tolerance (assumed)" if self.assumed else "slide certificate"
+        source = "slide tolerance (assumed)" if self.assumed else "slide, as stated"
         part = Contribution(source, self.u_um, shared=f"reference object {self.identity}")
         return Quantity(self.length_um, "um", (part,))
 
@@ -88,8 +88,11 @@ class Calibration:
         return out
 
 
-def calibrate(result: ScaleResult, division: Division) -> Calibration:
-    """Turn a measured scale into pixel size and field, given the length of one division."""
+def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = ()) -> Calibration:
+    """Turn a measured scale into pixel size and field, given the length of one division.
+
+    `notes` are put before the calibration's own.
+    """
     length = division.quantity
     pixel_size = combine(lambda d, p: d / p, (length, result.division), "um/px")
     pixel_size_y = None
@@ -118,7 +121,7 @@ def calibrate(result: ScaleResult, division: Division) -> Calibration:
         field_diameter=diameter,
         divisions_across=combine(lambda e, p: e / p, (extent, mean), "1"),
         pixel_size_y=pixel_size_y,
-        notes=_notes(result, division),
+        notes=(*notes, *_notes(result, division)),
     )
 
 
@@ -137,6 +140,10 @@ def _notes(result: ScaleResult, division: Division) -> tuple[str, ...]:
         notes.append(f"slide certificate not given, {ASSUMED_TOLERANCE:.1%} assumed")
     hierarchy = result.hierarchy
     if result.pattern == "ruled" and hierarchy.every in (5, 10):
-        longest = f", the longest every {hierarchy.longest_every}th" if hierarchy.longest_every else ""
+        longest = (
+            f", the longest every {hierarchy.longest_every}th"
+            if hierarchy.longest_every == 10
+            else ""
+        )
         notes.append(f"every {hierarchy.every}th line is longer{longest}, as on a usual slide")
     return (*notes, *result.notes)

@@ -8,6 +8,7 @@ with bright edges and blurred ones are all followed in the same way.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 
 from glassay.scale.strips import Strips
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 
 CELL = 32
 """Samples across one division in folded waveforms."""
@@ -130,9 +131,7 @@ def _propose_in(
             height = float(correlation[row, lags_here[0]])
             seen = np.flatnonzero(valid[row])
             lo, hi = start + int(seen[0]), start + int(seen[-1]) + 1
-            found.append(
-                Proposal(int(strip_of[row]), lo, hi, period, height, float(contrast[row]))
-            )
+            found.append(Proposal(int(strip_of[row]), lo, hi, period, height, float(contrast[row])))
     return found
 
 

@@ -46,7 +46,8 @@ def find_field_stop(light: FloatImage) -> FieldStop | None:
     height, width = light.shape
     factor = max(1.0, max(height, width) / SEARCH_PX)
     size = (max(1, round(width / factor)), max(1, round(height / factor)))
-    small = cv2.GaussianBlur(cv2.resize(light, size, interpolation=cv2.INTER_AREA), (0, 0), 1.5)
+    reduced = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+    small = np.asarray(cv2.GaussianBlur(reduced, (0, 0), 1.5), dtype=np.float32)
     bright = float(np.percentile(small, 75))
     rim = np.concatenate([small[0], small[-1], small[:, 0], small[:, -1]])
     dark = float(np.percentile(rim, 10))
@@ -74,7 +75,9 @@ def find_field_stop(light: FloatImage) -> FieldStop | None:
     if not _surround_is_dark(small, cx, cy, radius):
         return None
     scale_x, scale_y = width / size[0], height / size[1]
-    error = 2 * rough * scale_x / np.sqrt(max(1, used / 10))  # neighbouring rays are not independent
+    error = (
+        2 * rough * scale_x / np.sqrt(max(1, used / 10))
+    )  # neighbouring rays are not independent
     return FieldStop(
         (cx + 0.5) * scale_x - 0.5, (cy + 0.5) * scale_y - 0.5, 2 * radius * scale_x, float(error)
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -22,7 +23,7 @@ from glassay.scale.field_stop import FieldStop
 from glassay.scale.measure import MIN_DIVISION_PX, ScaleResult
 from glassay.scale.ruling import Hierarchy
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 
 MIN_SPOTS = 16
 MIN_SIDE = 4
@@ -73,18 +74,15 @@ def measure_grid(
                 found[bright] = lattice
     if not found:
         raise NotMeasurable(reasons[-1])
-    if len(found) == 2 and _interleaved(found[False], found[True]):
-        raise NotMeasurable(
-            "this is a chessboard, whose light and dark fields stand on one lattice each;"
-            " a crossed grid or a dot grid is needed"
-        )
     best = max(found.values(), key=lambda lattice: len(lattice.points))
+    if _is_chessboard(light, best):
+        raise NotMeasurable(
+            "this is a chessboard: its fields' division is not that of a grid of lines or dots"
+        )
     return _result(best, light.shape, stop)
 
 
-def _spots(
-    light: FloatImage, mask: npt.NDArray[np.uint8] | None, bright: bool, size: int
-) -> Array:
+def _spots(light: FloatImage, mask: npt.NDArray[np.uint8] | None, bright: bool, size: int) -> Array:
     """Centroids (n, 2) of spots brighter or darker than their surroundings, alike in area."""
     window = max(size, int(size * max(light.shape) / 1500)) | 1
     soft = cv2.GaussianBlur(light, (0, 0), 0.8)
@@ -117,7 +115,7 @@ def _spots(
     sum_x = np.bincount(flat, weights=weight.ravel() * grid_x, minlength=count)
     sum_y = np.bincount(flat, weights=weight.ravel() * grid_y, minlength=count)
     safe = np.maximum(mass, 1e-12)
-    return np.column_stack([sum_x / safe, sum_y / safe])[alike]
+    return np.asarray(np.column_stack([sum_x / safe, sum_y / safe])[alike])
 
 
 def _typical_area(area: Array) -> float:
@@ -179,9 +177,7 @@ def _basis(points: Array) -> tuple[Array, Array]:
     second = _densest(across, 0.12 * short, prefer_short=True)
     second = second - round(float(second @ first / (first @ first))) * first
     for _ in range(2):
-        first, second = (
-            (first, second) if abs(first[0]) >= abs(second[0]) else (second, first)
-        )
+        first, second = (first, second) if abs(first[0]) >= abs(second[0]) else (second, first)
     if first[0] < 0:
         first = -first
     if second[1] < 0:
@@ -225,11 +221,25 @@ def _walk(points: Array, a: Array, b: Array) -> tuple[npt.NDArray[np.int64], lis
     return np.array([number[k] for k in seen], dtype=np.int64), seen
 
 
-def _interleaved(dark: _Lattice, bright: _Lattice) -> bool:
-    """Whether dark and bright spots are equally frequent: the fields of a chessboard."""
-    area_dark = abs(float(dark.a[0] * dark.b[1] - dark.a[1] * dark.b[0]))
-    area_bright = abs(float(bright.a[0] * bright.b[1] - bright.a[1] * bright.b[0]))
-    return bool(abs(area_dark / area_bright - 1) < 0.02)
+def _is_chessboard(light: FloatImage, lattice: _Lattice) -> bool:
+    """Whether half-way between neighbouring spots the light is half-way, as at corners of squares.
+
+    Between the dots of a dot grid lies its ground, between the cells of a crossed grid its line:
+    there the light is that of the middle of four spots. On a chessboard that middle is a field of
+    the other colour, and half-way between two fields of one colour lies the corner they share.
+    """
+    soft = cv2.GaussianBlur(light, (0, 0), 1.0)
+
+    def light_at(step: Array) -> float:
+        at = lattice.points + step
+        inside = ((at >= 0) & (at <= (light.shape[1] - 1, light.shape[0] - 1))).all(axis=1)
+        x, y = at[inside].astype(np.float32).T
+        return float(np.mean(cv2.remap(soft, x, y, cv2.INTER_LINEAR)))
+
+    spot, middle = light_at(np.zeros(2)), light_at((lattice.a + lattice.b) / 2)
+    between = (light_at(lattice.a / 2) + light_at(lattice.b / 2)) / 2
+    share = (between - spot) / (middle - spot) if middle != spot else 1.0
+    return bool(0.25 < share < 0.75)
 
 
 def _check(
@@ -269,7 +279,7 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
         division=fitted(length_a, error, "px"),
         mean_division=length_a,
         tilt=fitted(angle, math.degrees(error / length_a), "deg"),
-        lines=int(len(lattice.points)),
+        lines=len(lattice.points),
         span=int(np.ptp(lattice.index[:, 0]) + 1),
         segments=segments,
         residuals=residuals,

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,14 +22,23 @@ from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
 from glassay.scale.search import Sighting
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 
 MAX_PIXELS_USED = 1_500_000
 """Pixels read for one pass. More would only sharpen a fit that other effects already limit."""
-SLABS = 6
-"""Parts of the lines' length in which positions are found separately, to get their direction."""
+SLABS = 12
+SLABS_PER_DIVISION = 4.5
+MAX_SLABS = 72
+"""Parts of the lines' length in which positions are found separately, to get their direction and to
+see whether they stay alike. At 4.5 a division a chessboard, whose squares alternate twice a period,
+cannot look steady."""
 BINS_PER_PX = 4
 """Fineness of the binning; a bin of 1/4 px blurs a line by 1/14 px rms, below any optics."""
+MAX_SOLVED_PERIOD_PX = 40.0
+"""Up to this period the waveform of unevenly filled bins is solved for; in longer ones neighbouring
+px sample it finely enough to interpolate."""
+CLEARLY_LOPSIDED = 0.3
+"""A waveform this much lopsided shows which part is the line: the narrower one."""
 MIN_BINS = 4
 """Bins of a division that must hold pixels: one more than a line's background, contrast and shift."""
 END_MARGIN = 0.08
@@ -44,17 +54,23 @@ HARMONIC_SIGNIFICANCE = 4.0
 NYQUIST_SHARE = 1.8
 """Highest harmonic kept, as a share of half the sampling frequency. It may exceed 1, as lines at
 many different places within a pixel together sample the waveform more finely than one does."""
+ALIGNED_NYQUIST_SHARE = 0.95
+"""The same where the lines stand at much the same place within their pixels, so that higher harmonics
+cannot be told from their aliases."""
 
 
 @dataclass(frozen=True)
 class Lines:
-    """Refined lines. `positions` (px along the axis from the photo's centre, at t = 0) with the
-    standard errors `errors` expected from the pixel noise; `across_mean` and `across_square` are the
-    mean place across the axis, and its mean square, of the pixels that each rests on; `noise` is the pixel noise and
-    `contrast` the peak-to-peak of the waveform, both on the photo's square-root scale; `explained`
-    is, for each line, the share of the variation around it that the common waveform accounts for, and
-    `amplitudes` its contrast relative to the common one; `wander` is the rms departure of the lines
-    from straightness (px); `alternation` tells how much every second line differs from the others.
+    """Refined lines.
+
+    `positions` (px along the axis from the photo's centre, at t = 0) with the standard `errors`
+    expected from the pixel noise; `across_mean` and `across_square` are the mean place across the
+    axis, and its mean square, of the pixels that each line rests on. `noise` is the pixel noise and
+    `contrast` the peak-to-peak of the waveform, both on the photo's square-root scale. `explained`
+    is the share of the variation around a line that the common waveform accounts for, `amplitudes`
+    each line's contrast relative to the common one, `unsteadiness` the relative spread of the
+    contrast along single lines, `wander` (px) the rms departure of the lines from straightness,
+    `alternation` how much every second line differs from the others.
     """
 
     angle: float
@@ -69,8 +85,9 @@ class Lines:
     waveform: Array
     noise: float
     contrast: float
-    explained: Array
+    explained: float
     amplitudes: Array
+    unsteadiness: float
     wander: float
     alternation: float
 
@@ -81,7 +98,9 @@ class _Cells:
     count: Array
     t: Array  # (slabs,) middle of each slab across the axis
     offsets: Array  # (bins,) px from the expected position
-    stray: Array  # (slabs, lines, bins) mean distance of the pixels from the middle of their bin, px
+    stray: (
+        Array  # (slabs, lines, bins) mean distance of the pixels from the middle of their bin, px
+    )
 
 
 def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sighting) -> Lines:
@@ -91,16 +110,16 @@ def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sight
     """
     row = sighting
     lines: Lines | None = None
-    row = _centred(row, _gather(grey, mask, row))
+    row = _centred(grey, row, _gather(grey, mask, row))
     white_noise = _white_noise(grey, row)
-    for _ in range(3):
+    for _ in range(5):
         cells = _gather(grey, mask, row)
         lines, slope = _locate(cells, row, white_noise)
         degree = 1 if len(lines.numbers) < 12 else 3
         place = np.polyfit(lines.numbers, lines.positions, degree, w=1 / (lines.errors + 0.01))
         moved = abs(slope) * (row.core[1] - row.core[0])
         row = replace(row, angle=lines.angle, place=place)
-        if moved < 0.02 * max(1.0, row.period / 20):
+        if moved < 0.01 * max(1.0, row.period / 20):
             break
     assert lines is not None
     return lines
@@ -137,7 +156,8 @@ def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting)
     offset = along - centres[1:-1][index]
     bins = max(16, int(np.ceil(period * BINS_PER_PX)))
     bin_of = np.floor((offset / period + 0.5) * bins).astype(np.int64)
-    slabs = int(np.clip(round((t_hi - t_lo) / 2), 1, SLABS * 4 if t_hi - t_lo > 60 else SLABS))
+    wanted = max(SLABS, math.ceil(SLABS_PER_DIVISION * (t_hi - t_lo) / period))
+    slabs = int(np.clip(round((t_hi - t_lo) / 2), 1, min(wanted, MAX_SLABS)))
     slab_of = np.clip(((across - t_lo) / (t_hi - t_lo) * slabs).astype(np.int64), 0, slabs - 1)
     good = (bin_of >= 0) & (bin_of < bins)
     key = ((slab_of * lines + index) * bins + bin_of)[good]
@@ -172,6 +192,21 @@ def _white_noise(grey: FloatImage, row: Sighting) -> float:
     return float(np.median(np.abs(response))) / 0.6745 / 6.0
 
 
+def _unsteadiness(cells: _Cells, amplitude: Array, error: Array) -> float:
+    """How much the contrast of a line changes from part to part, beyond what noise does.
+
+    Neighbouring parts are compared, so that glare which changes slowly does not count.
+    """
+    known = cells.count.sum(axis=2) > 0
+    both = known[1:] & known[:-1]
+    if not both.any():
+        return 0.0
+    change = np.abs(np.diff(amplitude, axis=0))[both] / math.sqrt(2)
+    noise = np.hypot(error[1:], error[:-1])[both] / math.sqrt(2)
+    spread = 1.4826 * float(np.median(change))
+    return float(np.sqrt(max(0.0, spread**2 - float(np.median(noise)) ** 2)))
+
+
 def _line_amplitudes(amplitude: Array, weight: Array) -> Array:
     total = weight.sum(axis=0)
     return np.asarray((amplitude * weight).sum(axis=0) / np.maximum(total, 1e-30))
@@ -194,7 +229,7 @@ def _supported(row: Sighting, t: Array, thickness: float, first: int, lines: int
     return support
 
 
-def _centred(row: Sighting, cells: _Cells) -> Sighting:
+def _centred(grey: FloatImage, row: Sighting, cells: _Cells) -> Sighting:
     """Shift the expected places so that each line stands in the middle of its division.
 
     A line near the rim of its cell would be cut by it, and cut differently where its neighbours
@@ -209,22 +244,55 @@ def _centred(row: Sighting, cells: _Cells) -> Sighting:
     turn = 2 * np.pi * grid / period
     phase = np.arctan2((sign * wave * np.sin(turn)).sum(), (sign * wave * np.cos(turn)).sum())
     shift = float(phase / (2 * np.pi) * period)
+    lopsided = abs(float(wave.max() + wave.min()) - 2 * middle) / max(float(np.ptp(wave)), 1e-12)
+    if lopsided < CLEARLY_LOPSIDED and _stands_on_ground(grey, row, shift):
+        shift += period / 2
     place = row.place.copy()
     place[-1] += shift
     return replace(row, place=place)
+
+
+def _stands_on_ground(grey: FloatImage, row: Sighting, shift: float) -> bool:
+    """Whether what is taken for the lines is as bright as the ground beyond their ends.
+
+    Soft lines and the gaps between them look alike, one dark, one bright; the ground tells them
+    apart.
+    """
+    height, width = grey.shape
+    c, s = np.cos(row.angle), np.sin(row.angle)
+    at = np.polyval(row.place, row.numbers) + shift
+    period = row.period
+    beyond = np.array([0.4, 0.7, 1.0, 1.3]) * max(period, 4.0)
+    inside = np.linspace(row.core[0] * 0.7 + row.core[1] * 0.3, sum(row.core) / 2, 8)
+    across = np.concatenate([row.begins.min() - beyond, row.ends.max() + beyond])
+
+    def middle_of(along: Array, t: Array) -> float:
+        x = (along[:, None] * c - t * s + (width - 1) / 2).astype(np.float32)
+        y = (along[:, None] * s + t * c + (height - 1) / 2).astype(np.float32)
+        seen = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+        if not seen.any():
+            return math.nan
+        value = cv2.remap(grey, x, y, cv2.INTER_LINEAR)
+        return float(np.median(value[seen]))
+
+    line, gap = middle_of(at, inside), middle_of(at + period / 2, inside)
+    ground = middle_of(at, across)
+    return bool(abs(ground - line) < abs(ground - gap))
 
 
 def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, float]:
     period = row.period
     first = int(row.numbers.min())
     value = _without_slope(cells, period)
-    coefficients, harmonics, noise = _waveform(cells, value, period)
+    coefficients, harmonics, _ = _waveform(cells, value, period)
     wave, slope_of_wave = _evaluate(coefficients, harmonics, cells.offsets, period)
     # Pixels do not lie in the middle of their bins; to first order this is taken out by the slope.
     value = value - np.where(cells.count > 0, slope_of_wave * cells.stray, 0.0)
-    coefficients, harmonics, noise = _waveform(cells, value, period)
+    coefficients, harmonics, _ = _waveform(cells, value, period)
     wave, slope_of_wave = _evaluate(coefficients, harmonics, cells.offsets, period)
-    shift, error, amplitude, residual_noise = _shifts(cells, value, wave, slope_of_wave)
+    shift, error, amplitude, amplitude_error, residual_noise = _shifts(
+        cells, value, wave, slope_of_wave
+    )
     usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
     weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
     slant, line_shift, line_weight, wander = _combine_slabs(shift, weight, cells.t)
@@ -251,8 +319,9 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
         waveform=fine,
         noise=residual_noise,
         contrast=float(np.ptp(fine)),
-        explained=_explained(_inner(cells, row), value, wave, white_noise)[number - first],
+        explained=_explained(_inner(cells, row), value, wave, white_noise),
         amplitudes=_line_amplitudes(amplitude, weight)[number - first],
+        unsteadiness=_unsteadiness(_inner(cells, row), amplitude, amplitude_error),
         wander=wander,
         alternation=_alternation(cells, value, wave),
     )
@@ -289,22 +358,46 @@ def _waveform(
     known = count > 0
     if known.sum() < MIN_BINS:
         raise NotMeasurable("the lines found at low resolution do not hold up in the full photo")
-    highest = max(1, int(NYQUIST_SHARE * period / 2))
+    even_cover = count.sum() ** 2 / (len(count) * (count**2).sum())
+    share = NYQUIST_SHARE if even_cover > 0.8 else ALIGNED_NYQUIST_SHARE
+    highest = max(1, int(share * period / 2))
     harmonics = np.arange(1, min(highest, max(1, (int(known.sum()) - 1) // 2), 200) + 1)
     deviation = ((value - profile) ** 2 * cells.count).sum()
     noise = float(np.sqrt(deviation / max(1.0, (cells.count > 0).sum() - known.sum())))
-    design = np.column_stack([np.ones(len(profile)), _design(harmonics, cells.offsets, period)])
-    weighted = design * count[:, None]
-    normal = weighted.T @ design
-    # Bins may be empty, when lines stand at whole px: the ridge leaves what is not seen at zero.
-    normal[np.diag_indices_from(normal)] += 1e-6 * np.trace(normal) / len(normal)
-    solution = np.linalg.solve(normal, weighted.T @ profile)[1:]
+    if even_cover > 0.8 or period > MAX_SOLVED_PERIOD_PX:
+        solution = _transformed(profile, known, harmonics)
+    else:
+        solution = _solved(profile, count, harmonics, cells.offsets, period)
     size = np.hypot(solution[: len(harmonics)], solution[len(harmonics) :])
     floor = HARMONIC_SIGNIFICANCE * noise * np.sqrt(2 / max(count.sum(), 1))
     kept = size > floor
     kept[0] = True
     both = np.concatenate([kept, kept])
     return solution[both], harmonics[kept], noise
+
+
+def _transformed(
+    profile: Array, known: npt.NDArray[np.bool_], harmonics: npt.NDArray[np.int64]
+) -> Array:
+    """Cosine and sine coefficients of a profile whose bins are filled evenly enough."""
+    bins = np.arange(len(profile))
+    filled = np.interp(bins, bins[known], profile[known], period=len(profile))
+    spectrum = np.fft.rfft(filled)[harmonics] * 2 / len(profile)
+    turned = spectrum * np.exp(-2j * np.pi * harmonics * (0.5 / len(profile) - 0.5))
+    return np.concatenate([turned.real, -turned.imag])
+
+
+def _solved(
+    profile: Array, count: Array, harmonics: npt.NDArray[np.int64], offsets: Array, period: float
+) -> Array:
+    """The same by weighted least squares, for lines at whole px, which leave bins empty."""
+    design = np.column_stack([np.ones(len(profile)), _design(harmonics, offsets, period)])
+    weighted = design * count[:, None]
+    normal = weighted.T @ design
+    # The ridge leaves at zero what the filled bins cannot tell.
+    normal[np.diag_indices_from(normal)] += 1e-6 * np.trace(normal) / len(normal)
+    solution: Array = np.linalg.solve(normal, weighted.T @ profile)[1:]
+    return solution
 
 
 def _evaluate(
@@ -320,8 +413,11 @@ def _evaluate(
 
 def _shifts(
     cells: _Cells, value: Array, wave: Array, slope: Array
-) -> tuple[Array, Array, Array, float]:
-    """Least-squares shift of each (slab, line) cell; errors for unit pixel noise; the noise."""
+) -> tuple[Array, Array, Array, Array, float]:
+    """Least-squares shift and amplitude of each (slab, line) cell, and the noise of a pixel.
+
+    Returns shift, its error for unit noise, amplitude, its error, and the noise.
+    """
     basis = np.stack([np.ones_like(wave), wave, slope])
     normal = np.einsum("jnu,au,bu->jnab", cells.count, basis, basis, optimize=True)
     right = np.einsum("jnu,au->jna", cells.count * value, basis, optimize=True)
@@ -340,12 +436,11 @@ def _shifts(
     freedom = (cells.count > 0)[solvable].sum() - 3 * solvable.sum()
     noise = float(np.sqrt(misfit / max(1.0, float(freedom))))
     error = np.where(error > 0, error, np.inf)
-    return shift, error, amplitude, max(noise, 1e-6)
+    amplitude_error = noise * np.sqrt(np.maximum(inverse[..., 1, 1], 0))
+    return shift, error, amplitude, amplitude_error, max(noise, 1e-6)
 
 
-def _combine_slabs(
-    shift: Array, weight: Array, t: Array
-) -> tuple[float, Array, Array, float]:
+def _combine_slabs(shift: Array, weight: Array, t: Array) -> tuple[float, Array, Array, float]:
     """Common slant of the lines and each line's shift at t = 0 after taking the slant out."""
     value = np.where(weight > 0, shift, 0.0)
     weight = weight.copy()
@@ -378,15 +473,14 @@ def _inner(cells: _Cells, row: Sighting) -> _Cells:
     return replace(cells, count=cells.count * inner[:, None, None])
 
 
-def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> Array:
-    """For each line, the share of the variation around it that the common waveform explains.
+def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> float:
+    """The share of the variation around a line that the common waveform explains.
 
     A ruled line is the same all along its length, a texture is not. So the pixels are averaged
     over blocks that are long along the line, where white noise of standard deviation `noise` falls
     away and structure does not, and what is left is compared with what the waveform predicts.
-    Shape (lines,); NaN where nothing is known.
     """
-    slabs, lines, bins = value.shape
+    slabs, _, bins = value.shape
     blocks = int(np.clip(bins / BINS_PER_PX / 2, 4, BLOCKS))
     groups = np.minimum(np.arange(bins) * blocks // bins, blocks - 1)
     starts = np.searchsorted(groups, np.arange(blocks))
@@ -398,11 +492,12 @@ def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> Array:
     safe = np.maximum(count, 1)
     seen, predicted = total / safe, model / safe
     known = count > 0
-    left = (known * ((seen - predicted) ** 2 - noise**2 / safe)).sum(axis=(0, 2))
-    whole = (known * (seen**2 - noise**2 / safe)).sum(axis=(0, 2))
-    floor = 0.05 * (known * predicted**2).sum(axis=(0, 2))
+    left = (known * ((seen - predicted) ** 2 - noise**2 / safe)).sum(axis=2)
+    whole = (known * (seen**2 - noise**2 / safe)).sum(axis=2)
+    floor = 0.05 * (known * predicted**2).sum(axis=2)
     share = 1 - np.maximum(left, 0) / np.maximum(np.maximum(whole, floor), 1e-12)
-    return np.asarray(np.where(known.any(axis=(0, 2)), share, np.nan))
+    full = known.all(axis=2) if known.all(axis=2).any() else known.any(axis=2)
+    return float(np.median(share[full])) if full.any() else 0.0
 
 
 def _slabs_to_join(count: Array, blocks: int, wave: Array, noise: float) -> int:
@@ -422,10 +517,9 @@ def _alternation(cells: _Cells, value: Array, wave: Array) -> float:
     """
     count = cells.count.sum(axis=0)
     mean = (value * cells.count).sum(axis=0) / np.maximum(count, 1)
-    filled = count.min(axis=1) >= 0
     even, odd = mean[0::2], mean[1::2]
-    if len(odd) < 2 or not filled.any():
-        return 0.0
     both = (count[0::2].sum(axis=0) > 0) & (count[1::2].sum(axis=0) > 0)
+    if len(odd) < 2 or not both.any():
+        return 0.0
     difference = np.median(even, axis=0) - np.median(odd, axis=0)
     return float(np.sqrt(np.mean(difference[both] ** 2)) / max(float(np.ptp(wave)), 1e-9))

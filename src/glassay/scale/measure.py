@@ -20,7 +20,7 @@ from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarch
 from glassay.scale.search import Sighting, find_rows
 
 METHOD = "ruled scale"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]
@@ -37,14 +37,26 @@ MIN_DIVISION_PX = 3.5
 MIN_LINES = 6
 MIN_FILLED = 0.8
 """Share of the lines between the first and the last that must be seen."""
-MIN_EXPLAINED = 0.8
+MIN_EXPLAINED = 0.9
 """Share of the variation around the median line that one common waveform must explain. Scales give
-0.93 to 1.0, even under dust and heavy compression; textures that passed the other checks gave at
-most 0.72."""
+0.92 to 1.0, even under dust and heavy compression; textures that passed the other checks at most
+0.89."""
+MIN_EXPLAINED_EVEN = 0.8
+EVEN_LINES = 12
+EVEN_JITTER = 0.015
+"""Of at least `EVEN_LINES` lines that scatter by no more than `EVEN_JITTER` divisions, less likeness
+is asked (`MIN_EXPLAINED_EVEN`): no texture is so even, and glare or dirt may trouble many lines."""
+MAX_UNSTEADINESS = 0.25
+"""Largest relative change of a line's contrast along it. Lines of scales change by less than 0.1;
+rows of squares, letters and pads, seen as lines, by 0.3 and more."""
 MAX_JITTER = 0.025
 """Largest rms residual of the line positions, in divisions. Slides are ruled to better than 0.005;
 dust, noise and compression take soft scales to 0.02; weave and brick vary by 0.03 and more."""
-MIN_LENGTH = 1.0
+CLEARLY_ALIKE = 0.9
+MAX_JITTER_ALIKE = 0.05
+"""Lines as alike as `CLEARLY_ALIKE` (see `MIN_EXPLAINED`) may scatter more: those of a faint, noisy
+scale do, and no texture was ever so uniform."""
+MIN_LENGTH = 1.2
 """Shortest lines, in divisions: a row of dots, pads or letters is not a scale."""
 PROCESSING_SHARE = 4e-5
 """Relative standard uncertainty for what cameras do to a picture that no scatter of lines shows:
@@ -67,7 +79,8 @@ class ScaleResult:
     """A ruled scale measured in px.
 
     `division` is the distance from line to line (px), `tilt` the direction of the scale's axis
-    against the photo's horizontal (deg, from the x axis towards the y axis, which points down: clockwise as seen). `segments` (lines, 4) holds the
+    against the photo's horizontal (deg, from the x axis towards the y axis, which points down:
+    clockwise as seen). `segments` (lines, 4) holds the
     two ends x0, y0, x1, y1 of every line used, `residuals` (px) their distance from the even
     ruling. `shape` is the photo's (height, width).
     """
@@ -167,7 +180,9 @@ def _measure_ruled(
             continue
         tried.add(factor)
         small = _reduced(light, factor)
-        small_mask = None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
+        small_mask = (
+            None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
+        )
         candidates: list[tuple[Sighting, ScaleResult]] = []
         for sighting in find_rows(small, small_mask)[:6]:
             row = sighting.enlarged(factor)
@@ -267,13 +282,16 @@ def _check(lines: Lines, row: Sighting, fit: RulingFit) -> None:
             f"only {used} of {span} lines stand where an even ruling would have them"
         )
     jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
-    if jitter > MAX_JITTER:
+    explained = lines.explained
+    if jitter > (MAX_JITTER_ALIKE if explained > CLEARLY_ALIKE else MAX_JITTER):
         raise NotMeasurable(
             f"the lines found are not evenly spaced (they scatter by {jitter:.0%} of a division)"
         )
-    explained = float(np.nanmedian(lines.explained[fit.used]))
-    if explained < MIN_EXPLAINED:
+    even = used >= EVEN_LINES and jitter <= EVEN_JITTER
+    if explained < (MIN_EXPLAINED_EVEN if even else MIN_EXPLAINED):
         raise NotMeasurable("what repeats in the photo differs too much from place to place")
+    if lines.unsteadiness > MAX_UNSTEADINESS:
+        raise NotMeasurable("what repeats in the photo changes along its length, as no line does")
     amplitudes = lines.amplitudes[fit.used]
     middle = float(np.median(amplitudes))
     unlike = 1.4826 * float(np.median(np.abs(amplitudes - middle))) / max(abs(middle), 1e-9)
@@ -331,14 +349,14 @@ def _result(
         field_stop=stop,
         shape=(light.shape[0], light.shape[1]),
         waveform=lines.waveform,
-        explained=float(np.nanmedian(lines.explained)),
+        explained=lines.explained,
         notes=_notes(hierarchy, fit, len(lines.numbers)),
     )
 
 
 def _is_dark(waveform: npt.NDArray[np.float64]) -> bool:
-    middle = float(np.median(waveform))
-    return bool(middle - waveform.min() > waveform.max() - middle)
+    """Whether the middle of the waveform, where the line stands, lies below its mean."""
+    return bool(waveform[len(waveform) // 2] < waveform.mean())
 
 
 def _segments(shape: tuple[int, ...], lines: Lines) -> npt.NDArray[np.float64]:
@@ -369,7 +387,7 @@ def _notes(hierarchy: Hierarchy, fit: RulingFit, count: int) -> tuple[str, ...]:
             "every second line is longer: on a slide with longer 5th and 10th lines this means that"
             " only its 5th lines are seen; check that the stated division is that of these lines"
         )
-    elif hierarchy.every not in (0, 5, 10) or hierarchy.longest_every not in (0, 5, 10, 50):
+    elif hierarchy.every not in (0, 5, 10):
         notes.append(
             f"every {hierarchy.every}th line is longer, which is unusual: check that the stated"
             " division is that of the finest lines seen"
@@ -383,8 +401,6 @@ def _notes(hierarchy: Hierarchy, fit: RulingFit, count: int) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _in_whole_photo(
-    result: ScaleResult, shape: tuple[int, ...], x0: int, y0: int
-) -> ScaleResult:
+def _in_whole_photo(result: ScaleResult, shape: tuple[int, ...], x0: int, y0: int) -> ScaleResult:
     moved = result.segments + np.array([x0, y0, x0, y0])
     return replace(result, segments=moved, shape=(shape[0], shape[1]))

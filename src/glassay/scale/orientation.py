@@ -20,7 +20,8 @@ def axis_candidates(
 ) -> list[float]:
     """Likely directions of a ruled scale's axis, in radians in (-pi/2, pi/2], best first.
 
-    `grey` has shape (height, width); `mask` is 0 where the photo shows nothing. The axis lies along the gradient across the lines, measured
+    `grey` has shape (height, width); `mask` is 0 where the photo shows nothing. The axis lies along
+    the gradient across the lines, measured
     from the x axis towards the y axis (clockwise as seen). Structure-tensor averages over tiles
     (Bigun and Granlund 1987) vote with their coherence; a tile's energy is capped so that a few
     strong edges cannot outvote a faint scale. Returns fewer than `count` for a plain photo.

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import f as f_distribution
 
-Array = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 
 CURVED_PROBABILITY = 1e-3
 """Chance at which an even ruling is taken for a distorted one; one in a thousand."""
@@ -76,8 +77,10 @@ def fit_ruling(
         if bent.dof < MIN_FREEDOM or not np.isfinite(k_error):
             k, k_error = 0.0, np.inf
         trust = USUAL_DISTORTION**2 / (USUAL_DISTORTION**2 + k_error**2)
-        posterior = np.sqrt((trust * k) ** 2 + trust * min(k_error, 1.0) ** 2) if trust else (
-            USUAL_DISTORTION
+        posterior = (
+            np.sqrt((trust * k) ** 2 + trust * min(k_error, 1.0) ** 2)
+            if trust
+            else (USUAL_DISTORTION)
         )
         allowance = abs(straight_of_bend) * float(posterior) / scale
     return RulingFit(
@@ -118,8 +121,8 @@ def _weighted_fit(design: Array, y: Array, errors: Array) -> _Fit:
     parameters = design.shape[1]
     used = np.ones(len(y), dtype=bool)
     extra = 0.0
-    solution = np.zeros(parameters)
-    residuals = np.zeros_like(y)
+    solution: Array = np.zeros(parameters)
+    residuals: Array = np.zeros_like(y)
     for _ in range(8):
         root = 1 / np.sqrt(errors[used] ** 2 + extra**2)
         solution = np.linalg.lstsq(design[used] * root[:, None], y[used] * root, rcond=None)[0]
@@ -181,7 +184,7 @@ class Hierarchy:
 
 
 def read_hierarchy(numbers: npt.NDArray[np.int64], lengths: Array) -> Hierarchy:
-    """Find the pattern of longer lines in `lengths` (any unit; NaN where a line leaves the view)."""
+    """Find the pattern of longer lines in `lengths` (NaN where a line leaves the view)."""
     known = np.isfinite(lengths)
     if known.sum() < 5:
         return Hierarchy(0, 0, 0)

@@ -65,7 +65,7 @@ class Sighting:
 
     @property
     def merit(self) -> float:
-        """How much of a scale it is: lines seen, how alike and how regular they are, their length."""
+        """How much of a scale it is: how many lines, how alike, how regular and how long."""
         length = min((self.core[1] - self.core[0]) / self.period, 3.0)
         regular = max(0.0, 1 - self.jitter / 0.12)
         return float(len(self.numbers) ** 0.5 * self.agreement**2 * regular * length * self.filled)
@@ -189,7 +189,8 @@ def _again(strips: Strips, before: Sighting) -> Sighting | None:
     row = (strips.rows[inside] * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1)
     valid = weight.mean(axis=0) > 0.5
     ends = np.polyval(before.place, [before.numbers.min(), before.numbers.max()]) - strips.s0
-    lo, hi = np.clip(np.round(ends + [-before.period / 2, before.period / 2]), 0, len(row) - 1)
+    half = before.period / 2
+    lo, hi = np.clip(np.round([ends[0] - half, ends[1] + half]), 0, len(row) - 1)
     if hi - lo < 3.5 * before.period:
         return None
     comb = follow(row, valid, Proposal(0, int(lo), int(hi), before.period, 1, 1))

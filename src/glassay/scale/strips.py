@@ -12,6 +12,8 @@ from glassay.imaging.tone import FloatImage
 
 EMPTY_SHARE = 0.5
 """A strip sample that is covered by the photo to less than this share counts as empty."""
+RIM_PX = 2
+"""Samples next to an empty one are dropped too: interpolation has darkened them."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +60,10 @@ def cut_strips(
     inside = cv2.warpAffine(cover, turn, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
     share = cv2.resize(inside.astype(np.float32), (length, count), interpolation=cv2.INTER_AREA)
     if mask is not None:
-        turned *= inside
+        turned = turned * inside
     mean = cv2.resize(turned, (length, count), interpolation=cv2.INTER_AREA)
-    valid = share > EMPTY_SHARE
+    padded = np.pad((share > EMPTY_SHARE).astype(np.uint8), ((0, 0), (RIM_PX, RIM_PX)))
+    valid = cv2.erode(padded, np.ones((1, 2 * RIM_PX + 1), np.uint8))[:, RIM_PX:-RIM_PX] > 0
     rows = np.where(valid, mean / np.maximum(share, EMPTY_SHARE), 0).astype(np.float32)
     return Strips(rows, valid, angle, height, s0, t0 - 0.5)
 

@@ -1,0 +1,43 @@
+"""The yardstick: decoding a 12-megapixel JPEG and one real FFT of the same size."""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from glassay.imaging import read_photo
+
+WIDTH, HEIGHT = 4000, 3000
+
+
+def best_time(work: Callable[[], object], repeats: int = 5) -> float:
+    """Shortest of several runs, in seconds: the least disturbed one."""
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def decode_and_transform(path: Path) -> None:
+    """Decode the photo and take one real FFT of a grey picture of its size (numpy, float64)."""
+    photo = read_photo(path)
+    np.fft.rfft2(photo.stored[..., 1])
+
+
+def ratio_line(name: str, work: float, reference: float, target: float) -> str:
+    """One printed line."""
+    return (
+        f"  {name:<44} {work:6.2f} s = {work / reference:5.2f} x decoding + one FFT"
+        f" ({reference:.2f} s)   target {target:g}"
+    )
+
+
+def peak_memory_mb() -> float:
+    """Largest resident size of this process so far, MB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

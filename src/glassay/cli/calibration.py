@@ -1,0 +1,88 @@
+"""How a single-photo command is told the scale of its photo: a pixel size, or a photo of a slide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from glassay.errors import Unusable
+from glassay.quantity import Quantity
+from glassay.units import parse, parse_fraction, parse_length_um
+
+
+def calibration_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add `--pixel-size`, `--slide` and `--division` to a command."""
+    for option in (
+        click.option("--division", metavar="LENGTH",
+                     help="length of one division of the slide in --slide, like 10um"),
+        click.option("--slide", type=click.Path(path_type=Path), metavar="PHOTO",
+                     help="photo of a ruled scale taken in the same setting"),
+        click.option("--pixel-size", "pixel_sizes", multiple=True, metavar="LENGTH",
+                     help="length of one px on the object, like 0.73um;"
+                          " repeat it in the photos' order where they differ"),
+    ):  # fmt: skip
+        function = option(function)
+    return function
+
+
+def pixel_sizes_um(
+    stated: Sequence[str], slide: Path | None, division: str | None, photos: int = 1
+) -> tuple[Quantity | None, ...]:
+    """The pixel size of each photo (um/px), or None where nothing was said.
+
+    Raises `Unusable` when the options contradict each other, and `NotMeasurable` when the slide's
+    photo holds no scale.
+    """
+    if slide is not None and stated:
+        raise Unusable("give either --pixel-size or --slide, not both")
+    if slide is not None:
+        if division is None:
+            raise Unusable("--slide needs --division, the length of one division, like 10um")
+        size = slide_pixel_size(slide, division)
+        return (size,) * photos
+    if division is not None:
+        raise Unusable("--division needs --slide, the photo of the slide that it belongs to")
+    if not stated:
+        return (None,) * photos
+    if len(stated) not in (1, photos):
+        raise Unusable(f"--pixel-size is given {len(stated)} times for {photos} photos")
+    sizes = tuple(Quantity(_positive(text), "um/px") for text in stated)
+    return sizes * photos if len(sizes) == 1 else sizes
+
+
+def slide_pixel_size(slide: Path, division: str) -> Quantity:
+    """The pixel size (um/px) from a photo of a slide without a certificate."""
+    from glassay.imaging import read_photo
+    from glassay.scale import Division, calibrate, measure_scale
+
+    length = positive_length_um(division, "--division")
+    result = measure_scale(read_photo(slide).measuring_grey())
+    return calibrate(result, Division.uncertified(length)).pixel_size
+
+
+def positive_length_um(text: str, option: str) -> float:
+    """A length above zero, in um. Raises `Unusable` naming the option."""
+    length = parse_length_um(text)
+    if length <= 0:
+        raise Unusable(f"{option} {text!r} must be more than zero")
+    return length
+
+
+def stated_division_u_um(text: str | None, length_um: float) -> float | None:
+    """`--certificate` as a standard uncertainty in um: a length, or a percentage of the division."""
+    if text is None:
+        return None
+    u = parse_fraction(text) * length_um if text.rstrip().endswith("%") else parse_length_um(text)
+    if not 0 <= u < length_um:
+        raise Unusable(f"--certificate {text!r} must lie between zero and the division itself")
+    return u
+
+
+def _positive(text: str) -> float:
+    size = parse(text, "pixel size")
+    if size <= 0:
+        raise Unusable(f"--pixel-size {text!r} must be more than zero")
+    return size
