@@ -17,6 +17,8 @@ COMMANDS = {
     "report": "write the comparison as one page, and its table as data",
     "scale": "pixel size and field from a photo of a ruled scale or grid",
     "edge": "how fine a detail a photo shows, from the straight edges in it",
+    "repeat": "where the detail of repeated exposures ends, and their noise",
+    "native": "how many of a file's pixels are real, from one photo or repeated exposures",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""

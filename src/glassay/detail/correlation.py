@@ -16,6 +16,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -101,6 +102,18 @@ class RepeatResult:
     shifts: tuple[Shift, ...]
     pixel_size: Quantity | None
     notes: tuple[str, ...]
+
+    def evidence(self) -> dict[str, Any]:
+        """The curves for drawing, as plain arrays."""
+        return {
+            "frequency": self.rings.frequency,
+            "correlation": self.rings.correlation,
+            "correlation_u": self.rings.u,
+            "along_x": (self.rings_x.frequency, self.rings_x.correlation),
+            "along_y": (self.rings_y.frequency, self.rings_y.correlation),
+            "noise_x": (self.noise_frequency_x, self.noise_x),
+            "noise_y": (self.noise_frequency_y, self.noise_y),
+        }
 
     def findings(self) -> dict[str, Finding]:
         """frc_cutoff (and along x and y), temporal_noise, per um on the object when calibrated."""
@@ -257,8 +270,8 @@ def _correlate(
     u = (1 - np.minimum(correlation**2, 1)) / np.sqrt(2 * independent)
     keep = number > 8
     return RingCorrelation(
-        (np.arange(count) * ring_width)[keep],
-        correlation[keep],
+        np.asarray((np.arange(count) * ring_width)[keep], dtype=np.float64),
+        np.asarray(correlation[keep], dtype=np.float64),
         np.asarray(np.maximum(u, 1e-6), dtype=np.float64)[keep],
     )
 

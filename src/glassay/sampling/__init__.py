@@ -1,6 +1,15 @@
-"""Native sampling: how many of a file's pixels the camera really delivered."""
+"""Native sampling: how many of a file's pixels the camera really delivered, and what binds."""
 
+from glassay.sampling.binding import Binding, Limit, detail_equivalent_pixels, what_binds
 from glassay.sampling.evidence import Evidence
 from glassay.sampling.native import NativeResult, native
 
-__all__ = ["Evidence", "NativeResult", "native"]
+__all__ = [
+    "Binding",
+    "Evidence",
+    "Limit",
+    "NativeResult",
+    "detail_equivalent_pixels",
+    "native",
+    "what_binds",
+]

@@ -153,8 +153,8 @@ def _name(
     side, other = ("width", "height") if fx < fy else ("height", "width")
     if ratio > UNEQUAL_DIRECTIONS:
         return "motion", (
-            f"It is {ratio:.1f} times finer along the {other} than along the {side}: movement during"
-            " the exposure, or astigmatism of the lens, binds"
+            f"It is {ratio:.1f} times finer along the {other} than along the {side}: movement"
+            " during the exposure, or astigmatism of the lens, binds"
         )
     if optics_known:
         return "focus", (
@@ -162,8 +162,8 @@ def _name(
             f" ({mean / lowest.frequency:.0%} of the lowest limit): focus or shake binds"
         )
     return "optics", (
-        f"The pixels are not used up ({mean / lowest.frequency:.0%} of their limit): the lens or its"
-        " focus binds; stating the aperture (NA) would tell which"
+        f"The pixels are not used up ({mean / lowest.frequency:.0%} of their limit): the lens or"
+        " its focus binds; stating the aperture (NA) would tell which"
     )
 
 

@@ -11,7 +11,13 @@ import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
 from glassay.sampling.blocks import BlockStatistics, GridVerdict
-from glassay.sampling.mirror import HIGHEST_MIRROR, LOWEST_MIRROR, MirrorSpectrum, Spectrum
+from glassay.sampling.mirror import (
+    GRID_HALF_WIDTH_BINS,
+    HIGHEST_MIRROR,
+    LOWEST_MIRROR,
+    MirrorSpectrum,
+    Spectrum,
+)
 
 Source = Literal["noise", "photo", "noise and photo", "noise in blocks"]
 
@@ -40,9 +46,9 @@ SMALLEST_COHERENCE = 0.02
 """Weaker traces, however significant, can come from filters that treat odd and even pixels
 slightly differently, as demosaicing does."""
 
-PHOTO_COHERENCE = 0.15
+PHOTO_COHERENCE = 0.35
 """Of a single photo more is asked: demosaicing leaves traces, at twice the factor of an enlarged
-mosaic photo, of coherence 0.05 to 0.12, and nothing else in the photo tells them apart."""
+mosaic photo, of coherence up to 0.25 where edges are few, and nothing else tells them apart."""
 
 SHARE_OF_EXPECTED = 0.3
 """A mirror must reach this share of the coherence that enlargement would give where it lies.
@@ -290,8 +296,8 @@ def find_on_grid(
 
 
 def _at_factor(spectrum: MirrorSpectrum, factor: float) -> tuple[int, float]:
-    """Index and height of the most coherent mirror within a bin of the factor's."""
-    near = np.abs(spectrum.frequency - 1 / (2 * factor)) < 1.1 / spectrum.length
+    """Index and height of the most coherent mirror at the factor's place on the grid."""
+    near = np.abs(spectrum.frequency - 1 / (2 * factor)) <= GRID_HALF_WIDTH_BINS / spectrum.length
     index = int(np.argmax(np.where(near, spectrum.coherence, 0.0)))
     return index, float(spectrum.coherence[index])
 

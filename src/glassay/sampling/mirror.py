@@ -39,9 +39,10 @@ LOWEST_MIRROR = 0.06
 HIGHEST_MIRROR = 0.462
 """... to factor 1.08; nearer to 1 the image lies in the last few bins below Nyquist."""
 
-GRID_HALF_WIDTH_BINS = 1.4
+GRID_HALF_WIDTH_BINS = 2.1
 """Half width, in bins of 1/length, of what is set aside around mirrors at multiples of 1/16
-cycles/px: the traces of an 8 px compression grid, as wide as the window makes them."""
+cycles/px: the traces of an 8 px compression grid. The square of a Hann window has its first null
+at 1.5 such bins; the rest is margin for rows that are not all alike."""
 
 LOCAL_BLOCK_PX = 33
 """Side over which a photo's detail is brought to equal strength, so that a few hard edges do not
@@ -73,11 +74,11 @@ class MirrorSpectrum:
 
     @property
     def beside_grid(self) -> npt.NDArray[np.bool_]:
-        """Frequencies within 3 bins of a grid trace and much weaker: its own skirt."""
+        """Frequencies within 4 bins of a grid trace and much weaker: its own skirt."""
         beside = np.zeros(self.frequency.size, dtype=np.bool_)
         on_grid = self.on_grid
         for multiple in range(1, 8):
-            near = np.abs(self.frequency - multiple / 16) <= 3 / self.length
+            near = np.abs(self.frequency - multiple / 16) <= 4 / self.length
             if (near & on_grid).any():
                 peak = float(self.strength[near & on_grid].max())
                 beside |= near & ~on_grid & (self.strength < peak / 5)

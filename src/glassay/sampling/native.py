@@ -20,6 +20,7 @@ from scipy import fft
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
+from glassay.sampling.binding import detail_equivalent_pixels
 from glassay.sampling.blocks import (
     BLOCK,
     GRID_FACTORS,
@@ -62,6 +63,10 @@ STRIPS = 8
 SCENE_THRESHOLD = 1 / 7
 """Correlation of two exposures below which detail no longer counts as repeatable (the threshold of
 Fourier ring correlation, Rosenthal and Henderson 2003)."""
+
+BAND_STEP_SHARE = 0.1
+"""Relative width within which the end of the repeatable band is placed (95 %): two pairs of one
+scene agree to this."""
 
 BORDER_PX = 0.5
 """Libraries map borders differently (centres to centres, or corners to corners): the native count
@@ -108,9 +113,24 @@ class NativeResult:
             return None
         return combine(lambda w, h: w * h / 1e6, [self.native_width, self.native_height], "MP")
 
+    def evidence_for_drawing(self) -> dict[str, Any]:
+        """Each side's spectra as plain arrays: how strongly noise and photo mirror, noise power."""
+        out: dict[str, Any] = {}
+        for side, axis in zip(_SIDES, self.axes, strict=True):
+            spectra = {"photo": axis.photo} | ({"noise": axis.noise} if axis.noise else {})
+            out[side] = {
+                name: {"frequency": one.frequency, "strength": one.strength, "on_grid": one.on_grid}
+                for name, one in spectra.items()
+            }
+            out[side]["factor"] = axis.trace.factor if axis.trace else None
+            out[side]["reach"] = axis.reach
+            if axis.noise is not None:
+                out[side]["power"] = (axis.noise.power_frequency, axis.noise.power)
+        return out
+
     def findings(self) -> dict[str, Finding]:
-        """native_width, native_height, enlargement, native_megapixels where told, the verdict, and
-        the number of pixels that the repeatable detail would need."""
+        """native_width, native_height, enlargement, native_megapixels where told; the verdict; and
+        with several frames the pixel count that the repeatable detail would need."""
         found = {
             "native_width": self.native_width,
             "native_height": self.native_height,
@@ -119,6 +139,13 @@ class NativeResult:
         }
         out = {key: Finding(q, METHOD) for key, q in found.items() if q is not None}
         out["native_verdict"] = Finding(self.verdict, METHOD)
+        if self.scene_band is not None:
+            fx, fy = (
+                Quantity.of(f, 0.5 * BAND_STEP_SHARE * f, "cycles/px", "place of the band's end")
+                for f in self.scene_band
+            )
+            detail = detail_equivalent_pixels(self.width, self.height, fx, fy)
+            out["detail_megapixels"] = Finding(detail.scaled(1e-6, "MP"), "repeatable detail")
         return out
 
 
