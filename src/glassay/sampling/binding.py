@@ -77,7 +77,7 @@ def detail_equivalent_pixels(
     `resolved_x` and `resolved_y` in cycles/px, from ring correlation or the frequency of 10 %
     modulation. The value is 4 fx fy width height, at most width times height.
     """
-    limited = [_at_most_nyquist(q) for q in (resolved_x, resolved_y)]
+    limited = [_at_most(q, NYQUIST) for q in (resolved_x, resolved_y)]
     return combine(lambda fx, fy: 4 * fx * fy * width * height, limited, "px")
 
 
@@ -101,6 +101,12 @@ def what_binds(
     or noise reduction cut it); `overshoot` of edges as a fraction. What is None is not known.
     """
     limits = _limits(enlargement, optics_cutoff, pixel_size, noise_reach)
+    if enlargement is not None:
+        # Whatever repeats beyond the native Nyquist frequency was made by the enlarger.
+        resolved = (
+            _at_most(resolved[0], NYQUIST / enlargement[0]),
+            _at_most(resolved[1], NYQUIST / enlargement[1]),
+        )
     fx, fy = (min(q.value, NYQUIST) for q in resolved)
     mean = math.sqrt(fx * fy)
     pixels = detail_equivalent_pixels(width, height, *resolved)
@@ -184,7 +190,7 @@ def _millions(pixels: float) -> str:
     return f"{pixels / 1e3:.0f} thousand"
 
 
-def _at_most_nyquist(frequency: Quantity) -> Quantity:
-    if frequency.value <= NYQUIST:
+def _at_most(frequency: Quantity, limit: float) -> Quantity:
+    if frequency.value <= limit:
         return frequency
-    return Quantity(NYQUIST, frequency.unit, frequency.contributions)
+    return Quantity(limit, frequency.unit, frequency.contributions)

@@ -177,13 +177,15 @@ def _free(
     return np.asarray(~surest.on_grid | (surest.coherence >= PLAIN_GRID_COHERENCE), dtype=np.bool_)
 
 
-def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, factor: float) -> Trace | None:
-    """A trace at about the factor that the other axis shows."""
+def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, sure: Trace) -> Trace | None:
+    """A trace at about the factor of the `sure` one that the other axis shows."""
+    factor = sure.factor
     strength = photo.strength if noise is None else np.hypot(noise.strength, photo.strength)
     coherence = photo.coherence if noise is None else noise.coherence
     near = np.abs(2 * photo.frequency * factor - 1) < PRIOR_RANGE
     # On the compression grid something is always found; there it must be strong to mean anything.
-    near &= strength >= np.where(photo.on_grid, PRIOR_GRID_STRENGTH, PRIOR_STRENGTH)
+    on_grid = PRIOR_GRID_STRENGTH if sure.strength >= PRIOR_GRID_STRENGTH else np.inf
+    near &= strength >= np.where(photo.on_grid, on_grid, PRIOR_STRENGTH)
     near &= photo.on_grid | ~photo.beside_grid
     if not near.any():
         return None

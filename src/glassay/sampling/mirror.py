@@ -21,7 +21,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter
 
 from glassay.imaging.tone import FloatImage
 
@@ -43,6 +43,10 @@ GRID_HALF_WIDTH_BINS = 2.1
 """Half width, in bins of 1/length, of what is set aside around mirrors at multiples of 1/16
 cycles/px: the traces of an 8 px compression grid. The square of a Hann window has its first null
 at 1.5 such bins; the rest is margin for rows that are not all alike."""
+
+NEIGHBOURHOOD = 21
+"""Mirror frequencies (of 1 / (2 length) each) whose median is the local level: several times as
+wide as a line, narrower than the skirts."""
 
 LOCAL_BLOCK_PX = 33
 """Side over which a photo's detail is brought to equal strength, so that a few hard edges do not
@@ -74,14 +78,14 @@ class MirrorSpectrum:
 
     @property
     def beside_grid(self) -> npt.NDArray[np.bool_]:
-        """Frequencies within 4 bins of a grid trace and much weaker: its own skirt."""
+        """Frequencies within 8 bins of a grid trace and much weaker: its own skirt."""
         beside = np.zeros(self.frequency.size, dtype=np.bool_)
         on_grid = self.on_grid
         for multiple in range(1, 8):
-            near = np.abs(self.frequency - multiple / 16) <= 4 / self.length
+            near = np.abs(self.frequency - multiple / 16) <= 8 / self.length
             if (near & on_grid).any():
                 peak = float(self.strength[near & on_grid].max())
-                beside |= near & ~on_grid & (self.strength < peak / 5)
+                beside |= near & ~on_grid & (self.strength < peak / 6)
         return beside
 
     @property
@@ -155,6 +159,9 @@ def _band(
     off_grid = np.abs(frequency * 16 - np.round(frequency * 16)) > 16 * 2.2 / length
     relative = sums / chance
     level = float(np.median(relative[near & off_grid])) if (near & off_grid).any() else 1.0
+    # Where noise is spread unevenly over the picture, strong lines have wide skirts; a trace must
+    # stand out of its surroundings, not only of the band.
+    around = median_filter(relative, NEIGHBOURHOOD, mode="nearest")
     # The median of exp(-t^2) lies at sqrt(log 2).
-    strength = relative / max(level, 1e-12) * np.sqrt(np.log(2))
+    strength = relative / np.maximum(np.maximum(around, level), 1e-12) * np.sqrt(np.log(2))
     return index[near], (sums / whole)[near], strength[near]

@@ -142,7 +142,7 @@ class NativeResult:
         if self.scene_band is not None:
             fx, fy = (
                 Quantity.of(f, 0.5 * BAND_STEP_SHARE * f, "cycles/px", "place of the band's end")
-                for f in self.scene_band
+                for f in _within_native(self.scene_band, self.axes)
             )
             detail = detail_equivalent_pixels(self.width, self.height, fx, fy)
             out["detail_megapixels"] = Finding(detail.scaled(1e-6, "MP"), "repeatable detail")
@@ -302,7 +302,7 @@ def _share_traces(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
     common = []
     for trace in sure:
         pair = [
-            axis.trace if axis.trace is trace else find_near(axis.noise, axis.photo, trace.factor)
+            axis.trace if axis.trace is trace else find_near(axis.noise, axis.photo, trace)
             for axis in axes
         ]
         if pair[0] is not None and pair[1] is not None:
@@ -370,6 +370,14 @@ def _band_along(stack: Stack, axis: int) -> float:
     return index / (2 * (shared.size - 1))
 
 
+def _within_native(
+    band: tuple[float, float], axes: tuple[AxisEvidence, AxisEvidence]
+) -> list[float]:
+    """Detail beyond the native Nyquist frequency is made by the enlarger, and repeats as well."""
+    ends = [0.5 if axis.trace is None else 1 / (2 * axis.trace.factor) for axis in axes]
+    return [min(frequency, end) for frequency, end in zip(band, ends, strict=True)]
+
+
 def _thick_lines(plane: FloatImage, axis: int) -> FloatImage:
     """Means of 8 neighbouring lines: detail across the axis only, with less noise."""
     lines = plane.shape[axis] // 8 * 8
@@ -410,7 +418,8 @@ def _one_trace(kind: str, side: str, axis: AxisEvidence, spectrum: MirrorSpectru
             f"along the {side} {seen} enlargement by {axis.trace.factor:.3f}"
             f" (strength {strength:.0f}, chance stays below 5)",
         )
-    loudest = float(np.where(spectrum.on_grid, 0, spectrum.strength).max())
+    own = spectrum.on_grid | spectrum.beside_grid
+    loudest = float(np.where(own, 0, spectrum.strength).max())
     text = f"along the {side} no trace (largest strength {loudest:.1f}, chance stays below 5)"
     if kind == "noise" and axis.reach:
         text += f"; enlargement by more than {1 / (2 * axis.reach):.2f} would have shown"
