@@ -18,6 +18,7 @@ from glassay.scale.field_stop import FieldStop, find_field_stop
 from glassay.scale.lines import Lines, refine
 from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
 from glassay.scale.search import Sighting, find_rows
+from glassay.scale.strips import cut_strips
 
 METHOD = "ruled scale"
 METHOD_VERSION = "2"
@@ -58,6 +59,11 @@ MAX_JITTER_ALIKE = 0.05
 scale do, and no texture was ever so uniform."""
 MIN_LENGTH = 1.2
 """Shortest lines, in divisions: a row of dots, pads or letters is not a scale."""
+FINER_POWER = 60.0
+"""Power of a finer period over that of neighbouring frequencies at which finer lines are taken to be
+there: noise alone exceeds 20 once in a million strips."""
+FINER_HARMONIC = 8.0
+"""Likewise over its neighbours among the harmonics of the division: those of a line change slowly."""
 PROCESSING_SHARE = 4e-5
 """Relative standard uncertainty for what cameras do to a picture that no scatter of lines shows:
 red and blue, magnified differently, leak into green through demosaicing and compression. Simulated
@@ -334,6 +340,13 @@ def _result(
     tilt = 90 - (90 - tilt) % 180  # into (-90, 90]
     length = max(row.core[1] - row.core[0], 1.0)
     tilt_error = math.degrees(3.5 * lines.wander / (length * math.sqrt(len(lines.numbers))))
+    if hierarchy.every in (0, 2):
+        finer = finer_lines_beside(light, row, lines, fit.division)
+        if finer:
+            raise NotMeasurable(
+                f"only every {finer}th line is clearly seen; between them stand finer ones, only"
+                f" {fit.division / finer:.1f} px apart, too close to be measured"
+            )
     return ScaleResult(
         division=Quantity(fit.division, "px", tuple(parts)),
         mean_division=fit.mean_division,
@@ -352,6 +365,32 @@ def _result(
         explained=lines.explained,
         notes=_notes(hierarchy, fit, len(lines.numbers)),
     )
+
+
+def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_px: float) -> int:
+    """5 or 10 when lines that many times as fine run beside the ones found, else 0.
+
+    The sign is a strip in which that fraction of the division stands far above the noise and above
+    its neighbours among the harmonics of the division, which the lines found have as well.
+    """
+    strips = cut_strips(light, None, lines.angle, 4)
+    beside = np.abs(strips.t_centres - sum(row.core) / 2) < 3 * division_px + np.ptp(row.core)
+    along = strips.s0 + np.arange(strips.rows.shape[1])
+    inside = (along > lines.positions.min()) & (along < lines.positions.max())
+    number = np.interp(along[inside], lines.positions, lines.numbers.astype(np.float64))
+    rows = strips.rows[beside][:, inside].astype(np.float64)
+    rows = rows - rows.mean(axis=1, keepdims=True)
+    for parts in (5, 10):
+        if division_px / parts < 2.0:
+            continue  # beyond the sampling limit nothing can be seen of them
+        cycles = parts + np.array([0.0, -1.0, 1.0, -0.42, -0.35, 0.35, 0.42])
+        waves = np.exp(2j * np.pi * cycles[:, None] * number[None, :]) * np.hanning(len(number))
+        power = np.abs(rows @ waves.T) ** 2
+        noise = np.median(power[:, 3:], axis=1) + 1e-12
+        clear = power[:, 0] > FINER_POWER * noise
+        if (clear & (power[:, 0] > FINER_HARMONIC * power[:, 1:3].sum(axis=1))).any():
+            return parts
+    return 0
 
 
 def _is_dark(waveform: npt.NDArray[np.float64]) -> bool:

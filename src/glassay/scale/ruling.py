@@ -194,10 +194,10 @@ def read_hierarchy(numbers: npt.NDArray[np.int64], lengths: Array) -> Hierarchy:
     if not every:
         return Hierarchy(0, 0, 0)
     members = known & ((numbers - first) % every == 0)
-    level = float(np.median(lengths[members]))
-    longest = members & (lengths > 1.12 * level)
-    if not longest.any():
-        longest = members & (lengths > 1.08 * float(lengths[members].min()))
+    low, high = float(lengths[members].min()), float(lengths[members].max())
+    if high < 1.15 * low:
+        return Hierarchy(every, first, 0)
+    longest = members & (lengths > (low + high) / 2)
     multiples = (2 * every, 4 * every, 5 * every, 10 * every)
     longest_every, _ = _regular(numbers, longest, known & members, multiples)
     return Hierarchy(every, first, longest_every)

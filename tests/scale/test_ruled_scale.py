@@ -1,0 +1,232 @@
+"""A ruled scale is measured right however it lies, however it looks, and however it was shot."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from scipy.special import erf
+
+from glassay.errors import NotMeasurable
+from glassay.scale import Division, calibrate, measure_scale
+from tests.scale.drawn import (
+    Picture,
+    compressed,
+    in_round_field,
+    matplotlib_scale,
+    photographed,
+    pillow_scale,
+    with_dust,
+    with_glare,
+)
+
+# Pillow rounds corners to 1/4 px here, so a drawn division is true to a few 1e-4 of itself.
+DRAWN = 4e-4
+
+
+def assert_division(picture: Picture, period: float, tolerance: float = DRAWN) -> None:
+    result = measure_scale(picture)
+    assert result.division.value == pytest.approx(period, rel=tolerance)
+    assert result.pattern == "ruled"
+
+
+@pytest.mark.parametrize("tilt", [0.0, 3.0, -12.0, 33.0, 45.0, -71.0, 88.0, 90.0])
+def test_any_tilt(tilt: float) -> None:
+    result = measure_scale(photographed(pillow_scale(32.0, tilt)))
+    assert result.division.value == pytest.approx(32.0, rel=DRAWN)
+    # 90 and -90 degrees are one direction
+    assert abs((result.tilt.value - tilt + 90) % 180 - 90) < 0.05
+
+
+@pytest.mark.parametrize("period", [6.0, 6.7, 9.0, 15.0, 24.5, 60.0, 95.0])
+def test_any_period(period: float) -> None:
+    lengths = (5.0, 7.5, 10.0) if period < 30 else (3.0, 4.0, 5.0)
+    picture = pillow_scale(period, 2.0, lengths=lengths, line_width=0.3)
+    assert_division(photographed(picture, blur=0.8), period)
+
+
+@pytest.mark.parametrize("tilt", [0.0, -20.0])
+def test_bright_lines_on_dark_ground(tilt: float) -> None:
+    result = measure_scale(photographed(pillow_scale(30.0, tilt, ink=0.8, glass=0.05)))
+    assert result.division.value == pytest.approx(30.0, rel=DRAWN)
+    assert not result.dark_lines
+
+
+def test_matplotlib_draws_the_same_division() -> None:
+    assert_division(photographed(matplotlib_scale(30.0)), 30.0, 1e-4)
+
+
+def test_lines_seen_only_by_their_two_edges_count_once() -> None:
+    picture = pillow_scale(36.0, 4.0, line_width=0.5, edges_only=True)
+    assert_division(photographed(picture), 36.0)
+
+
+def test_lines_as_wide_as_their_gaps() -> None:
+    assert_division(photographed(pillow_scale(36.0, 4.0, line_width=0.5)), 36.0)
+
+
+def test_lines_that_fill_the_whole_field() -> None:
+    assert_division(photographed(pillow_scale(70.0, -3.0, whole_field=True, line_width=0.4)), 70.0)
+
+
+def test_lines_all_of_one_length() -> None:
+    result = measure_scale(photographed(pillow_scale(25.0, 5.0, lengths=(4.0, 4.0, 4.0))))
+    assert result.division.value == pytest.approx(25.0, rel=DRAWN)
+    assert result.hierarchy.every == 0
+
+
+def test_the_pattern_of_longer_lines_is_read() -> None:
+    result = measure_scale(photographed(pillow_scale(20.0, 2.0)))
+    assert (result.hierarchy.every, result.hierarchy.longest_every) == (5, 10)
+
+
+def test_a_scale_partly_out_of_view_and_off_the_middle() -> None:
+    picture = pillow_scale(22.0, 15.0, lines=range(5, 40), middle=(-120, 130))
+    assert_division(photographed(picture), 22.0)
+
+
+def test_a_small_scale_in_a_large_photo() -> None:
+    picture = pillow_scale(12.0, 50.0, lines=range(22), middle=(150, 80), lengths=(4, 6, 8))
+    assert_division(photographed(picture), 12.0)
+
+
+def test_dust_glare_a_base_line_and_heavy_compression() -> None:
+    picture = with_glare(with_dust(pillow_scale(32.0, 8.0, base_line=True), 40))
+    assert_division(compressed(photographed(picture), 40), 32.0, 1e-3)
+
+
+def test_soft_focus() -> None:
+    assert_division(photographed(pillow_scale(30.0, 3.0), blur=7.0, noise=0.004), 30.0, 1e-3)
+
+
+def test_faint_lines_in_noise() -> None:
+    picture = photographed(pillow_scale(30.0, 3.0, ink=0.6), noise=0.06)
+    assert_division(picture, 30.0, 1e-3)
+
+
+def test_only_every_fifth_line_in_view_is_said() -> None:
+    """When the short lines are missing, every second of those that are left is longer."""
+    lines = [n for n in range(-60, 61) if n % 5 == 0]
+    result = measure_scale(photographed(pillow_scale(8.0, 2.0, lines=lines, lengths=(9, 12, 18))))
+    assert result.division.value == pytest.approx(40.0, rel=DRAWN)
+    assert any("every second line is longer" in note for note in result.notes)
+
+
+def test_round_field_gives_its_diameter() -> None:
+    picture = in_round_field(photographed(pillow_scale(18.0, 10.0)), 500.0)
+    result = measure_scale(picture)
+    assert result.division.value == pytest.approx(18.0, rel=DRAWN)
+    assert result.field_stop is not None
+    assert result.field_stop.diameter == pytest.approx(500.0, abs=2.0)
+    found = calibrate(result, Division(10.0, 0.0))
+    assert found.field_diameter is not None
+    assert found.field_diameter.value == pytest.approx(500 / 18 * 10, rel=0.005)
+    assert found.divisions_across.value == pytest.approx(500 / 18, rel=0.005)
+
+
+def test_a_vignetted_rectangular_photo_has_no_round_field() -> None:
+    picture = photographed(pillow_scale(30.0))
+    height, width = picture.shape
+    y, x = np.mgrid[0:height, 0:width]
+    fall = 1 - 0.7 * ((x - width / 2) ** 2 + (y - height / 2) ** 2) / (width**2 / 4)
+    result = measure_scale((picture * np.clip(fall, 0.2, 1)).astype(np.float32))
+    assert result.field_stop is None
+
+
+def test_a_box_points_at_the_scale() -> None:
+    picture = photographed(pillow_scale(20.0, 0.0, lines=range(-10, 11), middle=(100, 50)))
+    result = measure_scale(picture, box=(250, 200, 600, 300))
+    assert result.division.value == pytest.approx(20.0, rel=DRAWN)
+    x = result.segments[:, [0, 2]].mean(axis=1)
+    assert x.min() > 250  # in px of the whole photo
+    assert np.diff(np.sort(x)) == pytest.approx(20.0, abs=0.2)
+
+
+def test_distortion_is_seen_and_the_axis_is_reported() -> None:
+    """Barrel distortion of 2 % at the corner, made by OpenCV's remap (Brown's radial model)."""
+    plain = pillow_scale(20.0, 0.0, size=(1000, 700), line_width=0.25)
+    height, width = plain.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    cx, cy = (width - 1) / 2, (height - 1) / 2
+    # picture radius r shows the object at r (1 + 0.02 (r / corner)^2): barrel
+    r2 = ((x - cx) ** 2 + (y - cy) ** 2) / (math.hypot(width, height) / 2) ** 2
+    map_x, map_y = cx + (x - cx) * (1 + 0.02 * r2), cy + (y - cy) * (1 + 0.02 * r2)
+    bent = cv2.remap(plain, map_x.astype(np.float32), map_y.astype(np.float32), cv2.INTER_CUBIC,
+                     borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    result = measure_scale(photographed(bent.astype(np.float32)))
+    assert result.curved
+    assert result.division.value == pytest.approx(20.0, rel=6e-4)
+    assert result.mean_division < 20.0 * 0.996  # what a ruler laid along it would say
+
+
+def exact_scale(period: float) -> Picture:
+    """A level scale of lines blurred by a Gaussian of 1 px, integrated exactly (error function)."""
+    x = np.arange(600.0)
+    cover = np.zeros(600)
+    for n in range(1, int(600 / period)):
+        left, right = n * period + 0.31 - 2.5, n * period + 0.31 + 2.5
+        cover += 0.5 * (erf((x - left) / math.sqrt(2)) - erf((x - right) / math.sqrt(2)))
+    picture = np.full((300, 600), 0.8)
+    picture[90:210] -= 0.65 * cover
+    return picture.astype(np.float32)
+
+
+def test_the_interval_is_honest_on_repeated_noise() -> None:
+    """The scatter of repeated measurements agrees with the uncertainty of the fit."""
+    plain = exact_scale(23.7)
+    values, stated = [], []
+    for seed in range(12):
+        division = measure_scale(photographed(plain, blur=0, noise=0.05, seed=seed)).division
+        values.append(division.value)
+        stated.append(next(p.u for p in division.contributions if p.source.startswith("fit")))
+    # 12 values: their standard deviation is known to 20 %; a factor of 2 is five of those
+    assert 0.5 < np.std(values, ddof=1) / np.mean(stated) < 2.0
+    assert np.mean(values) == pytest.approx(23.7, rel=1e-4)
+
+
+@pytest.mark.parametrize("dtype_scale", [1.0, 255.0, 65535.0, 1e-4])
+def test_the_scale_of_stored_values_does_not_matter(dtype_scale: float) -> None:
+    picture = photographed(pillow_scale(30.0, 3.0)) * np.float32(dtype_scale)
+    assert_division(picture.astype(np.float32), 30.0)
+
+
+def test_counting_by_eye_a_hundredth_millimetre_slide() -> None:
+    """A 0.36 mm field shows 36 divisions of a 0.01 mm slide (common practice, no source)."""
+    pixel = 360.0 / 900  # um/px: 900 px over 0.36 mm
+    found = calibrate(
+        measure_scale(photographed(pillow_scale(10 / pixel, 0.0))), Division.uncertified(10.0)
+    )
+    assert found.field_width.value == pytest.approx(360.0, rel=1e-3)
+    assert found.divisions_across.value == pytest.approx(36.0, rel=1e-3)
+
+
+def test_the_slide_enters_once_and_is_named() -> None:
+    result = measure_scale(photographed(pillow_scale(30.0)))
+    assumed = calibrate(result, Division.uncertified(10.0)).pixel_size
+    assert assumed.budget()[0].source == "slide tolerance (assumed)"
+    # plus or minus 0.2 %, rectangular (JCGM 100:2008, 4.3.7): 0.2 % / sqrt(3)
+    assert assumed.budget()[0].u / assumed.value == pytest.approx(0.002 / math.sqrt(3), rel=1e-3)
+    stated = calibrate(result, Division(10.0, 0.001)).pixel_size
+    assert stated.u < assumed.u
+
+
+def test_too_few_lines_are_refused() -> None:
+    with pytest.raises(NotMeasurable):
+        measure_scale(photographed(pillow_scale(40.0, lines=range(4))))
+
+
+def test_lines_too_close_to_the_pixels_are_refused() -> None:
+    picture = pillow_scale(2.9, 4.0, lengths=(12, 18, 24), line_width=0.4)
+    with pytest.raises(NotMeasurable):
+        measure_scale(photographed(picture, blur=0.5, noise=0.003))
+
+
+def test_lines_at_random_places_are_refused() -> None:
+    rng = np.random.default_rng(5)
+    picture = np.full((400, 800), 0.8, np.float32)
+    for x in rng.uniform(20, 780, 40):
+        picture[120:280, int(x) : int(x) + 4] = 0.1
+    with pytest.raises(NotMeasurable):
+        measure_scale(photographed(picture))
