@@ -11,6 +11,7 @@ from glassay.bench.comparison import compare, same_fields
 from glassay.bench.disk import write_atomically
 from glassay.bench.judge import judge
 from glassay.bench.model import Bench, Money
+from glassay.bench.needs import answer_needs, needs_as_json
 from glassay.bench.results import (
     BenchResults,
     CaptureResult,
@@ -54,7 +55,7 @@ def assemble(bench: Bench, captures: Sequence[CaptureResult]) -> BenchResults:
     settings = settle(bench, captures)
     verdicts = judge(bench, settings, captures)
     return BenchResults(
-        bench, tuple(captures), settings, verdicts, compare(bench, settings, verdicts),
+        bench, tuple(captures), settings, verdicts, compare(bench, settings, verdicts, captures),
         same_fields(settings), _assumptions(bench, captures, settings),
     )  # fmt: skip
 
@@ -116,6 +117,7 @@ def results_as_json(results: BenchResults) -> dict[str, Any]:
             "notes": list(results.comparison.notes),
         },
         "same_field": [_same_field_json(one) for one in results.same_field],
+        "needs": needs_as_json(answer_needs(results)),
         "assumptions": list(results.assumptions),
     }  # fmt: skip
 

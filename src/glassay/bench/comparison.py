@@ -6,7 +6,9 @@ from collections.abc import Callable, Sequence
 
 from glassay.bench.judge import tally
 from glassay.bench.model import Bench, Instrument, Money
+from glassay.bench.practical import practical
 from glassay.bench.results import (
+    CaptureResult,
     Cell,
     Column,
     Comparison,
@@ -40,6 +42,13 @@ COLUMNS = (
     Column("field_widest", "widest field", "mm",
            "width (or diameter) of what is seen in the widest setting", "higher"),
     Column("claims", "claims", "", "how many of the seller's claims are met and how many not"),
+    Column("saved_picture", "saved picture", "MP",
+           "pixels of the largest photo that it saves, as noted or as filed", "higher"),
+    Column("lights_off", "lights off", "", "lights can be switched off, as noted"),
+    Column("zoom_saved", "zoom saved", "", "digital zoom is saved in photos, as noted"),
+    Column("run_time", "run time", "h", "longest measured run on its battery, as noted", "higher"),
+    Column("storage", "storage", "", "what it takes to keep pictures, as noted"),
+    Column("failures", "failures", "", "failures that were noted, with when they happened"),
     Column("clearance", "clearance", "mm",
            "free height between lens and object, as noted", "higher"),
     Column("standalone", "standalone", "", "works without a computer or a phone, as noted"),
@@ -47,13 +56,17 @@ COLUMNS = (
     Column("price_list", "list price", "money", "the seller's list price", "lower"),
     Column("price_paid", "paid", "money", "the price that was paid", "lower"),
     Column("price_camera", "camera", "money", "a camera that must be bought separately"),
-    Column("price_total", "total", "money", "paid (or list) plus the separate camera", "lower"),
+    Column("price_total", "total", "money", "paid (or list) plus all that must be bought besides",
+           "lower"),
 )  # fmt: skip
 """Every column, in its usual order."""
 
 
 def compare(
-    bench: Bench, settings: Sequence[SettingResult], verdicts: Sequence[Verdict]
+    bench: Bench,
+    settings: Sequence[SettingResult],
+    verdicts: Sequence[Verdict],
+    captures: Sequence[CaptureResult] = (),
 ) -> Comparison:
     """The table: each instrument at its best setting for each column."""
     rows = []
@@ -63,7 +76,7 @@ def compare(
         cells = {
             **_claimed(instrument), **_magnifications(mine), **_sizes(mine),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
-            **_noted(instrument),
+            **practical(instrument, captures), **_noted(instrument),
         }  # fmt: skip
         ordered = {column.id: cells[column.id] for column in COLUMNS}
         rows.append(Row(instrument.id, instrument.title, ordered))

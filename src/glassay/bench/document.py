@@ -19,10 +19,10 @@ from glassay.bench.model import (
     Capture,
     Certificate,
     Instrument,
-    Need,
     ReferenceObject,
     ReferenceView,
 )
+from glassay.bench.need_reader import read_need
 from glassay.bench.reader import (
     BenchMistakes,
     Item,
@@ -85,7 +85,7 @@ def parse_bench(text: str, folder: Path) -> Bench:
     head.finish()
     objects = unique("reference object", root.tables("object"), _read_object)
     instruments = unique("instrument", root.tables("instrument"), read_instrument)
-    needs = unique("need", root.tables("need"), _read_need)
+    needs = unique("need", root.tables("need"), read_need)
     bench = Bench(folder, title, note, display, view, objects, instruments, (), needs)
     tables = root.tables("capture")
     captures = [_read_capture(table, bench) for table in tables]
@@ -200,16 +200,6 @@ def _read_division(table: Table, certificate: Certificate | None) -> float | Non
                 f"contradictory divisions: {first} says {division:g} um, {name} says {value:g} um",
             )
     return known[0][2] if known else None
-
-
-def _read_need(table: Table) -> Need | None:
-    need_id = table.need("id", reader.identifier, "a short name")
-    statement = table.need("statement", reader.some_text, "what must be seen or done, in words")
-    note = table.take("note", reader.text, "")
-    table.finish()
-    if need_id is None or statement is None:
-        return None
-    return Need(need_id, statement, note, table.line())
 
 
 def _read_capture(table: Table, bench: Bench) -> Capture | None:

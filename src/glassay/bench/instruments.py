@@ -14,10 +14,10 @@ from glassay.bench.model import (
     Claim,
     Instrument,
     Money,
-    Observation,
     Price,
     Setting,
 )
+from glassay.bench.observed import read_observations
 from glassay.bench.reader import Table, length_mm, length_um, suggestion, unique
 from glassay.errors import Unusable
 from glassay.optics.chain import WAVELENGTH_UM, Chain, Display, Sensor
@@ -26,7 +26,8 @@ SENSOR_AGREES = 0.02
 """Pitch times columns may differ from a stated sensor width by 2 %: data sheets round both."""
 
 
-def _money(value: object) -> Money:
+def money(value: object) -> Money:
+    """An amount of at least 0, like "129.90 EUR". Raises `Unusable`."""
     amount, currency = units.parse_money(value)
     if amount < 0:
         raise Unusable(f"{value!r} is below 0")
@@ -65,12 +66,13 @@ def read_instrument(table: Table) -> Instrument | None:
     settings = unique(
         "setting", table.tables("setting"), lambda inner: _read_setting(inner, chain)
     ) or (Setting(DEFAULT_SETTING, chain),)
+    claims = _read_claims(table.tables("claim"), [setting.id for setting in settings])
     instrument = Instrument(
         instrument_id or "", kind or "other", chain,
         table.take("name", reader.text, ""),
         settings,
-        _read_claims(table.tables("claim"), [setting.id for setting in settings]),
-        tuple(o for inner in table.tables("observation") if (o := _read_observation(inner))),
+        claims,
+        read_observations(table.tables("observation"), [claim.id for claim in claims]),
         _read_price(table),
         table.take("power", reader.text, ""),
         table.maybe("standalone", reader.truth),
@@ -205,29 +207,28 @@ def _with_value(table: Table, claim: Claim) -> list[Claim]:
     ]
 
 
-def _read_observation(table: Table) -> Observation | None:
-    what = table.need("what", reader.some_text, "what was seen, in words")
-    seen = Observation(
-        what or "",
-        table.take("value", reader.text, ""),
-        table.take("date", reader.day, ""),
-        table.take("note", reader.text, ""),
-        table.line(),
-    )
-    table.finish()
-    return seen if what is not None else None
-
-
 def _read_price(table: Table) -> Price:
     inner = table.table("price")
     if inner is None:
         return Price()
     price = Price(
-        inner.maybe("list", _money), inner.maybe("paid", _money), inner.maybe("camera", _money)
-    )
-    currencies = {part.currency for part in (price.list, price.paid, price.camera) if part}
+        inner.maybe("list", money), inner.maybe("paid", money), inner.maybe("camera", money),
+        _read_besides(inner),
+    )  # fmt: skip
+    besides = [amount for _, amount in price.also]
+    currencies = {
+        part.currency for part in (price.list, price.paid, price.camera, *besides) if part
+    }
     if len(currencies) > 1:
         inner.wrong(None, "prices of one instrument are in one currency, not " + " and ".join(
             sorted(currencies)))  # fmt: skip
     inner.finish()
     return price
+
+
+def _read_besides(table: Table) -> tuple[tuple[str, Money], ...]:
+    inner = table.table("also")
+    if inner is None:
+        return ()
+    found = [(name, inner.maybe(name, money)) for name in inner.keys()]  # noqa: SIM118
+    return tuple((name, amount) for name, amount in found if amount is not None)

@@ -7,8 +7,15 @@ from dataclasses import dataclass, replace
 
 from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.decide import decide
-from glassay.bench.model import Bench, Claim, Instrument
-from glassay.bench.results import CaptureResult, JudgedReading, SettingResult, Verdict
+from glassay.bench.model import Bench, Claim, Instrument, Observation
+from glassay.bench.observed import NOTED_RULE, observed_values, settling
+from glassay.bench.results import (
+    CaptureResult,
+    JudgedReading,
+    SettingResult,
+    Verdict,
+    VerdictWord,
+)
 from glassay.bench.words import listed, say, say_length, say_times, short
 from glassay.optics.limits import aperture_carried_by_pixels
 from glassay.optics.readings import USEFUL_RANGE_PER_NA, Reading
@@ -65,10 +72,16 @@ def _judge_plain(
     settings: Sequence[SettingResult],
     captures: Sequence[CaptureResult],
 ) -> Verdict:
+    seen = settling(instrument, claim)
+    if seen is not None:
+        return _as_observed(instrument, claim, seen)
     if claim.kind == OTHER or claim.value is None:
         return _untested(instrument, claim, "it is in words, and no number settles it")
     kind = CLAIM_KINDS[claim.kind]
     found = _candidates(kind.finding, settings, captures) if kind.finding else []
+    found = found or [
+        _Candidate(value, where) for value, where in observed_values(instrument, claim.kind)
+    ]
     if not found:
         return _untested(instrument, claim, f"it takes {kind.evidence}")
     target = claim.value
@@ -78,16 +91,27 @@ def _judge_plain(
         "equal": min(found, key=lambda c: abs(c.value.value - target)),
     }[claim.sense]
     decision = decide(best.value, target, claim)
-    sentence = (
-        f"{_claimed(claim)} is {decision.word}: it is {_say(best.value)} in setting {best.where}."
-    )
+    noted = best.where.startswith("noted")
+    place = f", {best.where}" if noted else f" in setting {best.where}"
+    sentence = f"{_claimed(claim)} is {decision.word}: it is {_say(best.value)}{place}."
     return Verdict(
         instrument.id, claim, decision.word, sentence, decision.rule,
-        value=best.value, value_name=claim.kind, setting=best.where,
+        value=best.value, value_name=claim.kind, setting=None if noted else best.where,
     )  # fmt: skip
 
 
+def _as_observed(instrument: Instrument, claim: Claim, seen: Observation) -> Verdict:
+    word: VerdictWord = "met" if seen.holds else "not met"
+    said = f"{seen.what}: {seen.value}" if seen.value else seen.what
+    date = f" (noted {seen.date})" if seen.date else ""
+    sentence = f"{_claimed(claim)} is {word}, as observed: {said}{date}."
+    return Verdict(instrument.id, claim, word, sentence, NOTED_RULE)
+
+
 def _say(value: Quantity) -> str:
+    if value.unit == "s" and value.value >= 600:
+        unit, seconds = ("h", 3600) if value.value >= 7200 else ("min", 60)
+        return say(value.scaled(1 / seconds, unit), f" {unit}")
     return say_length(value) if value.unit == "um" else say(value, f" {value.unit}")
 
 

@@ -70,21 +70,23 @@ class Money:
 
 @dataclass(frozen=True, slots=True)
 class Price:
-    """List price, price paid, and what a camera costs that the instrument needs but lacks."""
+    """List price, price paid, and what must be bought besides: a camera, and `also` by name."""
 
     list: Money | None = None
     paid: Money | None = None
     camera: Money | None = None
+    also: tuple[tuple[str, Money], ...] = ()
 
     @property
     def total(self) -> Money | None:
-        """Paid (or else list) plus the separate camera; None if neither is known."""
+        """Paid (or else list) plus all that must be bought besides; None if neither is known."""
         base = self.paid or self.list
-        if base is None or self.camera is None:
-            return base
-        if base.currency != self.camera.currency:
+        if base is None:
             return None
-        return Money(base.amount + self.camera.amount, base.currency)
+        besides = [money for _, money in self.also] + ([self.camera] if self.camera else [])
+        if any(money.currency != base.currency for money in besides):
+            return None
+        return Money(base.amount + sum(money.amount for money in besides), base.currency)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,13 +142,26 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """Something seen in use that no photo shows."""
+    """Something seen in use that no photo shows.
+
+    With a `kind` (see `glassay.bench.observed`) it is a fact of the comparison: `number` in `unit`,
+    good to `within` (half-width of what it may be off by), or `holds` for yes or no. `settles` names
+    the claim that it decides, in which case `holds` says how.
+    """
 
     what: str
     value: str = ""
     date: str = ""
     note: str = ""
     line: int = 0
+    kind: str = ""
+    number: float | None = None
+    unit: str = ""
+    within: float = 0.0
+    holds: bool | None = None
+    settles: str | None = None
+    at: str = ""
+    """When in use it happened ("after 12 min"), for failures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,12 +217,31 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """Something the user must be able to see or do, in words."""
+    """Something the user must be able to see or do: in words, and as conditions that all must hold.
+
+    `detail_um` is the width of the finest line (half a period) that must be told at `contrast`
+    (modulation; None: told apart at all) in a field of `field_um`, both in one setting. `power`
+    holds words of which the instrument's power supply must have one.
+    """
 
     id: str
     statement: str
     note: str = ""
     line: int = 0
+    detail_um: float | None = None
+    contrast: float | None = None
+    field_um: tuple[float, float] | None = None
+    clearance_um: float | None = None
+    rate_per_s: float | None = None
+    budget: Money | None = None
+    power: tuple[str, ...] = ()
+    standalone: bool | None = None
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether anything but words is stated."""
+        stated = (self.detail_um, self.field_um, self.clearance_um, self.rate_per_s, self.budget)
+        return any(part is not None for part in (*stated, self.standalone)) or bool(self.power)
 
 
 @dataclass(frozen=True, slots=True)

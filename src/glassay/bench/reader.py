@@ -72,6 +72,10 @@ class Table:
         """Whether the key is written."""
         return key in self._data
 
+    def keys(self) -> tuple[str, ...]:
+        """Every key that is written."""
+        return tuple(self._data)
+
     def is_text(self, key: str) -> bool:
         """Whether the key's value is a text."""
         return isinstance(self._data.get(key), str)

@@ -14,11 +14,14 @@ COMMANDS = {
     "new": "start a bench folder",
     "add": "file captures into a bench",
     "run": "measure everything new or changed and print the comparison",
+    "needs": "what each instrument can do of what you need, and what would change that",
     "report": "write the comparison as one page, and its table as data",
+    "open": "open a bench in the browser: look, file, edit, measure, photograph",
     "scale": "pixel size and field from a photo of a ruled scale or grid",
     "edge": "how fine a detail a photo shows, from the straight edges in it",
     "repeat": "where the detail of repeated exposures ends, and their noise",
     "native": "how many of a file's pixels are real, from one photo or repeated exposures",
+    "clip": "true frame rate, repeated frames, drift and shake of a clip",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""

@@ -9,8 +9,11 @@ from markupsafe import Markup, escape
 from glassay.bench.words import short
 from glassay.quantity import Quantity, rounded
 
-SIGNS = {"met": "✓", "not met": "✗", "undecided": "≈", "untested": "–"}
-"""A sign beside each verdict's word, so that a column of them can be scanned."""
+SIGNS = {
+    "met": "✓", "not met": "✗", "undecided": "≈", "untested": "–",
+    "yes": "✓", "no": "✗", "not shown": "–",
+}  # fmt: skip
+"""A sign beside each verdict's or answer's word, so that a column of them can be scanned."""
 
 
 def amount(quantity: Quantity, suffix: str = "") -> Markup:

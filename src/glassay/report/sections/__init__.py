@@ -8,10 +8,12 @@ from glassay.report.sections import (
     instruments,
     magnification,
     methods,
+    needs,
 )
 
 SECTIONS: tuple[Section, ...] = (
     comparison.SECTION,
+    needs.SECTION,
     magnification.SECTION,
     by_eye.SECTION,
     instruments.SECTION,

@@ -1,0 +1,59 @@
+"""The practical facts of one instrument as cells of the comparison table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from glassay.bench.model import Instrument
+from glassay.bench.observed import fact, observed_values
+from glassay.bench.results import CaptureResult, Cell
+from glassay.quantity import Quantity
+
+NOT_NOTED = "not noted in bench.toml"
+
+
+def practical(instrument: Instrument, captures: Sequence[CaptureResult]) -> dict[str, Cell]:
+    """Cells saved_picture, lights_off, zoom_saved, run_time, storage and failures."""
+    times = [value for value, _ in observed_values(instrument, "battery time")]
+    longest = max(times, key=lambda value: value.value, default=None)
+    storage = fact(instrument, "storage")
+    return {
+        "saved_picture": _saved_picture(instrument, captures),
+        "lights_off": _holds(instrument, "lights can be switched off"),
+        "zoom_saved": _holds(instrument, "digital zoom is saved"),
+        "run_time": Cell(longest and longest.scaled(1 / 3600, "h"), why=NOT_NOTED),
+        "storage": Cell((storage.value or storage.what) if storage else None, why=NOT_NOTED),
+        "failures": _failures(instrument),
+    }
+
+
+def _holds(instrument: Instrument, kind: str) -> Cell:
+    seen = fact(instrument, kind)
+    return Cell(seen.holds if seen else None, why=NOT_NOTED)
+
+
+def _saved_picture(instrument: Instrument, captures: Sequence[CaptureResult]) -> Cell:
+    """As noted, or else the largest filed photo; photos through an eyepiece are a phone's."""
+    seen = fact(instrument, "saved picture")
+    if seen is not None and seen.number is not None:
+        return Cell(Quantity(seen.number, "MP"))
+    own = {setting.id for setting in instrument.settings if not setting.through_eyepiece}
+    sizes = [
+        (one.facts["width"] * one.facts["height"] / 1e6, one.capture.setting)
+        for one in captures
+        if one.capture.instrument == instrument.id and one.capture.setting in own
+        and one.facts.get("width") and one.facts.get("height")
+    ]  # fmt: skip
+    if not sizes:
+        return Cell(None, why="no photo by its own camera")
+    largest, setting = max(sizes)
+    return Cell(Quantity(largest, "MP"), setting)
+
+
+def _failures(instrument: Instrument) -> Cell:
+    seen = [
+        f"{one.what if one.what != 'failure' else one.value}{f' ({one.at})' if one.at else ''}"
+        for one in instrument.observations
+        if one.kind == "failure"
+    ]
+    return Cell("; ".join(seen) or None, why="none noted")

@@ -1,0 +1,50 @@
+"""`glassay needs`: needs answered for each instrument, and what would change the answer."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from glassay.bench.assemble import read_results
+from glassay.bench.document import load_bench
+from glassay.bench.needs import Needs, answer_needs, needs_as_json
+from glassay.errors import NotMeasurable
+
+
+@click.command("needs")
+@click.argument("bench", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="print everything as data")
+def command(bench: Path, as_json: bool) -> None:
+    """Say what each instrument of BENCH can do of the needs in bench.toml.
+
+    From what `glassay run` measured; nothing is measured here. Exit status: 0; 3 when bench.toml
+    states no need that can be judged; 2 when it is wrong.
+    """
+    results = read_results(load_bench(bench))
+    needs = answer_needs(results)
+    if not needs.answers:
+        raise NotMeasurable(
+            "bench.toml states no need that can be judged; add detail, field, clearance, rate,"
+            " budget, power or standalone to a [[need]]"
+        )
+    if as_json:
+        click.echo(json.dumps(needs_as_json(needs), indent=1))
+        return
+    _say(needs, {one.id: one.title for one in results.bench.instruments})
+
+
+def _say(needs: Needs, names: dict[str, str]) -> None:
+    for one in needs.ranking:
+        click.echo(
+            f"{one.place}. {names[one.instrument]}: {one.met} met, {one.failed} not,"
+            f" {one.open} not shown"
+        )
+        for answer in needs.answers:
+            if answer.instrument == one.instrument:
+                click.echo(f"   {answer.word:9}  {answer.need.id}: {answer.sentence}")
+    for sentence in needs.sensitivity:
+        click.echo(sentence)
+    for need in needs.in_words:
+        click.echo(f"not judged, in words only: {need.id}: {need.statement}")

@@ -1,0 +1,29 @@
+"""What each instrument can do of what is needed: a table of answers, and what decides each."""
+
+from __future__ import annotations
+
+from glassay.bench.needs import RULE, answer_needs
+from glassay.report.page import Report, Section
+from glassay.report.templating import Filling
+
+
+def fill(report: Report) -> Filling | None:
+    """Answers in the order of the ranking; None when no need is judged."""
+    needs = answer_needs(report.results)
+    if not needs.answers and not needs.in_words:
+        return None
+    bench = report.results.bench
+    judged = [need for need in bench.needs if need.is_judged]
+    return {
+        "judged": judged,
+        "ranking": [
+            {"rank": one, "title": bench.instrument(one.instrument).title,
+             "letter": report.letter(one.instrument),
+             "answers": [needs.answer(need.id, one.instrument) for need in judged]}
+            for one in needs.ranking
+        ],
+        "sensitivity": needs.sensitivity, "in_words": needs.in_words, "rule": RULE,
+    }  # fmt: skip
+
+
+SECTION = Section("needs", "What you need", "needs.html", fill)
