@@ -24,7 +24,7 @@ from glassay.scale.search import Sighting
 
 Array = npt.NDArray[Any]
 
-MAX_PIXELS_USED = 1_500_000
+MAX_PIXELS_USED = 800_000
 """Pixels read for one pass. More would only sharpen a fit that other effects already limit."""
 SLABS = 12
 SLABS_PER_DIVISION = 4.5
@@ -33,7 +33,10 @@ MAX_SLABS = 72
 see whether they stay alike. At 4.5 a division a chessboard, whose squares alternate twice a period,
 cannot look steady."""
 BINS_PER_PX = 4
-"""Fineness of the binning; a bin of 1/4 px blurs a line by 1/14 px rms, below any optics."""
+MANY_BINS = 192
+COARSE_BINS_PER_PX = 1.5
+"""Fineness of the binning: 1/4 px for fine scales; for coarse ones, whose lines hold many more px,
+`MANY_BINS` or 1/1.5 px. What a bin blurs is taken out by the pixels' mean place in it."""
 MAX_SOLVED_PERIOD_PX = 40.0
 """Up to this period the waveform of unevenly filled bins is solved for; in longer ones neighbouring
 px sample it finely enough to interpolate."""
@@ -154,7 +157,9 @@ def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting)
     lines = last - first + 1
     index = np.clip(nearest - first, 0, lines - 1)
     offset = along - centres[1:-1][index]
-    bins = max(16, int(np.ceil(period * BINS_PER_PX)))
+    bins = max(
+        16, math.ceil(min(period * BINS_PER_PX, max(MANY_BINS, period * COARSE_BINS_PER_PX)))
+    )
     bin_of = np.floor((offset / period + 0.5) * bins).astype(np.int64)
     wanted = max(SLABS, math.ceil(SLABS_PER_DIVISION * (t_hi - t_lo) / period))
     slabs = int(np.clip(round((t_hi - t_lo) / 2), 1, min(wanted, MAX_SLABS)))
@@ -419,8 +424,9 @@ def _shifts(
     Returns shift, its error for unit noise, amplitude, its error, and the noise.
     """
     basis = np.stack([np.ones_like(wave), wave, slope])
-    normal = np.einsum("jnu,au,bu->jnab", cells.count, basis, basis, optimize=True)
-    right = np.einsum("jnu,au->jna", cells.count * value, basis, optimize=True)
+    products = (basis[:, None] * basis[None]).reshape(9, -1)
+    normal = (cells.count @ products.T).reshape(*cells.count.shape[:2], 3, 3)
+    right = (cells.count * value) @ basis.T
     diagonal = np.einsum("jnaa->jna", normal)
     filled = (cells.count > 0).sum(axis=2) >= MIN_BINS
     solvable = filled & (diagonal > 0).all(axis=2)
@@ -431,7 +437,7 @@ def _shifts(
     safe = np.where(np.abs(amplitude) > 1e-6, amplitude, np.inf)
     shift = np.where(solvable, -solution[..., 2] / safe, np.nan)
     error = np.sqrt(np.maximum(inverse[..., 2, 2], 0)) / np.abs(safe)
-    model = np.einsum("jna,au->jnu", solution, basis)
+    model = solution @ basis
     misfit = np.where(solvable[..., None], (value - model) ** 2 * cells.count, 0).sum()
     freedom = (cells.count > 0)[solvable].sum() - 3 * solvable.sum()
     noise = float(np.sqrt(misfit / max(1.0, float(freedom))))
@@ -481,7 +487,7 @@ def _explained(cells: _Cells, value: Array, wave: Array, noise: float) -> float:
     away and structure does not, and what is left is compared with what the waveform predicts.
     """
     slabs, _, bins = value.shape
-    blocks = int(np.clip(bins / BINS_PER_PX / 2, 4, BLOCKS))
+    blocks = int(np.clip(np.ptp(cells.offsets) / 2, 4, BLOCKS))
     groups = np.minimum(np.arange(bins) * blocks // bins, blocks - 1)
     starts = np.searchsorted(groups, np.arange(blocks))
     joined = _slabs_to_join(cells.count, blocks, wave, noise)

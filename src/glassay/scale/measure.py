@@ -159,7 +159,7 @@ def _stretched(grey: FloatImage) -> FloatImage:
         raise NotMeasurable(
             f"a photo of {grey.shape[1]} x {grey.shape[0]} px is too small to hold a scale"
         )
-    low, high = float(grey.min()), float(grey.max())
+    low, high, _, _ = cv2.minMaxLoc(grey)
     if not high > low:
         raise NotMeasurable("the photo is a single shade: there is nothing in it to measure")
     if low < 0 or high > 1.001 or high < 0.05:
@@ -168,7 +168,8 @@ def _stretched(grey: FloatImage) -> FloatImage:
         grey = (grey - min(low, 0.0)) / max(top - min(low, 0.0), 1e-30)
         if not np.isfinite(grey).all():
             raise NotMeasurable("the photo's values span more than can be scaled")
-    return np.asarray(np.sqrt(np.clip(grey, 0, 4)), dtype=np.float32)
+        grey = np.clip(grey, 0, 4)
+    return np.asarray(np.sqrt(grey), dtype=np.float32)
 
 
 def _measure_ruled(
@@ -373,9 +374,11 @@ def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_
     The sign is a strip in which that fraction of the division stands far above the noise and above
     its neighbours among the harmonics of the division, which the lines found have as well.
     """
-    strips = cut_strips(light, None, lines.angle, 4)
-    beside = np.abs(strips.t_centres - sum(row.core) / 2) < 3 * division_px + np.ptp(row.core)
-    along = strips.s0 + np.arange(strips.rows.shape[1])
+    factor = max(1, int(division_px / 10 / 2.5))  # a tenth of a division keeps its 2.5 px
+    strips = cut_strips(_reduced(light, factor), None, lines.angle, 4)
+    distance = np.abs(strips.t_centres * factor - sum(row.core) / 2)
+    beside = distance < 3 * division_px + np.ptp(row.core)
+    along = (strips.s0 + np.arange(strips.rows.shape[1])) * factor
     inside = (along > lines.positions.min()) & (along < lines.positions.max())
     number = np.interp(along[inside], lines.positions, lines.numbers.astype(np.float64))
     rows = strips.rows[beside][:, inside].astype(np.float64)

@@ -119,6 +119,8 @@ def rows_along(
                 break
             if _explained(proposal, level, found) or _alike(proposal, tried):
                 continue
+            if found and not _may_be_better(proposal, found):
+                continue
             tried.append(proposal)
             sighting = _sight(grey, mask, fine, level, proposal)
             if sighting is not None:
@@ -126,6 +128,12 @@ def rows_along(
         if found and max(row.merit for row in found) > CONVINCING_MERIT:
             break
     return found
+
+
+def _may_be_better(proposal: Proposal, found: list[Sighting]) -> bool:
+    """Once a row is convincing, only a finer one can change the answer."""
+    best = max(found, key=lambda row: row.merit)
+    return best.merit <= CONVINCING_MERIT or proposal.period < 0.6 * best.period
 
 
 def _explained(proposal: Proposal, level: Strips, found: list[Sighting]) -> bool:

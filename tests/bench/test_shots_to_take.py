@@ -1,0 +1,110 @@
+"""What is still to be photographed: the right shot for each open claim, the most valuable first."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from tests.bench.made_up import SLIDE_ONLY, camera, captured, claim_of, eyepiece_view
+
+from glassay.bench.assemble import assemble
+from glassay.bench.claims import CLAIM_KINDS, OTHER
+from glassay.bench.model import Bench, Claim, Instrument, Need, Setting
+from glassay.bench.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.shots import OF_CLAIM, OF_CONDITION, SHOTS, open_shots, shots_as_json
+from glassay.finding import Finding
+from glassay.optics import Chain
+from glassay.quantity import Quantity
+
+
+def results_of(
+    instruments: list[Instrument], *captures: CaptureResult, needs: tuple[Need, ...] = ()
+) -> BenchResults:
+    bench = Bench(Path("."), "t", objects=SLIDE_ONLY, instruments=tuple(instruments), needs=needs)
+    return assemble(bench, captures)
+
+
+def of_kind(kind: str, text: str, value: float | None, **changes: object) -> Claim:
+    stated = CLAIM_KINDS.get(kind)
+    unit, sense = (stated.unit, stated.sense) if stated else ("", "at least")
+    plain = Claim(kind.replace(" ", "-"), kind, text, value, unit, "box", sense)
+    return replace(plain, **changes)  # type: ignore[arg-type]
+
+
+def test_every_kind_of_claim_and_condition_has_its_shot() -> None:
+    assert set(OF_CLAIM) == {*CLAIM_KINDS, OTHER}
+    assert set(OF_CLAIM.values()) | set(OF_CONDITION.values()) <= set(SHOTS)
+    assert all(kind.how for kind in SHOTS.values())
+
+
+def test_one_scale_settles_several_claims_and_comes_first() -> None:
+    instrument = camera(
+        claim_of(1600), of_kind("pixel size", "0.7 um", 0.7), of_kind("battery time", "4 h", 14400),
+        of_kind("working distance", "80 mm", 80000),
+    )  # fmt: skip
+    shots = open_shots(results_of([instrument]))
+    assert [shot.key for shot in shots] == ["scale", "ruler", "battery"]
+    assert shots[0].settles == ("claim: 1600x", "claim: pixel size 0.7 um")
+    assert shots[0].setting == "only"
+
+
+def test_what_is_decided_is_not_asked_for() -> None:
+    instrument = camera(claim_of(1600), of_kind("frame rate", "30 fps", 30))
+    rate = {"delivered_rate": Finding(Quantity.of(15, 0.1, "1/s"), "clip")}
+    shown = captured("pad", "only", 1.0, extra=rate)
+    assert open_shots(results_of([instrument], shown)) == ()
+
+
+def test_an_undecided_claim_takes_a_certificate_when_the_slide_is_what_is_uncertain() -> None:
+    # 531.3 mm / 1.92 mm = 276.7 with U = 0.54, all of it the slide's.
+    bench = replace(results_of([camera(claim_of(276.5))]).bench)
+    shown = captured("pad", "only", 180_000 / 1920 / 90)
+    claim = claim_of(90)
+    (shot,) = open_shots(assemble(replace(bench, instruments=(camera(claim),)), [shown]))
+    assert shot.key == "certificate"
+    assert "more photos of it change nothing" in shot.kind.how[0]
+
+
+def test_an_eyepiece_takes_its_whole_round_field_and_a_range_both_ends() -> None:
+    far, near = (
+        Setting(name, Chain(zoom=(zoom, zoom), eyepiece=10), through_eyepiece=True)
+        for name, zoom in (("far", 0.7), ("near", 4.5))
+    )
+    low = claim_of(7, id="m-low", text="7x to 45x", sense="at most")
+    instrument = replace(eyepiece_view(claim_of(45)), settings=(near, far))
+    instrument = replace(instrument, claims=(claim_of(45, text="7x to 45x"), low))
+    shots = open_shots(results_of([instrument]))
+    assert {(shot.setting, shot.key) for shot in shots} == {
+        ("near", "round field"), ("far", "round field"),
+    }  # fmt: skip
+    assert {shot.settles for shot in shots} == {
+        ("claim: 7x to 45x",), ("claim: 7x to 45x (low end)",),
+    }  # fmt: skip
+
+
+def test_detail_takes_the_pixel_size_of_its_setting_too() -> None:
+    instrument = camera(of_kind("smallest detail", "2 um", 2))
+    assert {s.key for s in open_shots(results_of([instrument]))} == {"scale", "edge"}
+    measured = results_of([instrument], captured("pad", "only", 1.0))
+    assert {s.key for s in open_shots(measured)} == {"edge"}
+
+
+def test_an_open_need_adds_to_the_value_and_a_lost_one_does_not() -> None:
+    needs = (
+        Need("fine", "fine", detail_um=5), Need("fluid", "fluid", rate_per_s=25),
+        Need("both", "fine, and with room", detail_um=5, clearance_um=60_000),
+    )  # fmt: skip
+    instrument = replace(camera(of_kind("frame rate", "30 fps", 30)), clearance_um=9_000.0)
+    shots = open_shots(results_of([instrument], captured("pad", "only", 1.0), needs=needs))
+    assert [(shot.key, shot.settles) for shot in shots] == [
+        ("clip", ("claim: frame rate 30 fps", "need: fluid")), ("edge", ("need: fine",)),
+    ]  # fmt: skip
+
+
+def test_a_refused_capture_says_why_it_has_to_be_taken_again() -> None:
+    shown = captured("pad", "only", 1.0)
+    refused = replace(shown, parts=(MethodResult("ruled scale", "refused", reason="too dark"),))
+    (shot,) = open_shots(results_of([camera(claim_of(1600))], refused))
+    assert shot.before == ("a.jpg was refused: too dark",)
+    data = shots_as_json(results_of([camera(claim_of(1600))], refused))
+    assert data["shots"][0]["before"] == ["a.jpg was refused: too dark"]
