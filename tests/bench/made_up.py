@@ -11,6 +11,7 @@ from glassay.finding import Finding
 from glassay.optics import Chain, Display
 from glassay.quantity import Contribution, Quantity
 
+SLIDE_ONLY = (ReferenceObject("slide", "ruled scale", division_um=10),)
 DISPLAY = Display(531.3, 298.9, 1920, 1080, 24.0)
 
 

@@ -9,6 +9,7 @@ from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.decide import decide
 from glassay.bench.model import Bench, Claim, Instrument, Observation
 from glassay.bench.observed import NOTED_RULE, observed_values, settling
+from glassay.bench.resolved import resolved_in
 from glassay.bench.results import (
     CaptureResult,
     JudgedReading,
@@ -79,6 +80,8 @@ def _judge_plain(
         return _untested(instrument, claim, "it is in words, and no number settles it")
     kind = CLAIM_KINDS[claim.kind]
     found = _candidates(kind.finding, settings, captures) if kind.finding else []
+    if not found and kind.finding == "smallest_detail":
+        found = _finest_lines(settings, captures)
     found = found or [
         _Candidate(value, where) for value, where in observed_values(instrument, claim.kind)
     ]
@@ -135,6 +138,14 @@ def _candidates(
             if key in one.findings
         ]
     return found
+
+
+def _finest_lines(
+    settings: Sequence[SettingResult], captures: Sequence[CaptureResult]
+) -> list[_Candidate]:
+    """The finest line (half a period) that each setting was shown to resolve."""
+    found = ((one, resolved_in(one, captures)) for one in settings)
+    return [_Candidate(lines[0].line, one.setting.title) for one, lines in found if lines]
 
 
 # ---- magnification -------------------------------------------------------------------------------

@@ -15,6 +15,7 @@ COMMANDS = {
     "add": "file captures into a bench",
     "run": "measure everything new or changed and print the comparison",
     "needs": "what each instrument can do of what you need, and what would change that",
+    "shots": "what is still to be photographed, the most valuable first",
     "report": "write the comparison as one page, and its table as data",
     "open": "open a bench in the browser: look, file, edit, measure, photograph",
     "scale": "pixel size and field from a photo of a ruled scale or grid",

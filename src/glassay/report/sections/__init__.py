@@ -9,6 +9,7 @@ from glassay.report.sections import (
     magnification,
     methods,
     needs,
+    shots,
 )
 
 SECTIONS: tuple[Section, ...] = (
@@ -17,6 +18,7 @@ SECTIONS: tuple[Section, ...] = (
     magnification.SECTION,
     by_eye.SECTION,
     instruments.SECTION,
+    shots.SECTION,
     methods.SECTION,
     assumptions.SECTION,
 )
