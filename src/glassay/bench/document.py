@@ -6,7 +6,7 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from glassay import units
@@ -28,11 +28,14 @@ from glassay.bench.reader import (
     Item,
     Mistake,
     Table,
+    file_name,
+    file_names,
     length_mm,
     length_um,
     suggestion,
     unique,
 )
+from glassay.bench.teardown import teardown_mistakes
 from glassay.errors import Unusable
 
 FILE_NAME = "bench.toml"
@@ -91,6 +94,7 @@ def parse_bench(text: str, folder: Path) -> Bench:
     captures = [_read_capture(table, bench) for table in tables]
     _check_capture_ids(tables, captures)
     _check_reference_view(head, bench)
+    mistakes += teardown_mistakes(bench, [c.id for c in captures if c is not None])
     root.finish()
     if mistakes:
         raise BenchMistakes(mistakes)
@@ -246,8 +250,8 @@ def _read_capture_setting(table: Table, instrument: Instrument | None) -> str:
 def _read_files(table: Table, folder: Path) -> tuple[str, ...]:
     if table.has("file") and table.has("files"):
         table.wrong("files", "file is given too; keep one of the two")
-    one = table.maybe("file", _file_name)
-    several = table.maybe("files", _file_names) or ()
+    one = table.maybe("file", file_name)
+    several = table.maybe("files", file_names) or ()
     files = (one,) if one is not None else several
     if not table.has("file") and not table.has("files"):
         table.wrong(None, 'file is missing; expected a path, like "captures/slide.jpg"')
@@ -256,26 +260,6 @@ def _read_files(table: Table, folder: Path) -> tuple[str, ...]:
             key = "file" if one is not None else "files"
             table.wrong(key, f"there is no file {name!r} in the bench folder")
     return files
-
-
-def _file_name(value: object) -> str:
-    name = reader.some_text(value)
-    path = PurePosixPath(name)
-    if path.is_absolute() or ".." in path.parts or "\\" in name or "\0" in name or ":" in name[:2]:
-        raise Unusable(
-            f"{value!r} is not a path inside the bench folder with forward slashes,"
-            ' like "captures/slide.jpg"'
-        )
-    return str(path)
-
-
-def _file_names(value: object) -> tuple[str, ...]:
-    if not isinstance(value, list) or not value:
-        raise Unusable(f'{value!r} is not a list of files, like ["captures/a.jpg"]')
-    names = tuple(_file_name(part) for part in value)
-    if len(set(names)) < len(names):
-        raise Unusable("a file stands twice in the list")
-    return names
 
 
 def _box(value: object) -> tuple[int, int, int, int]:

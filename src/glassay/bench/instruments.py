@@ -19,6 +19,7 @@ from glassay.bench.model import (
 )
 from glassay.bench.observed import read_observations
 from glassay.bench.reader import Table, length_mm, length_um, suggestion, unique
+from glassay.bench.teardown import read_teardown
 from glassay.errors import Unusable
 from glassay.optics.chain import WAVELENGTH_UM, Chain, Display, Sensor
 
@@ -80,6 +81,7 @@ def read_instrument(table: Table) -> Instrument | None:
         table.take("illumination", reader.text, ""),
         table.take("note", reader.text, ""),
         table.line(),
+        read_teardown(table.tables("teardown")),
     )  # fmt: skip
     table.finish()
     return instrument if instrument_id is not None else None

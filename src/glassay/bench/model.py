@@ -165,6 +165,22 @@ class Observation:
 
 
 @dataclass(frozen=True, slots=True)
+class TeardownPart:
+    """A part seen with the instrument open. `photos` lie in the bench folder; `captures` are ids of
+    captures whose findings belong to the part (the sensor's own die)."""
+
+    part: str
+    package: str = ""
+    marking: str = ""
+    """As read, also where it is unclear."""
+    photos: tuple[str, ...] = ()
+    captures: tuple[str, ...] = ()
+    date: str = ""
+    note: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Instrument:
     """One microscope."""
 
@@ -182,6 +198,7 @@ class Instrument:
     illumination: str = ""
     note: str = ""
     line: int = 0
+    teardown: tuple[TeardownPart, ...] = ()
 
     @property
     def title(self) -> str:

@@ -6,6 +6,7 @@ import datetime
 import difflib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import PurePosixPath
 from typing import Any, Protocol, TypeVar
 
 from glassay import units
@@ -267,3 +268,25 @@ length_um: Callable[[object], float] = positive(units.parse_length_um)
 def length_mm(value: object) -> float:
     """A length above 0, in mm. Raises `Unusable`."""
     return length_um(value) / 1000
+
+
+def file_name(value: object) -> str:
+    """A path inside the bench folder, with forward slashes. Raises `Unusable`."""
+    name = some_text(value)
+    path = PurePosixPath(name)
+    if path.is_absolute() or ".." in path.parts or "\\" in name or "\0" in name or ":" in name[:2]:
+        raise Unusable(
+            f"{value!r} is not a path inside the bench folder with forward slashes,"
+            ' like "captures/slide.jpg"'
+        )
+    return str(path)
+
+
+def file_names(value: object) -> tuple[str, ...]:
+    """A list of such paths, at least one. Raises `Unusable`."""
+    if not isinstance(value, list) or not value:
+        raise Unusable(f'{value!r} is not a list of files, like ["captures/a.jpg"]')
+    names = tuple(file_name(part) for part in value)
+    if len(set(names)) < len(names):
+        raise Unusable("a file stands twice in the list")
+    return names

@@ -10,6 +10,7 @@ from glassay.report.sections import (
     methods,
     needs,
     shots,
+    teardown,
 )
 
 SECTIONS: tuple[Section, ...] = (
@@ -18,6 +19,7 @@ SECTIONS: tuple[Section, ...] = (
     magnification.SECTION,
     by_eye.SECTION,
     instruments.SECTION,
+    teardown.SECTION,
     shots.SECTION,
     methods.SECTION,
     assumptions.SECTION,
