@@ -21,6 +21,11 @@ def write_atomically(path: Path, data: bytes) -> None:
     _write(path, lambda stream: stream.write(data), os.replace)
 
 
+def write_stream_atomically(path: Path, fill: Callable[[BinaryIO], object]) -> None:
+    """Like `write_atomically`, for what is too large to be held: `fill` writes into a stream."""
+    _write(path, fill, os.replace)
+
+
 def copy_new(source: Path, target: Path) -> None:
     """Copy a file byte for byte to a path that must not exist yet.
 

@@ -18,6 +18,8 @@ COMMANDS = {
     "shots": "what is still to be photographed, the most valuable first",
     "report": "write the comparison as one page, and its table as data",
     "open": "open a bench in the browser: look, file, edit, measure, photograph",
+    "pack": "make one archive of a bench: captures, results, versions, checksums",
+    "check": "verify an archive and derive its numbers again",
     "scale": "pixel size and field from a photo of a ruled scale or grid",
     "edge": "how fine a detail a photo shows, from the straight edges in it",
     "repeat": "where the detail of repeated exposures ends, and their noise",
