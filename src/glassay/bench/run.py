@@ -199,3 +199,11 @@ def _measure(method_name: str, paths: Sequence[Path], settings: Any) -> MethodRe
         method_name, "measured", dict(outcome.findings), tuple(outcome.notes),
         evidence=to_plain(outcome.evidence) or {}, facts=to_plain(outcome.facts),
     )  # fmt: skip
+
+
+def forget_capture(bench: Bench, capture_id: str) -> None:
+    """Drop what was measured in one capture, so that the next run measures it again."""
+    store = Store(bench.results_folder)
+    for task in _tasks(bench, store):
+        if task.capture.id == capture_id:
+            store.drop(task.needs)

@@ -104,6 +104,14 @@ class Store:
         text = json.dumps(data, indent=1, allow_nan=False)
         write_atomically(self._measured / f"{needs.key}.json", text.encode())
 
+    def drop(self, needs: Dependencies) -> None:
+        """Remove the result for these dependencies, if there is one. Raises `Unusable`."""
+        path = self._measured / f"{needs.key}.json"
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            raise Unusable(f"{path} cannot be removed ({error.strerror})") from None
+
     def contents(self, paths: Sequence[Path]) -> tuple[str, ...]:
         """SHA-256 of each file; taken from memory while size and both time stamps are unchanged."""
         return tuple(self._content(path) for path in paths)

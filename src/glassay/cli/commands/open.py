@@ -1,0 +1,31 @@
+"""`glassay open`: the workbench in the browser."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from glassay.errors import Unusable
+
+
+@click.command("open")
+@click.argument("bench", type=click.Path(path_type=Path))
+@click.option("--port", type=click.IntRange(1, 65535), help="port on the loopback address")
+@click.option("--no-browser", is_flag=True, help="print the address, open nothing")
+def command(bench: Path, port: int | None, no_browser: bool) -> None:
+    """Open BENCH in the browser: look, file, edit, measure and photograph there.
+
+    The pages are served to this computer only, at an address with a secret token. A folder without
+    a bench can be made one there. Ctrl-C ends it.
+    """
+    from glassay.web import serve
+
+    if not bench.is_dir():
+        raise Unusable(f"{bench} is no folder; `glassay new {bench}` starts a bench")
+
+    def tell(address: str) -> None:
+        click.echo(f"The workbench is at {address}")
+        click.echo("Ctrl-C ends it.")
+
+    serve(bench, port=port, started=tell, browser=not no_browser)

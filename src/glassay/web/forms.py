@@ -1,0 +1,209 @@
+"""The forms in which `bench.toml` is edited: which fields each table has, and how they read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from glassay.bench.claims import CLAIM_KINDS, OTHER
+from glassay.bench.edit import Place
+from glassay.bench.model import INSTRUMENT_KINDS, OBJECT_KINDS
+from glassay.errors import Unusable
+
+Kind = Literal["text", "long", "yes or no", "number", "whole"]
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field. `key` may lead into an inline table ("price.list")."""
+
+    key: str
+    label: str
+    hint: str = ""
+    kind: Kind = "text"
+    options: tuple[str, ...] = ()
+    needed: bool = False
+
+
+@dataclass(frozen=True)
+class Form:
+    """One kind of table: what it is called, its fields, and what tables it may hold."""
+
+    name: str
+    fields: tuple[Field, ...]
+    holds: tuple[str, ...] = ()
+
+
+_NOTE = Field("note", "Note", kind="long")
+_NAME = Field("name", "Name", "as it should stand in the table")
+_FACTORS = (
+    Field("objective", "Objective", "4x"),
+    Field("zoom", "Zoom", "0.7x to 4.5x"),
+    Field("auxiliary", "Auxiliary lens", "2x"),
+    Field("tube", "Tube factor", "1x"),
+    Field("eyepiece", "Eyepiece", "10x"),
+    Field("field_number", "Field number", "20 mm"),
+    Field("adapter", "Camera adapter", "0.5x"),
+    Field("numerical_aperture", "Numerical aperture", "0.1", "number"),
+)
+_DISPLAY = (
+    Field("display.diagonal", "Display, diagonal", "24 in"),
+    Field("display.pixels", "Display, pixels", "1920 x 1080"),
+)
+
+FORMS: dict[str, Form] = {
+    "bench": Form("The bench", (
+        Field("title", "Title"), Field("note", "Note", kind="long"), *_DISPLAY,
+        Field("reference_view.eyepiece", "Compared with an eyepiece of", "10x"),
+        Field("reference_view.field_number", "and field number", "18 mm"),
+        Field("reference_view.instrument", "or with the view of instrument", "its id"),
+        Field("reference_view.setting", "in setting", "its id"),
+    )),
+    "object": Form("Reference object", (
+        Field("id", "Id", "slide", needed=True),
+        Field("kind", "Kind", options=OBJECT_KINDS, needed=True),
+        _NAME,
+        Field("division", "Division", "10 um"),
+        Field("tolerance", "Stated tolerance", "0.2 %"),
+        Field("certificate.division", "Certified division", "10.003 um"),
+        Field("certificate.expanded", "Certified expanded uncertainty", "0.006 um"),
+        Field("certificate.k", "its k", "2", "number"),
+        Field("certificate.number", "Certificate number"),
+        _NOTE,
+    )),
+    "instrument": Form("Instrument", (
+        Field("id", "Id", "desk-stereo", needed=True),
+        Field("kind", "Kind", options=INSTRUMENT_KINDS, needed=True),
+        _NAME,
+        Field("price.list", "List price", "420 EUR"), Field("price.paid", "Paid", "380 EUR"),
+        Field("price.camera", "Camera, bought separately", "95 EUR"),
+        Field("power", "Power", "mains"),
+        Field("standalone", "Works without computer or phone", kind="yes or no"),
+        Field("clearance", "Free height above the object", "100 mm"),
+        Field("illumination", "Light", "ring light"),
+        _NOTE,
+    ), ("chain", "setting", "claim", "observation")),
+    "chain": Form("Optical chain, as stated", (
+        *_FACTORS,
+        Field("sensor_pitch", "Sensor pixel pitch", "3.4 um"),
+        Field("sensor_pixels", "Sensor pixels", "1920 x 1080"),
+        Field("sensor_width", "Sensor width", "5.6 mm"),
+        *_DISPLAY,
+        Field("wavelength", "Wavelength", "0.55 um"),
+        Field("refractive_index", "Refractive index", "1", "number"),
+    )),
+    "setting": Form("Setting", (
+        Field("id", "Id", "zoom-4.5", needed=True), _NAME, *_FACTORS,
+        Field("digital_zoom", "Digital zoom", "1x"),
+        Field("through_eyepiece", "Photographed through the eyepiece", kind="yes or no"),
+        _NOTE,
+    )),
+    "claim": Form("Claim", (
+        Field("kind", "Kind", options=(*CLAIM_KINDS, OTHER), needed=True),
+        Field("value", "Value", "1600x", needed=True),
+        Field("where", "Where it is stated", "box", needed=True),
+        Field("quote", "In the seller's words"),
+        Field("sense", "Kept when", options=("at least", "at most", "equal")),
+        Field("tolerance", "The claim's own tolerance", "5 %"),
+        Field("digital_zoom", "Digital zoom counted in", "4x"),
+        Field("setting", "Only about setting", "its id"),
+        Field("id", "Id"), _NOTE,
+    )),
+    "observation": Form("Observation", (
+        Field("what", "What was seen", "the light cannot be dimmed", needed=True),
+        Field("value", "Value"), Field("date", "Date", "2026-05-01"), _NOTE,
+    )),
+    "need": Form("Need", (
+        Field("id", "Id", "solder-joints", needed=True),
+        Field("statement", "What must be seen or done", kind="long", needed=True),
+        _NOTE,
+    )),
+    "capture": Form("Capture", (
+        Field("instrument", "Instrument", "its id", needed=True),
+        Field("setting", "Setting", "its id"),
+        Field("object", "Reference object", "its id", needed=True),
+        Field("note", "Note", kind="long"),
+    )),
+}  # fmt: skip
+"""Every table of `bench.toml` that has a form, by its key."""
+
+
+def form_of(place: Place) -> Form:
+    """The form for a place. Raises `Unusable` where nothing is edited."""
+    names = [part for part in place if isinstance(part, str)]
+    if not names or names[-1] not in FORMS:
+        raise Unusable("there is nothing to edit at this place")
+    return FORMS[names[-1]]
+
+
+def parse_place(text: str) -> Place:
+    """Read "instrument.1.claim.0"."""
+    return tuple(int(part) if part.isdigit() else part for part in text.split(".") if part)
+
+
+def say_place(place: Place) -> str:
+    """The inverse of `parse_place`."""
+    return ".".join(str(part) for part in place)
+
+
+def shown(form: Form, table: Mapping[str, Any]) -> dict[str, str]:
+    """The table's values as they stand in the form's fields."""
+    return {field.key: _said(_value(field.key, table)) for field in form.fields}
+
+
+def _value(key: str, table: Mapping[str, Any]) -> Any:
+    head, dot, rest = key.partition(".")
+    value = table.get(head)
+    if not dot:
+        return value
+    if isinstance(value, Mapping):
+        return value.get(rest)
+    return value if rest == "diagonal" else None  # display = "24 in": the diagonal alone
+
+
+def _said(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def changed(form: Form, table: Mapping[str, Any], given: Mapping[str, str]) -> dict[str, Any]:
+    """The values to set: those whose field says something else than the table. None takes away.
+
+    Raises `Unusable` for a number that is none.
+    """
+    before = shown(form, table)
+    out: dict[str, Any] = {}
+    for field in form.fields:
+        text = given.get(field.key, before[field.key]).strip().replace("\r\n", "\n")
+        if text == before[field.key].strip():
+            continue
+        value = _read(field, text)
+        head, dot, rest = field.key.partition(".")
+        if not dot:
+            out[head] = value
+            continue
+        old = table.get(head)
+        inner = out.get(head) or (dict(old) if isinstance(old, Mapping) else {})
+        if isinstance(old, str) and head not in out:
+            inner = {"diagonal": old}
+        inner = {**inner, rest: value}
+        out[head] = {k: v for k, v in inner.items() if v is not None} or None
+    return out
+
+
+def _read(field: Field, text: str) -> Any:
+    if not text:
+        return None
+    if field.kind == "yes or no":
+        return text == "yes"
+    if field.kind in ("number", "whole"):
+        try:
+            number = float(text)
+        except ValueError:
+            raise Unusable(f"{field.label}: {text!r} is not a number") from None
+        return int(number) if number.is_integer() else number
+    return text

@@ -1,0 +1,68 @@
+"""Earlier states of `bench.toml`, so that a change made on a page can be taken back."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from glassay.bench.disk import write_atomically
+from glassay.bench.document import read_document
+from glassay.bench.edit import Conflict, write_text
+from glassay.errors import Unusable
+from glassay.web import limits
+from glassay.web.workbench import text_hash
+
+
+@dataclass(frozen=True)
+class Change:
+    """One change: what it was, the text before it, and by which hash the text after it is known."""
+
+    what: str
+    before: str
+    after_hash: str
+
+
+class History:
+    """The changes made on pages, in `results/history/`, the last one first to go back to."""
+
+    def __init__(self, bench_folder: Path) -> None:
+        self._bench = bench_folder
+        self._folder = bench_folder / "results" / "history"
+
+    def remember(self, before: str, after: str, what: str) -> None:
+        """Keep the state before a change."""
+        data = {"what": what, "before": before, "after_hash": text_hash(after)}
+        write_atomically(self._folder / f"{time.time_ns()}.json", json.dumps(data).encode())
+        for old in self._files()[: -limits.HISTORY_KEPT]:
+            with contextlib.suppress(OSError):
+                old.unlink()
+
+    def last(self) -> Change | None:
+        """The change that can be taken back now; None once the file was changed otherwise."""
+        for path in self._files()[-1:]:
+            with contextlib.suppress(OSError, ValueError, KeyError):
+                data = json.loads(path.read_bytes())
+                change = Change(data["what"], data["before"], data["after_hash"])
+                if text_hash(read_document(self._bench)) == change.after_hash:
+                    return change
+        return None
+
+    def undo(self) -> str:
+        """Take the last change back and say which. Raises `Unusable` when there is none."""
+        change = self.last()
+        if change is None:
+            raise Unusable(
+                "there is nothing to undo: bench.toml was not changed here, or was changed since"
+            )
+        now = read_document(self._bench)
+        if text_hash(now) != change.after_hash:
+            raise Conflict("bench.toml was changed by someone else meanwhile")
+        write_text(self._bench, now, change.before)
+        self._files()[-1].unlink(missing_ok=True)
+        return change.what
+
+    def _files(self) -> list[Path]:
+        return sorted(self._folder.glob("*.json")) if self._folder.is_dir() else []

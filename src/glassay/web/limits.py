@@ -1,0 +1,45 @@
+"""Every limit of the workbench, with its reason."""
+
+from __future__ import annotations
+
+MAX_UPLOAD_BYTES = 8_000_000_000
+"""Largest request that carries files: an evening's photos and clips, dropped at once."""
+
+MAX_UPLOAD_FILES = 500
+"""Most files in one upload; their suggestions still fit on one page."""
+
+MAX_FORM_BYTES = 2_000_000
+"""Largest other request. A frame of the live picture is the largest of them, see below."""
+
+MAX_FRAME_BYTES = 30_000_000
+"""Largest live frame: a JPEG of 8 K video at the highest quality stays below."""
+
+MAX_FRAME_PIXELS = 50_000_000
+"""Largest live frame that is decoded; no USB camera delivers more."""
+
+MAX_CLIP_CHUNK_BYTES = 200_000_000
+"""Largest piece of a recording that the browser hands over at once (it does so every second)."""
+
+MAX_RECORDING_BYTES = 64_000_000_000
+"""Longest recording: about two hours of high-rate video."""
+
+UPLOAD_KEPT_S = 24 * 3600
+"""Uploads that were not confirmed for a day are removed."""
+
+DECODED_BYTES_KEPT = 1_500_000_000
+"""Decoded photos held for the viewer; at least one is, however large."""
+
+TILE_PX = 512
+"""Side of a viewer tile: few requests, and small enough to appear at once."""
+
+TILE_QUALITY = 90
+"""JPEG quality of tiles. They are for the eye; measurements use the file itself."""
+
+HISTORY_KEPT = 50
+"""Earlier states of bench.toml that can be gone back to."""
+
+MAX_MARKS = 500
+"""Most measurements by hand on one capture."""
+
+MAX_POINTS = 200
+"""Most corners of one area."""

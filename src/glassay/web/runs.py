@@ -1,0 +1,122 @@
+"""Measuring in the background: in a process of its own, so that it can be stopped at once.
+
+The process saves each result the moment it is there, so stopping loses at most what was being
+measured. Where a run stands is kept here, not in any page, and survives reloading one.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+import threading
+import time
+from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Literal
+
+from glassay.bench.assemble import run_bench
+from glassay.bench.document import load_bench
+from glassay.bench.run import Progress
+from glassay.errors import GlassayError
+
+Word = Literal["none", "running", "finished", "stopped", "failed"]
+
+
+@dataclass(frozen=True)
+class RunState:
+    """How a run stands. `number` counts the runs since the workbench was opened."""
+
+    number: int = 0
+    word: Word = "none"
+    done: int = 0
+    total: int = 0
+    capture: str = ""
+    status: str = ""
+    reason: str = ""
+    seconds: float = 0.0
+
+
+class Runs:
+    """At most one run at a time over one bench."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._lock = threading.Lock()
+        self._state = RunState()
+        self._process: multiprocessing.process.BaseProcess | None = None
+        self._started = 0.0
+
+    @property
+    def state(self) -> RunState:
+        """Where the last run stands."""
+        with self._lock:
+            state = self._state
+            if state.word == "running":
+                return replace(state, seconds=time.monotonic() - self._started)
+            return state
+
+    @property
+    def is_running(self) -> bool:
+        """Whether a run is under way."""
+        return self.state.word == "running"
+
+    def start(self) -> RunState:
+        """Start a run, or leave the one under way alone."""
+        with self._lock:
+            if self._state.word == "running":
+                return self._state
+            self._state = RunState(self._state.number + 1, "running")
+            self._started = time.monotonic()
+            context = multiprocessing.get_context("spawn")
+            theirs, ours = context.Pipe()
+            self._process = context.Process(target=_measure, args=(str(self._folder), ours))
+            self._process.start()
+            ours.close()
+            number = self._state.number
+        threading.Thread(target=self._follow, args=(number, theirs), daemon=True).start()
+        return self.state
+
+    def stop(self) -> None:
+        """Stop the run under way; what is finished is kept."""
+        with self._lock:
+            process, running = self._process, self._state.word == "running"
+            if running:
+                self._end("stopped")
+        if process is not None and running:
+            process.terminate()
+            process.join(5)
+
+    def _end(self, word: Word, reason: str = "") -> None:
+        seconds = time.monotonic() - self._started
+        self._state = replace(self._state, word=word, reason=reason, seconds=seconds)
+
+    def _follow(self, number: int, messages: Connection) -> None:
+        reason = "the measuring process ended by itself"
+        word: Word = "failed"
+        while True:
+            try:
+                message = messages.recv()
+            except (EOFError, OSError):
+                break
+            if isinstance(message, Progress):
+                with self._lock:
+                    if (self._state.number, self._state.word) == (number, "running"):
+                        self._state = replace(
+                            self._state, done=message.done, total=message.total,
+                            capture=message.capture, status=message.status,
+                        )  # fmt: skip
+            else:
+                word, reason = message
+        with self._lock:
+            if (self._state.number, self._state.word) == (number, "running"):
+                self._end(word, reason if word == "failed" else "")
+
+
+def _measure(folder: str, messages: Connection) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the workbench's, which stops this
+    try:
+        run_bench(load_bench(Path(folder)), progress=messages.send)
+        messages.send(("finished", ""))
+    except GlassayError as error:
+        messages.send(("failed", str(error)))

@@ -1,0 +1,79 @@
+"""The templates of the workbench. Everything is escaped unless it is `Markup`."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+from urllib.parse import quote, urlencode
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, RedirectResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from glassay import __version__
+from glassay.quantity import Quantity
+from glassay.report import numbers
+from glassay.report.instrument.measured import budget
+from glassay.web.workbench import Workbench
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """The environment, with the report's ways to print numbers."""
+    made = Environment(
+        loader=PackageLoader("glassay.web"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    made.filters.update(
+        amount=numbers.amount, times=numbers.times, as_length=numbers.length,
+        in_unit=numbers.in_unit, hand=by_hand, shares=shares,
+        prose=numbers.prose, sentence=numbers.sentence,
+    )  # fmt: skip
+    made.globals.update(verdict=numbers.verdict, link=link, version=__version__)
+    return made
+
+
+def link(path: str, **query: object) -> str:
+    """An address of the workbench with its query, quoted."""
+    return f"{quote(path)}?{urlencode({k: str(v) for k, v in query.items()})}" if query else path
+
+
+def by_hand(quantity: Quantity) -> Markup:
+    """A length, an area or an angle that was measured by hand."""
+    if quantity.unit == "um2":
+        if abs(quantity.value) >= 1e4:
+            return numbers.amount(quantity.scaled(1e-6, "mm2"), " mm²")
+        return numbers.amount(quantity, " µm²")
+    if quantity.unit == "px2":
+        return numbers.amount(quantity, " px²")
+    return numbers.in_unit(quantity)
+
+
+def shares(quantity: Quantity) -> list[tuple[str, float]]:
+    """The sources of its uncertainty with their share of the variance, largest first."""
+    return [(line.source, line.share) for line in budget(quantity) if line.share >= 0.005]
+
+
+def workbench_of(request: Request) -> Workbench:
+    """The bench that this application shows."""
+    found = request.app.state.workbench
+    assert isinstance(found, Workbench)
+    return found
+
+
+def page(request: Request, template: str, status: int = 200, **filling: Any) -> HTMLResponse:
+    """A whole page. `title` and `here` (the entry of the navigation) are part of the filling."""
+    said, request.app.state.said = request.app.state.said, ""
+    everything = {
+        "said": said, "bench_title": "", "here": "",
+        "running": request.app.state.runs.is_running, **filling,
+    }  # fmt: skip
+    text = environment().get_template(template).render(everything)
+    return HTMLResponse(text, status)
+
+
+def back_to(request: Request, address: str, said: str = "") -> RedirectResponse:
+    """After something was done: on to a page, where it is said what was done."""
+    request.app.state.said = said
+    return RedirectResponse(address, 303)

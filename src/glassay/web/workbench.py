@@ -1,0 +1,88 @@
+"""The bench behind the pages: read again whenever its files changed, kept in memory otherwise."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import threading
+from pathlib import Path
+
+from glassay.bench.assemble import read_results
+from glassay.bench.document import FILE_NAME, parse_bench, read_document
+from glassay.bench.model import Bench, Capture
+from glassay.bench.results import BenchResults
+from glassay.errors import Unusable
+
+
+def text_hash(text: str) -> str:
+    """By which a state of `bench.toml` is recognised."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+class Workbench:
+    """One bench folder, safe to use from several threads."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder.resolve()
+        self._lock = threading.Lock()
+        self._signature: object = None
+        self._results: BenchResults | None = None
+
+    @property
+    def has_bench(self) -> bool:
+        """Whether there is a `bench.toml` at all."""
+        return (self.folder / FILE_NAME).is_file()
+
+    def text(self) -> str:
+        """`bench.toml` as it stands. Raises `Unusable`."""
+        return read_document(self.folder)
+
+    def bench(self) -> Bench:
+        """The bench, checked. Raises `Unusable` (`BenchMistakes` with every mistake)."""
+        return self.results().bench
+
+    def results(self) -> BenchResults:
+        """What the kept results say, measuring nothing. Raises as `bench`."""
+        with self._lock:
+            before = self._look()
+            if self._results is None or before != self._signature:
+                bench = parse_bench(self.text(), self.folder)
+                self._results = read_results(bench)
+                after = self._look()
+                # What changed while it was read is read again the next time.
+                self._signature = after if before[:3] == after[:3] else None
+            return self._results
+
+    def _look(self) -> tuple[object, ...]:
+        """A value that changes when `bench.toml`, a capture or a result does."""
+        toml, measured = self.folder / FILE_NAME, self.folder / "results" / "measured"
+        captures = []
+        if self._results is not None:
+            for capture in self._results.bench.captures:
+                captures += [_stamp(path) for path in self._results.bench.paths(capture)]
+        # While a run writes results, the folder's time stamp can be too coarse to tell them apart.
+        count = len(os.listdir(measured)) if measured.is_dir() else 0
+        return _stamp(toml), _stamp(measured), count, captures or None
+
+    def capture(self, capture_id: str) -> Capture:
+        """The capture with this id. Raises `Unusable` when there is none."""
+        for capture in self.bench().captures:
+            if capture.id == capture_id:
+                return capture
+        raise Unusable(f"there is no capture {capture_id!r} on this bench")
+
+    def files_of(self, capture: Capture) -> tuple[Path, ...]:
+        """The capture's files. Raises `Unusable` when one leads out of the bench folder."""
+        paths = tuple((self.folder / name).resolve() for name in capture.files)
+        for path in paths:
+            if not path.is_relative_to(self.folder):
+                raise Unusable(f"{path.name} is a link that leads out of the bench folder")
+        return paths
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return stat.st_size, stat.st_mtime_ns
