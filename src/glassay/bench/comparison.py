@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from glassay.bench.detail_cost import columns_for, detail_cells
 from glassay.bench.judge import tally
 from glassay.bench.model import Bench, Instrument, Money
 from glassay.bench.practical import practical
@@ -59,7 +60,10 @@ COLUMNS = (
     Column("price_total", "total", "money", "paid (or list) plus all that must be bought besides",
            "lower"),
 )  # fmt: skip
-"""Every column, in its usual order."""
+"""Every column but those of detail, in its usual order."""
+
+WIDEST_AT = next(i for i, column in enumerate(COLUMNS) if column.id == "field_widest") + 1
+"""Where the columns of detail stand: after the fields."""
 
 
 def compare(
@@ -70,15 +74,17 @@ def compare(
 ) -> Comparison:
     """The table: each instrument at its best setting for each column."""
     rows = []
+    columns = (*COLUMNS[:WIDEST_AT], *columns_for(bench), *COLUMNS[WIDEST_AT:])
     for instrument in bench.instruments:
         mine = [one for one in settings if one.instrument.id == instrument.id]
         judged = [verdict for verdict in verdicts if verdict.instrument == instrument.id]
         cells = {
             **_claimed(instrument), **_magnifications(mine), **_sizes(mine),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
+            **detail_cells(bench, instrument, mine, captures),
             **practical(instrument, captures), **_noted(instrument),
         }  # fmt: skip
-        ordered = {column.id: cells[column.id] for column in COLUMNS}
+        ordered = {column.id: cells[column.id] for column in columns}
         rows.append(Row(instrument.id, instrument.title, ordered))
     currencies = {
         cell.value.currency
@@ -91,7 +97,7 @@ def compare(
         notes.append("prices are in " + " and ".join(sorted(currencies)) + " and not compared")
     if bench.display is not None:
         notes.append(f"on display: on a {bench.display.describe()}")
-    return Comparison(COLUMNS, tuple(rows), tuple(notes))
+    return Comparison(columns, tuple(rows), tuple(notes))
 
 
 def best_rows(comparison: Comparison, column: Column) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""The comparison table as CSV, JSON and Markdown."""
+"""The comparison table as CSV, JSON, Markdown, LaTeX and HTML."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from glassay.bench.comparison import best_rows, cell_text
 from glassay.bench.model import Money
 from glassay.bench.results import BenchResults, Cell, Column
 from glassay.quantity import Quantity
+from glassay.report.templating import render
 
 
 def as_csv(results: BenchResults, columns: Sequence[Column]) -> str:
@@ -109,3 +110,78 @@ _SPECIAL = str.maketrans({mark: f"\\{mark}" for mark in "\\|*_`[]<>#"})
 def _plain(text: str) -> str:
     """Text that Markdown shows as it is."""
     return " ".join(text.split()).translate(_SPECIAL)
+
+
+# ---- LaTeX ---------------------------------------------------------------------------------------
+
+_LATEX = {
+    "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_",
+    "{": r"\{", "}": r"\}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}",
+    "<": r"\textless{}", ">": r"\textgreater{}", "±": r"$\pm$", "µ": r"\textmu{}",
+    "\u2212": "$-$", "–": "--", "|": r"\textbar{}", '"': r"\textquotedbl{}",
+}  # fmt: skip
+
+
+def as_latex(results: BenchResults, columns: Sequence[Column]) -> str:
+    """The table as one `table` environment that needs no package (encoding T1 for quotes).
+
+    Each row ends in its stable id as a comment; the best of a column is bold with a star, so that
+    it can be told without weight.
+    """
+    comparison = results.comparison
+    best = {column.id: best_rows(comparison, column) for column in columns}
+    shape = "l" + "".join("r" if column.unit else "l" for column in columns)
+    heads = ["instrument", *(_markdown_heading(column) for column in columns)]
+    lines = [
+        f"% written by Glassay {__version__}; columns: "
+        + ", ".join(["id", *(column.id for column in columns)]),
+        r"\begin{table}", r"\centering", rf"\caption{{{_latex(results.bench.title)}}}",
+        r"\label{tab:comparison}", rf"\begin{{tabular}}{{{shape}}}", r"\hline",
+        " & ".join(_latex(head) for head in heads) + r" \\", r"\hline",
+    ]  # fmt: skip
+    for row in comparison.rows:
+        cells = [_latex(row.title)]
+        for column in columns:
+            text = _latex(cell_text(row.cells[column.id], column))
+            cells.append(rf"\textbf{{{text}}}*" if row.id in best[column.id] else text)
+        lines.append(" & ".join(cells) + rf" \\ % {row.id}")
+    notes = [*_definitions(columns), *comparison.notes, *results.assumptions]
+    lines += [
+        r"\hline", r"\end{tabular}", r"\par\smallskip\footnotesize\raggedright",
+        r"* best in its column. $\pm$ is the expanded uncertainty at 95\,\%.",
+        *(_latex(f"{note}.") for note in notes), r"\end{table}",
+    ]  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+def _latex(text: str) -> str:
+    plain = " ".join(text.split()).replace(" um", " µm")
+    return "".join(_LATEX.get(mark, mark) for mark in plain)
+
+
+def _definitions(columns: Sequence[Column]) -> list[str]:
+    return [f"{column.title}: {column.definition}" for column in columns]
+
+
+# ---- HTML ----------------------------------------------------------------------------------------
+
+
+def as_html(results: BenchResults, columns: Sequence[Column]) -> str:
+    """The table as a page of its own. Ids for links: `row-ID`, `column-ID` and `ID.COLUMN`."""
+    comparison = results.comparison
+    shown = [(column, best_rows(comparison, column)) for column in columns]
+    return str(
+        render("table.html", {
+            "title": results.bench.title, "version": __version__,
+            "columns": [(column, _markdown_heading(column)) for column in columns],
+            "lines": [
+                (row, [
+                    (column, cell_text(row.cells[column.id], column), row.cells[column.id],
+                     row.id in best)
+                    for column, best in shown
+                ])
+                for row in comparison.rows
+            ],
+            "notes": [*comparison.notes, *results.assumptions],
+        })
+    )  # fmt: skip

@@ -12,7 +12,7 @@ from glassay.bench.results import BenchResults
 from glassay.errors import Unusable
 from glassay.report.page import Report, render_page
 from glassay.report.sections.comparison import shown_columns
-from glassay.report.table import as_csv, as_json, as_markdown
+from glassay.report.table import as_csv, as_html, as_json, as_latex, as_markdown
 
 PAGE = "report.html"
 
@@ -30,19 +30,24 @@ def write_report(
     folder: Path,
     *,
     columns: Sequence[str] = (),
+    without: Sequence[str] = (),
     written: datetime.date | None = None,
 ) -> Written:
-    """Write `report.html` and the table as CSV, JSON and Markdown into `folder`.
+    """Write `report.html` and the table as CSV, JSON, Markdown, LaTeX and HTML into `folder`.
 
-    `columns` are ids of the table's columns (default: all that hold something); `written` is the
-    date on the page (default: today). Raises `Unusable` for an unknown column, or when the folder
-    cannot be written.
+    `columns` are ids of the table's columns (default: all that hold something), `without` those to
+    leave out; `written` is the date on the page (default: today). Raises `Unusable` for an unknown
+    column, or when the folder cannot be written.
     """
     known = [column.id for column in results.comparison.columns]
-    for column_id in columns:
+    for column_id in (*columns, *without):
         if column_id not in known:
             raise Unusable(f"there is no column {column_id!r}; there are {', '.join(known)}")
-    shown = shown_columns(results.comparison, columns)
+    shown = [c for c in shown_columns(results.comparison, columns) if c.id not in without]
+    if without:
+        columns = [column.id for column in shown]
+        if not columns:
+            raise Unusable("no column is left to show")
     report = Report.of(results, written or datetime.date.today(), tuple(columns))
     page = folder / PAGE
     write_atomically(page, render_page(report).encode())
@@ -51,6 +56,8 @@ def write_report(
         ("csv", as_csv(results, shown)),
         ("json", as_json(results, shown)),
         ("md", as_markdown(results, shown)),
+        ("tex", as_latex(results, shown)),
+        ("html", as_html(results, shown)),
     ):
         path = folder / f"comparison.{suffix}"
         write_atomically(path, text.encode())

@@ -17,9 +17,12 @@ from glassay.errors import Unusable
               help="write there (default: the bench's results folder)")  # fmt: skip
 @click.option("--columns", metavar="ID,ID,...", default="",
               help="columns of the table (default: all that hold something)")  # fmt: skip
+@click.option("--without", metavar="ID,ID,...", default="", help="columns to leave out")
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
-def command(bench: Path, out: Path | None, columns: str, jobs: int | None) -> None:
-    """Write the comparison of BENCH as one page, and its table as CSV, JSON and Markdown.
+def command(bench: Path, out: Path | None, columns: str, without: str, jobs: int | None) -> None:
+    """Write the comparison of BENCH as one page, and its table as data.
+
+    The table is written as CSV, JSON, Markdown, LaTeX and HTML.
 
     Captures that are new or changed are measured first. Exit status: 0 when the page is written,
     also with refusals in it; 2 when something cannot be read or written.
@@ -29,10 +32,10 @@ def command(bench: Path, out: Path | None, columns: str, jobs: int | None) -> No
 
     loaded = load_bench(bench)
     results = measure_with_progress(loaded, jobs)
-    chosen = [name.strip() for name in columns.split(",") if name.strip()]
+    chosen, hidden = _ids(columns), _ids(without)
     if columns and not chosen:
         raise Unusable("--columns names no column")
-    written = write_report(results, out or loaded.results_folder, columns=chosen)
+    written = write_report(results, out or loaded.results_folder, columns=chosen, without=hidden)
     for sentence in headline(results):
         click.echo(sentence)
     click.echo(f"The page is {written.page}; the table as data:")
@@ -41,3 +44,7 @@ def command(bench: Path, out: Path | None, columns: str, jobs: int | None) -> No
     troubled = [one for one in results.captures if one.status in ("refused", "unusable")]
     for one in troubled:
         click.echo(f"{one.capture.id}: not measured: {one.reason}", err=True)
+
+
+def _ids(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
