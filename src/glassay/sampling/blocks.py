@@ -53,6 +53,11 @@ GRID_RATIO = 0.65
 WORST_FIT = 2.5
 """Chi-square per pair above which even the best template explains nothing."""
 
+GAP_SHARE = 0.5
+"""Coefficients between rounding noise and a step, as a share of the rarer of those below and above
+(or of all, 0.012). JPEG of quality 80 to 92 stays below, lossless pairs above 0.7. Better qualities
+can look lossless; for them the file's format is asked."""
+
 CROPPED_GRID_SHARE = 0.08
 """By how much more must be dead on a compression grid that does not start at the photo's corner
 than on any other. Enlargement by a ratio of small numbers shifts the share by up to 0.05."""
@@ -153,7 +158,24 @@ def compression_grid(plane: FloatImage, step: float) -> tuple[tuple[int, int], b
     if float(dead[best_y, best_x]) - second > CROPPED_GRID_SHARE:
         return (best_x, best_y), True
     # On the grid clearly more is dead than off it; noise alone varies by a few thousandths.
-    return (0, 0), float(dead[0, 0] - np.median(dead)) > 0.02
+    more_is_dead = float(dead[0, 0] - np.median(dead)) > 0.02
+    return (0, 0), more_is_dead and _has_gap(piece, step)
+
+
+def _has_gap(piece: FloatImage, step: float) -> bool:
+    """Whether high coefficients are either nothing or a whole step, as compression leaves them.
+
+    Enlargement by a ratio of small numbers makes the share of small coefficients depend on the
+    place of the blocks as well, but small ones shade into large ones.
+    """
+    height, width = (n // BLOCK * BLOCK for n in piece.shape)
+    down, across = np.indices((BLOCK, BLOCK))
+    sizes = np.abs(_coefficients(piece[:height, :width])[:, (down + across) >= 4]) / step
+    nothing, between, whole = (
+        float(((sizes >= low) & (sizes < high)).mean())
+        for low, high in ((0.0, 0.9), (0.9, 1.8), (1.8, np.inf))
+    )
+    return between < max(GAP_SHARE * min(nothing, whole), 0.012)
 
 
 def grid_verdict(agree: Matrix, both: Matrix, phases: Sequence[int] = (0,)) -> GridVerdict | None:

@@ -33,6 +33,10 @@ JOINT_STRENGTH = 5.5
 JOINT_EACH = 3.0
 """Noise and photo together (root of the sum of squares), each contributing at one frequency."""
 
+LONE_STRENGTH = 8.0
+"""Asked of a trace that only one axis shows: firmware that enlarges one axis alone is rare, a
+by-product that passes `JOINT_STRENGTH` on one axis less so."""
+
 PRIOR_STRENGTH = 3.5
 """Enough at the factor already found along the other axis: few frequencies are tried then."""
 
@@ -63,7 +67,7 @@ that pattern is clear, from the upper in any case. Smooth kernels stay below 0.4
 SEEN_STRENGTH = 10.0
 """A mirror counts as excluded when enlargement would have given it twice `NOISE_STRENGTH`."""
 
-PLAIN_GRID_COHERENCE = 0.35
+PLAIN_GRID_COHERENCE = 0.5
 """Without compression, least coherence at multiples of 1/16 cycles/px (in the noise, or in a single
 photo). The mosaic of a native photo gives up to 0.24 at 1/4 there, enlargement 0.7 and more."""
 

@@ -8,6 +8,7 @@ compression steps, which bound what can be seen, have one size there.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -41,7 +42,7 @@ class Stack:
     """Frames of one still scene, in levels of the file.
 
     `mean` is the shared picture, `noise` the residuals scaled so that each has the variance of one
-    frame's temporal noise (empty for a single frame; one for a pair); all (height, width). `step`
+    frame's temporal noise (one for a pair, none for a single frame); all (height, width). `step`
     is the distance of neighbouring stored levels, `moved` the largest drift found.
     """
 
@@ -144,11 +145,8 @@ def _residuals(lumas: list[FloatImage], step: float, notes: tuple[str, ...]) -> 
         if shift.distance > largest.distance:
             largest = shift
     mean = np.asarray(np.mean(lumas, axis=0, dtype=np.float32))
-    if len(lumas) == 2:  # the two residuals are the same one with opposite sign
-        residuals = [(lumas[0] - lumas[1]) * np.float32(0.5**0.5)]
-    else:
-        scale = np.float32((len(lumas) / (len(lumas) - 1)) ** 0.5)
-        residuals = [(luma - mean) * scale for luma in lumas]
+    # Neighbours in time, not differences from the mean: compression steps stay whole that way.
+    residuals = [(a - b) * np.float32(0.5**0.5) for a, b in itertools.pairwise(lumas)]
     drift = _drift_patterns(mean)
     return Stack(mean, tuple(_without(r, drift) for r in residuals), step, largest, notes)
 

@@ -44,7 +44,7 @@ GRID_HALF_WIDTH_BINS = 2.1
 cycles/px: the traces of an 8 px compression grid. The square of a Hann window has its first null
 at 1.5 such bins; the rest is margin for rows that are not all alike."""
 
-NEIGHBOURHOOD = 21
+NEIGHBOURHOOD = 41
 """Mirror frequencies (of 1 / (2 length) each) whose median is the local level: several times as
 wide as a line, narrower than the skirts."""
 
@@ -120,13 +120,32 @@ def mirror_spectrum(rows: FloatImage) -> MirrorSpectrum:
     )
 
 
+def power_spectrum(rows: FloatImage) -> Spectrum:
+    """Noise power per px of the rows at multiples of 1/length; variance v of white noise gives v."""
+    window = np.hanning(rows.shape[1]).astype(np.float32)
+    spectrum = fft.rfft(rows * window, axis=1)
+    power = np.mean(spectrum.real**2 + spectrum.imag**2, axis=0, dtype=np.float64)
+    return np.asarray(power / float(np.sum(window.astype(np.float64) ** 2)))
+
+
 def levelled_detail(picture: FloatImage) -> FloatImage:
     """Second derivative along the rows, brought to equal local strength, (height, width)."""
     second = cv2.filter2D(picture, cv2.CV_32F, np.array([[1, -2, 1]], np.float32))
-    size = (LOCAL_BLOCK_PX, LOCAL_BLOCK_PX)
-    local = cv2.blur(second * second, size)
     # The floor, a quarter of a squared level, keeps perfectly flat parts from becoming noise.
-    return np.asarray(second / np.sqrt(local + np.float32(0.25)), dtype=np.float32)
+    return _levelled(np.asarray(second, dtype=np.float32), 0.25)
+
+
+def levelled(noise: FloatImage) -> FloatImage:
+    """Noise brought to nearly equal local strength, (height, width).
+
+    Compression leaves noise in textured parts only. A trace would carry that pattern on its skirts.
+    """
+    return _levelled(noise, 0.2 * float(np.mean(noise * noise)) + 1e-12)
+
+
+def _levelled(plane: FloatImage, floor: float) -> FloatImage:
+    local = cv2.blur(plane * plane, (LOCAL_BLOCK_PX, LOCAL_BLOCK_PX))
+    return np.asarray(plane / np.sqrt(local + np.float32(floor)), dtype=np.float32)
 
 
 def _bands(length: int, bins: int) -> list[tuple[int, int, bool]]:

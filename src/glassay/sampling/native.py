@@ -32,6 +32,8 @@ from glassay.sampling.blocks import (
 )
 from glassay.sampling.decide import (
     GRID_OVER_FREE,
+    LONE_STRENGTH,
+    NOISE_STRENGTH,
     PRIOR_RANGE,
     AxisEvidence,
     Trace,
@@ -44,7 +46,14 @@ from glassay.sampling.decide import (
 )
 from glassay.sampling.evidence import Evidence, file_evidence
 from glassay.sampling.frames import Stack, take_apart
-from glassay.sampling.mirror import MirrorSpectrum, Spectrum, levelled_detail, mirror_spectrum
+from glassay.sampling.mirror import (
+    MirrorSpectrum,
+    Spectrum,
+    levelled,
+    levelled_detail,
+    mirror_spectrum,
+    power_spectrum,
+)
 
 METHOD = "native sampling: mirror traces in noise and detail"
 
@@ -164,7 +173,7 @@ def native(
     """
     stack = take_apart(frames, full_scale)
     blocks = block_statistics(stack.noise, stack.step) if stack.noise else None
-    compressed = blocks.compressed if blocks else _looks_compressed(stack, facts)
+    compressed = _is_compressed(stack, blocks, facts)
     agreed, singles = _grid_verdicts(blocks)
     axes = [_look_along(axis, stack, blocks, singles[axis], compressed) for axis in (0, 1)]
     axes = _exclude(_settle(axes, stack, agreed, compressed), compressed)
@@ -178,7 +187,7 @@ def native(
     evidence = (*_trace_evidence(axes, stack), *_band_evidence(axes, band, blocks, compressed))
     evidence += file_evidence(width, height, facts or {})
     return NativeResult(
-        width, height, len(stack.noise) if len(stack.noise) > 1 else 1 + bool(stack.noise), verdict,
+        width, height, len(stack.noise) + 1, verdict,
         told[0], told[1], (bounds[0], bounds[1]), band, (axes[0], axes[1]), evidence,
         _advice(verdict, stack, compressed), stack.notes + _notes(axes, told, verdict),
     )  # fmt: skip
@@ -213,7 +222,7 @@ def _look_along(
     compressed: bool,
 ) -> AxisEvidence:
     length = stack.mean.shape[1 - axis]
-    detail = _rows(stack.mean, axis, levelled=True)
+    detail = _rows(stack.mean, axis, of_detail=True)
     photo = mirror_spectrum(detail)
     if blocks is None:
         trace = find_trace(None, photo, None, None, compressed)
@@ -221,7 +230,7 @@ def _look_along(
     # Rows of all residuals under each other: one more frame is as good as more rows.
     share = max(BLOCK * STRIPS, ROWS_USED // len(stack.noise))
     residual = np.concatenate([_rows(r, axis, most=share) for r in stack.noise])
-    noise = mirror_spectrum(residual)
+    noise = replace(mirror_spectrum(levelled(residual)), power=power_spectrum(residual))
     signal = signal_share(noise, blocks, axis, stack.rounding_variance)
     expected = expected_coherence(noise, signal)
     trace = find_trace(noise, photo, residual, expected, compressed)
@@ -234,7 +243,7 @@ def _phases(origin: tuple[int, int]) -> tuple[int, ...]:
 
 
 def _rows(
-    plane: FloatImage, axis: int, *, levelled: bool = False, most: int = ROWS_USED
+    plane: FloatImage, axis: int, *, of_detail: bool = False, most: int = ROWS_USED
 ) -> FloatImage:
     """Lines along the axis as rows, at most `most` of them, in strips spread over the frame."""
     lines = plane.shape[axis]
@@ -248,14 +257,20 @@ def _rows(
     for start, stop in parts:
         part = plane[start:stop] if axis == 0 else plane[:, start:stop].T
         part = np.ascontiguousarray(part)
-        out.append(levelled_detail(part) if levelled else part)
+        out.append(levelled_detail(part) if of_detail else part)
     return np.concatenate(out) if len(out) > 1 else out[0]
 
 
-def _looks_compressed(stack: Stack, facts: Mapping[str, Any] | None) -> bool:
-    if facts and facts.get("format") in ("JPEG", "MPO", "HEIF", "WEBP"):
+LOSSY_FORMATS = ("JPEG", "MPO", "HEIF", "WEBP")
+
+
+def _is_compressed(
+    stack: Stack, blocks: BlockStatistics | None, facts: Mapping[str, Any] | None
+) -> bool:
+    """By the file's format, or by the pixels: a lossless file may hold a photo that was a JPEG."""
+    if facts and facts.get("format") in LOSSY_FORMATS:
         return True
-    return compression_grid(stack.mean, stack.step)[1]
+    return blocks.compressed if blocks else compression_grid(stack.mean, stack.step)[1]
 
 
 def _settle(
@@ -299,7 +314,7 @@ def _share_traces(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
     sure = [trace for trace in found if trace is not None]
     if len(sure) == 2 and abs(sure[0].factor / sure[1].factor - 1) <= PRIOR_RANGE:
         return list(axes)
-    common = []
+    common: list[tuple[float, list[Trace | None]]] = []
     for trace in sure:
         pair = [
             axis.trace if axis.trace is trace else find_near(axis.noise, axis.photo, trace)
@@ -307,6 +322,8 @@ def _share_traces(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
         ]
         if pair[0] is not None and pair[1] is not None:
             common.append((pair[0].strength * pair[1].strength, pair))
+    if not common and len(sure) == 1 and sure[0].strength < LONE_STRENGTH:
+        return [replace(axis, trace=None) for axis in axes]
     if not common:
         return list(axes)
     _, pair = max(common, key=lambda entry: entry[0])
@@ -357,7 +374,7 @@ def _scene_band(stack: Stack) -> tuple[float, float] | None:
 
 def _band_along(stack: Stack, axis: int) -> float:
     """Highest frequency along the axis at which two exposures would still correlate."""
-    frames = max(2, len(stack.noise))
+    frames = len(stack.noise) + 1
     shared = _power(_thick_lines(stack.mean, axis))
     noise = np.mean([_power(_thick_lines(r, axis)) for r in stack.noise], axis=0)
     width = max(5, shared.size // 100)
@@ -419,8 +436,15 @@ def _one_trace(kind: str, side: str, axis: AxisEvidence, spectrum: MirrorSpectru
             f" (strength {strength:.0f}, chance stays below 5)",
         )
     own = spectrum.on_grid | spectrum.beside_grid
-    loudest = float(np.where(own, 0, spectrum.strength).max())
+    best = int(np.argmax(np.where(own, 0, spectrum.strength)))
+    loudest = float(spectrum.strength[best])
     text = f"along the {side} no trace (largest strength {loudest:.1f}, chance stays below 5)"
+    if loudest > NOISE_STRENGTH:
+        text = (
+            f"along the {side} no clear trace: one like that of enlargement by"
+            f" {1 / (2 * spectrum.frequency[best]):.2f} is faint (coherence"
+            f" {spectrum.coherence[best]:.2f}), as a colour mosaic leaves it at twice the factor"
+        )
     if kind == "noise" and axis.reach:
         text += f"; enlargement by more than {1 / (2 * axis.reach):.2f} would have shown"
     return Evidence(name, text)
