@@ -119,13 +119,13 @@ _WAND_RING = Lighting(
     hot_spot_ring=0.42, stray=0.02,
 )  # fmt: skip
 WAND_WIDE = Setting(
-    5.61, Optics(na=0.03, residual_blur_um=4, lateral_colour=(0.002, 0, -0.003),
+    5.61, Optics(na=0.03, residual_blur_um=4,
                  lighting=replace(_WAND_RING, hot_spot_ring=0.25, hot_spot_size=0.02)),
     _WAND,
 )  # fmt: skip
 WAND_CLOSE = Setting(
     1.186, Optics(na=0.07, residual_blur_um=0.8, lateral_colour=(0.003, 0, -0.004),
-                  field_curvature_um=20, lighting=_WAND_RING),
+                  lighting=_WAND_RING),
     _WAND,
 )  # fmt: skip
 
