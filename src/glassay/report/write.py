@@ -23,6 +23,8 @@ class Written:
 
     page: Path
     tables: tuple[Path, ...]
+    prints: tuple[Path, ...] = ()
+    """The report and its summary as PDF, when asked for."""
 
 
 def write_report(
@@ -32,11 +34,13 @@ def write_report(
     columns: Sequence[str] = (),
     without: Sequence[str] = (),
     written: datetime.date | None = None,
+    pdf: bool = False,
 ) -> Written:
     """Write `report.html` and the table as CSV, JSON, Markdown, LaTeX and HTML into `folder`.
 
     `columns` are ids of the table's columns (default: all that hold something), `without` those to
-    leave out; `written` is the date on the page (default: today). Raises `Unusable` for an unknown
+    leave out; `written` is the date on the page (default: today). With `pdf`,
+    also `report.pdf` and the one-page `summary.pdf`. Raises `Unusable` for an unknown
     column, or when the folder cannot be written.
     """
     known = [column.id for column in results.comparison.columns]
@@ -62,4 +66,13 @@ def write_report(
         path = folder / f"comparison.{suffix}"
         write_atomically(path, text.encode())
         tables.append(path)
-    return Written(page, tuple(tables))
+    return Written(page, tuple(tables), _prints(report, folder) if pdf else ())
+
+
+def _prints(report: Report, folder: Path) -> tuple[Path, ...]:
+    from glassay.report.pdf import write_pdf, write_summary
+
+    whole, first = folder / "report.pdf", folder / "summary.pdf"
+    write_pdf(report, whole)
+    write_summary(report, first)
+    return whole, first

@@ -18,8 +18,11 @@ from glassay.errors import Unusable
 @click.option("--columns", metavar="ID,ID,...", default="",
               help="columns of the table (default: all that hold something)")  # fmt: skip
 @click.option("--without", metavar="ID,ID,...", default="", help="columns to leave out")
+@click.option("--pdf", is_flag=True, help="also as report.pdf, and its first page as summary.pdf")
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
-def command(bench: Path, out: Path | None, columns: str, without: str, jobs: int | None) -> None:
+def command(
+    bench: Path, out: Path | None, columns: str, without: str, pdf: bool, jobs: int | None
+) -> None:
     """Write the comparison of BENCH as one page, and its table as data.
 
     The table is written as CSV, JSON, Markdown, LaTeX and HTML.
@@ -35,12 +38,16 @@ def command(bench: Path, out: Path | None, columns: str, without: str, jobs: int
     chosen, hidden = _ids(columns), _ids(without)
     if columns and not chosen:
         raise Unusable("--columns names no column")
-    written = write_report(results, out or loaded.results_folder, columns=chosen, without=hidden)
+    written = write_report(
+        results, out or loaded.results_folder, columns=chosen, without=hidden, pdf=pdf
+    )
     for sentence in headline(results):
         click.echo(sentence)
     click.echo(f"The page is {written.page}; the table as data:")
     for path in written.tables:
         click.echo(f"  {path}")
+    for path in written.prints:
+        click.echo(f"In print: {path}")
     troubled = [one for one in results.captures if one.status in ("refused", "unusable")]
     for one in troubled:
         click.echo(f"{one.capture.id}: not measured: {one.reason}", err=True)
