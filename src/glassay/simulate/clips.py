@@ -125,16 +125,19 @@ class Clip:
         *,
         fragmented: bool = False,
         key_interval: int = 30,
+        blends: bool = True,
     ) -> Path:
         """Encode the clip; the suffix (.mp4, .mov, .mkv, .avi) decides the container.
 
         `quality` is the encoder's constant quality: 0 to 51 for H.264 and H.265, 2 to 31 for MJPEG,
-        smaller is better. `fragmented` MP4 and MOV can be read as far as they go when cut off. Odd
-        sizes lose their last row or column with H.264 and H.265, whose chroma is halved.
+        smaller is better. `blends` lets H.264 and H.265 code frames as blends of earlier and later
+        ones; cameras that encode while they film do without. `fragmented` MP4 and MOV can be read
+        as far as they go when cut off. Odd sizes lose their last row or column with H.264 and
+        H.265, whose chroma is halved.
         """
         path = Path(path)
         write_video(path, self.frames(), self.truth.times_s, self.truth.rate, codec, quality,
-                    fragmented=fragmented, key_interval=key_interval)  # fmt: skip
+                    fragmented=fragmented, key_interval=key_interval, blends=blends)  # fmt: skip
         return path
 
 
@@ -219,6 +222,7 @@ def write_video(
     *,
     fragmented: bool = False,
     key_interval: int = 30,
+    blends: bool = True,
 ) -> None:
     """Encode frames with their time stamps (AVI has none and keeps the rate only)."""
     options = {}
@@ -230,6 +234,8 @@ def write_video(
         for number, (frame, time_s) in enumerate(zip(frames, times_s, strict=True)):
             if stream is None:
                 stream = _add_stream(container, frame, rate, codec, quality, key_interval, even)
+                if not blends:
+                    _forbid_blends(stream, codec)
             colours = frame if frame.ndim == 3 else np.repeat(frame[..., None], 3, axis=2)
             picture = av.VideoFrame.from_ndarray(
                 np.ascontiguousarray(colours[: stream.height, : stream.width]), format="rgb24"
@@ -266,6 +272,13 @@ def _add_stream(
         stream.options = {"crf": str(quality), "preset": "veryfast", **quiet}
         stream.codec_context.gop_size = key_interval
     return stream
+
+
+def _forbid_blends(stream: av.VideoStream, codec: Codec) -> None:
+    if codec == "h264":
+        stream.options = {**stream.options, "bf": "0"}
+    elif codec == "h265":
+        stream.options = {**stream.options, "x265-params": "log-level=none:bframes=0"}
 
 
 def cut_off(path: str | Path, share: float, target: str | Path) -> Path:

@@ -1,0 +1,88 @@
+"""`glassay clip CLIP`: what a clip's container states beside what its frames show."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+
+from glassay.cli.calibration import calibration_options, pixel_sizes_um
+from glassay.cli.single import answer, parse_box, say_finding, single_photo_options
+from glassay.imaging.clip import open_clip
+from glassay.motion import ClipResult, measure_clip
+
+
+@click.command()
+@click.argument("clip", type=click.Path(path_type=Path))
+@calibration_options
+@single_photo_options
+def command(
+    clip: Path, pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None,
+    box: str | None, figure: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Measure the rhythm, light and steadiness of a clip.
+
+    MP4, MOV, AVI, MKV and WebM are read, cut-off files as far as they go. Repeated frames are told
+    best when something moves; drift and shake when nothing should. With a pixel size they are given
+    in um.
+    """
+
+    def measure() -> ClipResult:
+        area = parse_box(box)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        reader = open_clip(clip)
+        with _progress(reader.facts.frames) as progress:
+            result = measure_clip(reader, box=area, progress=progress)
+        return result if pixel_size is None else result.calibrated(pixel_size)
+
+    def draw(result: ClipResult) -> None:
+        from glassay.report.evidence_clip import draw_clip
+
+        assert figure is not None
+        draw_clip(result, clip.name, figure)
+
+    answer(str(clip), measure, _say, as_json=as_json, draw=draw if figure else None)
+
+
+@contextlib.contextmanager
+def _progress(frames: int | None) -> Iterator[Callable[[int], None]]:
+    """A progress bar on a terminal, silence elsewhere."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    bar: Any
+    with click.progressbar(length=frames, label="frames", file=sys.stderr) as bar:
+        yield lambda count: bar.update(count - bar.pos)
+
+
+_ROWS = (
+    ("delivered_rate", "delivered rate"),
+    ("nominal_rate", "stated rate"),
+    ("repeated_frames", "repeated frames"),
+    ("missing_frames", "missing frames"),
+    ("uneven_intervals", "uneven intervals"),
+    ("damaged_frames", "damaged frames"),
+    ("duration", "duration"),
+    ("shake", "shake (rms)"),
+    ("drift_x", "drift along x"),
+    ("drift_y", "drift along y"),
+    ("flicker", "flicker (relative)"),
+    ("flicker_frequency", "flicker frequency"),
+    ("native_verdict", "pixels"),
+)
+
+
+def _say(result: ClipResult) -> str:
+    facts, findings = result.facts, result.findings()
+    lines = [
+        f"{facts.container}, {facts.codec}, {facts.width} x {facts.height} px,"
+        f" {result.frames} frames" + (", cut off" if result.truncated else "")
+    ]
+    for key, words in _ROWS:
+        if key in findings:
+            lines.append(f"  {words + ' ':.<20} {say_finding(findings[key])}")
+    return "\n".join(lines)

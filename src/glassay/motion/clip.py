@@ -1,0 +1,434 @@
+"""A clip measured: what its container states beside what its frames show."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable, Unusable
+from glassay.finding import Finding
+from glassay.imaging.clip import ClipFacts, ClipReader, Frame, luma_table
+from glassay.motion.cadence import (
+    Comparison,
+    Flags,
+    Intervals,
+    delivered_rate,
+    find_repeats,
+    look_at_intervals,
+)
+from glassay.motion.flicker import Flicker, measure_flicker
+from glassay.motion.steadiness import Follower, Steadiness, measure_steadiness
+from glassay.quantity import Quantity, combine
+from glassay.sampling import native
+from glassay.sampling.native import METHOD as NATIVE_METHOD
+
+METHOD = "frames of a clip"
+CONTAINER = "container of a clip"
+METHOD_VERSION = "1"
+"""Part of the key under which results are kept; raised whenever a number may change."""
+
+Series = npt.NDArray[np.float64]
+Box = tuple[int, int, int, int]
+
+FORESEEN = 0.6
+"""A file may be short of its stated length by this many frames: times are rounded."""
+
+STILL_FRAMES = 4
+"""Frames of a still picture that are searched for enlargement."""
+
+STILL_PX = 0.4
+"""How far the picture may move meanwhile; beyond, noise and scene no longer separate."""
+
+SOUND_S = 0.5
+"""Sound may outlast the picture by this much in a file that states one duration for both."""
+
+SPOILT = 1.6
+"""A frame is spoilt when it differs this many times more from either neighbour than these differ
+from each other. Motion makes neighbours two frames apart differ more, not less."""
+
+SPOILT_LEVELS = 2.6
+"""... and by this much at least (rms, levels): blended frames of strongly compressed clips differ
+by up to 2.5 from those they blend."""
+
+JERK_PX = 1.0
+"""A frame out of place by more than this is moved, not spoilt."""
+
+
+@dataclass(frozen=True)
+class ClipResult:
+    """What a clip's container states and what its frames show.
+
+    Series have one entry a frame, in the order shown: `times_s` from the first frame, `levels` the
+    mean linear light, `path_px` (frames, 2) the picture's displacement (columns, rows) against the
+    first, NaN where unknown, `differences` (rms against the frame before, beyond a common change of
+    level, in levels of 8 bits; the first 0), `repeats` whether a frame repeats the one before; of
+    `doubtful` others it cannot be told. `spoilt` are numbers of single frames unlike both
+    neighbours, `clipped` the largest share of white px in a frame.
+    """
+
+    facts: ClipFacts
+    times_s: Series
+    levels: Series
+    path_px: Series
+    differences: Series
+    repeats: Flags
+    doubtful: int
+    spoilt: tuple[int, ...]
+    intervals: Intervals | None
+    nominal_rate: float | None
+    rate: Quantity | None
+    duration_s: float | None
+    truncated: bool
+    damaged_frames: int
+    steadiness: Steadiness | None
+    flicker: Flicker | None
+    clipped: float
+    notes: tuple[str, ...] = ()
+    pixel_size: Quantity | None = None
+    extra: Mapping[str, Finding] = field(default_factory=dict)
+
+    @property
+    def frames(self) -> int:
+        """Frames that could be decoded."""
+        return int(self.times_s.size)
+
+    def calibrated(self, pixel_size: Quantity) -> ClipResult:
+        """The same with lengths on the object; `pixel_size` in um/px."""
+        return replace(self, pixel_size=pixel_size)
+
+    def findings(self) -> dict[str, Finding]:
+        """Findings by key; lengths in px, and in um when calibrated."""
+        facts = self.facts
+        out: dict[str, Finding] = {
+            "width": Finding(facts.width, CONTAINER),
+            "height": Finding(facts.height, CONTAINER),
+            "codec": Finding(facts.codec, CONTAINER),
+            "container": Finding(facts.container, CONTAINER),
+            "frames": Finding(self.frames, METHOD),
+            "truncated": Finding(self.truncated, METHOD),
+            "repeated_frames": Finding(self._repeated(), METHOD),
+        }
+        if self.intervals is not None:
+            out["missing_frames"] = Finding(self.intervals.missing, METHOD)
+            out["uneven_intervals"] = Finding(self.intervals.uneven, METHOD)
+        if self.damaged_frames:
+            out["damaged_frames"] = Finding(self.damaged_frames, METHOD)
+        if self.spoilt:
+            out["spoilt_frames"] = Finding(len(self.spoilt), METHOD)
+        out |= {key: Finding(q, how) for key, (q, how) in self._quantities().items()}
+        return out | dict(self.extra)
+
+    def _repeated(self) -> int | Quantity:
+        found = int(self.repeats.sum())
+        if not self.doubtful:
+            return found
+        hidden = self.doubtful / math.sqrt(3)
+        return Quantity.of(float(found), hidden, "1", "repetitions that compression may hide")
+
+    def _quantities(self) -> dict[str, tuple[Quantity, str]]:
+        out: dict[str, tuple[Quantity, str]] = {}
+        if self.nominal_rate is not None:
+            out["nominal_rate"] = Quantity(self.nominal_rate, "1/s"), CONTAINER
+        if self.rate is not None:
+            out["delivered_rate"] = self.rate, METHOD
+        if self.duration_s is not None:
+            tick = self.intervals.usual_s / math.sqrt(12) if self.intervals else 0.0
+            length = Quantity.of(self.duration_s, tick, "s", "length of the last frame")
+            out["duration"] = length, METHOD
+        if self.facts.duration_s is not None:
+            out["stated_duration"] = Quantity(self.facts.duration_s, "s"), CONTAINER
+        if self.flicker is not None:
+            out["flicker"] = self.flicker.amplitude, METHOD
+            if self.flicker.frequency is not None:
+                out["flicker_frequency"] = self.flicker.frequency, METHOD
+        if self.steadiness is not None:
+            out |= {key: (q, METHOD) for key, q in self._lengths(self.steadiness).items()}
+        return out
+
+    def _lengths(self, steady: Steadiness) -> dict[str, Quantity]:
+        found = {"drift_x": steady.drift_x, "drift_y": steady.drift_y, "shake": steady.shake}
+        if self.pixel_size is None:
+            return found
+        size = self.pixel_size
+        return {
+            key: combine(lambda p, s: p * s, (q, size), q.unit.replace("px", "um"))
+            for key, q in found.items()
+        }
+
+
+def measure_clip(
+    clip: ClipReader,
+    *,
+    box: Box | None = None,
+    progress: Callable[[int], None] = lambda _: None,
+) -> ClipResult:
+    """Read a whole clip and measure its rhythm, light and steadiness.
+
+    `box` = (x, y, width, height) in px of the upright picture restricts steadiness and light to
+    that part. `progress` is called with the number of frames read. Memory does not grow with the
+    length of the clip, but for some 60 bytes a frame. Raises `Unusable` when the box lies outside
+    the picture, `NotMeasurable` when not one frame can be decoded.
+    """
+    _check_box(box, clip.facts)
+    series = _Reading(box)
+    for frame in clip.frames():
+        series.add(frame)
+        progress(len(series.levels))
+    if not series.levels:
+        raise NotMeasurable("not one frame of the clip can be decoded")
+    return _result(clip, series)
+
+
+def _check_box(box: Box | None, facts: ClipFacts) -> None:
+    if box is None:
+        return
+    x, y, w, h = box
+    if min(w, h) < 1 or min(x, y) < 0 or x + w > facts.width or y + h > facts.height:
+        raise Unusable(
+            f"the box {x},{y},{w},{h} does not lie within the picture of {facts.width} x"
+            f" {facts.height} px"
+        )
+
+
+class _Reading:
+    """What is kept of each frame while a clip is read: a few numbers, and the two last frames."""
+
+    def __init__(self, box: Box | None) -> None:
+        self.times: list[float | None] = []
+        self.levels: list[float] = []
+        self.path: list[tuple[float, float]] = []
+        self.difference: list[float] = []
+        self.over_two: list[float] = []
+        self.step: list[float] = []
+        self.is_key: list[bool] = []
+        self.is_between: list[bool] = []
+        self.clipped = 0.0
+        self.still: list[npt.NDArray[Any]] = []
+        self._still_from = (0.0, 0.0)
+        self._box = box
+        self._follower = Follower(box)
+        self._before: list[npt.NDArray[Any]] = []
+        self._table: dict[tuple[str, bool], npt.NDArray[np.float32]] = {}
+
+    def add(self, frame: Frame) -> None:
+        luma = frame.luma
+        if self._before and self._before[0].shape != luma.shape:
+            raise NotMeasurable(
+                "the size of the picture changes within the clip, from"
+                f" {self._before[0].shape[1]} x {self._before[0].shape[0]} px to {luma.shape[1]} x"
+                f" {luma.shape[0]} px"
+            )
+        previous = self._before[-1:]
+        two_back = self._before[-2:-1] if len(self._before) == 2 else []
+        change = _rms(previous[0], luma) if previous else 0.0
+        self.times.append(frame.time_s)
+        self.is_key.append(frame.is_key)
+        self.is_between.append(frame.is_between)
+        self.difference.append(change)
+        self.over_two.append(_rms(two_back[0], luma) if two_back else math.nan)
+        self.levels.append(self._level(frame))
+        same = bool(previous) and np.array_equal(previous[0], luma)
+        self.path.append(self._follower.follow(luma, same=same))
+        self.step.append(self._follower.last_step_px)
+        if not same:
+            self._keep_still(luma)
+        self._before = [*previous, luma]
+
+    def _keep_still(self, luma: npt.NDArray[Any]) -> None:
+        """Keep the first few frames in a row during which the picture stood still."""
+        if len(self.still) == STILL_FRAMES:
+            return
+        moved = math.dist(self.path[-1], self._still_from)
+        if self.still and moved < STILL_PX:
+            self.still.append(luma)
+        else:
+            self.still, self._still_from = [luma], self.path[-1]
+
+    def _level(self, frame: Frame) -> float:
+        """Mean linear light; the share of clipped px is kept on the way."""
+        luma = frame.luma
+        if self._box is not None:
+            x, y, w, h = self._box
+            luma = luma[y : y + h, x : x + w]
+        kind = (luma.dtype.str, frame.is_full_range)
+        if kind not in self._table:
+            self._table[kind] = luma_table(frame)
+        table = self._table[kind]
+        count = np.bincount(luma.ravel(), minlength=table.size) / luma.size
+        self.clipped = max(self.clipped, float(count[table >= 1.0].sum()))
+        return float(count @ table)
+
+
+def _rms(one: npt.NDArray[Any], other: npt.NDArray[Any]) -> float:
+    """Rms difference beyond a common change of level, in levels of 8 bits.
+
+    Flicker changes the level of new exposures by chance a lot or not at all, and would make the
+    latter look repeated.
+    """
+    step = 1.0 if one.dtype == np.uint8 else 257.0
+    square = float(cv2.norm(one, other, cv2.NORM_L2SQR)) / one.size
+    common = float(cv2.mean(one)[0]) - float(cv2.mean(other)[0])
+    return math.sqrt(max(square - common * common, 0.0)) / step
+
+
+def _result(clip: ClipReader, series: _Reading) -> ClipResult:
+    facts = clip.facts
+    levels = np.array(series.levels)
+    times, has_times = _times(series.times, facts)
+    differences = np.array(series.difference)
+    intervals = look_at_intervals(times) if has_times else None
+    nominal = _nominal_rate(facts, intervals)
+    last = min((s for s in (intervals.usual_s if intervals else None,
+                            1 / nominal if nominal else None) if s), default=None)  # fmt: skip
+    duration = float(times[-1]) + last if last is not None and has_times else None
+    truncated = _is_truncated(clip, levels.size, duration, last)
+    repeats = find_repeats(
+        Comparison(
+            differences[1:],
+            np.array(series.step[1:]),
+            np.array(series.is_key[1:], dtype=np.bool_),
+            any(series.is_between),
+        )
+    )
+    rate = None
+    if duration and levels.size > 1:
+        rate = delivered_rate(repeats, levels.size, duration, 1e-3 if facts.keeps_times else 0.0)
+    path = np.array(series.path)
+    flags = np.concatenate([[False], repeats.flags])
+    shown = ~flags
+    result = ClipResult(
+        facts=facts,
+        times_s=times,
+        levels=levels,
+        path_px=path,
+        differences=differences,
+        repeats=flags,
+        doubtful=repeats.doubtful,
+        spoilt=_spoilt(differences, np.array(series.over_two), np.array(series.step)),
+        intervals=intervals,
+        nominal_rate=nominal,
+        rate=rate,
+        duration_s=duration,
+        truncated=truncated,
+        damaged_frames=clip.damaged_frames,
+        steadiness=measure_steadiness(times[shown], path[shown]) if has_times else None,
+        flicker=measure_flicker(times[shown], levels[shown]) if has_times else None,
+        clipped=series.clipped,
+        extra=_native_verdict(series.still),
+    )
+    return replace(result, notes=_notes(result, clip, has_times))
+
+
+def _native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
+    """Whether the frames were enlarged from fewer pixels, where this can be told.
+
+    The factor is not stated: video compression leaves periodic traces that shift it.
+    """
+    if len(frames) < 2:
+        return {}
+    try:
+        found = native(frames)
+    except NotMeasurable:
+        return {}
+    if found.verdict == "cannot tell":
+        return {}
+    return {"native_verdict": Finding(found.verdict, f"{METHOD}; {NATIVE_METHOD}")}
+
+
+def _times(stated: Sequence[float | None], facts: ClipFacts) -> tuple[Series, bool]:
+    """Times from the first frame, s, and whether they mean anything.
+
+    Some containers keep the order of coding only; sorted, these are the times of showing.
+    """
+    if None not in stated:
+        times = np.sort(np.array(stated, dtype=np.float64))
+        return times - times[0], True
+    if facts.average_rate:
+        return np.arange(len(stated)) / facts.average_rate, True
+    return np.arange(len(stated), dtype=np.float64), False
+
+
+def _nominal_rate(facts: ClipFacts, intervals: Intervals | None) -> float | None:
+    """The rate that the container names: that of its time grid where frames keep to it."""
+    if facts.base_rate and intervals and 0.9 < facts.base_rate * intervals.usual_s < 1.1:
+        return facts.base_rate
+    if not facts.keeps_times and facts.base_rate:
+        return facts.base_rate
+    return facts.average_rate or facts.base_rate
+
+
+def _is_truncated(
+    clip: ClipReader, frames: int, duration: float | None, last: float | None
+) -> bool:
+    """Whether the file ends before the clip does."""
+    if clip.outline.is_cut or clip.ended_by_error:
+        return True
+    facts = clip.facts
+    stated = facts.duration_s
+    if not facts.keeps_times and facts.frames and facts.base_rate:
+        stated = facts.frames / facts.base_rate
+    if duration is None or last is None or stated is None:
+        return False
+    if facts.frames and facts.frames <= frames:
+        return False
+    slack = SOUND_S if facts.duration_is_shared else (1 + FORESEEN) * last
+    return stated - duration > slack
+
+
+def _spoilt(difference: Series, over_two: Series, step: Series) -> tuple[int, ...]:
+    """Numbers of single frames that are unlike both neighbours, which are like each other."""
+    here, after, across = difference[1:-1], difference[2:], over_two[2:]
+    least = np.minimum(here, after)
+    found = (least > SPOILT * across) & (least > SPOILT_LEVELS)
+    found &= ~(step[1:-1] > JERK_PX)  # an unknown step may well be that of a spoilt frame
+    return tuple(int(k) + 1 for k in np.flatnonzero(found))
+
+
+def _notes(result: ClipResult, clip: ClipReader, has_times: bool) -> tuple[str, ...]:
+    facts, notes = result.facts, list[str]()
+    if result.truncated:
+        notes.append(_say_cut(result))
+    elif clip.outline.is_unfinished:
+        notes.append("the file was not finished by its writer; all of it was read")
+    if result.damaged_frames:
+        count = result.damaged_frames
+        notes.append(f"{count} damaged {'frame was' if count == 1 else 'frames were'} left out")
+    if result.spoilt:
+        listed = ", ".join(str(k) for k in result.spoilt[:8])
+        more = ", ..." if len(result.spoilt) > 8 else ""
+        notes.append(f"single frames are unlike both neighbours (frames {listed}{more})")
+    if facts.rotation_deg:
+        notes.append(f"the frames are turned by {facts.rotation_deg} degrees to be upright")
+    if facts.pixel_aspect != 1:
+        notes.append(f"the file asks to be shown with pixels {facts.pixel_aspect:g} times as wide")
+    if result.frames == 1:
+        notes.append("the clip has one frame; a rate needs at least two")
+    elif result.doubtful:
+        notes.append(
+            f"of {result.doubtful} frames it cannot be told whether they repeat the one before:"
+            " compression leaves too little of what tells two exposures apart; film something that"
+            " moves, with little compression"
+        )
+    if not has_times:
+        notes.append("the file does not say when its frames are shown: no rate, drift or flicker")
+    elif not facts.keeps_times:
+        notes.append(f"{facts.container} numbers its frames and keeps no times: rates rest on the"
+                     " rate that its header names")  # fmt: skip
+    if result.clipped > 0.02:
+        notes.append(f"up to {result.clipped:.0%} of a frame is clipped to white")
+    return tuple(notes)
+
+
+def _say_cut(result: ClipResult) -> str:
+    stopped = "" if result.duration_s is None else f" and stops after {result.duration_s:.2f} s"
+    stated = result.facts.duration_s
+    promised = ""
+    if stated is not None and result.duration_s is not None and stated > result.duration_s:
+        promised = f" of {stated:.2f} s"
+    return f"the file is cut off{stopped}{promised}; it was read as far as it goes"

@@ -1,0 +1,73 @@
+"""Flicker: how the light of a clip swings from frame to frame."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import lombscargle
+
+from glassay.quantity import Quantity
+
+Series = npt.NDArray[np.float64]
+
+ENOUGH_FRAMES = 8
+
+CHANCE = 1e-3
+"""Probability with which noise alone may pass for a frequency."""
+
+
+@dataclass(frozen=True)
+class Flicker:
+    """`amplitude` (relative): that of a sine with the same rms about the slow trend of the light.
+    `frequency` (1/s) of its strongest swing as the clip shows it, None when none stands out."""
+
+    amplitude: Quantity
+    frequency: Quantity | None
+
+
+def measure_flicker(times_s: Series, levels: Series) -> Flicker | None:
+    """Flicker of the mean linear light of each frame; None for few frames or no light.
+
+    A parabola in time is taken out first: slow changes are exposure control, not flicker. Light
+    that swings faster than half the frame rate appears at a lower frequency.
+    """
+    if levels.size < ENOUGH_FRAMES or not float(levels.mean()) > 0:
+        return None
+    t = times_s - times_s.mean()
+    span = float(np.ptp(t))
+    if span <= 0:
+        return None
+    scaled = 2 * t / span
+    trend = np.polynomial.Polynomial.fit(scaled, levels, 2, domain=[-1, 1])(scaled)
+    swing = levels / trend - 1
+    freedom = levels.size - 3
+    rms = math.sqrt(float(swing @ swing) / freedom)
+    amplitude = Quantity.of(
+        math.sqrt(2) * rms, math.sqrt(2) * rms / math.sqrt(2 * freedom), "1",
+        "length of the clip", float(freedom),
+    )  # fmt: skip
+    return Flicker(amplitude, _frequency(t, swing, span))
+
+
+def _frequency(t: Series, swing: Series, span: float) -> Quantity | None:
+    power = float(swing @ swing)
+    top = (t.size - 1) / span / 2
+    if power == 0 or top <= 1.5 / span:
+        return None
+    f = np.arange(1.0 / span, top, 0.1 / span)
+    spectrum = lombscargle(t, swing, 2 * np.pi * f)
+    peak = int(np.argmax(spectrum))
+    share = 2 * float(spectrum[peak]) / power  # of the variance, 1 for a pure sine
+    trials = max(1.0, top * span)
+    chance = trials * (1 - min(share, 1 - 1e-12)) ** ((t.size - 3) / 2)  # Baluev 2008, from memory
+    if chance > CHANCE:
+        return None
+    rest = math.sqrt(max(power * (1 - share), 0) / t.size)
+    size = math.sqrt(2 * power * share / t.size)
+    # Bound of a sine's frequency in white noise (Rife and Boorstyn 1974), never below a tenth of
+    # the grid.
+    u = math.sqrt(6 / t.size) * rest / (math.pi * span * size)
+    return Quantity.of(float(f[peak]), max(u, 0.03 / span), "1/s", "length of the clip")
