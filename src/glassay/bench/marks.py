@@ -212,7 +212,7 @@ def _length(x0: Any, y0: Any, x1: Any, y1: Any) -> Any:
 def _angle(x0: Any, y0: Any, x1: Any, y1: Any, x2: Any, y2: Any) -> Any:
     ax, ay, bx, by = x0 - x1, y0 - y1, x2 - x1, y2 - y1
     turned = umath.atan2(ax * by - ay * bx, ax * bx + ay * by) * (180 / math.pi)
-    return turned if turned >= 0 else -turned
+    return _without_sign(turned)
 
 
 def _area(*values: Any) -> Any:
@@ -220,4 +220,8 @@ def _area(*values: Any) -> Any:
     xs, ys = values[0::2], values[1::2]
     count = len(xs)
     twice = sum(xs[i] * ys[(i + 1) % count] - xs[(i + 1) % count] * ys[i] for i in range(count))
-    return twice / 2 if twice >= 0 else -twice / 2
+    return _without_sign(twice) / 2
+
+
+def _without_sign(value: Any) -> Any:
+    return -value if getattr(value, "nominal_value", value) < 0 else value

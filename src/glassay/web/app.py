@@ -42,6 +42,7 @@ def create_app(folder: Path, token: str) -> FastAPI:
     app.state.runs = Runs(app.state.workbench.folder)
     app.state.tiles = Tiles(app.state.workbench.folder / "results" / "tiles")
     app.state.live = {}
+    app.state.recordings = {}
     app.state.said = ""
     for router in ROUTERS:
         app.include_router(router)

@@ -36,7 +36,7 @@ class Form:
 
 
 _NOTE = Field("note", "Note", kind="long")
-_NAME = Field("name", "Name", "as it should stand in the table")
+_NAME = Field("name", "Name")
 _FACTORS = (
     Field("objective", "Objective", "4x"),
     Field("zoom", "Zoom", "0.7x to 4.5x"),
@@ -129,9 +129,13 @@ FORMS: dict[str, Form] = {
 """Every table of `bench.toml` that has a form, by its key."""
 
 
+NEW = "new"
+"""Last part of the place of a table that is not written yet."""
+
+
 def form_of(place: Place) -> Form:
     """The form for a place. Raises `Unusable` where nothing is edited."""
-    names = [part for part in place if isinstance(part, str)]
+    names = [part for part in place if isinstance(part, str) and part != NEW]
     if not names or names[-1] not in FORMS:
         raise Unusable("there is nothing to edit at this place")
     return FORMS[names[-1]]

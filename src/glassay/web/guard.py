@@ -14,6 +14,7 @@ from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qsl, urlencode
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -21,12 +22,16 @@ from glassay.web import limits
 
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]")
 
+VIEWER_STYLE = "'sha256-9xTiqzfwFaL2SGb1rmr8gysEwVVjIvqWAgmZgqFqpEE='"
+"""The one rule that the viewer library writes into a page (no outline on touch screens)."""
+
 POLICY = "; ".join((
-    "default-src 'none'", "script-src 'self'", "style-src 'self'", "img-src 'self' blob: data:",
-    "media-src 'self' blob:", "connect-src 'self'", "form-action 'self'", "base-uri 'none'",
+    "default-src 'none'", "script-src 'self'", f"style-src 'self' {VIEWER_STYLE}",
+    "img-src 'self' blob: data:", "media-src 'self' blob:", "connect-src 'self'",
+    "form-action 'self'", "base-uri 'none'",
     "frame-ancestors 'none'",
 ))  # fmt: skip
-"""Content security policy: nothing from elsewhere, no script or style within a page."""
+"""Content security policy: nothing from elsewhere, no script within a page, no style but one."""
 
 HEADERS = {
     "content-security-policy": POLICY,
@@ -50,8 +55,11 @@ BODY_LIMITS = {
 """Largest request by path; all others may hold `limits.MAX_FORM_BYTES`."""
 
 
-class TooLarge(Exception):
+class TooLarge(HTTPException):
     """The request's body is larger than its path allows."""
+
+    def __init__(self) -> None:
+        super().__init__(413, "This is more than the workbench takes at once.")
 
 
 class Guard:
@@ -176,7 +184,7 @@ def _counted(scope: Scope, receive: Receive) -> Receive:
         if message["type"] == "http.request":
             seen += len(message.get("body", b""))
             if seen > most:
-                raise TooLarge
+                raise TooLarge()
         return message
 
     return counting

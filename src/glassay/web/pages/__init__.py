@@ -3,15 +3,17 @@
 from glassay.web.pages import (
     capture,
     captures,
+    compare,
     data,
     edit,
     instrument,
+    live,
     overview,
     run,
 )
 
 ROUTERS = (
-    overview.router, instrument.router, captures.router, capture.router, 
-    edit.router, run.router, data.router,
+    overview.router, instrument.router, captures.router, capture.router, compare.router,
+    edit.router, live.router, run.router, data.router,
 )  # fmt: skip
 """Every page of the workbench."""

@@ -47,7 +47,7 @@ def one_table(request: Request, place: str) -> Response:
 
 
 def _is_new(place: Place) -> bool:
-    return place[-1:] == ("new",)
+    return place[-1:] == (forms.NEW,)
 
 
 def _at(data: Mapping[str, Any], place: Place) -> dict[str, Any]:
@@ -68,7 +68,7 @@ def _form_page(
     request: Request, text: str, place: Place, values: Mapping[str, str],
     table: Mapping[str, Any], *, trouble: str = "", difference: str = "", status: int = 200,
 ) -> Response:  # fmt: skip
-    form = forms.form_of(_named(place))
+    form = forms.form_of(place)
     data = parse_toml(text)
     inner = [
         (name, forms.FORMS[name].name, table.get(name, []))
@@ -84,10 +84,6 @@ def _form_page(
         difference=difference, ids=options, fixed=place[-1] in ("bench", "chain"),
         above=_above(place),
     )  # fmt: skip
-
-
-def _named(place: Place) -> Place:
-    return place[:-1] if _is_new(place) else place
 
 
 def _above(place: Place) -> str:
@@ -135,7 +131,7 @@ def _save(request: Request, given: dict[str, str]) -> Response:
     bench = workbench_of(request)
     text = bench.text()
     place = forms.parse_place(given.get("place", ""))
-    form = forms.form_of(_named(place))
+    form = forms.form_of(place)
     if given.get("seen") != text_hash(text):
         return _conflict(request, text, place, given)
     table = {} if _is_new(place) else _at(parse_toml(text), place)
@@ -181,7 +177,7 @@ def _conflict(request: Request, text: str, place: Place, given: dict[str, str]) 
     lines = difflib.unified_diff(
         before.splitlines(), text.splitlines(), "when this form was opened", "now", n=1, lineterm=""
     )
-    form = forms.form_of(_named(place))
+    form = forms.form_of(place)
     try:
         table = {} if _is_new(place) else _at(parse_toml(text), place)
     except Unusable:

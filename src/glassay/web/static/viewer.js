@@ -1,11 +1,4 @@
 // A photo in tiles, with an SVG over it that is drawn in px of the photo at any zoom.
-// The library would write a style into the page, which the content policy forbids; its rule is in
-// workbench.css, and this mark keeps it from trying.
-const mark = document.createElement("style");
-mark.type = "text/plain"; // not a style to the browser
-mark.setAttribute("data-openseadragon-mobile-css", "true");
-document.head.append(mark);
-
 const SVG = "http://www.w3.org/2000/svg";
 
 export function tilesOf(data) {

@@ -1,0 +1,123 @@
+"""The live microscope: watched while it is set up, photographed and recorded into the bench."""
+
+from __future__ import annotations
+
+import re
+
+from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse, Response
+from starlette.datastructures import UploadFile
+
+from glassay.bench.methods import division_u
+from glassay.bench.model import Bench
+from glassay.errors import Unusable
+from glassay.scale import Division
+from glassay.web.taking import Recording, file_recording, file_taken
+from glassay.web.templating import link, page, workbench_of
+from glassay.web.watch import Watch
+
+router = APIRouter(prefix="/live", include_in_schema=False)
+
+MOST_VIEWS = 4
+"""Live views that are remembered; the one not used for longest goes first."""
+MOST_IN_A_SET = 40
+"""Most photos of one focus run."""
+
+
+@router.get("")
+def live(request: Request) -> Response:
+    bench = workbench_of(request).bench()
+    return page(
+        request, "live.html", title="Live", bench_title=bench.title, here="/live", bench=bench
+    )
+
+
+@router.post("/frame")
+async def frame(request: Request, session: str, object: str = "", fresh: int = 0) -> Response:
+    """What a frame tells; the body is a JPEG."""
+    data = await request.body()
+    return await run_in_threadpool(_frame, request, session, object, bool(fresh), data)
+
+
+def _frame(request: Request, session: str, thing: str, fresh: bool, data: bytes) -> Response:
+    watch = _watch(request, session)
+    if fresh:
+        watch.start_over()
+    seen = watch.look(data, _division(workbench_of(request).bench(), thing))
+    return JSONResponse(seen.as_json())
+
+
+def _watch(request: Request, session: str) -> Watch:
+    if not re.fullmatch(r"[0-9a-f]{8,32}", session):
+        raise Unusable("there is no such live view")
+    views: dict[str, Watch] = request.app.state.live
+    if session not in views:
+        views[session] = Watch()
+        for old in sorted(views, key=lambda key: views[key].used)[:-MOST_VIEWS]:
+            views.pop(old, None)
+    return views[session]
+
+
+def _division(bench: Bench, thing_id: str) -> Division | None:
+    for thing in bench.objects:
+        if thing.id == thing_id and thing.division_um is not None:
+            u, assumed = division_u(thing)
+            stated = thing.certificate.division_um if thing.certificate else thing.division_um
+            return Division(stated, u, identity=thing.id, assumed=assumed)
+    return None
+
+
+@router.post("/photo")
+async def photo(request: Request, place: str, object: str, note: str = "") -> Response:
+    """File the pictures of the form's `files` as one capture."""
+    async with request.form(max_files=MOST_IN_A_SET, max_fields=2) as form:
+        sent = [one for one in form.getlist("files") if isinstance(one, UploadFile)]
+        pictures = [await one.read() for one in sent]
+    instrument, _, setting = place.partition("|")
+    name = await run_in_threadpool(
+        file_taken, workbench_of(request).bench(), pictures, (instrument, setting), object,
+        note[:500],
+    )  # fmt: skip
+    return JSONResponse({"id": name, "address": link("/capture", id=name)})
+
+
+def _recordings(request: Request) -> dict[str, Recording]:
+    found: dict[str, Recording] = request.app.state.recordings
+    return found
+
+
+@router.post("/recording")
+async def recording(request: Request, session: str, piece: int) -> Response:
+    """The next piece of a recording; the body is what the browser's recorder gave."""
+    data = await request.body()
+    bench = workbench_of(request).bench()
+    kept = _recordings(request)
+    if piece == 0:
+        if session in kept:
+            kept.pop(session).forget()
+        kept[session] = Recording(bench, session)
+    if session not in kept:
+        raise Unusable("this recording was not begun here")
+    await run_in_threadpool(kept[session].append, piece, data)
+    return JSONResponse({"bytes": kept[session].bytes})
+
+
+@router.post("/recording/end")
+async def end_recording(
+    request: Request, session: str, place: str, object: str, why: str = "", seconds: float = 0.0
+) -> Response:
+    """File a recording; `why` it ended is noted with it."""
+    kept = _recordings(request).pop(session, None)
+    if kept is None or kept.path is None:
+        raise Unusable("nothing was recorded")
+    instrument, _, setting = place.partition("|")
+    note = f"recorded live for {seconds:.1f} s"
+    if why:
+        note += f"; {why[:200]}"
+    name = await run_in_threadpool(
+        file_recording, workbench_of(request).bench(), kept.path, (instrument, setting), object,
+        note,
+    )  # fmt: skip
+    await run_in_threadpool(kept.forget)
+    return JSONResponse({"id": name, "address": link("/capture", id=name), "note": note})

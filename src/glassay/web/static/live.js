@@ -1,0 +1,285 @@
+// The live page: the browser's camera, frames sent one at a time to be judged, takes filed.
+import { niceLength, sayLength } from "./viewer.js";
+
+const MODES = [[7680, 4320], [3840, 2160], [2592, 1944], [1920, 1080], [1600, 1200], [1280, 960], [1280, 720], [640, 480]];
+const STALLED_MS = 3000; // no frame for so long ends an endurance run
+const FOCUS_RUN = { photos: 12, everyMs: 500 };
+const REPEATS_BORNE = 20; // frames; after that the workbench says that the camera repeats itself
+const PIECE_MS = 1000;
+
+const $ = (id) => document.getElementById(id);
+const video = $("video");
+const session = [...crypto.getRandomValues(new Uint8Array(8))].map((b) => b.toString(16).padStart(2, "0")).join("");
+const canvas = document.createElement("canvas");
+let stream = null;
+let seen = null;
+let fresh = 1;
+let looking = false;
+let frames = [];
+let lastFrame = 0;
+let recorder = null;
+
+const say = (text) => { $("guide").textContent = text; };
+const tell = (id, text) => { $(id).textContent = text; };
+
+if ($("live")) {
+  $("live").hidden = false;
+  if (!navigator.mediaDevices) say("This browser gives no access to cameras.");
+}
+
+// ---- the camera ---------------------------------------------------------------------------------
+async function start(deviceId, mode) {
+  stop();
+  const wanted = { deviceId: deviceId ? { exact: deviceId } : undefined };
+  const [width, height] = mode || [3840, 2160];
+  Object.assign(wanted, { width: { ideal: width }, height: { ideal: height }, frameRate: { ideal: 60 } });
+  try {
+    stream = await navigator.mediaDevices.getUserMedia({ video: wanted, audio: false });
+  } catch (error) {
+    say(error.name === "NotAllowedError" ? "The browser was not allowed to use the camera."
+      : error.name === "NotFoundError" ? "No camera was found; is the microscope plugged in?"
+        : `The camera could not be started (${error.name}).`);
+    return;
+  }
+  video.srcObject = stream;
+  const track = stream.getVideoTracks()[0];
+  track.addEventListener("ended", () => ended("the camera was gone"));
+  await listCameras(track);
+  listModes(track, mode);
+  fresh = 1;
+  frames = [];
+  say("");
+  for (const id of ["photo", "pair", "run", "clip", "endurance", "picture", "again"]) $(id).disabled = false;
+  $("start").textContent = "Stop the camera";
+  video.requestVideoFrameCallback(onFrame);
+  if (!looking) look();
+}
+
+function stop() {
+  for (const track of stream?.getTracks() ?? []) track.stop();
+  stream = null;
+  for (const id of ["photo", "pair", "run", "clip", "endurance", "picture", "again"]) $(id).disabled = true;
+  $("start").textContent = "Start the camera";
+}
+
+async function listCameras(track) {
+  const devices = (await navigator.mediaDevices.enumerateDevices()).filter((d) => d.kind === "videoinput");
+  const now = track.getSettings().deviceId;
+  $("camera").replaceChildren(...devices.map((d, n) => new Option(d.label || `camera ${n + 1}`, d.deviceId, false, d.deviceId === now)));
+  $("camera").disabled = false;
+}
+
+function listModes(track, mode) {
+  const can = track.getCapabilities?.() ?? {};
+  const most = [can.width?.max ?? Infinity, can.height?.max ?? Infinity];
+  const listed = MODES.filter(([w, h]) => w <= most[0] && h <= most[1]);
+  if (Number.isFinite(most[0]) && !listed.some(([w, h]) => w === most[0] && h === most[1])) listed.unshift(most);
+  const chosen = mode ?? listed[0];
+  $("mode").replaceChildren(...listed.map(([w, h]) => new Option(`${w} × ${h}`, `${w} ${h}`, false, chosen && w === chosen[0] && h === chosen[1])));
+  $("mode").disabled = false;
+  const rate = can.frameRate?.max ? `, up to ${Math.round(can.frameRate.max)} frames/s offered` : "";
+  tell("m-asked", `${chosen ? chosen.join(" × ") : "the largest"}${rate}`);
+}
+
+function onFrame(now) {
+  if (!stream) return;
+  lastFrame = performance.now();
+  frames.push(now);
+  while (frames[0] < now - 2000) frames.shift();
+  const rate = frames.length > 2 ? ((frames.length - 1) * 1000) / (frames.at(-1) - frames[0]) : 0;
+  tell("m-delivered", `${video.videoWidth} × ${video.videoHeight}${rate ? `, ${rate.toFixed(1)} frames/s` : ""}`);
+  video.requestVideoFrameCallback(onFrame);
+}
+
+const nextFrame = () => new Promise((good) => video.requestVideoFrameCallback(() => good()));
+
+// ---- frames judged, one in flight at a time -----------------------------------------------------
+function grab(type, quality) {
+  canvas.width = video.videoWidth;
+  canvas.height = video.videoHeight;
+  canvas.getContext("2d", { alpha: false }).drawImage(video, 0, 0);
+  return new Promise((good) => canvas.toBlob(good, type, quality));
+}
+
+async function look() {
+  looking = true;
+  while (stream) {
+    await nextFrame();
+    if (!stream || !video.videoWidth) continue;
+    try {
+      const query = new URLSearchParams({ session, object: $("object").value, fresh });
+      const answer = await fetch(`/live/frame?${query}`, {
+        method: "POST", body: await grab("image/jpeg", 0.92), headers: { "content-type": "image/jpeg", accept: "application/json" },
+      });
+      fresh = 0;
+      const told = await answer.json();
+      if (!answer.ok) throw new Error(told.error);
+      show(told);
+    } catch (error) {
+      say(`The workbench does not follow: ${error.message}`);
+      await new Promise((good) => setTimeout(good, 1000));
+    }
+  }
+  looking = false;
+}
+
+function show(told) {
+  seen = told;
+  const focus = told.best_focus ? told.focus / told.best_focus : 0;
+  tell("m-focus", `${Math.round(100 * focus)} %`);
+  $("m-focus-bar").value = focus;
+  const scale = told.scale;
+  tell("m-pixel", scale.pixel ?? (scale.reason ? `not seen: ${scale.reason}` : "–"));
+  tell("m-field", scale.field ?? "–");
+  tell("m-clipped", `${(100 * told.clipped).toFixed(2)} %`);
+  tell("m-even", `${Math.round(100 * told.evenness)} %`);
+  const px = told.steadiness_px == null ? "–" : `${((told.steadiness_px * told.width) / 512).toFixed(2)} px`;
+  tell("m-steady", scale.steadiness ?? px);
+  tell("warnings", told.warnings.length ? `Mind: ${told.warnings.join("; ")}.` : "");
+  burn($("burn"), $("bar").checked);
+  $("live").dataset.seen = scale.pixel ? "scale" : "frame";
+}
+
+// ---- the scale bar ------------------------------------------------------------------------------
+function burn(target, on, context = null) {
+  if (!context) {
+    target.width = video.videoWidth;
+    target.height = video.videoHeight;
+  }
+  const pen = context ?? target.getContext("2d");
+  if (!on || !seen?.scale.pixel_um) return;
+  const unit = video.videoHeight / 40;
+  const length = niceLength(0.25 * video.videoWidth * seen.scale.pixel_um);
+  const [x, y, width] = [1.5 * unit, video.videoHeight - 2 * unit, length / seen.scale.pixel_um];
+  pen.fillStyle = "rgba(0, 0, 0, 0.7)";
+  pen.font = `600 ${1.3 * unit}px sans-serif`;
+  const words = `${sayLength(length)}   field ${seen.scale.field}`;
+  pen.fillRect(x - 0.6 * unit, y - 2.1 * unit, Math.max(width, pen.measureText(words).width) + 1.2 * unit, 3.1 * unit);
+  pen.fillStyle = "#fff";
+  pen.fillRect(x, y, width, 0.45 * unit);
+  pen.fillText(words, x, y - 0.6 * unit);
+}
+
+$("picture")?.addEventListener("click", async () => {
+  await grab("image/png");
+  const pen = canvas.getContext("2d");
+  pen.drawImage(video, 0, 0);
+  burn(canvas, true, pen);
+  if (!seen?.scale.pixel_um) say("No scale is in view, so there is no scale bar in the picture.");
+  const blob = await new Promise((good) => canvas.toBlob(good, "image/png"));
+  const a = Object.assign(document.createElement("a"), { href: URL.createObjectURL(blob), download: "live.png" });
+  a.click();
+  URL.revokeObjectURL(a.href);
+});
+
+// ---- takes --------------------------------------------------------------------------------------
+function place() {
+  return { place: $("place").value, object: $("object").value };
+}
+
+// A frame unlike those before: cameras repeat frames when they cannot keep up.
+async function freshFrame(before) {
+  for (let tries = 0; ; tries += 1) {
+    await nextFrame();
+    const picture = await grab("image/png");
+    const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", await picture.arrayBuffer())).join();
+    if (before.has(digest) && tries < REPEATS_BORNE) continue;
+    before.add(digest);
+    return picture;
+  }
+}
+
+async function take(count, everyMs, what) {
+  const body = new FormData();
+  const taken = new Set();
+  for (let n = 0; n < count; n += 1) {
+    if (n) say(`${what}: ${n} of ${count}`);
+    if (n && everyMs) await new Promise((good) => setTimeout(good, everyMs));
+    body.append("files", await freshFrame(taken), `${n}.png`);
+  }
+  await hand(`/live/photo?${new URLSearchParams(place())}`, body, what);
+}
+
+async function hand(address, body, what) {
+  const answer = await fetch(address, { method: "POST", body, headers: { accept: "application/json" } });
+  const told = await answer.json();
+  if (!answer.ok) return say(told.error);
+  const link = Object.assign(document.createElement("a"), { href: told.address, textContent: told.id });
+  const item = document.createElement("li");
+  item.append(`${what}: `, link, told.note ? `, ${told.note}` : "");
+  $("taken").prepend(item);
+  return say(`${what} filed.`);
+}
+
+const busy = (id, act) => $(id)?.addEventListener("click", async () => {
+  $(id).disabled = true;
+  try {
+    await act();
+  } catch (error) {
+    say(`It did not work: ${error.message}`);
+  } finally {
+    $(id).disabled = !stream;
+  }
+});
+busy("photo", () => take(1, 0, "Photo"));
+busy("pair", () => take(2, 0, "Repeat pair"));
+busy("run", () => take(FOCUS_RUN.photos, FOCUS_RUN.everyMs, "Focus run, turn the focus slowly through"));
+
+// ---- recordings ---------------------------------------------------------------------------------
+function record(button, what) {
+  if (recorder) return recorder.finish("stopped by hand");
+  let piece = 0;
+  let sending = Promise.resolve();
+  const begun = performance.now();
+  const media = new MediaRecorder(stream);
+  media.ondataavailable = (event) => {
+    if (!event.data.size) return;
+    const number = piece;
+    piece += 1;
+    sending = sending.then(() => fetch(`/live/recording?${new URLSearchParams({ session, piece: number })}`, {
+      method: "POST", body: event.data, headers: { accept: "application/json" },
+    }));
+  };
+  const watch = setInterval(() => {
+    const seconds = (performance.now() - begun) / 1000;
+    say(`${what}: ${seconds.toFixed(0)} s`);
+    if (performance.now() - lastFrame > STALLED_MS) ended("the stream stopped by itself");
+  }, 500);
+  recorder = {
+    async finish(why) {
+      recorder = null;
+      clearInterval(watch);
+      const seconds = ((performance.now() - begun) / 1000).toFixed(1);
+      if (media.state !== "inactive") {
+        const stopped = new Promise((good) => { media.onstop = good; });
+        media.stop();
+        await stopped;
+      }
+      button.setAttribute("aria-pressed", "false");
+      button.textContent = button.dataset.words;
+      await sending;
+      await hand(`/live/recording/end?${new URLSearchParams({ session, ...place(), why, seconds })}`, null, what);
+    },
+  };
+  button.dataset.words = button.textContent;
+  button.textContent = "Stop recording";
+  button.setAttribute("aria-pressed", "true");
+  media.start(PIECE_MS);
+  return undefined;
+}
+
+function ended(why) {
+  recorder?.finish(why);
+  if (why === "the camera was gone") {
+    stop();
+    say("The camera is gone.");
+  }
+}
+
+$("clip")?.addEventListener("click", () => record($("clip"), "Clip"));
+$("endurance")?.addEventListener("click", () => record($("endurance"), "Endurance run"));
+$("start")?.addEventListener("click", () => (stream ? stop() : start()));
+$("again")?.addEventListener("click", () => { fresh = 1; });
+$("camera")?.addEventListener("change", () => start($("camera").value));
+$("mode")?.addEventListener("change", () => start($("camera").value, $("mode").value.split(" ").map(Number)));
+addEventListener("pagehide", stop);

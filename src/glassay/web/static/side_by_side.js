@@ -1,0 +1,147 @@
+// Several viewers at one physical scale. What is common is a view: um of the object for each px of
+// the screen, and where on the object its middle lies; each photo has its own origin on the object.
+import { openViewer, overlayOn, ruleOn, sayLength, screenPxPerPhotoPx } from "./viewer.js";
+
+const panes = document.getElementById("panes");
+const data = JSON.parse(panes.dataset.panes);
+const sections = [...panes.querySelectorAll(".pane")];
+const guide = document.getElementById("guide");
+const alone = document.getElementById("alone");
+document.getElementById("tools").hidden = false;
+panes.hidden = false;
+
+const shown = data.map((one, index) => {
+  const element = sections[index].querySelector(".viewer");
+  // No limits of its own: one photo may be much larger than the others.
+  const viewer = openViewer(element, one, {
+    minZoomLevel: 1e-4, maxZoomPixelRatio: 200, minZoomImageRatio: 1e-4, visibilityRatio: 0, animationTime: 0.15,
+  });
+  overlayOn(viewer, element);
+  ruleOn(viewer, element, one.pixel_um);
+  return { ...one, element, viewer, origin: [one.width / 2, one.height / 2] };
+});
+
+let view = null;
+let settling = false;
+
+function viewOf(one) {
+  const image = one.viewer.world.getItemAt(0);
+  const middle = image.viewportToImageCoordinates(one.viewer.viewport.getCenter(true));
+  return {
+    perPx: one.pixel_um / screenPxPerPhotoPx(one.viewer),
+    x: (middle.x - one.origin[0]) * one.pixel_um,
+    y: (middle.y - one.origin[1]) * one.pixel_um,
+  };
+}
+
+function apply(one) {
+  const image = one.viewer.world.getItemAt(0);
+  if (!image || !view) return;
+  const viewport = one.viewer.viewport;
+  viewport.zoomTo(image.imageToViewportZoom(one.pixel_um / view.perPx), null, true);
+  const middle = new OpenSeadragon.Point(
+    one.origin[0] + view.x / one.pixel_um, one.origin[1] + view.y / one.pixel_um);
+  viewport.panTo(image.imageToViewportCoordinates(middle), true);
+}
+
+function follow(leader) {
+  if (settling || !view) return;
+  const now = viewOf(leader);
+  if (alone.checked) { // the photo is moved on the object; the view stays
+    leader.origin[0] += (now.x - view.x) / leader.pixel_um;
+    leader.origin[1] += (now.y - view.y) / leader.pixel_um;
+    if (Math.abs(now.perPx / view.perPx - 1) < 1e-6) { told(); return; }
+    now.x = view.x;
+    now.y = view.y;
+  }
+  view = now;
+  settling = true;
+  for (const one of shown) if (one !== leader) apply(one);
+  settling = false;
+  told();
+}
+
+function told() {
+  const width = shown[0].element.clientWidth * view.perPx;
+  guide.textContent = `Each shows ${sayLength(+width.toPrecision(3))} across.`;
+  const query = new URLSearchParams({ width_um: width.toPrecision(6) });
+  for (const one of shown) {
+    query.append("id", one.id);
+    query.append("at", `${(one.origin[0] + view.x / one.pixel_um - 0.5).toFixed(2)},${(one.origin[1] + view.y / one.pixel_um - 0.5).toFixed(2)}`);
+  }
+  document.getElementById("plate").href = `/side-by-side/plate.png?${query}`;
+}
+
+function whole() {
+  const widths = shown.map((one) => one.width * one.pixel_um);
+  view = { perPx: Math.min(...widths) / shown[0].element.clientWidth, x: 0, y: 0 };
+  settling = true;
+  shown.forEach(apply);
+  settling = false;
+  told();
+}
+
+let open = 0;
+for (const one of shown) {
+  one.viewer.addHandler("open", () => {
+    open += 1;
+    if (open === shown.length) {
+      whole();
+      panes.dataset.ready = "yes";
+    }
+  });
+  for (const event of ["animation", "animation-finish"]) one.viewer.addHandler(event, () => follow(one));
+  one.viewer.addHandler("resize", () => requestAnimationFrame(() => apply(one)));
+}
+
+// ---- beside each other, wiped, alternated -------------------------------------------------------
+const bar = document.getElementById("wipe-bar");
+const wipe = document.getElementById("wipe");
+let lay = "beside";
+let front = 0;
+let clock = 0;
+
+function settle() {
+  panes.classList.toggle("stacked", lay !== "beside");
+  bar.hidden = lay !== "wipe";
+  sections.forEach((section, index) => {
+    section.classList.toggle("away", lay === "alternate" ? index !== front : false);
+    // Of several, each next one takes what is right of the wipe, split evenly.
+    const from = lay === "wipe" && index ? +wipe.value + ((100 - wipe.value) * (index - 1)) / (shown.length - 1) : 0;
+    section.style.clipPath = from ? `inset(0 0 0 ${from}%)` : "";
+    section.querySelector("h2").style.marginLeft = from ? `${from}%` : "";
+  });
+}
+function choose(next) {
+  lay = next;
+  front = 0;
+  clearInterval(clock);
+  if (lay === "alternate") clock = setInterval(turn, 900);
+  for (const button of document.querySelectorAll("[data-lay]")) {
+    button.setAttribute("aria-pressed", String(button.dataset.lay === lay));
+  }
+  settle();
+}
+function turn() {
+  front = (front + 1) % shown.length;
+  settle();
+}
+wipe.addEventListener("input", settle);
+for (const button of document.querySelectorAll("[data-lay]")) {
+  button.addEventListener("click", () => choose(button.dataset.lay));
+}
+const acts = {
+  in: () => zoom(1.5),
+  out: () => zoom(1 / 1.5),
+  fit: whole,
+};
+function zoom(by) {
+  view.perPx /= by;
+  settling = true;
+  shown.forEach(apply);
+  settling = false;
+  told();
+}
+for (const button of document.querySelectorAll("[data-do]")) {
+  button.addEventListener("click", () => acts[button.dataset.do]());
+}

@@ -1,0 +1,227 @@
+"""Watching a live picture: what each frame tells while a person focuses, lights and lines up.
+
+These are aids to set up by, not findings: they come without uncertainty and are not kept. Only the
+pixel size is a measurement, made by the same method as on photos, beside the stream and as often as
+it gets done.
+"""
+
+from __future__ import annotations
+
+import io
+import threading
+import time
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, UnidentifiedImageError
+
+from glassay.bench.words import say, say_length
+from glassay.errors import NotMeasurable, Unusable
+from glassay.imaging import srgb_to_linear
+from glassay.quantity import Quantity
+from glassay.report.numbers import prose
+from glassay.scale import Calibration, Division, calibrate, measure_scale
+from glassay.web import limits
+
+CLIPPED_FROM = 254
+"""Levels from here on count as clipped: JPEG moves the highest level by one."""
+NOTABLY_CLIPPED = 0.001
+"""Share of clipped pixels that is warned of; single glints are below."""
+UNEVEN_BELOW = 0.7
+"""Darkest over brightest part of the field (of 8 x 6) that is warned of (common practice, no
+source: below, the corners look dark beside the middle)."""
+STEADY_FRAMES = 45
+"""Frames over which steadiness is told: three seconds at 15 frames a second."""
+SHIFT_SIDE_PX = 512
+"""Longer side of the pictures that are compared for steadiness."""
+SURE_RESPONSE = 0.05
+"""Peak of the phase correlation below which two frames share too little to tell a shift."""
+SCALE_EVERY_S = 0.7
+"""Least time between two measurements of the scale, so that the stream keeps its processor."""
+
+Grey = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one frame tells. `focus` is contrast of fine detail, comparable within one view."""
+
+    width: int
+    height: int
+    focus: float
+    best_focus: float
+    clipped: float
+    evenness: float
+    steadiness_px: float | None
+    scale: Mapping[str, Any]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data with the warnings in words."""
+        warnings = []
+        if self.clipped > NOTABLY_CLIPPED:
+            warnings.append(f"{self.clipped:.1%} of the picture is clipped: dim the light")
+        if self.evenness < UNEVEN_BELOW:
+            warnings.append(f"the darkest part has {self.evenness:.0%} of the brightest's light")
+        return {
+            "width": self.width, "height": self.height, "focus": self.focus,
+            "best_focus": self.best_focus, "clipped": self.clipped, "evenness": self.evenness,
+            "steadiness_px": self.steadiness_px, "scale": dict(self.scale), "warnings": warnings,
+        }  # fmt: skip
+
+
+class Watch:
+    """One live view. `look` is called with one frame after the other."""
+
+    def __init__(self) -> None:
+        self.used = time.monotonic()
+        self._lock = threading.Lock()
+        self._best = 0.0
+        self._reference: Grey | None = None
+        self._places: deque[tuple[float, float]] = deque(maxlen=STEADY_FRAMES)
+        self._scale: dict[str, Any] = {}
+        self._measuring = threading.Event()
+        self._measured_at = 0.0
+
+    def start_over(self) -> None:
+        """Forget the best focus and where the picture stood."""
+        with self._lock:
+            self._best, self._reference = 0.0, None
+            self._places.clear()
+            self._scale = {}
+
+    def look(self, data: bytes, division: Division | None) -> Seen:
+        """Judge a frame (JPEG). With `division` the scale is measured beside it.
+
+        Raises `Unusable` when the data is no JPEG or too large.
+        """
+        frame = decode_frame(data)
+        self.used = time.monotonic()
+        grey = np.asarray(frame[..., 1], dtype=np.float32)
+        focus, small = focus_of(grey), _small(grey)
+        with self._lock:
+            self._best = max(self._best, focus)
+            steadiness = self._steadiness(small)
+            best, scale = self._best, dict(self._scale)
+        if division is not None:
+            self._measure_beside(frame, division)
+        height, width = grey.shape
+        return Seen(
+            width, height, focus, best, clipped_share(frame), evenness_of(small), steadiness,
+            self._in_um(scale, steadiness),
+        )  # fmt: skip
+
+    def _steadiness(self, small: Grey) -> float | None:
+        if self._reference is None or self._reference.shape != small.shape:
+            self._reference = small
+            self._places.clear()
+        window = _window(small.shape)
+        (x, y), response = cv2.phaseCorrelate(self._reference, small, window)
+        if response < SURE_RESPONSE:  # another scene: start anew
+            self._reference = small
+            self._places.clear()
+            return None
+        self._places.append((x, y))
+        if len(self._places) < 5:
+            return None
+        return float(np.hypot(*np.std(np.asarray(self._places), axis=0)))
+
+    def _in_um(self, scale: dict[str, Any], steadiness: float | None) -> dict[str, Any]:
+        pixel = scale.get("pixel_um")
+        if pixel is not None and steadiness is not None:
+            # The reduced picture's px are `reduced` px of the frame.
+            moved = steadiness * scale["width"] / SHIFT_SIDE_PX * pixel
+            scale["steadiness"] = prose(say_length(Quantity(moved, "um")))
+        return scale
+
+    def _measure_beside(self, frame: npt.NDArray[np.uint8], division: Division) -> None:
+        waiting = time.monotonic() - self._measured_at < SCALE_EVERY_S
+        if self._measuring.is_set() or waiting:
+            return
+        self._measuring.set()
+
+        def measure() -> None:
+            try:
+                found = _scale_words(frame, division)
+            except NotMeasurable as error:
+                found = {"reason": str(error)}
+            finally:
+                self._measured_at = time.monotonic()
+                self._measuring.clear()
+            with self._lock:
+                self._scale = found
+
+        threading.Thread(target=measure, daemon=True).start()
+
+
+def _scale_words(frame: npt.NDArray[np.uint8], division: Division) -> dict[str, Any]:
+    light = np.asarray(srgb_to_linear(frame[..., 1] / 255.0), dtype=np.float32)
+    found: Calibration = calibrate(measure_scale(light), division)
+    pixel = found.pixel_size
+    field = f"{say_length(found.field_width)} x {say_length(found.field_height)}"
+    return {
+        "pixel_um": pixel.value, "pixel": prose(say(pixel, " um/px")), "field": prose(field),
+        "width": frame.shape[1], "tilt": prose(say(found.result.tilt, "°")),
+    }  # fmt: skip
+
+
+def decode_frame(data: bytes) -> npt.NDArray[np.uint8]:
+    """A JPEG frame as (height, width, 3), R, G, B. Raises `Unusable`."""
+    try:
+        head = Image.open(io.BytesIO(data), formats=("JPEG",))
+    except (UnidentifiedImageError, OSError, SyntaxError):
+        raise Unusable("a live frame must be a JPEG") from None
+    if head.width * head.height > limits.MAX_FRAME_PIXELS:
+        raise Unusable(f"a frame of {head.width} x {head.height} px is too large to watch")
+    frame = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    if frame is None:
+        raise Unusable("the live frame is damaged")
+    return np.asarray(frame[..., ::-1], dtype=np.uint8)
+
+
+def focus_of(grey: Grey) -> float:
+    """Contrast of fine detail in the middle half: rms gradient over mean level.
+
+    The gradient is taken after slight smoothing, so that noise does not count as detail.
+    """
+    height, width = grey.shape
+    middle = grey[height // 4 : height - height // 4, width // 4 : width - width // 4]
+    smooth = cv2.GaussianBlur(middle, (0, 0), 1.0)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
+    energy = float(np.vdot(gx, gx) + np.vdot(gy, gy)) / max(1, gx.size)
+    return float(np.sqrt(energy) / max(1.0, float(middle.mean())))
+
+
+def clipped_share(frame: npt.NDArray[np.uint8]) -> float:
+    """Share of px with any channel at full scale."""
+    return float((frame.max(axis=2) >= CLIPPED_FROM).mean())
+
+
+def evenness_of(small: Grey) -> float:
+    """Light in the darkest part of the field over that in the brightest, of 8 x 6 parts.
+
+    The median within each part counts, so that lines and dirt do not.
+    """
+    height, width = small.shape
+    parts = [
+        float(np.median(part))
+        for row in np.array_split(small, 6 if height >= 6 else 1, axis=0)
+        for part in np.array_split(row, 8 if width >= 8 else 1, axis=1)
+    ]
+    light = srgb_to_linear(np.asarray(parts) / 255.0)
+    return float(light.min() / max(float(light.max()), 1e-6))
+
+
+def _small(grey: Grey) -> Grey:
+    factor = SHIFT_SIDE_PX / grey.shape[1]
+    size = (SHIFT_SIDE_PX, max(1, round(grey.shape[0] * factor)))
+    return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _window(shape: tuple[int, ...]) -> Grey:
+    return np.outer(np.hanning(shape[0]), np.hanning(shape[1])).astype(np.float32)

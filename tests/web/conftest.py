@@ -1,0 +1,88 @@
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx2
+import pytest
+import uvicorn
+from fastapi.testclient import TestClient
+from tests.report.benches import measured
+
+from glassay.web import create_app
+from glassay.web.serve import _listen
+
+TOKEN = "a-token-for-tests"
+HOST = "127.0.0.1:8451"
+
+
+@pytest.fixture(scope="session")
+def measured_bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("bench")
+    measured(folder)
+    return folder
+
+
+@pytest.fixture
+def folder(measured_bench: Path, tmp_path: Path) -> Path:
+    """A measured bench of its own for each test."""
+    import shutil
+
+    return Path(shutil.copytree(measured_bench, tmp_path / "bench", copy_function=shutil.copy2))
+
+
+def client_of(folder: Path) -> TestClient:
+    """A client that stands at the workbench's own pages."""
+    client = TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    client.headers["origin"] = f"http://{HOST}"
+    client.cookies.set("glassay-8451", TOKEN)
+    return client
+
+
+@pytest.fixture
+def client(folder: Path) -> Iterator[TestClient]:
+    with client_of(folder) as client:
+        yield client
+
+
+@dataclass
+class Served:
+    """A workbench that runs, and its folder."""
+
+    address: str
+    folder: Path
+
+    @property
+    def entry(self) -> str:
+        return f"{self.address}/?token={TOKEN}"
+
+
+@pytest.fixture
+def serve() -> Iterator[object]:
+    """Run workbenches in threads, each on a free port."""
+    running: list[tuple[uvicorn.Server, threading.Thread]] = []
+
+    def start(folder: Path) -> Served:
+        listener = _listen(None)
+        app = create_app(folder, TOKEN)
+        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+        thread.start()
+        running.append((server, thread))
+        address = f"http://127.0.0.1:{listener.getsockname()[1]}"
+        for _ in range(100):
+            try:
+                httpx2.get(address)
+                break
+            except httpx2.TransportError:
+                time.sleep(0.05)
+        return Served(address, folder)
+
+    yield start
+    for server, thread in running:
+        server.should_exit = True
+        thread.join(5)

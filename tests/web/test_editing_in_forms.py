@@ -1,0 +1,155 @@
+"""Forms write bench.toml: comments stay, nothing else changes, conflicts and undo work."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from glassay.bench.document import load_bench
+from glassay.bench.edit import add_table, remove_table, set_values
+from glassay.bench.filing import start_bench
+from glassay.errors import Unusable
+
+COMMENTED = """# Tuesday's bench
+[bench]
+title = "x"   # to be thought of
+
+[[instrument]] # the grey one
+id = "pad"
+kind = "screen"
+price = { list = "99 EUR" } # with shipping
+
+  [[instrument.claim]]
+  kind = "magnification"
+  value = "1600x" # in red letters
+  where = "box"
+
+[[instrument]]
+id = "other"
+kind = "USB"
+"""
+
+
+def comments(text: str) -> list[str]:
+    return re.findall(r"#.*", text)
+
+
+def test_a_value_is_changed_and_all_else_kept() -> None:
+    after = set_values(COMMENTED, ("instrument", 0, "claim", 0), {"value": "1000x"})
+    assert after == COMMENTED.replace('"1600x"', '"1000x"')
+
+
+def test_an_inline_table_is_changed_within() -> None:
+    after = set_values(
+        COMMENTED, ("instrument", 0), {"price": {"list": "99 EUR", "paid": "80 EUR"}}
+    )
+    assert comments(after) == comments(COMMENTED)
+    assert tomllib.loads(after)["instrument"][0]["price"] == {"list": "99 EUR", "paid": "80 EUR"}
+
+
+def test_tables_are_added_and_removed_in_place() -> None:
+    claim = {"kind": "field width", "value": "3 mm", "where": "listing"}
+    after = add_table(COMMENTED, ("instrument", 0), "claim", claim)
+    data = tomllib.loads(after)
+    assert data["instrument"][0]["claim"][1] == claim
+    assert data["instrument"][1] == {"id": "other", "kind": "USB"}
+    assert comments(after) == comments(COMMENTED)
+    back = remove_table(after, ("instrument", 0, "claim", 1))
+    assert tomllib.loads(back) == tomllib.loads(COMMENTED)
+
+
+def test_the_commented_start_of_a_bench_survives_editing(tmp_path: Path) -> None:
+    text = start_bench(tmp_path / "b").read_text()
+    after = add_table(text, (), "instrument", {"id": "pad", "kind": "screen"})
+    after = set_values(after, ("instrument", 0, "chain"), {"eyepiece": "10x"})
+    after = set_values(after, ("bench",), {"title": "Evenings"})
+    assert comments(after) == comments(text)
+    assert tomllib.loads(after)["instrument"][0]["chain"] == {"eyepiece": "10x"}
+
+
+def test_a_place_that_is_not_there_is_told() -> None:
+    with pytest.raises(Unusable, match="nothing at instrument"):
+        set_values(COMMENTED, ("instrument", 7), {"id": "x"})
+
+
+def seen(page: str) -> str:
+    return re.search(r'name="seen" value="(\w+)"', page)[1]  # type: ignore[index]
+
+
+def test_a_form_shows_and_saves(client: TestClient, folder: Path) -> None:
+    place = "instrument.0.claim.0"
+    page = client.get(f"/edit/table?place={place}").text
+    assert 'value="20x to 1600x"' in page
+    form = {"place": place, "seen": seen(page), "value": "20x to 800x"}
+    assert "Saved" in client.post("/edit/table", data=form).text
+    claims = load_bench(folder).instruments[0].claims
+    assert claims[0].text == "20x to 800x"
+    assert claims[0].where == "box"
+
+
+def test_saving_can_be_undone_again_and_again(client: TestClient, folder: Path) -> None:
+    first = (folder / "bench.toml").read_text()
+    for title in ("One", "Two"):
+        page = client.get("/edit/table?place=bench").text
+        client.post("/edit/table", data={"place": "bench", "seen": seen(page), "title": title})
+    assert load_bench(folder).title == "Two"
+    client.post("/edit/undo")
+    assert load_bench(folder).title == "One"
+    assert "Undone" in client.post("/edit/undo").text
+    assert (folder / "bench.toml").read_text() == first
+    assert client.post("/edit/undo").status_code == 400
+
+
+def test_a_change_on_disk_is_told_and_never_lost(client: TestClient, folder: Path) -> None:
+    page = client.get("/edit/table?place=instrument.0").text
+    path = folder / "bench.toml"
+    path.write_text(path.read_text().replace('list = "99 EUR"', 'list = "111 EUR"'))
+    form = {"place": "instrument.0", "seen": seen(page), "power": "mains"}
+    answer = client.post("/edit/table", data=form)
+    assert answer.status_code == 409
+    assert "changed on disk" in answer.text
+    assert "+price = { list = &#34;111 EUR&#34; }" in answer.text
+    assert 'value="mains"' in answer.text
+    assert load_bench(folder).instruments[0].power == ""
+    form["seen"] = seen(answer.text)
+    client.post("/edit/table", data=form)
+    one = load_bench(folder).instruments[0]
+    assert one.power == "mains"
+    assert str(one.price.list) == "111.00 EUR"
+
+
+def test_a_mistake_is_told_and_not_written(client: TestClient, folder: Path) -> None:
+    before = (folder / "bench.toml").read_text()
+    page = client.get("/edit/table?place=instrument.0.claim.new").text
+    form = {"place": "instrument.0.claim.new", "seen": seen(page), "kind": "magnification",
+            "value": "1600", "where": "box"}  # fmt: skip
+    answer = client.post("/edit/table", data=form)
+    assert answer.status_code == 400
+    assert "has no unit" in answer.text
+    assert 'value="1600"' in answer.text
+    assert (folder / "bench.toml").read_text() == before
+
+
+def test_an_instrument_is_added_and_removed(client: TestClient, folder: Path) -> None:
+    page = client.get("/edit/table?place=instrument.new").text
+    form = {"place": "instrument.new", "seen": seen(page), "id": "lens", "kind": "other",
+            "price.list": "12 EUR", "standalone": "yes"}  # fmt: skip
+    answer = client.post("/edit/table", data=form)
+    assert load_bench(folder).instruments[-1].standalone is True
+    form = {"place": "instrument.2", "seen": seen(answer.text)}
+    client.post("/edit/remove", data=form)
+    assert len(load_bench(folder).instruments) == 2
+
+
+def test_an_empty_folder_becomes_a_bench(tmp_path: Path) -> None:
+    from tests.web.conftest import client_of
+
+    (tmp_path / "new").mkdir()
+    with client_of(tmp_path / "new") as client:
+        assert "Start a bench here" in client.get("/").text
+        client.post("/start", data={"title": "Evenings"})
+        assert "Evenings" in client.get("/").text

@@ -1,0 +1,106 @@
+"""Measurements by hand carry the uncertainty of pointing and of the pixel size."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from glassay.bench.marks import PIXEL_U_PX, make_mark, read_marks, work_out
+from glassay.errors import NotMeasurable, Unusable
+from glassay.quantity import Quantity
+
+PIXEL = Quantity.of(2.0, 0.01, "um/px", "slide")
+
+
+def mark(kind: str, *points: tuple[float, float], count: int = 1, pointing: float = 0.5) -> Quantity:
+    made = make_mark("a", kind, points, pointing_px=pointing, count=count)
+    return work_out(made, PIXEL)
+
+
+def test_a_distance_is_that_of_pythagoras() -> None:
+    found = mark("distance", (10, 10), (40, 50))
+    assert found.value == pytest.approx(100)
+    assert found.unit == "um"
+    # JCGM 100:2008, 5.1.2: both ends point along the line, and the pixel size scales the whole.
+    point = math.hypot(0.5, PIXEL_U_PX)
+    assert found.u == pytest.approx(math.hypot(2 * math.sqrt(2) * point, 50 * 0.01))
+
+
+def test_a_pitch_gains_from_the_number_of_periods() -> None:
+    one, ten = mark("pitch", (0, 0), (50, 0)), mark("pitch", (0, 0), (500, 0), count=10)
+    assert ten.value == pytest.approx(one.value)
+    pointing = [sum(p.u**2 for p in q.contributions if p.source == "pointing") for q in (one, ten)]
+    assert pointing[1] == pytest.approx(pointing[0] / 100)
+
+
+def test_an_area_is_that_of_the_polygon() -> None:
+    assert mark("area", (0, 0), (30, 0), (30, 20), (0, 20)).value == pytest.approx(600 * 4)
+    assert mark("area", (0, 20), (30, 20), (30, 0), (0, 0)).unit == "um2"
+
+
+def test_an_angle_needs_no_pixel_size() -> None:
+    made = make_mark("a", "angle", [(100, 0), (0, 0), (0, 100)], pointing_px=0.5)
+    found = work_out(made, None)
+    assert found.value == pytest.approx(90)
+    # Each arm turns by sqrt(2) u / 100 rad, and the corner's own pointing turns both.
+    u = math.hypot(0.5, PIXEL_U_PX) / 100
+    assert math.radians(found.u) == pytest.approx(math.sqrt(4) * u, rel=0.01)
+
+
+def test_without_a_scale_lengths_stay_in_px() -> None:
+    made = make_mark("a", "distance", [(0, 0), (3, 4)], pointing_px=0.3)
+    assert (work_out(made, None).value, work_out(made, None).unit) == (5, "px")
+
+
+def test_points_that_cannot_be_told_apart_are_refused() -> None:
+    with pytest.raises(NotMeasurable, match="too close"):
+        mark("distance", (1, 1), (1.5, 1))
+
+
+@pytest.mark.parametrize(("kind", "points", "said"), [
+    ("distance", [(0, 0)], "takes 2 points"), ("area", [(0, 0), (1, 1)], "3 to 200 points"),
+    ("length", [(0, 0), (1, 1)], "not measured by hand"),
+    ("distance", [(0, 0), (math.nan, 1)], "finite"),
+])  # fmt: skip
+def test_what_makes_no_sense_is_told(kind: str, points: list[tuple[float, float]],
+                                     said: str) -> None:  # fmt: skip
+    with pytest.raises(Unusable, match=said):
+        make_mark("a", kind, points, pointing_px=0.5)
+
+
+def test_a_mark_is_kept_with_its_capture_shown_and_removed(
+    client: TestClient, folder: Path
+) -> None:
+    form = {"id": "captures/near.png", "kind": "distance", "points": "100,240 180,240",
+            "pointing": "0.4", "note": "ten divisions"}  # fmt: skip
+    page = client.post("/capture/mark", data=form).text
+    # The slide is drawn with 1.25 um/px: 80 px are 100 um.
+    assert "100.0" in page
+    assert "ten divisions" in page
+    assert "pointing" in page
+    kept = read_marks(folder)
+    assert kept[0].points == ((100, 240), (180, 240))
+    assert client.get("/api/marks").json()[0]["capture"] == "captures/near.png"
+    client.post("/capture/unmark", data={"id": "captures/near.png", "mark": kept[0].id})
+    assert read_marks(folder) == ()
+
+
+def test_marks_survive_the_results(client: TestClient, folder: Path) -> None:
+    import shutil
+
+    form = {"id": "captures/near.png", "kind": "angle", "points": "9,1 1,1 1,9", "pointing": "0.4"}
+    client.post("/capture/mark", data=form)
+    shutil.rmtree(folder / "results")
+    assert len(read_marks(folder)) == 1
+
+
+def test_a_damaged_file_of_marks_is_told_and_not_written_over(
+    client: TestClient, folder: Path
+) -> None:
+    (folder / "marks.toml").write_text("[[mark]]\nid = 1\n")
+    form = {"id": "captures/near.png", "kind": "angle", "points": "9,1 1,1 1,9", "pointing": "0.4"}
+    assert client.post("/capture/mark", data=form).status_code == 400
+    assert (folder / "marks.toml").read_text() == "[[mark]]\nid = 1\n"
