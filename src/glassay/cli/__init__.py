@@ -16,6 +16,7 @@ COMMANDS = {
     "run": "measure everything new or changed and print the comparison",
     "needs": "what each instrument can do of what you need, and what would change that",
     "shots": "what is still to be photographed, the most valuable first",
+    "plan": "how to photograph a die: tiles, focus steps, shots, time, storage",
     "report": "write the comparison as one page, and its table as data",
     "open": "open a bench in the browser: look, file, edit, measure, photograph",
     "pack": "make one archive of a bench: captures, results, versions, checksums",
