@@ -33,6 +33,16 @@ JOINT_STRENGTH = 5.5
 JOINT_EACH = 3.0
 """Noise and photo together (root of the sum of squares), each contributing at one frequency."""
 
+FAINT_STRENGTH = 6.0
+"""Strength of a by-product from which the factor behind it is looked for ..."""
+
+FAINT_SUPPORT = 4.5
+"""... and the strength that the trace itself must have there (root of the sum of squares over noise
+and photo, and both axes if their by-products agree). Few places are looked at."""
+
+MOSAIC_COHERENCE = 0.2
+"""By-products of demosaicing stay below this coherence; those of copying exceed it."""
+
 LONE_STRENGTH = 8.0
 """Asked of a trace that only one axis shows: firmware that enlarges one axis alone is rare, a
 by-product that passes `JOINT_STRENGTH` on one axis less so."""
@@ -114,6 +124,7 @@ class AxisEvidence:
     `length` is the stored size, px. `expected` is the coherence that enlargement would give at each
     frequency of `spectrum` (of the noise; of the photo for a single frame). `reach` is the highest
     mirror up to which enlargement is excluded when no trace was found, cycles/px, 0 if none is.
+    `faint` is the strongest mirror that is too faint for enlargement where it lies.
     """
 
     length: int
@@ -123,6 +134,7 @@ class AxisEvidence:
     expected: Spectrum
     trace: Trace | None
     reach: float
+    faint: Trace | None = None
 
 
 def find_trace(
@@ -131,9 +143,10 @@ def find_trace(
     residual: FloatImage | None,
     expected: Spectrum | None,
     is_compressed: bool,
-) -> Trace | None:
-    """The most coherent mirror that chance does not explain.
+) -> tuple[Trace | None, Trace | None]:
+    """The most coherent mirror that chance does not explain, and the strongest by-product.
 
+    A by-product is a real mirror too faint for enlargement where it lies (see `settle_faint`).
     `noise` and `residual` (rows along the axis) and `expected` (see `expected_coherence`) are None
     for a single photo.
     """
@@ -154,6 +167,7 @@ def find_trace(
         source = "noise and photo"
     passed &= coherence >= SMALLEST_COHERENCE
     remaining = passed.copy()
+    faint: Trace | None = None
     while remaining.any():
         best = int(np.argmax(np.where(remaining, coherence, 0.0)))
         settled = _settle_alias(best, strength, coherence, photo, residual)
@@ -164,9 +178,49 @@ def find_trace(
         ):
             if noise is not None and photo.strength[settled] < JOINT_EACH:
                 source = "noise"
-            return _trace_at(settled, photo, coherence, strength, source)
+            return _trace_at(settled, photo, coherence, strength, source), faint
+        candidate = _trace_at(best, photo, coherence, strength, source)
+        if faint is None or candidate.strength > faint.strength:
+            faint = candidate
         remaining &= np.abs(photo.frequency - photo.frequency[best]) > 4 / photo.length
-    return None
+    return None, faint
+
+
+def settle_faint(
+    noises: Sequence[MirrorSpectrum], photos: Sequence[MirrorSpectrum], faints: Sequence[Trace]
+) -> tuple[Trace, ...] | None:
+    """What a by-product at factor S gives away: a mosaic enlarged by S/2, or copies by S/(S - 1).
+
+    Demosaicing interpolates the native mosaic by 2, copying mirrors at s/(s - 1) as well (see
+    `_settle_alias`); compression may leave more of those than of the trace itself. The one of the
+    two that shows at all, along all given axes together, is taken.
+    """
+    best: tuple[float, tuple[Trace, ...]] | None = None
+    clearest = max(faint.coherence for faint in faints)
+    for origin in (_copied,) if clearest > MOSAIC_COHERENCE else (_half, _copied):
+        traces = []
+        for noise, photo, faint in zip(noises, photos, faints, strict=True):
+            mirror = 1 / (2 * origin(faint.factor))
+            joint = np.hypot(noise.strength, photo.strength)
+            near = np.abs(photo.frequency - mirror) <= 1.2 / photo.length
+            near &= mirror <= HIGHEST_MIRROR
+            if not near.any() or (photo.on_grid & near).any():
+                break
+            index = int(np.argmax(np.where(near, joint, 0.0)))
+            traces.append(_trace_at(index, photo, noise.coherence, joint, "noise and photo"))
+        if len(traces) == len(faints):
+            support = float(np.sqrt(sum(trace.strength**2 for trace in traces)))
+            if support >= FAINT_SUPPORT and (best is None or support > best[0]):
+                best = support, tuple(traces)
+    return None if best is None else best[1]
+
+
+def _half(factor: float) -> float:
+    return factor / 2
+
+
+def _copied(factor: float) -> float:
+    return factor / (factor - 1)
 
 
 def _free(
@@ -216,6 +270,7 @@ def _settle_alias(
     coherence: Spectrum,
     spectrum: MirrorSpectrum,
     residual: FloatImage | None,
+    least_ratio: float = ALIAS_COHERENCE[0],
 ) -> int:
     """Copied pixels mirror about f and 1/2 - f alike; their pattern tells which is the native one.
 
@@ -227,7 +282,7 @@ def _settle_alias(
     near = slice(max(0, middle - 1), middle + 2)
     other = near.start + int(np.argmax(coherence[near]))
     ratio = coherence[other] / coherence[best]
-    if strength[other] < NOISE_STRENGTH or ratio < ALIAS_COHERENCE[0]:
+    if strength[other] < NOISE_STRENGTH or ratio < least_ratio:
         return best
     low, high = sorted((best, other), key=lambda i: float(spectrum.frequency[i]))
     few, clear = _copies_are_few(residual, 2 * float(spectrum.frequency[high]))
@@ -291,7 +346,9 @@ def find_on_grid(
     places = [_at_factor(noise, factor)[0] for noise in noises]
     if source != "noise in blocks":
         places = [
-            _settle_alias(place, noise.strength, noise.coherence, noise, residual)
+            _settle_alias(
+                place, noise.strength, noise.coherence, noise, residual, ALIAS_COHERENCE[1]
+            )
             for place, noise, residual in zip(places, noises, residuals, strict=True)
         ]
     traces = tuple(
@@ -299,6 +356,14 @@ def find_on_grid(
         for place, noise in zip(places, noises, strict=True)
     )
     return traces if min(trace.strength for trace in traces) >= NOISE_STRENGTH else None
+
+
+def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:
+    """Whether one axis alone is as coherent as a factor on the compression grid would make it."""
+    return any(
+        min(_at_factor(noise, factor)[1], _at_factor(photo, factor)[1]) >= least
+        for factor, least in GRID_COHERENCE.items()
+    )
 
 
 def _at_factor(spectrum: MirrorSpectrum, factor: float) -> tuple[int, float]:
@@ -354,6 +419,8 @@ def excluded_reach(
     # The coherence that chance gives: its ratio to strength is that of the number of pairs.
     chance = np.median(spectrum.coherence / np.maximum(spectrum.strength, 1e-6))
     seen = (expected >= SEEN_STRENGTH * chance) & (expected >= 4 * SMALLEST_COHERENCE)
+    if (~spectrum.on_grid & ~spectrum.beside_grid & (spectrum.strength >= FAINT_STRENGTH)).any():
+        return 0.0  # something was enlarged, though it is not clear by what factor
     hidden = np.flatnonzero(~seen & ~spectrum.on_grid)
     reach = HIGHEST_MIRROR if hidden.size == 0 else float(spectrum.frequency[hidden[0]])
     on_grid_strong = spectrum.on_grid & (spectrum.strength >= NOISE_STRENGTH)

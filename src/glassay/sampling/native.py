@@ -31,6 +31,7 @@ from glassay.sampling.blocks import (
     grid_verdict,
 )
 from glassay.sampling.decide import (
+    FAINT_STRENGTH,
     GRID_OVER_FREE,
     LONE_STRENGTH,
     NOISE_STRENGTH,
@@ -42,6 +43,8 @@ from glassay.sampling.decide import (
     find_near,
     find_on_grid,
     find_trace,
+    settle_faint,
+    shows_grid_factor,
     signal_share,
 )
 from glassay.sampling.evidence import Evidence, file_evidence
@@ -62,6 +65,10 @@ Verdict = Literal["native", "enlarged", "cannot tell"]
 NATIVE_REACH = 0.385
 """Mirror frequency up to which enlargement must be excluded for the verdict "native": that of
 factor 1.3, the smallest factor that the method is held to find."""
+
+COMMON_COHERENCE = 0.5
+"""A factor common to both axes replaces one of an axis' own only if it is there at least half as
+coherent; firmware may well enlarge the axes differently."""
 
 ROWS_USED = 1024
 """Most rows taken for one axis, in strips spread over the frame. More rows would strengthen traces
@@ -225,7 +232,7 @@ def _look_along(
     detail = _rows(stack.mean, axis, of_detail=True)
     photo = mirror_spectrum(detail)
     if blocks is None:
-        trace = find_trace(None, photo, None, None, compressed)
+        trace, _ = find_trace(None, photo, None, None, compressed)
         return AxisEvidence(length, None, photo, None, np.zeros_like(photo.frequency), trace, 0.0)
     # Rows of all residuals under each other: one more frame is as good as more rows.
     share = max(BLOCK * STRIPS, ROWS_USED // len(stack.noise))
@@ -233,8 +240,8 @@ def _look_along(
     noise = replace(mirror_spectrum(levelled(residual)), power=power_spectrum(residual))
     signal = signal_share(noise, blocks, axis, stack.rounding_variance)
     expected = expected_coherence(noise, signal)
-    trace = find_trace(noise, photo, residual, expected, compressed)
-    return AxisEvidence(length, noise, photo, grid, expected, trace, 0.0)
+    trace, faint = find_trace(noise, photo, residual, expected, compressed)
+    return AxisEvidence(length, noise, photo, grid, expected, trace, 0.0, faint)
 
 
 def _phases(origin: tuple[int, int]) -> tuple[int, ...]:
@@ -277,7 +284,7 @@ def _settle(
     axes: Sequence[AxisEvidence], stack: Stack, agreed: GridVerdict | None, compressed: bool
 ) -> list[AxisEvidence]:
     """Traces of both axes brought together, and those on the compression grid considered."""
-    shared = _share_traces(axes)
+    shared = _from_faint(_share_traces(axes))
     noises = [axis.noise for axis in axes if axis.noise is not None]
     if not compressed or len(noises) < 2:
         return shared
@@ -289,6 +296,33 @@ def _settle(
     if min(t.coherence for t in on_grid) < GRID_OVER_FREE * max(free):
         return shared
     return [replace(axis, trace=trace) for axis, trace in zip(axes, on_grid, strict=True)]
+
+
+def _from_faint(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
+    """Factors given away by by-products, along axes that show no trace of their own."""
+    out = list(axes)
+    open_ = [i for i, axis in enumerate(axes) if axis.trace is None and _has_by_product(axis)]
+    groups = [[i] for i in open_]
+    if len(open_) == 2:
+        first, second = (axes[i].faint for i in open_)
+        if first and second and abs(first.factor / second.factor - 1) <= PRIOR_RANGE:
+            groups = [open_]
+    for group in groups:
+        chosen = [axes[i] for i in group]
+        traces = settle_faint(
+            [axis.noise for axis in chosen if axis.noise is not None],
+            [axis.photo for axis in chosen],
+            [axis.faint for axis in chosen if axis.faint is not None],
+        )
+        for index, trace in zip(group, traces or (), strict=False):
+            out[index] = replace(axes[index], trace=trace)
+    return out
+
+
+def _has_by_product(axis: AxisEvidence) -> bool:
+    return axis.noise is not None and axis.faint is not None and (
+        axis.faint.strength >= FAINT_STRENGTH
+    )  # fmt: skip
 
 
 def _exclude(axes: Sequence[AxisEvidence], compressed: bool) -> list[AxisEvidence]:
@@ -320,7 +354,12 @@ def _share_traces(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
             axis.trace if axis.trace is trace else find_near(axis.noise, axis.photo, trace)
             for axis in axes
         ]
-        if pair[0] is not None and pair[1] is not None:
+        kept = all(
+            new is not None
+            and (axis.trace is None or new.coherence >= COMMON_COHERENCE * axis.trace.coherence)
+            for axis, new in zip(axes, pair, strict=True)
+        )
+        if kept and pair[0] is not None and pair[1] is not None:
             common.append((pair[0].strength * pair[1].strength, pair))
     if not common and len(sure) == 1 and sure[0].strength < LONE_STRENGTH:
         return [replace(axis, trace=None) for axis in axes]
@@ -348,6 +387,10 @@ def _native_size(axis: AxisEvidence, other: AxisEvidence) -> Quantity | None:
         smallest = axis.length * 2 * axis.reach
         limit = Contribution("enlargement too small to be seen", (axis.length - smallest) / 3**0.5)
         return Quantity(float(axis.length), "px", (limit,))
+    if axis.noise is not None and shows_grid_factor(axis.noise, axis.photo):
+        return None
+    if _has_by_product(axis):
+        return None
     if other.trace is not None and axis.reach < 1 / (2 * other.trace.factor):
         # This axis could not have shown the factor of the other: equal factors are the rule.
         size = axis.length / other.trace.factor
