@@ -159,6 +159,8 @@ def test_the_command_plans_from_measured_results(tmp_path: Path) -> None:
     page, places = tmp_path / "map.html", tmp_path / "tiles.csv"
     job = ["plan", str(folder), "--die", "1.8 mm x 1.4 mm", "--line", "3 um"]
     more = ["--relief", "20 um", "--with", "pad/near"]
+    job = ["plan", str(folder), "--die", "1.8 mm x 1.4 mm", "--line", "3 um"]
+    more = ["--relief", "20 um", "--with", "pad/near"]
     arguments = [*job, *more, "--map", str(page), "--positions", str(places)]
     result = CliRunner().invoke(program, arguments)
     assert result.exit_code == 0, result.output

@@ -19,6 +19,7 @@ COMMANDS = {
     "plan": "how to photograph a die: tiles, focus steps, shots, time, storage",
     "report": "write the comparison as one page, and its table as data",
     "open": "open a bench in the browser: look, file, edit, measure, photograph",
+    "compare": "hold two benches against each other",
     "pack": "make one archive of a bench: captures, results, versions, checksums",
     "check": "verify an archive and derive its numbers again",
     "scale": "pixel size and field from a photo of a ruled scale or grid",
