@@ -158,7 +158,10 @@ def test_distortion_is_seen_and_the_axis_is_reported() -> None:
     result = measure_scale(photographed(bent.astype(np.float32)))
     assert result.curved
     assert result.division.value == pytest.approx(20.0, rel=6e-4)
-    assert result.mean_division < 20.0 * 0.996  # what a ruler laid along it would say
+    assert result.distortion == pytest.approx(-0.02, abs=0.001)
+    # The edges of the field lie at 1000 / 1221 of the corner's radius.
+    field = calibrate(result, Division(10.0, 0.0)).field_width
+    assert field.value == pytest.approx(500 * (1 + 0.02 * (1000 / 1220.7) ** 2), rel=5e-4)
 
 
 def exact_scale(period: float) -> Picture:

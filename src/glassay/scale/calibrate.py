@@ -6,9 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.scale.measure import METHOD, ScaleResult
+from glassay.scale.ruling import higher_orders
 
 ASSUMED_TOLERANCE = 0.002
 """Relative tolerance assumed for a slide without a certificate: plus or minus 0.2 %, taken as a
@@ -98,40 +101,48 @@ def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = 
     pixel_size_y = None
     if result.division_y is not None:
         pixel_size_y = combine(lambda d, p: d / p, (length, result.division_y), "um/px")
-    mean = _mean_over_field(result)
-    mean_size = combine(lambda d, p: d / p, (length, mean), "um/px")
     height, width = result.shape
-    vertical_size = pixel_size_y or mean_size
     diameter = None
     if result.field_stop is not None:
         across = Quantity.of(
             result.field_stop.diameter, result.field_stop.diameter_error, "px", "edge of the field"
         )
-        diameter = combine(lambda p, d: p * d, (mean_size, across), "um")
-        extent = across
+        diameter = _on_object(pixel_size, across, result)
+        extent = diameter
     else:
         upright = abs(result.tilt.value) > 45 and result.pattern == "ruled"
-        extent = Quantity(float(height if upright else width), "px")
+        extent = _on_object(pixel_size, Quantity(float(height if upright else width), "px"), result)
     return Calibration(
         result=result,
         division=division,
         pixel_size=pixel_size,
-        field_width=mean_size.scaled(width, "um"),
-        field_height=vertical_size.scaled(height, "um"),
+        field_width=_on_object(pixel_size, Quantity(float(width), "px"), result),
+        field_height=_on_object(
+            pixel_size_y or pixel_size, Quantity(float(height), "px"), result
+        ),
         field_diameter=diameter,
-        divisions_across=combine(lambda e, p: e / p, (extent, mean), "1"),
+        divisions_across=combine(lambda e, d: e / d, (extent, length), "1"),
         pixel_size_y=pixel_size_y,
         notes=(*notes, *_notes(result, division)),
     )
 
 
-def _mean_over_field(result: ScaleResult) -> Quantity:
-    """The division averaged over the scale; differs from that on the axis under distortion."""
-    if not result.curved:
-        return result.division
-    gap = abs(result.mean_division - result.division.value)
-    mean = Quantity(result.mean_division, "px", result.division.contributions)
-    return mean.with_contribution("distortion over the field", gap / math.sqrt(3))
+def _on_object(pixel_size: Quantity, across: Quantity, result: ScaleResult) -> Quantity:
+    """What `across` px through the middle of the photo show of the object, in um.
+
+    Radial distortion k at the corner is taken out as it was fitted (`ruling.higher_orders`); what
+    is not known of k enters with its leading factor.
+    """
+    share = (across.value / math.hypot(*result.shape)) ** 2
+    plain = combine(lambda p, a: p * a, (pixel_size, across), "um")
+    k = result.distortion
+    straight = 1 - k * share + float(higher_orders(k, np.array(share)))
+    seen = plain.scaled(straight, "um")
+    if not result.distortion_error:
+        return seen
+    return seen.with_contribution(
+        "lens distortion over the field", plain.value * share * result.distortion_error
+    )
 
 
 def _notes(result: ScaleResult, division: Division) -> tuple[str, ...]:

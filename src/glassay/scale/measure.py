@@ -84,7 +84,9 @@ photos of textures would be too many."""
 class ScaleResult:
     """A ruled scale measured in px.
 
-    `division` is the distance from line to line (px), `tilt` the direction of the scale's axis
+    `division` is the distance from line to line (px) at the middle of the photo, `distortion` the
+    radial distortion at its corner (relative, negative for barrel, 0 if none was seen) with the
+    standard error of what is known of it, `tilt` the direction of the scale's axis
     against the photo's horizontal (deg, from the x axis towards the y axis, which points down:
     clockwise as seen). `segments` (lines, 4) holds the
     two ends x0, y0, x1, y1 of every line used, `residuals` (px) their distance from the even
@@ -92,7 +94,8 @@ class ScaleResult:
     """
 
     division: Quantity
-    mean_division: float
+    distortion: float
+    distortion_error: float
     tilt: Quantity
     lines: int
     span: int
@@ -294,7 +297,7 @@ def _check(lines: Lines, row: Sighting, fit: RulingFit) -> None:
         raise NotMeasurable(
             f"the lines found are not evenly spaced (they scatter by {jitter:.0%} of a division)"
         )
-    even = used >= EVEN_LINES and jitter <= EVEN_JITTER
+    even = used >= EVEN_LINES and jitter <= EVEN_JITTER and not fit.keystone and not fit.curved
     if explained < (MIN_EXPLAINED_EVEN if even else MIN_EXPLAINED):
         raise NotMeasurable("what repeats in the photo differs too much from place to place")
     if lines.unsteadiness > MAX_UNSTEADINESS:
@@ -350,7 +353,8 @@ def _result(
             )
     return ScaleResult(
         division=Quantity(fit.division, "px", tuple(parts)),
-        mean_division=fit.mean_division,
+        distortion=fit.distortion,
+        distortion_error=fit.distortion_error,
         tilt=Quantity.of(tilt, max(tilt_error, 1e-4), "deg", "direction of the lines"),
         lines=int(fit.used.sum()),
         span=int(np.ptp(lines.numbers[fit.used])) + 1,
@@ -359,7 +363,7 @@ def _result(
         along=lines.positions[fit.used],
         dark_lines=_is_dark(lines.waveform),
         hierarchy=hierarchy,
-        curved=fit.curved,
+        curved=fit.curved or bool(fit.keystone),
         field_stop=stop,
         shape=(light.shape[0], light.shape[1]),
         waveform=lines.waveform,
@@ -433,6 +437,12 @@ def _notes(hierarchy: Hierarchy, fit: RulingFit, count: int) -> tuple[str, ...]:
         notes.append(
             f"every {hierarchy.every}th line is longer, which is unusual: check that the stated"
             " division is that of the finest lines seen"
+        )
+    if fit.keystone:
+        notes.append(
+            f"the spacing changes steadily along the scale ({abs(fit.keystone):.2%} from the middle to"
+            " the corner): the camera did not look squarely at the slide; the pixel size is that at"
+            " the middle of the photo"
         )
     if fit.curved:
         notes.append(

@@ -28,7 +28,8 @@ class RulingFit:
 
     The axis is taken to be the middle of the photo. `mean_division` is the plain average over the
     scale. `distortion` is the fitted radial distortion at the corner (relative; 0 when not
-    `curved`), `distortion_allowance` (px) what an unseen one may add. `residuals` (px) belong to
+    `curved`) and `distortion_error` what is not known of it, `keystone` the fitted change of the spacing from the middle to the corner (relative),
+    `distortion_allowance` (px) what an unseen distortion may add. `residuals` (px) belong to
     all lines given, `used` marks those that the fit rests on.
     """
 
@@ -38,6 +39,8 @@ class RulingFit:
     mean_division: float
     curved: bool
     distortion: float
+    distortion_error: float
+    keystone: float
     distortion_allowance: float
     used: npt.NDArray[np.bool_]
     residuals: Array
@@ -57,43 +60,78 @@ def fit_ruling(
     pixels that each rests on from that middle; `errors` are standard errors from pixel noise alone.
     The scatter about the fit decides what the result is worth.
 
-    Model: s = S (1 + k (S^2 + across_square) / R^2) with S = phase + division * n, R half the photo's
-    diagonal: third-order radial distortion about the photo's middle (the radial term of Brown
-    1966). Without distortion, k = 0, the fit is a straight line. k is used when an F test says so;
-    otherwise its posterior spread, given the data and `USUAL_DISTORTION`, becomes an allowance.
+    Model: s = S (1 + k r^2) with S = phase + division * n, r the undistorted radius in units of half
+    the photo's diagonal: radial distortion about the photo's middle, negative for barrel (the radial
+    term of Brown 1966). It is fitted in its inverse form (see `higher_orders`). A camera that does not look squarely at the slide adds a term in S^2 (keystone). Without
+    either the fit is a straight line. Each is used when an F test says so; otherwise the posterior
+    spread of k, given the data and `USUAL_DISTORTION`, becomes an allowance.
     """
     scale = max(1.0, float(np.ptp(numbers)) / 2)
     x = (numbers - float(np.mean(numbers))) / scale
-    ones = np.ones_like(x)
-    straight = _weighted_fit(np.column_stack([x, ones]), positions, errors)
+    even = [x, np.ones_like(x)]
     bend = _bend(positions, across_square_px2, half_diagonal_px)
-    straight_of_bend = _slope(x, bend, straight.weight)
-    bent = _weighted_fit(np.column_stack([x, ones, bend]), positions, errors)
-    curved = _is_better(straight, bent)
-    chosen = bent if curved else straight
-    allowance = 0.0
+    # Its slope vanishes at the photo's middle, so that the division stays the local one there.
+    keystone = positions**2 / half_diagonal_px
+    straight = _weighted_fit(np.column_stack(even), positions, errors)
+    square = (positions**2 + across_square_px2) / half_diagonal_px**2
+    bent = _weighted_fit(np.column_stack([*even, bend]), positions, errors)
+    leaning = _weighted_fit(np.column_stack([*even, keystone]), positions, errors)
+    both = _weighted_fit(np.column_stack([*even, bend, keystone]), positions, errors)
+    chosen, curved, leans = _choose(straight, bent, leaning, both)
+    if curved:
+        design = np.column_stack([*even, bend, keystone] if leans else [*even, bend])
+        for _ in range(HIGHER_ORDER_PASSES):
+            higher = higher_orders(float(chosen.solution[2]), square)
+            chosen = _weighted_fit(design, positions * (1 + higher), errors)
+    allowance, distortion_error = 0.0, float(chosen.errors[2]) if curved else 0.0
     if not curved:
-        k, k_error = float(bent.solution[2]), float(bent.errors[2])
-        if bent.dof < MIN_FREEDOM or not np.isfinite(k_error):
-            k, k_error = 0.0, np.inf
-        trust = USUAL_DISTORTION**2 / (USUAL_DISTORTION**2 + k_error**2)
-        posterior = (
-            np.sqrt((trust * k) ** 2 + trust * min(k_error, 1.0) ** 2)
-            if trust
-            else (USUAL_DISTORTION)
-        )
-        allowance = abs(straight_of_bend) * float(posterior) / scale
+        distortion_error = _posterior_distortion(both if leans else bent)
+        allowance = abs(_slope(x, bend, straight.weight)) * distortion_error / scale
     return RulingFit(
         division=float(chosen.solution[0]) / scale,
         error=float(chosen.errors[0]) / scale,
         dof=chosen.dof,
         mean_division=float(straight.solution[0]) / scale,
         curved=curved,
-        distortion=float(bent.solution[2]) if curved else 0.0,
+        distortion=float(chosen.solution[2]) if curved else 0.0,
+        distortion_error=distortion_error,
+        keystone=2 * float(chosen.solution[-1]) if leans else 0.0,
         distortion_allowance=allowance,
         used=chosen.used,
         residuals=chosen.residuals,
     )
+
+
+HIGHER_ORDER_PASSES = 3
+
+
+def higher_orders(k: float, square: Array) -> Array:
+    """What the inverse of r_d = r_u (1 + k r_u^2) holds beyond its linear term in k.
+
+    r_u = r_d (1 - k r_d^2 + 3 k^2 r_d^4 - 12 k^3 r_d^6 + ...), the Lagrange inversion of the cubic;
+    returns the sum from 3 k^2 on, for `square` = r_d^2.
+    """
+    return np.asarray(3 * k**2 * square**2 - 12 * k**3 * square**3)
+
+
+def _choose(straight: _Fit, bent: _Fit, leaning: _Fit, both: _Fit) -> tuple[_Fit, bool, bool]:
+    """The simplest model that no larger one betters: the fit, whether curved, whether leaning."""
+    one = min((bent, leaning), key=lambda fit: fit.misfit)
+    if not _is_better(straight, one):
+        # A slide that leans may hide a distortion from a fit of either alone.
+        return (both, True, True) if _is_better(straight, both, 2) else (straight, False, False)
+    if _is_better(one, both):
+        return both, True, True
+    return one, one is bent, one is leaning
+
+
+def _posterior_distortion(fit: _Fit) -> float:
+    """Root mean square of the distortion (at the corner), given the data and what is usual."""
+    k, k_error = float(fit.solution[2]), float(fit.errors[2])
+    if fit.dof < MIN_FREEDOM or not math.isfinite(k_error):
+        return USUAL_DISTORTION
+    trust = USUAL_DISTORTION**2 / (USUAL_DISTORTION**2 + k_error**2)
+    return math.sqrt((trust * k) ** 2 + trust * k_error**2)
 
 
 def _bend(positions: Array, across_square_px2: Array, half_diagonal_px: float) -> Array:
@@ -115,6 +153,7 @@ class _Fit:
     used: npt.NDArray[np.bool_]
     residuals: Array
     weight: Array
+    misfit: float
 
 
 def _weighted_fit(design: Array, y: Array, errors: Array) -> _Fit:
@@ -140,7 +179,10 @@ def _weighted_fit(design: Array, y: Array, errors: Array) -> _Fit:
     dof = int(used.sum()) - parameters
     misfit = float((weight * residuals**2).sum()) * _inflation(residuals[used])
     covariance = np.linalg.pinv((design * weight[:, None]).T @ design) * (misfit / max(1, dof))
-    return _Fit(solution, np.sqrt(np.maximum(np.diag(covariance), 0)), dof, used, residuals, weight)
+    return _Fit(
+        solution, np.sqrt(np.maximum(np.diag(covariance), 0)), dof, used, residuals, weight,
+        float(np.median(np.abs(residuals))),
+    )  # fmt: skip
 
 
 def _inflation(residuals: Array) -> float:
@@ -156,10 +198,10 @@ def _inflation(residuals: Array) -> float:
     return (1 + r) / (1 - r) if r > 0 else 1.0
 
 
-def _is_better(straight: _Fit, bent: _Fit) -> bool:
-    """F test of the distorted fit against the even one, on the lines that either uses."""
+def _is_better(straight: _Fit, bent: _Fit, more: int = 1) -> bool:
+    """F test of the fit with `more` parameters against the other, on the lines that either uses."""
     either = straight.used | bent.used
-    dof = int(either.sum()) - 3
+    dof = int(either.sum()) - len(bent.solution)
     if dof < MIN_FREEDOM:
         return False
     weight = np.maximum(straight.weight, bent.weight)[either]
@@ -167,8 +209,8 @@ def _is_better(straight: _Fit, bent: _Fit) -> bool:
     after = float((weight * bent.residuals[either] ** 2).sum())
     if after <= 0:
         return before > 0
-    ratio = (before - after) / (after / dof) / _inflation(bent.residuals[either])
-    return float(f_distribution.sf(max(ratio, 0.0), 1, dof)) < CURVED_PROBABILITY
+    ratio = (before - after) / more / (after / dof) / _inflation(bent.residuals[either])
+    return float(f_distribution.sf(max(ratio, 0.0), more, dof)) < CURVED_PROBABILITY
 
 
 @dataclass(frozen=True)
