@@ -9,6 +9,7 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay.bench.disk import content_hash
 from glassay.bench.document import read_document
 from glassay.bench.edit import remove_table, set_values, write_text
 from glassay.bench.filing import Filing, file_captures
@@ -43,6 +44,8 @@ def file_taken(
             part = f"-{number}" if len(pictures) > 1 else ""
             paths.append(Path(room) / f"live-{taken}{part}{suffix}")
             paths[-1].write_bytes(data)
+        if len(paths) > 1:
+            _check_new(bench, paths)
         filed = file_captures(bench, [Filing(path, *place, thing) for path in paths])
     names = [one.name for one in filed]
     _make_one(bench.folder, names, thing, note)
@@ -56,6 +59,18 @@ def file_recording(
     filed = file_captures(bench, [Filing(recording, *place, thing)])[0]
     _make_one(bench.folder, [filed.name], thing, note)
     return filed.name
+
+
+def _check_new(bench: Bench, paths: Sequence[Path]) -> None:
+    sizes = {path.stat().st_size: path for path in paths}
+    for capture in bench.captures:
+        for known in bench.paths(capture):
+            taken = sizes.get(known.stat().st_size)
+            if taken is not None and content_hash(taken) == content_hash(known):
+                raise Unusable(
+                    f"the camera delivered a frame that is filed already ({capture.id});"
+                    " take them again"
+                )
 
 
 def _make_one(folder: Path, names: Sequence[str], thing: str, note: str) -> None:

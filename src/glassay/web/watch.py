@@ -120,7 +120,8 @@ class Watch:
             self._reference = small
             self._places.clear()
         window = _window(small.shape)
-        (x, y), response = cv2.phaseCorrelate(self._reference, small, window)
+        # OpenCV multiplies the window into what it is given.
+        (x, y), response = cv2.phaseCorrelate(self._reference.copy(), small.copy(), window)
         if response < SURE_RESPONSE:  # another scene: start anew
             self._reference = small
             self._places.clear()
@@ -171,6 +172,7 @@ def _scale_words(frame: npt.NDArray[np.uint8], division: Division) -> dict[str, 
 
 def decode_frame(data: bytes) -> npt.NDArray[np.uint8]:
     """A JPEG frame as (height, width, 3), R, G, B. Raises `Unusable`."""
+    Image.MAX_IMAGE_PIXELS = None  # our own limit, checked before anything is decoded
     try:
         head = Image.open(io.BytesIO(data), formats=("JPEG",))
     except (UnidentifiedImageError, OSError, SyntaxError):

@@ -1,0 +1,60 @@
+"""Debian's Chromium, driven headless with a profile of its own for each browser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+CHROMIUM = "/usr/bin/chromium"
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
+]  # fmt: skip
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+
+
+@contextmanager
+def chromium(camera: Path | None = None) -> Iterator[Browser]:
+    """A headless browser; `camera` is the film of its fake camera."""
+    film = [] if camera is None else [f"--use-file-for-fake-video-capture={camera}"]
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*ARGUMENTS, *film])
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+class Watched:
+    """A page whose errors and requests elsewhere are collected."""
+
+    def __init__(self, browser: Browser, address: str, **context: object) -> None:
+        self.address = address
+        self.troubles: list[str] = []
+        self.page: Page = browser.new_context(**context).new_page()  # type: ignore[arg-type]
+        self.page.set_default_timeout(15_000)
+        self.page.on("pageerror", lambda error: self.troubles.append(str(error)))
+        self.page.on(
+            "console",
+            lambda said: self.troubles.append(said.text) if said.type == "error" else None,
+        )
+        self.page.on("request", lambda request: self._look(request.url))
+
+    def _look(self, url: str) -> None:
+        if not url.startswith((self.address, "blob:", "data:")):
+            self.troubles.append(f"asked {url}")
+
+    def faults(self) -> list[str]:
+        """Serious accessibility faults that axe-core finds on the page (WCAG 2.2 A and AA)."""
+        # The page's own content policy forbids adding scripts; the driver may run them.
+        self.page.evaluate(AXE.read_text(encoding="utf-8"))
+        found = self.page.evaluate("axe.run(document)")
+        return [
+            f"{one['id']}: {node['html'][:120]}"
+            for one in found["violations"] if one["impact"] in ("serious", "critical")
+            for node in one["nodes"]
+        ]  # fmt: skip

@@ -1,0 +1,284 @@
+"""The whole job in a real browser: new bench, captures, run, verdict, compare, export, live."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("playwright.sync_api")
+
+from playwright.sync_api import Browser, expect
+from tests.bench.slides import draw_slide
+from tests.web.browser import CHROMIUM, Watched, chromium
+from tests.web.conftest import Served
+from tests.web.fake_camera import PIXEL_SIZE_UM, film_scale
+
+from glassay.bench.document import load_bench
+from glassay.bench.marks import read_marks
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed"),
+]
+
+PAGES = (
+    "/", "/instrument?id=pad", "/captures", "/capture?id=captures/near.png",
+    "/capture?id=captures/dark.png", "/edit", "/edit/table?place=instrument.0",
+    "/edit/table?place=instrument.0.claim.0", "/run", "/side-by-side",
+    "/side-by-side?id=captures/near.png&id=captures/far.png", "/live", "/nowhere",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    film = film_scale(tmp_path_factory.mktemp("film") / "scale.y4m", frames=24)
+    with chromium(film) as started:
+        yield started
+
+
+Serve = Callable[[Path], Served]
+
+
+def test_from_an_empty_folder_to_a_verdict(browser: Browser, serve: Serve, tmp_path: Path) -> None:
+    (tmp_path / "bench").mkdir()
+    slide = draw_slide(tmp_path / "pad-slide.png", pixel_size_um=1.25)
+    served = serve(tmp_path / "bench")
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    assert "token" not in page.url
+    page.get_by_label("What is compared").fill("Loan microscopes")
+    page.get_by_role("button", name="Start the bench").click()
+
+    page.get_by_role("link", name="Add an instrument").click()
+    page.get_by_label("Id").first.fill("pad")
+    page.get_by_label("Kind").select_option("screen")
+    page.get_by_role("button", name="Save").click()
+    page.get_by_role("link", name="Add a claim").click()
+    page.get_by_label("Kind").select_option("magnification")
+    page.get_by_label("Value").fill("1600x")
+    page.get_by_label("Where it is stated").fill("box")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("link", name="magnification 1600x")).to_be_visible()
+
+    page.get_by_role("navigation").get_by_role("link", name="Captures").click()
+    page.get_by_label("Drop photos and clips").set_input_files(slide)
+    page.get_by_role("button", name="Hand them over").click()
+    expect(page.get_by_label("made with")).to_have_value("pad|as is")
+    expect(page.get_by_label("showing")).to_have_value("slide")
+    page.get_by_role("button", name="File them").click()
+    expect(page.get_by_text("1 capture is filed")).to_be_visible()
+
+    page.get_by_role("navigation").get_by_role("link", name="Measure").click()
+    page.get_by_role("button", name="Measure what is new").click()
+    expect(page.get_by_text("Done: 1 measured")).to_be_visible(timeout=30_000)
+    page.get_by_role("link", name="See the comparison").click()
+    expect(page.get_by_text("✗ not met").first).to_be_visible()
+    expect(page.get_by_role("cell", name="1.2500")).to_be_visible()
+    comments = [line for line in (tmp_path / "bench" / "bench.toml").read_text().splitlines()
+                if line.startswith("#")]  # fmt: skip
+    assert len(comments) > 50
+    assert watched.troubles == []
+
+
+def test_a_run_survives_leaving_the_page_and_can_be_stopped(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    shutil.rmtree(folder / "results")
+    served = serve(folder)
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/run")
+    page.get_by_role("button", name="Measure what is new").click()
+    expect(page.get_by_role("progressbar")).to_be_visible()
+    page.goto(served.address + "/edit")
+    expect(page.get_by_text("measuring")).to_be_visible()
+    page.goto(served.address + "/run")
+    page.get_by_role("button", name="Stop").click()
+    expect(page.get_by_text("Stopped after")).to_be_visible()
+    page.get_by_role("button", name="Measure what is new").click()
+    expect(page.get_by_text("Done:")).to_be_visible(timeout=40_000)
+    assert watched.troubles == []
+
+
+def test_a_distance_is_pointed_at_and_kept(browser: Browser, serve: Serve, folder: Path) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/capture?id=captures/near.png")
+    page.wait_for_selector("#viewer[data-ready=yes]")
+    page.get_by_role("button", name="Distance").click()
+    frame = page.locator("#viewer").bounding_box()
+    assert frame is not None
+    # The photo of 640 x 480 px fills the viewer as far as it goes.
+    scale = min(frame["width"] / 640, frame["height"] / 480)
+    middle = frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2
+    page.mouse.click(middle[0] - 80 * scale, middle[1])
+    with page.expect_navigation():
+        page.mouse.click(middle[0] + 80 * scale, middle[1])
+    # 160 px of 1.25 um, each end pointed at to half a px of the screen.
+    mark = read_marks(folder)[0]
+    (x0, y0), (x1, y1) = mark.points
+    assert x1 - x0 == pytest.approx(160, abs=2)
+    assert (x0 + x1) / 2 == pytest.approx(319.5, abs=1)
+    assert (y0 + y1) / 2 == pytest.approx(239.5, abs=1)
+    assert mark.pointing_px == pytest.approx(1.5 / scale, rel=0.02)
+    expect(page.get_by_role("cell", name="200.")).to_be_visible()
+    assert watched.troubles == []
+
+
+def test_where_to_look_is_pointed_at_with_the_keyboard(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/capture?id=captures/near.png")
+    page.wait_for_selector("#viewer[data-ready=yes]")
+    page.get_by_role("button", name="Where to look").focus()
+    page.keyboard.press("Enter")
+    page.locator(".openseadragon-canvas").focus()
+    page.keyboard.press("Enter")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+        page.keyboard.press("ArrowDown")
+        page.wait_for_timeout(350)
+    page.keyboard.press("Enter")
+    box = [int(part) for part in page.get_by_label("Look only here").input_value().split(",")]
+    assert box[2] > 20
+    assert box[3] > 20
+    expect(page.get_by_role("button", name="Measure there")).to_be_focused()
+    assert watched.troubles == []
+
+
+def test_side_by_side_keeps_one_physical_scale(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/side-by-side")
+    for name in ("near.png", "far.png"):
+        page.get_by_label(name).check()
+    page.get_by_role("button", name="Show them").click()
+    page.wait_for_selector("#panes[data-ready=yes]")
+    page.wait_for_timeout(400)
+
+    def rules() -> list[tuple[str, float]]:
+        found = page.locator(".rule")
+        return [
+            (found.nth(n).inner_text(), round(found.nth(n).bounding_box()["width"], 1))  # type: ignore[index]
+            for n in range(2)
+        ]
+
+    before = rules()
+    assert before[0] == before[1]
+    panes = page.locator(".pane .viewer")
+    frame = panes.nth(0).bounding_box()
+    assert frame is not None
+    page.mouse.move(frame["x"] + 100, frame["y"] + 100)
+    page.mouse.wheel(0, -400)
+    page.wait_for_timeout(900)
+    after = rules()
+    assert after[0] == after[1]
+    assert after != before
+    page.get_by_role("button", name="Wipe").click()
+    page.get_by_role("slider", name="Wipe").fill("30")
+    page.get_by_role("button", name="Alternate").click()
+    page.wait_for_timeout(1200)
+    page.get_by_role("button", name="Beside each other").click()
+    address = page.get_by_role("link", name="The plate").get_attribute("href")
+    answer = page.request.get(served.address + (address or ""))
+    assert answer.headers["content-type"] == "image/png"
+    assert len(answer.body()) > 10_000
+    assert watched.troubles == []
+
+
+def test_the_live_microscope_is_measured_and_photographed(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/live")
+    page.get_by_role("button", name="Start the camera").click()
+    page.wait_for_selector("#live[data-seen=scale]")
+    told = page.locator("#m-pixel").inner_text()
+    assert float(told.split()[0]) == pytest.approx(PIXEL_SIZE_UM, rel=0.002)
+    expect(page.locator("#m-delivered")).to_contain_text("1280 × 720")
+    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
+    for button, said in (("Take a photo", "Photo filed."), ("Repeat pair", "Repeat pair filed.")):
+        page.get_by_role("button", name=button).click()
+        expect(page.get_by_text(said)).to_be_visible()
+    page.get_by_role("button", name="Endurance run").click()
+    page.wait_for_timeout(2500)
+    page.evaluate("document.getElementById('video').srcObject.getTracks()[0].dispatchEvent(new Event('ended'))")
+    expect(page.get_by_text("Endurance run filed.").or_(page.get_by_text("The camera is gone."))).to_be_visible()
+    expect(page.locator("#taken li")).to_have_count(3)
+    captures = load_bench(folder).captures[-3:]
+    assert [len(one.files) for one in captures] == [1, 2, 1]
+    assert captures[2].files[0].endswith(".webm")
+    assert captures[2].note.endswith("the camera was gone")
+    assert watched.troubles == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_page_has_a_serious_accessibility_fault(
+    browser: Browser, serve: Serve, folder: Path, scheme: str
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address, color_scheme=scheme)
+    watched.page.goto(served.entry)
+    faults = {}
+    for path in PAGES:
+        watched.page.goto(served.address + path)
+        watched.page.wait_for_timeout(150)
+        found = watched.faults()
+        if found:
+            faults[path] = found
+    assert faults == {}
+
+
+@pytest.mark.parametrize("width", [360, 640])
+def test_nothing_runs_off_a_narrow_screen(
+    browser: Browser, serve: Serve, folder: Path, width: int
+) -> None:
+    # 640 px is 1280 px at 200 % zoom.
+    served = serve(folder)
+    watched = Watched(browser, served.address, viewport={"width": width, "height": 700})
+    watched.page.goto(served.entry)
+    wide = []
+    for path in PAGES:
+        watched.page.goto(served.address + path)
+        watched.page.wait_for_timeout(100)
+        across = watched.page.evaluate("document.documentElement.scrollWidth")
+        if across > width:
+            wide.append((path, across))
+    assert wide == []
+
+
+def test_every_page_can_be_read_without_script(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address, java_script_enabled=False)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/capture?id=captures/near.png")
+    expect(page.get_by_role("img", name="The photo captures/near.png")).to_be_visible()
+    page.goto(served.address + "/side-by-side?id=captures/near.png&id=captures/far.png")
+    expect(page.get_by_role("img")).to_be_visible()
+    page.goto(served.address + "/edit/table?place=bench")
+    page.get_by_label("Title").fill("By hand")
+    page.get_by_role("button", name="Save").click()
+    assert load_bench(folder).title == "By hand"
+    page.goto(served.address + "/live")
+    expect(page.get_by_text("The live picture needs script")).to_be_visible()
