@@ -53,6 +53,9 @@ w^4) of the Tukey window, (1 - 5a/8)^2 / (1 - 93a/128)."""
 AXIS_BINS = 2
 """Coefficients within this many bins of the axes are left out: row and column noise repeats."""
 
+FIT_RINGS = 8
+"""Rings on either side of the crossing through which a line is laid."""
+
 WEDGE_DEG = 30.0
 """Half angle of the directions that count as along x or along y."""
 
@@ -151,7 +154,7 @@ def repeat_exposures(
     aligned = _common_part(frames, shifts)
     height, width = aligned[0].shape
     window = np.outer(tukey(height, TAPER), tukey(width, TAPER)).astype(np.float32)
-    spectra = [fft.rfft2((frame - frame.mean()) * window) for frame in aligned]
+    spectra = [fft.rfft2(_without_stripes(frame) * window) for frame in aligned]
     pairs = list(itertools.pairwise(spectra))
     rings, rings_x, rings_y = (_correlate(pairs, (height, width), way) for way in (None, "x", "y"))
     cutoffs = [_cutoff(one) for one in (rings, rings_x, rings_y)]
@@ -237,6 +240,14 @@ def _common_part(frames: Sequence[FloatImage], shifts: Sequence[Shift]) -> list[
     return [frame[inner] for frame in (frames[0], *moved)]
 
 
+def _without_stripes(frame: FloatImage) -> FloatImage:
+    """Without the means of rows and columns: their noise repeats, and the window would spread it
+    from the axes of the spectrum, where it is left out, into the rings."""
+    rows = frame.mean(axis=1, keepdims=True)
+    columns = frame.mean(axis=0, keepdims=True)
+    return np.asarray(frame - rows - columns + frame.mean(), dtype=np.float32)
+
+
 def _correlate(
     pairs: Sequence[tuple[npt.NDArray[np.complex64], npt.NDArray[np.complex64]]],
     shape: tuple[int, int],
@@ -288,17 +299,20 @@ def _cutoff(rings: RingCorrelation) -> tuple[Quantity, bool]:
     after = int(np.argmax(below))
     if after < 3:
         raise NotMeasurable("the exposures share no detail: noise covers everything from the start")
-    f, r = rings.frequency, smooth
-    step = float(r[after - 1] - r[after])
-    share = min(max((r[after - 1] - THRESHOLD) / step, 0.0), 1.0) if step > 0 else 1.0
-    value = float(f[after - 1] + share * (f[after] - f[after - 1]))
-    # The slope over the neighbourhood, not between two noisy rings.
-    near = slice(max(0, after - 4), after + 4)
-    slope = abs(float(np.polyfit(f[near], r[near], 1)[0]))
-    spread = float(u[after]) / max(slope, 1e-6)
+    f = rings.frequency
+    # The first crossing of a noisy curve comes early on average; a line through its surroundings
+    # does not.
+    near = slice(max(0, after - FIT_RINGS), after + FIT_RINGS)
+    (slope, at_crossing), covariance = np.polyfit(
+        f[near] - f[after], rings.correlation[near], 1, w=1 / rings.u[near], cov="unscaled"
+    )
+    step = (THRESHOLD - at_crossing) / slope if slope < 0 else 0.0
+    value = float(np.clip(f[after] + step, f[near][0], f[near][-1]))
+    spread = float(np.sqrt(covariance[1, 1])) / max(abs(float(slope)), 1e-6)
     parts = (
-        Contribution("noise of the correlation", min(spread, 0.25)),
+        Contribution("noise of the correlation", min(max(spread, 1e-5), 0.25)),
         Contribution("width of a ring", float(f[1] - f[0]) / 12**0.5),
+        Contribution("shape of the curve", (float(u[after]) / max(abs(float(slope)), 1e-6)) / 2),
     )
     return Quantity(value, "cycles/px", parts), False
 

@@ -58,8 +58,8 @@ class MirrorSpectrum:
     """How strongly rows mirror themselves about each frequency.
 
     `frequency` in cycles/px (multiples of 1 / (2 `length`)), `coherence` 0..1, `strength` in units
-    in which chance exceeds t with probability exp(-t^2); `power` is the power spectrum of the rows
-    at multiples of 1 / `length`. All one-dimensional.
+    in which chance exceeds t with probability exp(-t^2) at most; `power` is the power spectrum of
+    the rows at multiples of 1 / `length`. All one-dimensional.
     """
 
     length: int

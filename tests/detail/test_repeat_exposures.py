@@ -1,0 +1,144 @@
+"""Repeat exposures: ring correlation ends where signal to noise falls to 1/6, and refusals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import fft
+
+from glassay.detail.correlation import THRESHOLD, repeat_exposures
+from glassay.errors import NotMeasurable
+from glassay.quantity import Quantity
+
+HEIGHT, WIDTH = 420, 500
+
+
+def scene(seed: int, signal: float = 300.0, decay: float = 0.05) -> np.ndarray:
+    """A random texture whose power spectrum is `signal` exp(-f / decay)."""
+    fy, fx = fft.fftfreq(HEIGHT)[:, None], fft.rfftfreq(WIDTH)[None, :]
+    amplitude = np.sqrt(signal * np.exp(-np.hypot(fx, fy) / decay))
+    white = np.random.default_rng(seed).standard_normal((HEIGHT, WIDTH))
+    return fft.irfft2(fft.rfft2(white) * amplitude, s=(HEIGHT, WIDTH))
+
+
+def exposure(light: np.ndarray, seed: int, noise: float = 1.0) -> np.ndarray:
+    rng = np.random.default_rng([seed, 5])
+    return (light + noise * rng.standard_normal(light.shape)).astype(np.float32)
+
+
+def shifted(light: np.ndarray, dx: float, dy: float) -> np.ndarray:
+    fy, fx = fft.fftfreq(HEIGHT)[:, None], fft.rfftfreq(WIDTH)[None, :]
+    turn = np.exp(-2j * np.pi * (fx * dx + fy * dy))
+    return fft.irfft2(fft.rfft2(light) * turn, s=(HEIGHT, WIDTH))
+
+
+def test_threshold_is_met_where_signal_to_noise_is_one_sixth():
+    # r = S / (S + N) = 1/7 at S / N = 1/6 (Rosenthal and Henderson 2003): with S = 300 exp(-f/0.05)
+    # and N = 1 at f = 0.05 ln 1800.
+    truth = 0.05 * np.log(300 * 6)
+    errors, covered = [], []
+    for seed in range(6):
+        light = scene(seed)
+        found = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+        errors.append(found.frc_cutoff.value - truth)
+        low, high = found.frc_cutoff.interval
+        covered.append(low <= truth <= high)
+    assert np.abs(np.mean(errors)) < 0.006
+    assert sum(covered) >= 5
+    assert pytest.approx(1 / 7) == THRESHOLD
+
+
+def test_correlation_curve_is_signal_over_signal_and_noise():
+    light = scene(7)
+    found = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    f = found.rings.frequency
+    signal = 300 * np.exp(-f / 0.05)
+    expected = signal / (signal + 1)
+    inner = (f > 0.05) & (f < 0.45)
+    deviation = (found.rings.correlation - expected)[inner] / found.rings.u[inner]
+    assert np.sqrt(np.mean(deviation**2)) == pytest.approx(1.0, abs=0.25)
+
+
+def test_temporal_noise_and_its_spectrum_are_those_put_in():
+    found = repeat_exposures([exposure(scene(1), 1, 2.0), exposure(scene(1), 2, 2.0)])
+    # 210 000 differences: the standard deviation is good to 0.16 %.
+    assert found.temporal_noise.value == pytest.approx(2.0, rel=0.006)
+    assert np.mean(found.noise_x) == pytest.approx(4.0, rel=0.02)
+    assert np.mean(found.noise_y) == pytest.approx(4.0, rel=0.02)
+
+
+def test_a_moved_scene_is_registered_to_hundredths_of_a_pixel():
+    light = scene(2)
+    found = repeat_exposures([exposure(light, 1), exposure(shifted(light, 3.4, -5.7), 2)])
+    assert found.shifts[0].dx == pytest.approx(3.4, abs=0.03)
+    assert found.shifts[0].dy == pytest.approx(-5.7, abs=0.03)
+    still = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    assert found.frc_cutoff.value == pytest.approx(still.frc_cutoff.value, rel=0.05)
+
+
+def test_fixed_pattern_is_warned_about_and_disappears_when_the_scene_moves():
+    light, pattern = scene(3), 0.7 * np.random.default_rng(8).standard_normal((HEIGHT, WIDTH))
+    still = repeat_exposures([exposure(light + pattern, 1), exposure(light + pattern, 2)])
+    assert any("fixed-pattern" in note or "lower bound" in note for note in still.notes)
+    moved = repeat_exposures(
+        [exposure(light + pattern, 1), exposure(shifted(light, 6, 4) + pattern, 2)]
+    )
+    assert not any("does not fall to zero" in note for note in moved.notes)
+    assert moved.frc_cutoff.value < still.frc_cutoff.value
+
+
+def test_row_and_column_noise_is_left_out():
+    light = scene(4)
+    rows = 3 * np.random.default_rng(1).standard_normal((HEIGHT, 1))
+    plain = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    striped = repeat_exposures([exposure(light + rows, 1), exposure(light + rows, 2)])
+    assert striped.frc_cutoff.value == pytest.approx(plain.frc_cutoff.value, rel=0.05)
+
+
+def test_detail_beyond_the_pixels_is_a_lower_bound():
+    light = scene(5, signal=1e5, decay=0.3)
+    found = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    assert found.reaches_nyquist
+    assert found.frc_cutoff.value == 0.5
+    assert any("lower bound" in note for note in found.notes)
+
+
+def test_results_on_the_object_follow_the_pixel_size():
+    light = scene(6)
+    found = repeat_exposures(
+        [exposure(light, 1), exposure(light, 2)], pixel_size=Quantity.of(0.5, 0.001, "um/px")
+    ).findings()
+    per_px, per_um = (found[k].quantity.value for k in ("frc_cutoff", "frc_cutoff_object"))
+    assert per_um == pytest.approx(per_px / 0.5)
+    assert found["frc_period_object"].quantity.value == pytest.approx(0.5 / per_px)
+
+
+def test_three_exposures_agree_with_two():
+    light = scene(9)
+    three = repeat_exposures([exposure(light, k) for k in (1, 2, 3)])
+    two = repeat_exposures([exposure(light, k) for k in (1, 2)])
+    assert three.frc_cutoff.value == pytest.approx(two.frc_cutoff.value, rel=0.06)
+    assert len(three.shifts) == 2
+
+
+def test_refusals_say_why():
+    light = scene(1)
+    one, two = exposure(light, 1), exposure(light, 2)
+    with pytest.raises(NotMeasurable, match="two or more"):
+        repeat_exposures([one])
+    with pytest.raises(NotMeasurable, match="differ in size"):
+        repeat_exposures([one, two[:400]])
+    with pytest.raises(NotMeasurable, match="copied file"):
+        repeat_exposures([one, one.copy()])
+    with pytest.raises(NotMeasurable, match="flat"):
+        repeat_exposures([one, np.zeros_like(one)])
+    with pytest.raises(NotMeasurable, match="too small"):
+        repeat_exposures([one[:50, :50], two[:50, :50]])
+    with pytest.raises(NotMeasurable, match="do not show the same detail"):
+        repeat_exposures([one, exposure(scene(77), 2)])
+
+
+def test_a_scene_moved_too_far_is_refused():
+    light = scene(1)
+    with pytest.raises(NotMeasurable, match=r"moved by 1[34]\d px"):
+        repeat_exposures([exposure(light, 1), exposure(np.roll(light, 140, axis=1), 2)])

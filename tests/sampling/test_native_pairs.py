@@ -1,0 +1,134 @@
+"""Repeat pairs enlarged by resamplers of other libraries give their native size away."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from studies._enlarged import KERNELS, LIBRARIES, Firmware, blocks_and_lines, exposures
+
+from glassay.sampling import native
+from glassay.simulate import Camera
+
+JPEG, PNG = {"format": "JPEG"}, {"format": "PNG"}
+
+
+def pair(
+    native_size: tuple[int, int], firmware: Firmware, seed: int = 1, colour: str = "grey",
+    full_well_e: float = 4000.0, **more: object,
+) -> list[np.ndarray]:  # fmt: skip
+    """Two exposures of a chip-like texture."""
+    width, height = native_size
+    camera = Camera(
+        width=width, height=height, colour=colour, full_well_e=full_well_e, jpeg_quality=None,
+        **more,
+    )  # fmt: skip
+    return exposures(blocks_and_lines(width, height, seed), camera, firmware, seed)
+
+
+@pytest.mark.parametrize("library", LIBRARIES)
+@pytest.mark.parametrize("kernel", KERNELS)
+def test_native_size_is_found_to_two_pixels_whatever_kernel_and_library_enlarged(kernel, library):
+    frames = pair((420, 311), Firmware((720, 533), kernel, library))
+    found = native(frames, facts=PNG)
+    assert found.verdict == "enlarged"
+    assert found.native_width.value == pytest.approx(420, abs=2)
+    assert found.native_height.value == pytest.approx(311, abs=2)
+
+
+@pytest.mark.parametrize("kernel", KERNELS)
+def test_sharpening_and_jpeg_85_after_enlargement_leave_the_trace(kernel):
+    firmware = Firmware((1000, 740), kernel, "opencv", sharpening=0.5, quality=85)
+    found = native(pair((410, 303), firmware, full_well_e=2500), facts=JPEG)
+    assert found.native_width.value == pytest.approx(410, rel=0.01)
+    assert found.native_height.value == pytest.approx(303, rel=0.01)
+
+
+@pytest.mark.parametrize("factor", [2, 3, 4])
+def test_factors_on_the_compression_grid_are_told_apart(factor):
+    firmware = Firmware((960, 720), "bicubic", "pillow", quality=92)
+    frames = pair((960 // factor, 720 // factor), firmware, full_well_e=2500)
+    found = native(frames, facts=JPEG)
+    assert found.enlargement.value == pytest.approx(factor, rel=0.02)
+
+
+def test_a_mosaic_sensor_is_not_taken_for_half_of_itself():
+    frames = pair((720, 540), Firmware((720, 540)), colour="mosaic")
+    found = native(frames, facts=PNG)
+    assert found.verdict == "native"
+    assert found.native_width.value == 720
+
+
+def test_an_enlarged_mosaic_gives_the_sensor_size_not_half_of_it():
+    frames = pair((520, 390), Firmware((900, 675), "lanczos"), colour="mosaic")
+    found = native(frames, facts=PNG)
+    assert found.enlargement.value == pytest.approx(900 / 520, rel=0.005)
+
+
+def test_the_two_axes_may_have_different_factors():
+    found = native(pair((520, 300), Firmware((800, 600), "bilinear")), facts=PNG)
+    assert found.native_width.value == pytest.approx(520, abs=2)
+    assert found.native_height.value == pytest.approx(300, abs=2)
+    assert any("different factors" in note for note in found.notes)
+
+
+@pytest.mark.parametrize(("enlarged", "native_size"), [((640, 480), (400, 300))])
+def test_nearest_below_two_is_not_read_as_its_alias_above_two(enlarged, native_size):
+    # Sampled at whole px, 1/1.6 and 1/2.667 cycles/px are the same periodicity of variance.
+    found = native(pair(native_size, Firmware(enlarged, "nearest")), facts=PNG)
+    assert found.enlargement.value == pytest.approx(1.6, rel=0.01)
+
+
+@pytest.mark.parametrize("quality", [75, 85, 95, None])
+@pytest.mark.parametrize("colour", ["grey", "mosaic"])
+def test_compression_and_demosaicing_of_a_native_photo_are_no_enlargement(quality, colour):
+    frames = pair((720, 540), Firmware((720, 540), quality=quality), seed=5, colour=colour)
+    found = native(frames, facts=JPEG if quality else PNG)
+    assert found.verdict != "enlarged"
+    assert found.native_width is None or found.native_width.value == 720
+
+
+@pytest.mark.parametrize("denoise", ["gaussian", "median", "bilateral"])
+def test_denoising_a_native_photo_is_no_enlargement(denoise):
+    frames = pair(
+        (720, 540), Firmware((720, 540), quality=88), seed=6, denoise=denoise, denoise_px=1.0
+    )
+    found = native(frames, facts=JPEG)
+    assert found.verdict != "enlarged"
+
+
+def test_what_cannot_be_told_still_bounds_the_native_size_and_says_what_to_shoot():
+    frames = pair((720, 540), Firmware((720, 540), quality=85), full_well_e=8000)
+    found = native(frames, facts=JPEG)
+    assert found.verdict == "cannot tell"
+    assert "native_width" not in found.findings()
+    low, high = found.between[0]
+    assert 0.2 * 720 < low < 720
+    assert high == 720
+    assert "quality" in found.advice
+
+
+def test_several_frames_of_a_clip_work_like_a_pair():
+    firmware = Firmware((776, 582), "bicubic", quality=90)
+    # Another full well makes another pair of the same scene.
+    four = pair((500, 375), firmware) + pair((500, 375), firmware, full_well_e=3999.0)
+    found = native(four, facts=JPEG)
+    assert found.frames == 4
+    assert found.enlargement.value == pytest.approx(776 / 500, rel=0.01)
+
+
+def test_one_lossless_photo_shows_its_enlargement_and_one_native_photo_tells_nothing():
+    enlarged = pair((420, 311), Firmware((720, 533), "bilinear"))[:1]
+    assert native(enlarged, facts=PNG).native_width.value == pytest.approx(420, abs=2)
+    alone = native(pair((720, 540), Firmware((720, 540)))[:1], facts=PNG)
+    assert alone.verdict == "cannot tell"
+    assert "two exposures" in alone.advice
+
+
+def test_each_piece_of_evidence_is_kept():
+    frames = pair((420, 311), Firmware((720, 533), "bicubic"))
+    facts = {"format": "JPEG", "exif": {"DigitalZoomRatio": "1.7"}, "quantization": {}}
+    names = [piece.name for piece in native(frames, facts=facts).evidence]
+    for name in ("traces in the photo", "traces in the noise", "noise spectrum", "file"):
+        assert name in names
+    said = " ".join(piece.says for piece in native(frames, facts=facts).evidence)
+    assert "digital zoom of 1.7" in said
