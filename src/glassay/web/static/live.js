@@ -24,6 +24,7 @@ const tell = (id, text) => { $(id).textContent = text; };
 
 if ($("live")) {
   $("live").hidden = false;
+  $("no-script").remove();
   if (!navigator.mediaDevices) say("This browser gives no access to cameras.");
 }
 

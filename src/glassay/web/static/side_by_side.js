@@ -8,6 +8,7 @@ const sections = [...panes.querySelectorAll(".pane")];
 const guide = document.getElementById("guide");
 const alone = document.getElementById("alone");
 document.getElementById("tools").hidden = false;
+document.getElementById("no-script").remove();
 panes.hidden = false;
 
 const shown = data.map((one, index) => {

@@ -33,6 +33,8 @@ export function openViewer(element, data, options = {}) {
     keyboardNavEnabled: true,
     ...options,
   });
+  // Taking the focus must not scroll the page: the next click would point at another place.
+  viewer.canvas.focus = () => HTMLElement.prototype.focus.call(viewer.canvas, { preventScroll: true });
   return viewer;
 }
 
@@ -93,7 +95,7 @@ export function sayLength(um) {
 // A scale bar of a round length that follows the zoom.
 export function ruleOn(viewer, element, pixelUm) {
   const rule = document.createElement("span");
-  rule.className = "rule";
+  rule.className = "scale-rule";
   element.append(rule);
   const place = () => {
     const perUm = screenPxPerPhotoPx(viewer) / pixelUm;
