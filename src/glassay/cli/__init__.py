@@ -27,6 +27,7 @@ COMMANDS = {
     "repeat": "where the detail of repeated exposures ends, and their noise",
     "native": "how many of a file's pixels are real, from one photo or repeated exposures",
     "clip": "true frame rate, repeated frames, drift and shake of a clip",
+    "preview": "a drawing or better capture as an instrument would show it",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""
