@@ -18,21 +18,29 @@ the drift of a bench needs, and keeps the cost independent of the photo's size."
 SMOOTHING_PX = 1.5
 """Smoothing before the gradient step: noise in gradients makes a shift look smaller than it is."""
 
-CERTAIN_CORRELATION = 0.3
-"""Correlation of the aligned, smoothed detail above which the shift is that of the scene. Two noise
-pieces of this size correlate by less than 0.01 by chance; scenes with any texture exceed 0.5."""
+CERTAIN_CORRELATION = 0.15
+"""Correlation of the aligned, smoothed detail above which the shift is that of the scene. Different
+chips correlate by up to 0.08 at their best match, faint but equal ones by 0.2 and more."""
+
+INDEPENDENT_PX = 4 * np.pi * SMOOTHING_PX**2
+"""Pixels to one independent value of the smoothed detail (equivalent area of the smoothing)."""
+
+CHANCE_DEVIATIONS = 5.0
+"""Standard deviations of a chance correlation that the best of all shifts tried may reach."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shift:
     """Displacement of the second picture's content against the first's, px, and how sure it is.
 
-    `dx` is to the right, `dy` downwards. `correlation` is that of the aligned detail, -1..1.
+    `dx` is to the right, `dy` downwards. `correlation` is that of the aligned detail, -1..1;
+    `chance` is what unrelated pictures of this size may reach.
     """
 
     dx: float
     dy: float
     correlation: float
+    chance: float = 0.0
 
     @property
     def distance(self) -> float:
@@ -42,7 +50,7 @@ class Shift:
     @property
     def is_certain(self) -> bool:
         """Whether the pictures share enough detail for the displacement to mean something."""
-        return self.correlation >= CERTAIN_CORRELATION
+        return self.correlation >= max(CERTAIN_CORRELATION, self.chance)
 
 
 def find_shift(first: FloatImage, second: FloatImage) -> Shift:
@@ -64,7 +72,8 @@ def find_shift(first: FloatImage, second: FloatImage) -> Shift:
     dx, dy = dx + more_x, dy + more_y
     one, two = _overlapping_pieces(first, second, dx, dy)
     fine_x, fine_y, correlation = _sub_pixel_shift(one, two)
-    return Shift(dx + fine_x, dy + fine_y, correlation)
+    chance = CHANCE_DEVIATIONS * math.sqrt(INDEPENDENT_PX / one.size)
+    return Shift(dx + fine_x, dy + fine_y, correlation, chance)
 
 
 def align(picture: FloatImage, shift: Shift) -> FloatImage:

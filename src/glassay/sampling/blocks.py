@@ -11,6 +11,7 @@ each kernel, and that native noise of any smoothness, would give.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -35,6 +36,9 @@ the highest there is, cannot be told from smooth native noise and is not tried."
 ROWS_USED = 4
 """Coefficients of the lowest `ROWS_USED` frequencies across the tested axis: compression leaves
 little of the others."""
+
+MOST_PIXELS = 4_000_000
+"""About as many pixels of a residual are looked at, in strips spread over it: 60 000 blocks."""
 
 FEWEST_PAIRS = 25
 MODEL_ERROR = 0.12
@@ -209,10 +213,11 @@ def grid_verdict(agree: Matrix, both: Matrix, phases: Sequence[int] = (0,)) -> G
 def _strips(plane: FloatImage, origin: tuple[int, int]) -> Iterator[FloatImage]:
     # A strip at a time: the coefficients of a whole large photo would not fit the cache.
     x, y = origin
-    tall = 64 * BLOCK
+    tall = 16 * BLOCK
     plane = plane[y:, x:]
     width = plane.shape[1] // BLOCK * BLOCK
-    for top in range(0, plane.shape[0] // BLOCK * BLOCK, tall):
+    every = max(1, math.ceil(plane.size / MOST_PIXELS)) * tall
+    for top in range(0, plane.shape[0] // BLOCK * BLOCK, every):
         part = plane[top : top + tall, :width]
         yield part[: part.shape[0] // BLOCK * BLOCK]
 

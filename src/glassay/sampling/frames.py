@@ -33,6 +33,12 @@ STILL_PX = 0.5
 """Largest movement between frames that is treated as drift of a still scene and taken out of the
 difference to first order; with more of it the difference is no longer noise alone."""
 
+DRIFT_PIECE_PX = 768
+"""Side of the central piece on which drift is measured."""
+
+DRIFT_SHARE = 0.05
+"""Drift below this share of the noise (0.3 % of its power) is left in."""
+
 CLIPPED_SHARE = 0.5
 """Share of pixels at either end of the range above which a frame carries too little."""
 
@@ -147,25 +153,29 @@ def _residuals(lumas: list[FloatImage], step: float, notes: tuple[str, ...]) -> 
     mean = np.asarray(np.mean(lumas, axis=0, dtype=np.float32))
     # Neighbours in time, not differences from the mean: compression steps stay whole that way.
     residuals = [(a - b) * np.float32(0.5**0.5) for a, b in itertools.pairwise(lumas)]
-    drift = _drift_patterns(mean)
-    return Stack(mean, tuple(_without(r, drift) for r in residuals), step, largest, notes)
+    still = tuple(_without_drift(residual, mean) for residual in residuals)
+    return Stack(mean, still, step, largest, notes)
+
+
+def _without_drift(residual: FloatImage, mean: FloatImage) -> FloatImage:
+    """Without what a small movement, a change of brightness and of gain add to a difference."""
+    height, width = mean.shape
+    y, x = (max(0, (n - DRIFT_PIECE_PX) // 2) for n in (height, width))
+    piece = (slice(y, y + DRIFT_PIECE_PX), slice(x, x + DRIFT_PIECE_PX))
+    out = residual - np.float32(residual.mean())
+    sample = np.stack([p.ravel() for p in _drift_patterns(mean[piece])]).astype(np.float64)
+    target = out[piece].ravel().astype(np.float64)
+    weights, *_ = np.linalg.lstsq(sample @ sample.T, sample @ target, rcond=None)
+    share = float(np.std(weights @ sample)) / max(float(np.std(target)), 1e-12)
+    if share > DRIFT_SHARE:
+        for weight, pattern in zip(weights, _drift_patterns(mean), strict=True):
+            out -= np.float32(weight) * pattern
+    return np.asarray(out, dtype=np.float32)
 
 
 def _drift_patterns(mean: FloatImage) -> list[FloatImage]:
-    """What a small movement, a change of brightness and of gain add to a difference."""
     smooth = cv2.GaussianBlur(mean, (0, 0), 1.0)
     along_x = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1)
     along_y = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1)
     level = smooth - np.float32(smooth.mean())
     return [np.asarray(pattern, dtype=np.float32) for pattern in (along_x, along_y, level)]
-
-
-def _without(residual: FloatImage, patterns: list[FloatImage]) -> FloatImage:
-    thin = slice(None, None, 4)
-    sample = np.stack([p[thin, thin].ravel() for p in patterns]).astype(np.float64)
-    target = (residual - residual.mean())[thin, thin].ravel().astype(np.float64)
-    weights, *_ = np.linalg.lstsq(sample @ sample.T, sample @ target, rcond=None)
-    out = residual - np.float32(residual.mean())
-    for weight, pattern in zip(weights, patterns, strict=True):
-        out -= np.float32(weight) * pattern
-    return np.asarray(out, dtype=np.float32)
