@@ -179,8 +179,9 @@ def _judge_magnification(
 def judged_readings(claim: Claim, settings: Sequence[SettingResult]) -> tuple[JudgedReading, ...]:
     """A magnification claim under every reading, each in its best setting, most generous first.
 
-    Generous means nearest to keeping the claim: the highest for "at least", the lowest for "at
-    most". A stated visual magnification that the field seen contradicts comes last, and so does
+    Generous means nearest to keeping the claim: by the word first (a reading that surely keeps it
+    comes before a higher one that is too uncertain to say), then the highest for "at least", the
+    lowest for "at most". A stated visual magnification that the field seen contradicts comes last, and so does
     the magnification on the sensor for a low end, which it would always keep.
     """
     if claim.value is None:
@@ -200,9 +201,16 @@ def judged_readings(claim: Claim, settings: Sequence[SettingResult]) -> tuple[Ju
     return tuple(
         sorted(
             best.values(),
-            key=lambda judged: (_comes_last(claim, judged, best), -_generosity(claim, judged)),
+            key=lambda judged: (
+                _comes_last(claim, judged, best),
+                _KINDEST.index(judged.verdict),
+                -_generosity(claim, judged),
+            ),
         )
     )
+
+
+_KINDEST = ("met", "undecided", "not met", "untested")
 
 
 def _generosity(claim: Claim, judged: JudgedReading) -> float:
