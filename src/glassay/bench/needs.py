@@ -6,6 +6,7 @@ its reason. A number counts as clear only outside its expanded uncertainty, as w
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -137,8 +138,7 @@ def _best_setting(
         return None, ()
     captures = [c for c in results.captures if c.capture.instrument == instrument.id]
     tried = [
-        (one.setting.id, tuple(_in_setting(need, one, captures)))
-        for one in results.settings_of(instrument.id)
+        (one, tuple(_in_setting(need, one, captures))) for one in results.settings_of(instrument.id)
     ]
     if not tried:
         nothing = f"nothing was measured with {instrument.title}"
@@ -148,12 +148,15 @@ def _best_setting(
             Condition(kind, "not shown", nothing, shoot=shoot) for kind, what in wanted if what
         )
 
-    def quality(pair: tuple[str, tuple[Condition, ...]]) -> tuple[int, int, float]:
-        ranks = [_ORDER.index(c.word) for c in pair[1]]
-        spare = sum(_spare(c) for c in pair[1])
-        return min(ranks), sum(ranks), spare
+    def quality(pair: tuple[SettingResult, tuple[Condition, ...]]) -> tuple[float, ...]:
+        one, conditions = pair
+        ranks = [_ORDER.index(c.word) for c in conditions]
+        # Among equals the number with most to spare, then the closest view: there detail is likeliest.
+        closest = -one.seen_width.value if one.seen_width is not None else -math.inf
+        return min(ranks), sum(ranks), sum(_spare(c) for c in conditions), closest
 
-    return max(tried, key=quality)
+    best, conditions = max(tried, key=quality)
+    return best.setting.id, conditions
 
 
 def _spare(condition: Condition) -> float:

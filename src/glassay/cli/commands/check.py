@@ -10,6 +10,9 @@ import click
 
 from glassay.bench.pack import Checked, check
 
+MOST_SAID = 30
+"""Differences that are printed; when a method changed, everything that follows from it differs."""
+
 
 @click.command("check")
 @click.argument("archive", type=click.Path(path_type=Path))
@@ -53,8 +56,11 @@ def _say(found: Checked) -> None:
         click.echo(f"{found.numbers} numbers were derived again; {max(0, same)} are the same.")
     elif found.damaged:
         click.echo("The numbers were not derived again, because files are damaged.")
-    for d in found.differences:
+    worst_first = sorted(found.differences, key=lambda d: d.within)
+    for d in worst_first[:MOST_SAID]:
         how = "within its uncertainty" if d.within else "more than its uncertainty"
         click.echo(f"differs ({how}): {d.where}: packed {d.packed}, derived {d.derived}")
+    if len(worst_first) > MOST_SAID:
+        click.echo(f"and {len(worst_first) - MOST_SAID} more differences; --json lists them all")
     for line in found.other_versions:
         click.echo(f"other version: {line}")

@@ -112,9 +112,15 @@ def _say(results: BenchResults, job: Job, plans: tuple[Plan, ...]) -> None:
         if one.step_um:
             focus += f" {one.step_um:.3g} um apart (depth of field {one.depth:.3g} um,"
             focus += f" {one.depth_from})"
-        click.echo(f"   {t.columns} x {t.rows} = {t.count} tiles{turned}{focus}: {one.shots} shots,"
-                   f" {say_time(one.time_s)}, {say_bytes(one.bytes)};"
-                   f" mosaic of {one.mosaic_px[0]} x {one.mosaic_px[1]} px")  # fmt: skip
+        tiles, shots = _of(t.count, "tile"), _of(one.shots, "shot")
+        click.echo(
+            f"   {t.columns} x {t.rows} = {tiles}{turned}{focus}: {shots}, {say_time(one.time_s)},"
+            f" {say_bytes(one.bytes)}; mosaic of {one.mosaic_px[0]} x {one.mosaic_px[1]} px"
+        )
         for note in one.notes:
             click.echo(f"   note: {note}")
     click.echo(f"Time counts {job.per_shot_s:g} s a shot and {job.per_tile_s:g} s to move on.")
+
+
+def _of(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"

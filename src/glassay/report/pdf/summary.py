@@ -77,7 +77,7 @@ def comparison_tables(report: Report, columns: Sequence[Column]) -> list[Any]:
         for column in known:
             best = best_rows(comparison, column)
             cells = [
-                cell_text(row.cells[column.id], column) + (" *" if row.id in best else "")
+                cell_text(row.cells[column.id], column) + ("\u00a0*" if row.id in best else "")
                 for row in rows
             ]
             lines.append([_heading(column), *cells])
