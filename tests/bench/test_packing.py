@@ -71,6 +71,17 @@ def test_packing_twice_gives_the_same_bytes(archive: Path, bench: Path, tmp_path
     assert again.path.read_bytes() == archive.read_bytes()
 
 
+def test_results_of_earlier_states_are_left_out(bench: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(bench, copy)
+    (copy / "results" / "measured" / f"{'0' * 40}.json").write_text("{}")
+    made = pack(load_bench(copy), tmp_path / "o.zip")
+    with zipfile.ZipFile(made.path) as opened:
+        kept = [name for name in opened.namelist() if name.startswith("results/measured/")]
+    assert len(kept) == 4  # near, dark, far, eye; nothing is measured on the chip
+    assert not any("00000" in name for name in kept)
+
+
 def test_every_number_is_derived_again_from_the_captures(archive: Path) -> None:
     found = check(archive, jobs=1)
     assert found.holds, found

@@ -26,7 +26,7 @@ from glassay.bench.disk import PART_SUFFIX, content_hash, write_stream_atomicall
 from glassay.bench.document import FILE_NAME, load_bench
 from glassay.bench.methods import METHODS
 from glassay.bench.model import Bench
-from glassay.bench.run import Progress
+from glassay.bench.run import Progress, kept_keys
 from glassay.errors import GlassayError, Unusable
 
 MANIFEST = "MANIFEST.json"
@@ -99,10 +99,11 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names |= {name for capture in bench.captures for name in capture.files}
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
     found = {name: folder / name for name in sorted(names)}
-    results = bench.results_folder
+    results, current = bench.results_folder, kept_keys(bench)
     for path in sorted(results.rglob("*")):
         relative = path.relative_to(folder)
-        hidden = path.suffix == PART_SUFFIX or SKIPPED & set(relative.parts)
+        outdated = path.parent.name == "measured" and path.stem not in current
+        hidden = outdated or path.suffix == PART_SUFFIX or SKIPPED & set(relative.parts)
         # Hashes of contents are kept under this machine's paths; they are of no use elsewhere.
         if path.is_file() and not hidden and path.name != "contents.json":
             found[relative.as_posix()] = path

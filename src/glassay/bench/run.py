@@ -92,6 +92,12 @@ def stored_captures(bench: Bench) -> tuple[CaptureResult, ...]:
     return _gather(bench, done)
 
 
+def kept_keys(bench: Bench) -> frozenset[str]:
+    """Names of the results that count now; others on disk belong to earlier states of the bench."""
+    store = Store(bench.results_folder)
+    return frozenset(task.needs.key for task in _tasks(bench, store))
+
+
 def _tasks(bench: Bench, store: Store) -> Iterator[_Task]:
     for capture in bench.captures:
         for method in methods_for(bench.object(capture.object).kind):
