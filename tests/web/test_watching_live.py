@@ -82,8 +82,8 @@ def test_where_no_scale_is_in_view_it_says_so() -> None:
 
 def test_clipping_is_the_share_of_pixels_at_full_scale() -> None:
     picture = np.full((100, 100, 3), 100, np.uint8)
-    picture[:5, :, 0] = 255
-    assert clipped_share(picture) == pytest.approx(0.05)
+    picture[:6, :, 0] = 255
+    assert clipped_share(picture) == pytest.approx(0.06)
 
 
 def test_evenness_is_darkest_over_brightest_part_in_light() -> None:
@@ -148,7 +148,7 @@ def test_a_recording_arrives_in_pieces_and_is_filed_with_why_it_ended(
         assert answer.status_code == 200
     address = "/live/recording/end?session=abcdef12&place=pad|near&object=bare&seconds=7.25"
     told = client.post(address + "&why=the stream stopped by itself").json()
-    filed = [one for one in load_bench(folder).captures if one.id == told["id"]][0]
+    filed = next(one for one in load_bench(folder).captures if one.id == told["id"])
     assert (folder / filed.files[0]).read_bytes() == b"".join(pieces)
     assert filed.note == "recorded live for 7.2 s; the stream stopped by itself"
     assert not list((folder / "results" / "incoming").iterdir())

@@ -13,6 +13,8 @@ import uvicorn
 
 from glassay.errors import GlassayError, Unusable
 from glassay.web.app import create_app
+from glassay.web.pages.overview import overview_html
+from glassay.web.workbench import Workbench
 
 ADDRESS = "127.0.0.1"
 PORT = 8451
@@ -47,14 +49,11 @@ def serve(
     server.run(sockets=[listener])
 
 
-def _read_ahead(workbench: object) -> None:
+def _read_ahead(workbench: Workbench) -> None:
     """Read the results while the browser starts; what is wrong is told by the first page."""
-    from glassay.web.workbench import Workbench
-
-    assert isinstance(workbench, Workbench)
     try:
         if workbench.has_bench:
-            workbench.results()
+            workbench.derived("overview", overview_html)
     except GlassayError:
         return
 

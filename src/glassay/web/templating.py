@@ -73,6 +73,11 @@ def page(request: Request, template: str, status: int = 200, **filling: Any) -> 
     return HTMLResponse(text, status)
 
 
+def fragment(template: str, **filling: Any) -> Markup:
+    """A part of a page."""
+    return Markup(environment().get_template(template).render(filling))
+
+
 def back_to(request: Request, address: str, said: str = "") -> RedirectResponse:
     """After something was done: on to a page, where it is said what was done."""
     request.app.state.said = said

@@ -23,6 +23,7 @@ from PIL import Image, UnidentifiedImageError
 from glassay.bench.words import say, say_length
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import srgb_to_linear
+from glassay.imaging.tone import linear_table
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
 from glassay.scale import Calibration, Division, calibrate, measure_scale
@@ -45,6 +46,7 @@ SCALE_EVERY_S = 0.7
 """Least time between two measurements of the scale, so that the stream keeps its processor."""
 
 Grey = npt.NDArray[np.float32]
+Stored = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -101,14 +103,14 @@ class Watch:
         """
         frame = decode_frame(data)
         self.used = time.monotonic()
-        grey = np.asarray(frame[..., 1], dtype=np.float32)
+        grey = np.asarray(cv2.extractChannel(frame, 1), dtype=np.uint8)
         focus, small = focus_of(grey), _small(grey)
         with self._lock:
             self._best = max(self._best, focus)
             steadiness = self._steadiness(small)
             best, scale = self._best, dict(self._scale)
         if division is not None:
-            self._measure_beside(frame, division)
+            self._measure_beside(grey, division)
         height, width = grey.shape
         return Seen(
             width, height, focus, best, clipped_share(frame), evenness_of(small), steadiness,
@@ -139,7 +141,7 @@ class Watch:
             scale["steadiness"] = prose(say_length(Quantity(moved, "um")))
         return scale
 
-    def _measure_beside(self, frame: npt.NDArray[np.uint8], division: Division) -> None:
+    def _measure_beside(self, grey: Stored, division: Division) -> None:
         waiting = time.monotonic() - self._measured_at < SCALE_EVERY_S
         if self._measuring.is_set() or waiting:
             return
@@ -147,7 +149,7 @@ class Watch:
 
         def measure() -> None:
             try:
-                found = _scale_words(frame, division)
+                found = _scale_words(grey, division)
             except NotMeasurable as error:
                 found = {"reason": str(error)}
             finally:
@@ -156,22 +158,23 @@ class Watch:
             with self._lock:
                 self._scale = found
 
-        threading.Thread(target=measure, daemon=True).start()
+        # No daemon: one that is in a library's code when the program ends would abort it.
+        threading.Thread(target=measure).start()
 
 
-def _scale_words(frame: npt.NDArray[np.uint8], division: Division) -> dict[str, Any]:
-    light = np.asarray(srgb_to_linear(frame[..., 1] / 255.0), dtype=np.float32)
+def _scale_words(grey: Stored, division: Division) -> dict[str, Any]:
+    light = np.asarray(cv2.LUT(grey, linear_table(8, "srgb")), dtype=np.float32)
     found: Calibration = calibrate(measure_scale(light), division)
     pixel = found.pixel_size
     field = f"{say_length(found.field_width)} x {say_length(found.field_height)}"
     return {
         "pixel_um": pixel.value, "pixel": prose(say(pixel, " um/px")), "field": prose(field),
-        "width": frame.shape[1], "tilt": prose(say(found.result.tilt, "°")),
+        "width": grey.shape[1], "tilt": prose(say(found.result.tilt, "°")),
     }  # fmt: skip
 
 
-def decode_frame(data: bytes) -> npt.NDArray[np.uint8]:
-    """A JPEG frame as (height, width, 3), R, G, B. Raises `Unusable`."""
+def decode_frame(data: bytes) -> Stored:
+    """A JPEG frame as (height, width, 3), B, G, R. Raises `Unusable`."""
     Image.MAX_IMAGE_PIXELS = None  # our own limit, checked before anything is decoded
     try:
         head = Image.open(io.BytesIO(data), formats=("JPEG",))
@@ -182,26 +185,28 @@ def decode_frame(data: bytes) -> npt.NDArray[np.uint8]:
     frame = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     if frame is None:
         raise Unusable("the live frame is damaged")
-    return np.asarray(frame[..., ::-1], dtype=np.uint8)
+    return np.asarray(frame, dtype=np.uint8)
 
 
-def focus_of(grey: Grey) -> float:
+def focus_of(grey: Stored) -> float:
     """Contrast of fine detail in the middle half: rms gradient over mean level.
 
     The gradient is taken after slight smoothing, so that noise does not count as detail.
     """
     height, width = grey.shape
     middle = grey[height // 4 : height - height // 4, width // 4 : width - width // 4]
-    smooth = cv2.GaussianBlur(middle, (0, 0), 1.0)
+    smooth = cv2.GaussianBlur(np.asarray(middle, dtype=np.float32), (0, 0), 1.0)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
     energy = float(np.vdot(gx, gx) + np.vdot(gy, gy)) / max(1, gx.size)
     return float(np.sqrt(energy) / max(1.0, float(middle.mean())))
 
 
-def clipped_share(frame: npt.NDArray[np.uint8]) -> float:
-    """Share of px with any channel at full scale."""
-    return float((frame.max(axis=2) >= CLIPPED_FROM).mean())
+def clipped_share(frame: Stored) -> float:
+    """Share of px with any channel at full scale, from every second px of every second row."""
+    sample = np.ascontiguousarray(frame[::2, ::2])
+    below = cv2.inRange(sample, (0, 0, 0), (CLIPPED_FROM - 1,) * 3)
+    return 1 - float(np.count_nonzero(below)) / below.size
 
 
 def evenness_of(small: Grey) -> float:
@@ -219,7 +224,7 @@ def evenness_of(small: Grey) -> float:
     return float(light.min() / max(float(light.max()), 1e-6))
 
 
-def _small(grey: Grey) -> Grey:
+def _small(grey: Stored) -> Grey:
     factor = SHIFT_SIDE_PX / grey.shape[1]
     size = (SHIFT_SIDE_PX, max(1, round(grey.shape[0] * factor)))
     return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.float32)

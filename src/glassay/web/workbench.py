@@ -5,13 +5,17 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any, TypeVar
 
 from glassay.bench.assemble import read_results
 from glassay.bench.document import FILE_NAME, parse_bench, read_document
 from glassay.bench.model import Bench, Capture
 from glassay.bench.results import BenchResults
 from glassay.errors import Unusable
+
+T = TypeVar("T")
 
 
 def text_hash(text: str) -> str:
@@ -27,6 +31,7 @@ class Workbench:
         self._lock = threading.Lock()
         self._signature: object = None
         self._results: BenchResults | None = None
+        self._derived: dict[str, Any] = {}
 
     @property
     def has_bench(self) -> bool:
@@ -48,10 +53,20 @@ class Workbench:
             if self._results is None or before != self._signature:
                 bench = parse_bench(self.text(), self.folder)
                 self._results = read_results(bench)
+                self._derived = {}
                 after = self._look()
                 # What changed while it was read is read again the next time.
                 self._signature = after if before[:3] == after[:3] else None
             return self._results
+
+    def derived(self, name: str, make: Callable[[BenchResults], T]) -> T:
+        """What `make` makes of the present results, kept under `name` until they change."""
+        results = self.results()
+        kept = self._derived  # another thread may replace it meanwhile
+        if name not in kept:
+            kept[name] = make(results)
+        found: T = kept[name]
+        return found
 
     def _look(self) -> tuple[object, ...]:
         """A value that changes when `bench.toml`, a capture or a result does."""

@@ -17,7 +17,7 @@ from glassay.report.answer import headline
 from glassay.report.page import Report
 from glassay.report.sections import comparison
 from glassay.report.templating import render
-from glassay.web.templating import back_to, link, page, workbench_of
+from glassay.web.templating import back_to, fragment, link, page, workbench_of
 
 router = APIRouter(include_in_schema=False)
 
@@ -39,8 +39,15 @@ def overview(request: Request) -> Response:
     results = bench.results()
     return page(
         request, "overview.html", title=results.bench.title, bench_title=results.bench.title,
-        here="/", results=results, headline=headline(results), table=comparison_html(results),
-        missing=missing(results), states=states(results),
+        here="/", overview=bench.derived("overview", overview_html),
+    )  # fmt: skip
+
+
+def overview_html(results: BenchResults) -> Markup:
+    """What stands below the title; it changes with the results only."""
+    return fragment(
+        "overview_body.html", results=results, headline=headline(results),
+        table=comparison_html(results), missing=missing(results), states=states(results),
     )  # fmt: skip
 
 
