@@ -15,7 +15,9 @@ from glassay.quantity import Quantity
 PIXEL = Quantity.of(2.0, 0.01, "um/px", "slide")
 
 
-def mark(kind: str, *points: tuple[float, float], count: int = 1, pointing: float = 0.5) -> Quantity:
+def mark(
+    kind: str, *points: tuple[float, float], count: int = 1, pointing: float = 0.5
+) -> Quantity:
     made = make_mark("a", kind, points, pointing_px=pointing, count=count)
     return work_out(made, PIXEL)
 

@@ -6,6 +6,7 @@ from glassay.web.pages import (
     compare,
     data,
     edit,
+    export,
     instrument,
     live,
     overview,
@@ -14,6 +15,6 @@ from glassay.web.pages import (
 
 ROUTERS = (
     overview.router, instrument.router, captures.router, capture.router, compare.router,
-    edit.router, live.router, run.router, data.router,
+    edit.router, export.router, live.router, run.router, data.router,
 )  # fmt: skip
 """Every page of the workbench."""

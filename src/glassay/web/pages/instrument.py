@@ -7,7 +7,6 @@ import datetime
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from glassay.report.answer import quote
 from glassay.report.instrument import about, claims, measured
 from glassay.report.page import Report
 from glassay.report.templating import render
@@ -22,7 +21,7 @@ def instrument(request: Request, id: str) -> Response:
     one = results.bench.instrument(id)
     report = Report(results, {}, datetime.date.today())
     chapters = []
-    for chapter in (claims.CHAPTER, measured.CHAPTER, about.CHAPTER):
+    for chapter in (about.CHAPTER, claims.CHAPTER, measured.CHAPTER):
         filling = chapter.fill(report, one)
         if filling is not None:
             chapters.append((chapter.id, chapter.title, render(chapter.template, filling)))
@@ -30,5 +29,5 @@ def instrument(request: Request, id: str) -> Response:
     mine = [c for c in results.captures if c.capture.instrument == id]
     return page(
         request, "instrument.html", title=one.title, bench_title=results.bench.title, one=one,
-        said_of_it=quote(results, one), chapters=chapters, captures=mine, number=number,
+        chapters=chapters, captures=mine, number=number,
     )  # fmt: skip
