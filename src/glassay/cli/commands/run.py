@@ -17,6 +17,7 @@ from glassay.bench.assemble import results_as_json, run_bench
 from glassay.bench.comparison import best_rows, cell_text
 from glassay.bench.document import load_bench
 from glassay.bench.model import Bench
+from glassay.bench.needs import answer_needs
 from glassay.bench.results import BenchResults, Column
 from glassay.bench.run import Progress as Step
 
@@ -85,6 +86,7 @@ def _print_answer(results: BenchResults) -> None:
     for note in results.comparison.notes:
         out.print(f"  {note}", markup=False)
     _print_verdicts(results, out)
+    _print_needs(results, out)
     for same in results.same_field:
         out.print(same.sentence, markup=False)
     if results.assumptions:
@@ -132,6 +134,16 @@ def _print_verdicts(results: BenchResults, out: Console) -> None:
             out.print(f"  {verdict.sentence}", markup=False)
             for detail in verdict.details:
                 out.print(f"    {detail}", markup=False)
+
+
+def _print_needs(results: BenchResults, out: Console) -> None:
+    needs = answer_needs(results)
+    if needs.ranking:
+        out.print("Needs", style="bold")
+    for one in needs.ranking:
+        title = results.bench.instrument(one.instrument).title
+        words = f"{one.met} met, {one.failed} not, {one.open} not shown"
+        out.print(f"  {one.place}. {title}: {words}", markup=False)
 
 
 def _report_trouble(results: BenchResults) -> None:
