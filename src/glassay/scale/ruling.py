@@ -28,7 +28,8 @@ class RulingFit:
 
     The axis is taken to be the middle of the photo. `mean_division` is the plain average over the
     scale. `distortion` is the fitted radial distortion at the corner (relative; 0 when not
-    `curved`) and `distortion_error` what is not known of it, `keystone` the fitted change of the spacing from the middle to the corner (relative),
+    `curved`) and `distortion_error` what is not known of it, `keystone` the fitted
+    change of the spacing from the middle to the corner (relative),
     `distortion_allowance` (px) what an unseen distortion may add. `residuals` (px) belong to
     all lines given, `used` marks those that the fit rests on.
     """
@@ -62,7 +63,8 @@ def fit_ruling(
 
     Model: s = S (1 + k r^2) with S = phase + division * n, r the undistorted radius in units of half
     the photo's diagonal: radial distortion about the photo's middle, negative for barrel (the radial
-    term of Brown 1966). It is fitted in its inverse form (see `higher_orders`). A camera that does not look squarely at the slide adds a term in S^2 (keystone). Without
+    term of Brown 1966). It is fitted in its inverse form (see `higher_orders`). A camera that
+    does not look squarely at the slide adds a term in S^2 (keystone). Without
     either the fit is a straight line. Each is used when an F test says so; otherwise the posterior
     spread of k, given the data and `USUAL_DISTORTION`, becomes an allowance.
     """
