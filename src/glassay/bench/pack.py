@@ -12,6 +12,7 @@ import importlib.metadata
 import json
 import math
 import platform
+import shutil
 import tempfile
 import zipfile
 import zlib
@@ -341,8 +342,8 @@ def _packed_results(folder: Path) -> Any:
 
 
 def _derive(folder: Path, jobs: int | None, progress: Callable[[Progress], None]) -> Any:
-    """The numbers from the captures alone: packed results are put aside first."""
-    (folder / "results").rename(folder / "packed-results")
+    """The numbers from the captures alone: the packed results, read before, are removed first."""
+    shutil.rmtree(folder / "results")
     try:
         results = run_bench(load_bench(folder), jobs=jobs, progress=progress)
     except GlassayError as error:
