@@ -126,12 +126,70 @@ def photo_facts(photo: Any) -> dict[str, Any]:
     }
 
 
+DETAIL_VERSION = "1"
+"""Part of the key of edge, repeat and native results; raised whenever a number may change."""
+
+
+def _detail_version() -> str:
+    return DETAIL_VERSION
+
+
+def _box_only(bench: Bench, capture: Capture) -> dict[str, Any]:
+    return {"box": capture.box}
+
+
+def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.edge import measure_edges
+    from glassay.imaging import read_photo
+
+    if len(paths) != 1:
+        raise NotMeasurable("a capture of an edge is one photo; file each as its own capture")
+    photo = read_photo(paths[0])
+    response = measure_edges(
+        photo.linear_grey(), box=_area(settings), full=photo.at_full_scale(), notes=photo.notes
+    )
+    return Outcome(response.findings(), response.notes, response, photo_facts(photo))
+
+
+def _measure_repeat(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.correlation import repeat_exposures
+    from glassay.imaging import read_photo
+
+    photos = [read_photo(path) for path in paths]
+    area = _area(settings)
+    cut = photos if area is None else [photo.crop(area) for photo in photos]
+    result = repeat_exposures([photo.linear_grey() for photo in cut], notes=photos[0].notes)
+    return Outcome(result.findings(), result.notes, None, photo_facts(photos[0]))
+
+
+def _measure_native(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.imaging import read_photo
+    from glassay.sampling import native
+
+    photos = [read_photo(path) for path in paths]
+    area = _area(settings)
+    cut = photos if area is None else [photo.crop(area) for photo in photos]
+    result = native([photo.stored for photo in cut], facts=photos[0].facts)
+    pieces = tuple(f"{piece.name}: {piece.says}" for piece in result.evidence)
+    if result.verdict == "cannot tell":
+        raise NotMeasurable(f"cannot tell how many pixels are real; {result.advice}")
+    return Outcome(result.findings(), (*result.notes, *pieces), None, photo_facts(photos[0]))
+
+
+def _area(settings: Settings) -> tuple[int, int, int, int] | None:
+    box = settings["box"]
+    return None if box is None else (box[0], box[1], box[2], box[3])
+
+
 METHODS: dict[str, Method] = {
     method.name: method
     for method in (
         Method(
             "ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale
         ),
+        Method("edge response", ("edge",), _detail_version, _box_only, _measure_edge),
+        Method("repeated exposures", ("repeat pair",), _detail_version, _box_only, _measure_repeat),
+        Method("native sampling", ("repeat pair",), _detail_version, _box_only, _measure_native),
     )
 }
 """Every method by its name."""
