@@ -24,6 +24,7 @@ COMMANDS = {
     "check": "verify an archive and derive its numbers again",
     "scale": "pixel size and field from a photo of a ruled scale or grid",
     "edge": "how fine a detail a photo shows, from the straight edges in it",
+    "bars": "finest resolved element, contrast and pixel size from a three-bar target",
     "repeat": "where the detail of repeated exposures ends, and their noise",
     "native": "how many of a file's pixels are real, from one photo or repeated exposures",
     "clip": "true frame rate, repeated frames, drift and shake of a clip",

@@ -1,0 +1,88 @@
+"""`glassay bars PHOTO`: a three-bar target's finest element, contrast and pixel size."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.detail.bars import CONTRAST, BarResult, measure_bars
+from glassay.detail.bars_scale import ASSUMED_TOLERANCE
+from glassay.errors import Unusable
+from glassay.imaging import Photo, read_photo
+from glassay.units import parse_fraction
+
+
+@click.command()
+@click.argument("photo", type=click.Path(path_type=Path))
+@click.option("--group", type=click.IntRange(-2, 9), metavar="NUMBER",
+              help="group of the largest element in view, where its numerals cannot be"
+                   " read")  # fmt: skip
+@click.option("--contrast", type=click.FloatRange(0.01, 0.99), default=CONTRAST, show_default=True,
+              help="contrast, (bar - space) / (bar + space), that counts as resolved")  # fmt: skip
+@click.option("--tolerance", metavar="PERCENT",
+              help="how far the target's bar widths may be off by its certificate,"
+                   " like 0.2%")  # fmt: skip
+@click.option("--tone", type=click.Choice(["srgb", "linear"]),
+              help="how stored values relate to light, if not by the usual rule")  # fmt: skip
+@single_photo_options
+def command(
+    photo: Path, group: int | None, contrast: float, tolerance: str | None, tone: str | None,
+    box: str | None, figure: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Measure a three-bar resolving power target (MIL-STD-150A pattern) in PHOTO.
+
+    At any rotation, bright or dark bars: the finest element that is resolved in both directions,
+    the contrast of every element, and the pixel size along both axes.
+    """
+    read: list[Photo] = []
+
+    def measure() -> BarResult:
+        area = parse_box(box)
+        stated = None if tolerance is None else parse_fraction(tolerance)
+        if stated is not None and not 0 <= stated < 0.2:
+            raise Unusable(f"--tolerance {tolerance!r} must lie between 0 % and 20 %")
+        read.append(read_photo(photo, tone))  # type: ignore[arg-type]
+        if area is not None:
+            read[0].crop(area)  # says so when it does not lie within the photo
+        return measure_bars(
+            read[0].linear_grey(), group=group, box=area, contrast=contrast,
+            tolerance=ASSUMED_TOLERANCE if stated is None else stated,
+            tolerance_stated=stated is not None, full=read[0].at_full_scale(),
+            notes=read[0].notes,
+        )  # fmt: skip
+
+    def draw(result: BarResult) -> None:
+        from glassay.report.evidence_bars import draw_bars
+
+        assert figure is not None
+        draw_bars(read[0], result, figure)
+
+    answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
+
+
+def _say(found: BarResult) -> str:
+    lines = []
+    if found.finest is None or found.finest_frequency is None:
+        lines.append(f"resolved      nothing at a contrast of {found.threshold:g}")
+    else:
+        width_um = 500 / found.finest.frequency_lp_mm
+        lines.append(
+            f"resolved      group {found.finest.group} element {found.finest.number}:"
+            f" {say_quantity(found.finest_frequency)}, bars of {width_um:.3g} um,"
+            f" at a contrast of {found.threshold:g}"
+        )
+    lines.append(f"pixel size    x {say_quantity(found.pixel_size_x)}   (95 % interval)")
+    lines.append(f"              y {say_quantity(found.pixel_size_y)}")
+    lines.append("element   lp/mm     contrast of upright bars   of level bars")
+    for element in found.elements:
+        both = [
+            "-" if bars.contrast is None else say_quantity(bars.contrast)
+            for bars in (element.upright, element.level)
+        ]
+        lines.append(
+            f"  {element.group}-{element.number}   {element.frequency_lp_mm:8.2f}    "
+            f"{both[0]:>22}   {both[1]}"
+        )
+    return "\n".join(lines)

@@ -1,0 +1,129 @@
+"""The evidence behind a bar target: elements over the photo, their contrast against frequency."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from glassay.bench.words import say
+from glassay.detail.bars import KINDS, BarResult
+from glassay.errors import Unusable
+from glassay.imaging import Photo
+from glassay.report.pictures import for_screen
+
+FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
+FOUND, FINEST, CASING = "#35d0ba", "#ffb000", "#06251f"
+"""Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
+The finest element is drawn thicker as well as in another colour."""
+MARKS = {"upright": "o", "level": "s"}
+
+
+def draw_bars(photo: Photo, result: BarResult, path: Path) -> None:
+    """Draw the elements over the photo and the contrast curve beside it, into a file.
+
+    The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
+    suffix, or when the file cannot be written.
+    """
+    from matplotlib.figure import Figure as Canvas
+
+    if path.suffix.lower() not in FIGURE_SUFFIXES:
+        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    evidence = result.evidence()
+    canvas = Canvas(figsize=(12.0, 6.4), layout="constrained")
+    grid = canvas.add_gridspec(2, 2, width_ratios=[1.2, 1.0])
+    _draw_over_photo(canvas.add_subplot(grid[:, 0]), photo, evidence)
+    _draw_contrast(canvas.add_subplot(grid[0, 1]), evidence)
+    _draw_scales(canvas.add_subplot(grid[1, 1]), result)
+    canvas.suptitle(f"{photo.path.name}: {_finest_words(result)}")
+    try:
+        canvas.savefig(path, dpi=150)
+    except OSError as error:
+        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+
+
+def _finest_words(result: BarResult) -> str:
+    if result.finest is None or result.finest_frequency is None:
+        return f"no element reaches a contrast of {result.threshold:g}"
+    return (
+        f"group {result.finest.group} element {result.finest.number},"
+        f" {say(result.finest_frequency, ' lp/mm')} at a contrast of {result.threshold:g}"
+    )
+
+
+def _draw_over_photo(axes: Any, photo: Photo, evidence: Mapping[str, Any]) -> None:
+    from matplotlib.patheffects import withStroke
+
+    frame = (-0.5, photo.width - 0.5, photo.height - 0.5, -0.5)
+    axes.imshow(for_screen(photo, 1600), extent=frame, cmap="gray", vmin=0, vmax=255)
+    for element in evidence["elements"]:
+        colour = FINEST if element["finest"] else FOUND
+        width = 2.2 if element["finest"] else 1.0
+        cased = [withStroke(linewidth=width + 1.4, foreground=CASING)]
+        for kind in KINDS:
+            bars = element[kind]
+            if bars["contrast"] is None:
+                continue
+            style = "-" if bars["made_out"] else ":"
+            axes.plot(*_outline(bars), style, color=colour, linewidth=width, path_effects=cased)
+        level = element["level"]
+        if level["contrast"] is not None and level["period"] > 0.012 * photo.width:
+            axes.text(level["x"], level["y"], f"{element['group']}-{element['number']}",
+                      color=colour, path_effects=cased, fontsize=7, ha="center",
+                      va="center")  # fmt: skip
+    axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
+    axes.set_xlabel("group-element; dotted: bars not made out; thick: finest resolved")
+
+
+def _outline(bars: Mapping[str, Any]) -> tuple[Any, Any]:
+    """A frame around a triplet, px."""
+    across, along = np.array(bars["across"]), np.array(bars["along"])
+    u, v = 1.5 * bars["period"] * across, 0.6 * bars["length"] * along
+    middle = np.array([bars["x"], bars["y"]])
+    corners = np.array([middle - u - v, middle + u - v, middle + u + v, middle - u + v,
+                        middle - u - v])  # fmt: skip
+    return corners[:, 0], corners[:, 1]
+
+
+def _draw_contrast(axes: Any, evidence: Mapping[str, Any]) -> None:
+    for kind, words in (("upright", "upright bars"), ("level", "level bars")):
+        points = [
+            (e["frequency"], e[kind]["contrast"], 2 * e[kind]["contrast_u"])
+            for e in evidence["elements"] if e[kind]["contrast"] is not None
+        ]  # fmt: skip
+        if points:
+            frequency, contrast, error = zip(*points, strict=True)
+            axes.errorbar(frequency, contrast, error, marker=MARKS[kind], markersize=4,
+                          linewidth=1.0, capsize=2, label=words,
+                          color="black" if kind == "upright" else "0.45")  # fmt: skip
+    axes.axhline(evidence["threshold"], color="0.3", linestyle="dashed", linewidth=0.9)
+    for element in evidence["elements"]:
+        if element["finest"]:
+            axes.axvline(element["frequency"], color=FINEST, linewidth=1.6)
+    axes.axhline(0, color="0.7", linewidth=0.6)
+    axes.set_xscale("log", base=2)
+    axes.set(xlabel="line pairs per mm", ylabel="contrast")
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.legend(fontsize=8)
+
+
+def _draw_scales(axes: Any, result: BarResult) -> None:
+    for kind, axis, words in (
+        ("upright", result.across, "along the rows"), ("level", result.down, "down the columns"),
+    ):  # fmt: skip
+        points = [
+            (e.frequency_lp_mm, size.value, size.expanded)
+            for e in result.elements
+            if (size := result.scale_of(getattr(e, kind), e)) is not None
+        ]
+        colour = "black" if kind == "upright" else "0.45"
+        frequency, size_um, error = zip(*points, strict=True)
+        axes.errorbar(frequency, size_um, error, fmt=MARKS[kind], markersize=4, capsize=2,
+                      color=colour, linewidth=0.8, label=words)  # fmt: skip
+        axes.axhline(axis.um_per_px.value, color=colour, linewidth=0.8)
+    axes.set_xscale("log", base=2)
+    axes.xaxis.set_major_formatter("{x:g}")
+    axes.set(xlabel="line pairs per mm", ylabel="um per px, each element")
+    axes.legend(fontsize=8)
