@@ -35,6 +35,8 @@ def create_app(folder: Path, token: str) -> FastAPI:
     app = FastAPI(
         title="Glassay workbench", version=__version__, docs_url=None, redoc_url=None,
         openapi_url="/api/openapi.json", lifespan=lifespan,
+        # Nothing leaves this computer, whatever the environment asks the framework to report.
+        telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
         description="The data interface of the workbench. Send the token as"
         " `Authorization: Bearer TOKEN`.",
     )  # fmt: skip

@@ -117,6 +117,11 @@ FORMS: dict[str, Form] = {
     "need": Form("Need", (
         Field("id", "Id", "solder-joints", needed=True),
         Field("statement", "What must be seen or done", kind="long", needed=True),
+        Field("detail", "Finest detail", "2 um"), Field("contrast", "at a contrast of", "20 %"),
+        Field("field", "Field width", "3 mm"), Field("clearance", "Free height", "60 mm"),
+        Field("rate", "Frame rate", "15 fps"), Field("budget", "Budget", "200 EUR"),
+        Field("power", "Power"),
+        Field("standalone", "Without computer or phone", kind="yes or no"),
         _NOTE,
     )),
     "capture": Form("Capture", (

@@ -65,6 +65,7 @@ def _listen(port: int | None) -> socket.socket:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind((ADDRESS, number))
+            listener.listen()  # from here on who asks waits, rather than being refused
         except OSError:
             listener.close()
             continue

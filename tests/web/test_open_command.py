@@ -1,0 +1,60 @@
+"""`glassay open`: says where the workbench is, serves it there, and ends on Ctrl-C."""
+
+from __future__ import annotations
+
+import re
+import signal
+import socket
+import subprocess
+import sys
+import urllib.request
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from glassay.cli.commands.open import command
+from glassay.errors import Unusable
+
+
+def test_the_address_lets_in_until_it_is_stopped(folder: Path) -> None:
+    words = [sys.executable, "-u", "-c", "from glassay.cli import main; main()", "open",
+             str(folder), "--no-browser"]  # fmt: skip
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        found = re.search(r"http://127\.0\.0\.1:(\d+)/\?token=(\S{20,})", line)
+        assert found is not None
+        try:
+            asked = urllib.request.Request(
+                f"http://127.0.0.1:{found[1]}/", headers={"authorization": f"Bearer {found[2]}"}
+            )
+            with urllib.request.urlopen(asked, timeout=20) as answer:
+                assert b"What they show" in answer.read()
+            process.send_signal(signal.SIGINT)
+            assert process.wait(10) == 130
+        finally:
+            process.kill()
+
+
+def test_it_listens_on_the_loopback_address_only(folder: Path) -> None:
+    from glassay.web.serve import _listen
+
+    with _listen(None) as listener:
+        assert listener.getsockname()[0] == "127.0.0.1"
+
+
+def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
+    with pytest.raises(Unusable, match="is no folder"):
+        CliRunner().invoke(command, [str(tmp_path / "nowhere")], catch_exceptions=False)
+
+
+def test_a_port_that_is_taken_is_told(folder: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        with pytest.raises(Unusable, match=f"port {port} is taken"):
+            CliRunner().invoke(
+                command, [str(folder), "--port", port, "--no-browser"], catch_exceptions=False
+            )
