@@ -181,8 +181,8 @@ def judged_readings(claim: Claim, settings: Sequence[SettingResult]) -> tuple[Ju
 
     Generous means nearest to keeping the claim: by the word first (a reading that surely keeps it
     comes before a higher one that is too uncertain to say), then the highest for "at least", the
-    lowest for "at most". A stated visual magnification that the field seen contradicts comes last, and so does
-    the magnification on the sensor for a low end, which it would always keep.
+    lowest for "at most". A stated visual magnification that the field seen contradicts comes last,
+    and so does the magnification on the sensor for a low end, which it would always keep.
     """
     if claim.value is None:
         return ()

@@ -148,7 +148,20 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     response = measure_edges(
         photo.linear_grey(), box=_area(settings), full=photo.at_full_scale(), notes=photo.notes
     )
-    return Outcome(response.findings(), response.notes, response, photo_facts(photo))
+    return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
+
+
+def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.bars import measure_bars
+    from glassay.imaging import read_photo
+
+    if len(paths) != 1:
+        raise NotMeasurable("a capture of a bar target is one photo; file each as its own capture")
+    photo = read_photo(paths[0])
+    result = measure_bars(
+        photo.linear_grey(), box=_area(settings), full=photo.at_full_scale(), notes=photo.notes
+    )
+    return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
 
 def _measure_repeat(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -188,6 +201,7 @@ METHODS: dict[str, Method] = {
             "ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale
         ),
         Method("edge response", ("edge",), _detail_version, _box_only, _measure_edge),
+        Method("bar target", ("bar target",), _detail_version, _box_only, _measure_bars),
         Method("repeated exposures", ("repeat pair",), _detail_version, _box_only, _measure_repeat),
         Method("native sampling", ("repeat pair",), _detail_version, _box_only, _measure_native),
     )

@@ -20,7 +20,6 @@ import av.error
 import av.logging
 import numpy as np
 import numpy.typing as npt
-
 from av.video.frame import PictureType
 
 from glassay.errors import Unusable
@@ -78,8 +77,8 @@ class ClipFacts:
 class Frame:
     """One decoded frame, upright. `luma` (height, width) holds levels as coded, uint8 or uint16;
     `time_s` is when it is shown, None when the file does not say. `is_key` frames are coded without
-    reference to others, `is_between` ones as a blend of earlier and later ones. `is_full_range` tells whether
-    luma uses all levels or those of studio video (16 to 235 of 255)."""
+    reference to others, `is_between` ones as a blend of earlier and later ones. `is_full_range`
+    tells whether luma uses all levels or those of studio video (16 to 235 of 255)."""
 
     luma: npt.NDArray[Any]
     time_s: float | None

@@ -49,6 +49,30 @@ ACCOUNTS: tuple[Account, ...] = (
         by_method("ruled scale"),
     ),
     Account(
+        "Detail from edges",
+        "Straight, slightly slanted edges are found in the photo; the light across each is sampled"
+        " four times as finely as the pixels, differentiated and transformed. MTF50 and MTF10 are the"
+        " frequencies at which half and a tenth of the contrast are left; the pixel's own aperture"
+        " is included.",
+        ("slanted-edge method after ISO 12233",),
+        by_method("edge response"),
+    ),
+    Account(
+        "Detail and pixel size from a bar target",
+        "The pattern is located by its own geometry; each element's contrast is read in both"
+        " directions. The finest element is the last above the stated contrast.",
+        ("MIL-STD-150A: line pairs per mm = 2^(group + (element - 1) / 6)",),
+        by_method("bar target"),
+    ),
+    Account(
+        "Repeated exposures",
+        "Two exposures of a still scene share the scene and not the noise. Their correlation, ring by"
+        " ring of spatial frequency, falls below 1/7 where repeatable detail ends. The noise, which no"
+        " lens touches, tells whether firmware enlarged the picture.",
+        ("Rosenthal and Henderson 2003", "Banterle et al. 2013", "Nieuwenhuizen et al. 2013"),
+        by_method("repeated exposures"),
+    ),
+    Account(
         "Magnification to the eye",
         "Objective or zoom x auxiliary lens x tube factor x eyepiece, as stated by the maker. Where"
         " the round field was photographed, also field number x eyepiece magnification / measured"
