@@ -145,9 +145,7 @@ def test_the_rule_is_printed_once_and_its_numbers_with_each_verdict(
     assert outline.text.count("Rule applied to: claim ") == len(decided) > 0
 
 
-def test_a_refusal_stands_with_its_reason_and_note(
-    results: BenchResults, outline: Outline
-) -> None:
+def test_a_refusal_stands_with_its_reason_and_note(results: BenchResults, outline: Outline) -> None:
     refused = results.capture("captures/dark.png")
     assert refused.status == "refused"
     assert f"Refused: {refused.reason}." in outline.text
@@ -234,5 +232,3 @@ def test_a_capture_not_run_yet_is_told_as_such(results: BenchResults) -> None:
     again = assemble(results.bench, (waiting, *results.captures[1:]))
     text = Outline(render_page(Report.of(again, datetime.date(2026, 5, 1)))).text
     assert "Not measured yet: not yet." in text
-
-

@@ -43,9 +43,7 @@ def strokes(svg: str) -> np.ndarray:
     return np.array(numbers).reshape(-1, 4)
 
 
-def test_strokes_lie_on_the_dark_lines_of_the_photo(
-    photo: Photo, calibration: Calibration
-) -> None:
+def test_strokes_lie_on_the_dark_lines_of_the_photo(photo: Photo, calibration: Calibration) -> None:
     drawn = strokes(scale_html(photo, ScaleDrawing.of_calibration(calibration), name="x"))
     # The slide is level and longer than the field of 800 um: 80 divisions in view, 8 px apart.
     assert len(drawn) == pytest.approx(80, abs=2)

@@ -126,9 +126,7 @@ def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> Capture
         for number, part in enumerate(drawable or result.parts[:1]):
             case = Case(bench, result.capture, part, share // max(1, len(drawable)),
                         f"{name}-{number}", photo)  # fmt: skip
-            module = importlib.import_module(
-                DRAWN_BY[part.method] if drawable else PLAIN_PHOTO
-            )
+            module = importlib.import_module(DRAWN_BY[part.method] if drawable else PLAIN_PHOTO)
             figures += module.figures(case)
             photo = case._photo
     except GlassayError as error:
