@@ -119,27 +119,28 @@ def native_pair(index: int) -> Outcome:
     return _judge(frames, (WIDTH, HEIGHT), denoise, quality, 1.0)
 
 
-def photographs() -> list[tuple[str, npt.NDArray[np.float32]]]:
-    """Luma of real photographs, reduced by whole factors with an area mean."""
+def photographs() -> list[tuple[str, int]]:
+    """Names of photographs and the whole factors by which each is reduced."""
+    return [(name, factor) for name in (*_PHOTOS, *_SAMPLES) for factor in REDUCTIONS]
+
+
+def _reduced(name: str, factor: int) -> npt.NDArray[np.float32]:
+    """Luma of a photograph, reduced with an area mean."""
     import skimage.data
     from sklearn.datasets import load_sample_image
 
-    folder = Path(skimage.data.__file__).parent
-    found = {path.name: cv2.imread(str(path)) for path in sorted(folder.iterdir())
-             if path.name in _PHOTOS}  # fmt: skip
-    found |= {name: load_sample_image(name)[..., ::-1] for name in ("china.jpg", "flower.jpg")}
-    out = []
-    for name, colours in found.items():
-        grey = cv2.cvtColor(colours, cv2.COLOR_BGR2GRAY).astype(np.float32)
-        for factor in REDUCTIONS:
-            height, width = (n // factor for n in grey.shape)
-            if min(height, width) >= LEAST_SIDE:
-                whole = np.ascontiguousarray(grey[: height * factor, : width * factor])
-                small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
-                out.append((f"{name}/{factor}", np.asarray(small, dtype=np.float32)))
-    return out
+    if name in _SAMPLES:
+        colours = load_sample_image(name)[..., ::-1]
+    else:
+        colours = cv2.imread(str(Path(skimage.data.__file__).parent / name))
+    grey = cv2.cvtColor(colours, cv2.COLOR_BGR2GRAY).astype(np.float32)
+    height, width = (n // factor for n in grey.shape)
+    whole = np.ascontiguousarray(grey[: height * factor, : width * factor])
+    small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.float32)
 
 
+_SAMPLES = ("china.jpg", "flower.jpg")
 _PHOTOS = (
     "astronaut.png", "brick.png", "camera.png", "cell.png", "chelsea.png", "coffee.png",
     "coins.png", "grass.png", "gravel.png", "hubble_deep_field.jpg", "ihc.png", "moon.png",
@@ -147,11 +148,17 @@ _PHOTOS = (
 )  # fmt: skip
 
 
-def photograph(case: tuple[str, npt.NDArray[np.float32]]) -> list[tuple[str, str]]:
-    """Verdicts on one reduced photograph: alone, and as pairs, plain and compressed."""
+def photograph(case: tuple[str, int]) -> list[tuple[str, str]]:
+    """Verdicts on one reduced photograph: alone, and as pairs, plain and compressed.
+
+    Nothing where reduction leaves too little of it.
+    """
     cv2.setNumThreads(1)
-    name, grey = case
+    grey = _reduced(*case)
+    name = f"{case[0]}/{case[1]}"
     height, width = grey.shape
+    if min(height, width) < LEAST_SIDE:
+        return []
     light = srgb_to_linear(np.clip(grey, 0, 255) / 255).astype(np.float32)
     out = []
     for quality in (85, 95, None):
