@@ -386,7 +386,9 @@ def _spoilt(difference: Series, over_two: Series, step: Series) -> tuple[int, ..
     here, after, across = difference[1:-1], difference[2:], over_two[2:]
     least = np.minimum(here, after)
     found = (least > SPOILT * across) & (least > SPOILT_LEVELS)
-    found &= ~(step[1:-1] > JERK_PX)  # an unknown step may well be that of a spoilt frame
+    # A frame that is out of place was moved there and back. An unknown step may well be that of a
+    # spoilt frame.
+    found &= ~(np.minimum(step[1:-1], step[2:]) > JERK_PX)
     return tuple(int(k) + 1 for k in np.flatnonzero(found))
 
 
