@@ -21,7 +21,7 @@ from glassay.scale.search import Sighting, find_rows
 from glassay.scale.strips import cut_strips
 
 METHOD = "ruled scale"
-METHOD_VERSION = "3"
+METHOD_VERSION = "4"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]

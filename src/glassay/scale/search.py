@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -171,7 +172,7 @@ def _sight(
         finer = Proposal(proposal.strip, proposal.lo, proposal.hi, comb.period / parts, 1, 1)
         comb = follow(row, valid, finer) or comb
     seed_t = float(level.t_centres[proposal.strip])
-    sighting = _extent(fine, comb, seed_t)
+    sighting = _extent(fine, comb, seed_t, level.height)
     if sighting is None:
         return None
     # The direction came from gradients; the lines themselves tell it better. Look again along it.
@@ -202,11 +203,19 @@ def _again(strips: Strips, before: Sighting) -> Sighting | None:
     if hi - lo < 3.5 * before.period:
         return None
     comb = follow(row, valid, Proposal(0, int(lo), int(hi), before.period, 1, 1))
-    return None if comb is None else _extent(strips, comb, float(np.mean(before.core)))
+    return (
+        None
+        if comb is None
+        else _extent(strips, comb, float(np.mean(before.core)), float(np.ptp(before.core)))
+    )
 
 
-def _extent(strips: Strips, comb: Comb, seed_t: float) -> Sighting | None:
-    """How far across the axis the lines reach, and their direction from strip to strip."""
+def _extent(strips: Strips, comb: Comb, seed_t: float, seed_height: float) -> Sighting | None:
+    """How far across the axis the lines reach, and their direction from strip to strip.
+
+    The comb was followed in a strip of `seed_height` px about `seed_t`, which the lines may fill in
+    part.
+    """
     period = comb.period
     numbers = np.arange(comb.numbers.min(), comb.numbers.max() + 1)
     centres = np.polyval(comb.place, numbers)
@@ -222,7 +231,8 @@ def _extent(strips: Strips, comb: Comb, seed_t: float) -> Sighting | None:
     slope = _slant(mean, covered, distance, period, seed)
     amplitude = _along_slant(response, slope * distance / period)
     share = amplitude.sum(axis=1) / np.maximum(covered, 1)
-    lo, hi = _core(share, covered > 0.3 * covered.max(), seed)
+    reach = max(2, math.ceil(seed_height / strips.height / 2))
+    lo, hi = _core(share, covered > 0.3 * covered.max(), seed, reach)
     if hi <= lo:
         return None
     level = float(np.median(share[lo:hi]))
@@ -301,10 +311,10 @@ def _along_slant(response: Array, shift: Array) -> Array:
     return np.asarray(np.where(inside[:, None], value, 0.0))
 
 
-def _core(share: Array, covered: npt.NDArray[np.bool_], seed: int) -> tuple[int, int]:
+def _core(share: Array, covered: npt.NDArray[np.bool_], seed: int, reach: int) -> tuple[int, int]:
     """Strips lo..hi around the seed in which most lines are present (one strip may be missed)."""
     usable = np.where(covered, share, 0.0)
-    near = slice(max(0, seed - 2), seed + 3)
+    near = slice(max(0, seed - reach), seed + reach + 1)
     seed = near.start + int(np.argmax(usable[near]))
     if usable[seed] <= 0:
         return seed, seed

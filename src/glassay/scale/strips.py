@@ -21,7 +21,7 @@ class Strips:
     """Means over strips of `height` px along the axis at `angle`.
 
     `rows` has shape (strips, samples); sample i of strip j is the mean around the point at
-    s = s0 + i along the axis and t = t0 + (j + 0.5) * height across it, both in px from the
+    s = s0 + i along the axis and t = t0 + j * step + height / 2 across it, both in px from the
     photo's centre. `valid` marks the samples that lie in the photo.
     """
 
@@ -31,11 +31,12 @@ class Strips:
     height: int
     s0: float
     t0: float
+    step: int
 
     @property
     def t_centres(self) -> npt.NDArray[np.float64]:
         """Distance of each strip's middle from the photo's centre, across the axis, px."""
-        return np.asarray(self.t0 + (np.arange(len(self.rows)) + 0.5) * self.height)
+        return np.asarray(self.t0 + np.arange(len(self.rows)) * self.step + self.height / 2)
 
 
 def cut_strips(
@@ -65,7 +66,7 @@ def cut_strips(
     padded = np.pad((share > EMPTY_SHARE).astype(np.uint8), ((0, 0), (RIM_PX, RIM_PX)))
     valid = cv2.erode(padded, np.ones((1, 2 * RIM_PX + 1), np.uint8))[:, RIM_PX:-RIM_PX] > 0
     rows = np.where(valid, mean / np.maximum(share, EMPTY_SHARE), 0).astype(np.float32)
-    return Strips(rows, valid, angle, height, s0, t0 - 0.5)
+    return Strips(rows, valid, angle, height, s0, t0 - 0.5, height)
 
 
 def merge_strips(strips: Strips, count: int) -> Strips:
@@ -79,5 +80,5 @@ def merge_strips(strips: Strips, count: int) -> Strips:
     rows = (total[ends] - total[starts]) / np.maximum(number, 1)
     return Strips(
         rows.astype(np.float32), number > EMPTY_SHARE * count, strips.angle,
-        strips.height * count, strips.s0, strips.t0,
+        strips.height * count, strips.s0, strips.t0, strips.step * max(1, count // 2),
     )  # fmt: skip
