@@ -29,6 +29,8 @@ COMMANDS = {
     "native": "how many of a file's pixels are real, from one photo or repeated exposures",
     "clip": "true frame rate, repeated frames, drift and shake of a clip",
     "preview": "a drawing or better capture as an instrument would show it",
+    "match": "two photos of one chip laid over each other: scale ratio, rotation, residual",
+    "array": "pixel pitch and count of an image sensor from photos of its die; any lattice",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""

@@ -60,6 +60,11 @@ PX_PER_SAMPLE = 9.0
 DECIDED = 4.0
 """How clearly a rival must be worse, in standard deviations of the log misfit."""
 
+DECIDED_AT_ALL = 7.0
+"""How clearly the photos must fit at all, in the same measure. The best of all places that are tried
+on unrelated chips stays below 5 unless they really look alike; true matches reach 12 in the hardest
+light and 20 to 200 ordinarily."""
+
 
 Spectrum = npt.NDArray[np.complexfloating]
 
@@ -75,8 +80,23 @@ class Rival:
     worse_by: float
 
 
-def strongest_rival(pair: Pair, best: Mapping, look: Look) -> Rival | None:
-    """The rival that is least worse than `best`; None when there is nothing to compare with."""
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """What speaks for a place: `evidence`, by how many standard deviations the photos fit better
+    there than unrelated ones would, and the strongest rival (None: no other place comes close)."""
+
+    evidence: float
+    rival: Rival | None
+
+    @property
+    def clear(self) -> bool:
+        """Whether the photos decide for the place."""
+        by_itself = self.evidence >= DECIDED_AT_ALL
+        return by_itself and (self.rival is None or self.rival.worse_by >= DECIDED)
+
+
+def standing(pair: Pair, best: Mapping, look: Look) -> Standing:
+    """Hold `best` (coarse px to fine px) against the other places that the photos allow."""
     found: list[Rival] = []
     middle = _middle_of_overlap(best)
     stage = _Stage.of(pair, best, look)
@@ -92,7 +112,8 @@ def strongest_rival(pair: Pair, best: Mapping, look: Look) -> Rival | None:
         if shift < 1.5 and abs(turn) < 20:  # fell back on the match itself
             continue
         found.append(Rival(refined, shift, turn, stage.compare(here, stage.log_misfit(refined))))
-    return min(found, key=lambda rival: rival.worse_by, default=None)
+    strongest = min(found, key=lambda rival: rival.worse_by, default=None)
+    return Standing(stage.compare(here, np.zeros_like(here)), strongest)
 
 
 def _middle_of_overlap(mapping: Mapping) -> Values:

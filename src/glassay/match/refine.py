@@ -1,0 +1,144 @@
+"""The finest mapping between two photos that already lie on each other.
+
+Both photos are made equally soft, every look in which they agree is fitted, and the one that fixes
+the scale best is kept. Tilt and lens distortion are taken up only where the photos show them.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from glassay.errors import NotMeasurable
+from glassay.match.find import Found
+from glassay.match.fit import DISTORTION, PLAIN, SIMILARITY, TILT, Blur, Fit, fit
+from glassay.match.mapping import Mapping, similarity
+from glassay.match.pictures import Footing, Look, Pair
+
+GRID_MOST_PX = 1_500_000
+"""The refinement uses the overlap at no more px than this: a megapixel of structure fixes the scale
+to a few parts in a million, far below what lenses and chips keep."""
+
+RELATIVE_BLURS = (0.0, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
+"""Extra blur tried on either photo, px of the coarser one, to make both equally soft."""
+
+BLUR_GRID_PX = 300_000
+"""Px of the overlap that are used to find that blur."""
+
+BLUR_GAIN = 0.005
+"""Gain in mean correlation for which more blur is taken: less is chance in a small overlap."""
+
+LEAST_AGREEMENT = 0.25
+"""Mean correlation of the blocks below which a look is not measured in."""
+
+EXTENSION_WORTH = 12.0
+"""How much better (F ratio per term) tilt or lens distortion must fit before it is taken as real."""
+
+EXTENSION_EFFECT_PX = 0.1
+"""And it must move the blocks by this much (rms), px of the finer photo: less is nothing to speak
+of."""
+
+EXTENSION_EFFECT_OTHER_LIGHT_PX = 0.3
+"""The same for photos lit differently, px of the coarser one: edges that shine on one side only
+pull the blocks by parts of that."""
+
+
+def refine(found: Found, looks: list[Look], alike: bool) -> tuple[Found, Fit]:
+    """The finest mapping, in the look that fixes the scale best."""
+    fits: list[tuple[float, Look, Fit]] = []
+    for look in looks:
+        try:
+            result = _refined_in(found, look, alike)
+        except (NotMeasurable, np.linalg.LinAlgError):
+            continue
+        if result.agreement >= LEAST_AGREEMENT or len(looks) == 1:
+            fits.append((result.u("scale"), look, result))
+    if not fits:
+        raise NotMeasurable("the photos lie roughly on each other, but no detail of them agrees")
+    _, look, result = min(fits, key=lambda one: one[0])
+    return replace(found, check=replace(found.check, look=look)), result
+
+
+def _refined_in(found: Found, look: Look, alike: bool) -> Fit:
+    pair, mapping = found.pair, found.check.mapping
+    tilted = bool(mapping.matrix[2, :2].any())  # only a homography proposes that
+    terms = (*SIMILARITY, *TILT) if tilted else SIMILARITY
+    footing = _footing(pair, mapping, look)
+    rough = fit(footing, mapping, terms, Blur(1.5), rounds=4)
+    footing = _footing(pair, rough.mapping, look)
+    blur = _matched_blur(pair, footing, rough.mapping)
+    result = fit(footing, rough.mapping, terms, blur, rounds=16)
+    least = EXTENSION_EFFECT_PX
+    if not alike:
+        least = EXTENSION_EFFECT_OTHER_LIGHT_PX * result.mapping.scale_at(result.centre[None])
+    if tilted:
+        plain = _fit_or_none(footing, _straightened(result), SIMILARITY, blur)
+        if plain is not None and plain.settled and not _is_worth(plain, result, least):
+            result = plain
+    for longer in _LONGER:
+        if len(longer) > len(result.terms):
+            other = _fit_or_none(footing, result.mapping, longer, blur)
+            if other is not None and _is_worth(result, other, least):
+                result = other
+    return result
+
+
+def _fit_or_none(
+    footing: Footing, mapping: Mapping, terms: tuple[str, ...], blur: Blur
+) -> Fit | None:
+    try:
+        return fit(footing, mapping, terms, blur)
+    except (NotMeasurable, np.linalg.LinAlgError):
+        return None
+
+
+def _straightened(tilted: Fit) -> Mapping:
+    """The similarity that equals a tilted mapping at the middle of the overlap."""
+    centre, mapping = tilted.centre[None], tilted.mapping
+    turned = similarity(mapping.scale_at(centre), mapping.rotation_at(centre), (0, 0))
+    turned[:2, 2] = mapping(centre)[0] - turned[:2, :2] @ tilted.centre
+    return mapping.with_matrix(turned)
+
+
+_LONGER = ((*SIMILARITY, *DISTORTION), (*SIMILARITY, *TILT), (*SIMILARITY, *TILT, *DISTORTION))
+
+
+def _footing(pair: Pair, mapping: Mapping, look: Look) -> Footing:
+    footing = Footing.of(pair, mapping, look, GRID_MOST_PX)
+    if footing is None:
+        raise NotMeasurable("the photos share too small a piece of the chip")
+    return footing
+
+
+def _matched_blur(pair: Pair, footing: Footing, mapping: Mapping) -> Blur:
+    """The extra blur of either photo at which the blocks correlate best, px of `footing`'s grid."""
+    small = Footing.of(pair, mapping, footing.look, BLUR_GRID_PX) or footing
+    finer = small.grid.factor / footing.grid.factor
+    both = PLAIN.both if footing.look == "brightness" else 0.7
+    best, best_score = Blur(both), -1.0
+    for which in ("fine", "coarse"):
+        falling = 0
+        for extra in RELATIVE_BLURS:
+            blur = Blur(both, **{which: extra})
+            score = fit(small, mapping, SIMILARITY, blur, rounds=1).agreement
+            if score > best_score + (BLUR_GAIN if extra else 0):
+                best, best_score, falling = blur, score, 0
+            elif (falling := falling + 1) == 2:
+                break
+    return Blur(both, best.coarse * finer, best.fine * finer)
+
+
+def _is_worth(simple: Fit, longer: Fit, least_px: float) -> bool:
+    """F test of the added terms, each cluster of blocks counting as one independent witness."""
+    added = len(longer.terms) - len(simple.terms)
+    free = longer.cluster_count - len(longer.terms)
+    if free < 4 or not longer.settled:
+        return False
+    gain = (simple.misfit - longer.misfit) / max(longer.misfit, 1e-12)
+    effect = longer.mapping(longer.places) - simple.mapping(longer.places)
+    moved = math.sqrt(
+        float((longer.weights * (effect**2).sum(axis=1)).sum() / longer.weights.sum())
+    )
+    return gain * free / added > EXTENSION_WORTH and moved > least_px
