@@ -15,11 +15,7 @@ from glassay.bench.document import FILE_NAME, parse_bench, read_document
 from glassay.bench.model import Bench
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
-
-CLIP_SUFFIXES = (".mp4", ".mov", ".m4v", ".avi", ".mkv", ".webm")
-PHOTO_SUFFIXES = (
-    ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".bmp", ".heic", ".heif",
-)  # fmt: skip
+from glassay.imaging.file_names import CLIP_SUFFIXES, PHOTO_SUFFIXES
 
 
 def start_bench(folder: Path, title: str = "") -> Path:

@@ -18,7 +18,7 @@ from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.methods import METHODS, Method, methods_for
+from glassay.bench.methods import METHODS, Method, medium_of, methods_for
 from glassay.bench.model import Bench, Capture
 from glassay.bench.plain import to_plain
 from glassay.bench.results import CaptureResult, MethodResult
@@ -100,7 +100,7 @@ def kept_keys(bench: Bench) -> frozenset[str]:
 
 def _tasks(bench: Bench, store: Store) -> Iterator[_Task]:
     for capture in bench.captures:
-        for method in methods_for(bench.object(capture.object).kind):
+        for method in _methods(bench, capture):
             paths = bench.paths(capture)
             needs = Dependencies(
                 store.contents(paths),
@@ -111,17 +111,22 @@ def _tasks(bench: Bench, store: Store) -> Iterator[_Task]:
             yield _Task(capture, method.name, paths, needs)
 
 
+def _methods(bench: Bench, capture: Capture) -> tuple[Method, ...]:
+    return methods_for(bench.object(capture.object).kind, medium_of(capture.files))
+
+
 def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[CaptureResult, ...]:
     results = []
     for capture in bench.captures:
-        kind = bench.object(capture.object).kind
         parts = [
             done.get((capture.id, method.name))
             or MethodResult(method.name, "not run", reason="not measured yet; run the bench")
-            for method in methods_for(kind)
+            for method in _methods(bench, capture)
         ]
         if not parts:
-            reason = f"nothing is measured on a {kind} yet"
+            shown = bench.object(capture.object).kind
+            clip = medium_of(capture.files) == "clip"
+            reason = f"nothing is measured on {'a clip of ' if clip else ''}a {shown} yet"
             parts = [MethodResult("", "no method", reason=reason)]
         results.append(CaptureResult(capture, tuple(parts)))
     return tuple(results)

@@ -10,11 +10,10 @@ import numpy as np
 
 from glassay.bench.words import say
 from glassay.detail.bars import KINDS, BarResult
-from glassay.errors import Unusable
 from glassay.imaging import Photo
+from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.pictures import for_screen
 
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
 FOUND, FINEST, CASING = "#35d0ba", "#ffb000", "#06251f"
 """Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
 The finest element is drawn thicker as well as in another colour."""
@@ -29,8 +28,7 @@ def draw_bars(photo: Photo, result: BarResult, path: Path) -> None:
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     evidence = result.evidence()
     canvas = Canvas(figsize=(12.0, 6.4), layout="constrained")
     grid = canvas.add_gridspec(2, 2, width_ratios=[1.2, 1.0])
@@ -38,10 +36,7 @@ def draw_bars(photo: Photo, result: BarResult, path: Path) -> None:
     _draw_contrast(canvas.add_subplot(grid[0, 1]), evidence)
     _draw_scales(canvas.add_subplot(grid[1, 1]), result)
     canvas.suptitle(f"{photo.path.name}: {_finest_words(result)}")
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _finest_words(result: BarResult) -> str:

@@ -7,10 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from glassay.errors import Unusable
 from glassay.motion import ClipResult
-
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
+from glassay.report.figure_file import check_figure_name, save_figure
 
 MOST_POINTS = 4000
 """Frames drawn; of a longer clip every n-th, so that a figure of an hour stays small."""
@@ -24,8 +22,7 @@ def draw_clip(result: ClipResult, name: str, path: Path) -> None:
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     canvas = Canvas(figsize=(10.0, 7.2), layout="constrained")
     panels = canvas.subplots(3, 1, sharex=True)
     every = slice(None, None, max(1, result.frames // MOST_POINTS))
@@ -33,10 +30,7 @@ def draw_clip(result: ClipResult, name: str, path: Path) -> None:
     _draw_path(panels[1], result, every)
     _draw_levels(panels[2], result, every)
     canvas.suptitle(_title(result, name))
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _title(result: ClipResult, name: str) -> str:

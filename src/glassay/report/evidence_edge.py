@@ -10,11 +10,10 @@ import numpy as np
 
 from glassay.bench.words import say
 from glassay.detail.edge import EdgeResponse
-from glassay.errors import Unusable
 from glassay.imaging import Photo
+from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.pictures import for_screen
 
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
 USED, CASING, UNUSED = "#ffb000", "#2b1d00", "#b8c4cc"
 """Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
 Edges not used are dashed as well as grey."""
@@ -30,8 +29,7 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     evidence = response.evidence()
     canvas = Canvas(figsize=(12.0, 6.4), layout="constrained")
     grid = canvas.add_gridspec(2, 2, width_ratios=[1.4, 1.0])
@@ -39,10 +37,7 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     _draw_curves(canvas.add_subplot(grid[0, 1]), evidence, response)
     _draw_spreads(canvas.add_subplot(grid[1, 1]), evidence)
     canvas.suptitle(f"{photo.path.name}: 50 % at {say(response.mtf50, ' cycles/px')}")
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _draw_over_photo(axes: Any, photo: Photo, evidence: Mapping[str, Any]) -> None:

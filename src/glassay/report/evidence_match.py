@@ -10,13 +10,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.match import MatchResult
 from glassay.match.mapping import Points
+from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.pictures import for_screen
 
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
 OUTLINE, CASING = "#ffb000", "#2b1d00"
 """Lines over photos are light with a dark casing, so that they show on bright and on dark ground."""
 CHECKS = 6
@@ -32,8 +31,7 @@ def draw_match(first: Photo, second: Photo, result: MatchResult, path: Path) -> 
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     canvas = Canvas(figsize=(11.0, 9.6), layout="constrained")
     axes = canvas.subplots(2, 2)
     _draw_photo(axes[0, 0], first, result.overlap_first)
@@ -44,10 +42,7 @@ def draw_match(first: Photo, second: Photo, result: MatchResult, path: Path) -> 
         f"scale ratio {result.scale_ratio.value:.6g}, rotation {result.rotation.value:.3f} deg,"
         f" residual {result.residual.value:.2f} px of the finer photo"
     )
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _draw_photo(axes: Any, photo: Photo, overlap: Points) -> None:

@@ -7,11 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from glassay.errors import Unusable
+from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.sampling import NativeResult
 from glassay.sampling.decide import NOISE_STRENGTH
 
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
 _COLOURS = {"noise": "black", "photo": "#b35c00"}
 _STYLES = {"noise": "-", "photo": ":"}
 
@@ -24,8 +23,7 @@ def draw_native(result: NativeResult, name: str, path: Path) -> None:
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     evidence = result.evidence_for_drawing()
     canvas = Canvas(figsize=(11.0, 6.4), layout="constrained")
     panels = canvas.subplots(2, 2, sharex=True, squeeze=False)
@@ -33,10 +31,7 @@ def draw_native(result: NativeResult, name: str, path: Path) -> None:
         _draw_traces(panels[0, column], side, evidence[side])
         _draw_power(panels[1, column], evidence[side])
     canvas.suptitle(_title(result, name))
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _title(result: NativeResult, name: str) -> str:

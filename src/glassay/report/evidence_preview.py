@@ -5,10 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from glassay.detail.predict import Preview
-from glassay.errors import Unusable
 from glassay.imaging.tone import FloatImage, linear_to_srgb
-
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
+from glassay.report.figure_file import check_figure_name, save_figure
 
 
 def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, path: Path) -> None:
@@ -19,8 +17,7 @@ def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, pa
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     agreement = found.agreement
     pictures = [("source", source), ("predicted", found.view.picture)]
     if agreement is not None and real is not None:
@@ -39,7 +36,4 @@ def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, pa
         axes.plot(agreement.frequency, agreement.ratio, "o-", color="#0b5c6b")
         axes.axhline(1.0, color="0.5", linewidth=0.8)
         axes.set(xlabel="cycles/px", ylabel="real detail / predicted", xlim=(0, 0.5), ylim=(0, 1.6))
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)

@@ -9,9 +9,7 @@ import numpy as np
 
 from glassay.bench.words import say
 from glassay.detail.correlation import THRESHOLD, RepeatResult
-from glassay.errors import Unusable
-
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
+from glassay.report.figure_file import check_figure_name, save_figure
 
 
 def draw_repeat(result: RepeatResult, name: str, path: Path) -> None:
@@ -22,8 +20,7 @@ def draw_repeat(result: RepeatResult, name: str, path: Path) -> None:
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     canvas = Canvas(figsize=(11.0, 4.6), layout="constrained")
     left, right = canvas.subplots(1, 2)
     _draw_correlation(left, result)
@@ -31,10 +28,7 @@ def draw_repeat(result: RepeatResult, name: str, path: Path) -> None:
     cutoff = say(result.frc_cutoff, " cycles/px")
     least = "at least " if result.reaches_nyquist else ""
     canvas.suptitle(f"{name}: detail repeats up to {least}{cutoff}")
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _draw_correlation(axes: Any, result: RepeatResult) -> None:

@@ -21,6 +21,7 @@ from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
 from glassay.report.evidence import Case, Figure
+from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.numbers import prose
 from glassay.report.pictures import MOST_BYTES, for_screen, jpeg_uri
 from glassay.report.templating import render
@@ -28,7 +29,6 @@ from glassay.scale import Calibration
 
 Array = npt.NDArray[np.float64]
 
-FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
 DETAIL_DIVISIONS = 10
 """Divisions in the enlarged detail: enough to see whether the lines sit on the ruling."""
 LINE_COLOUR = "#00e0ff"
@@ -174,8 +174,7 @@ def draw_scale(photo: Photo, calibration: Calibration, path: Path) -> None:
     """
     from matplotlib.figure import Figure as Canvas
 
-    if path.suffix.lower() not in FIGURE_SUFFIXES:
-        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+    check_figure_name(path)
     drawing = ScaleDrawing.of_calibration(calibration)
     shape = drawing.height / drawing.width
     canvas = Canvas(figsize=(8.0, 8.0 * min(shape, 1.6) + 1.6), layout="constrained")
@@ -183,10 +182,7 @@ def draw_scale(photo: Photo, calibration: Calibration, path: Path) -> None:
     _draw_over_photo(above, photo, drawing)
     _draw_residuals(below, drawing)
     canvas.suptitle(f"{photo.path.name}: {say(drawing.pixel_size, ' µm/px')}", fontsize="medium")
-    try:
-        canvas.savefig(path, dpi=150)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    save_figure(canvas, path)
 
 
 def _draw_over_photo(axes: Any, photo: Photo, drawing: ScaleDrawing) -> None:

@@ -1,0 +1,34 @@
+"""Figures into files of their own."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from glassay.errors import Unusable
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+FIGURE_SUFFIXES = (".png", ".svg", ".pdf", ".jpg", ".jpeg")
+"""Suffixes of a figure's file; each decides the format."""
+
+DPI = 150
+
+
+def check_figure_name(path: Path) -> None:
+    """Raise `Unusable` unless the suffix is one of `FIGURE_SUFFIXES`."""
+    if path.suffix.lower() not in FIGURE_SUFFIXES:
+        raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
+
+
+def save_figure(figure: Figure, path: Path) -> None:
+    """Write a matplotlib figure in the format of the path's suffix.
+
+    Raises `Unusable` for another suffix, or when the file cannot be written.
+    """
+    check_figure_name(path)
+    try:
+        figure.savefig(path, dpi=DPI)
+    except OSError as error:
+        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
