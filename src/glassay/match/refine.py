@@ -7,7 +7,7 @@ the scale best is kept. Tilt and lens distortion are taken up only where the pho
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,9 +17,10 @@ from glassay.match.fit import DISTORTION, PLAIN, SIMILARITY, TILT, Blur, Fit, fi
 from glassay.match.mapping import Mapping, similarity
 from glassay.match.pictures import Footing, Look, Pair
 
-GRID_MOST_PX = 1_500_000
-"""The refinement uses the overlap at no more px than this: a megapixel of structure fixes the scale
-to a few parts in a million, far below what lenses and chips keep."""
+GRID_MOST_PX, GRID_MOST_OTHER_LIGHT_PX = 500_000, 250_000
+"""The refinement uses the overlap at no more px than this: 300 000 px of bright-field structure fix
+the scale to 0.001 %, far below what lenses and chips keep, and time grows with them. Photos lit
+differently are limited by what edges do in either light, not by px."""
 
 RELATIVE_BLURS = (0.0, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 """Extra blur tried on either photo, px of the coarser one, to make both equally soft."""
@@ -47,33 +48,48 @@ pull the blocks by parts of that."""
 
 def refine(found: Found, looks: list[Look], alike: bool) -> tuple[Found, Fit]:
     """The finest mapping, in the look that fixes the scale best."""
-    fits: list[tuple[float, Look, Fit]] = []
+    rough: list[tuple[float, Look, _Start]] = []
     for look in looks:
         try:
-            result = _refined_in(found, look, alike)
+            start = _start_in(found, look, alike)
         except (NotMeasurable, np.linalg.LinAlgError):
             continue
-        if result.agreement >= LEAST_AGREEMENT or len(looks) == 1:
-            fits.append((result.u("scale"), look, result))
-    if not fits:
+        if start.fit.agreement >= LEAST_AGREEMENT or len(looks) == 1:
+            rough.append((start.fit.u("scale"), look, start))
+    if not rough:
         raise NotMeasurable("the photos lie roughly on each other, but no detail of them agrees")
-    _, look, result = min(fits, key=lambda one: one[0])
-    return replace(found, check=replace(found.check, look=look)), result
+    _, look, start = min(rough, key=lambda one: one[0])
+    return replace(found, check=replace(found.check, look=look)), _extended(start, alike)
 
 
-def _refined_in(found: Found, look: Look, alike: bool) -> Fit:
+@dataclass(frozen=True, eq=False)
+class _Start:
+    """A fit in one look with what it was made from, before tilt and distortion are tried."""
+
+    footing: Footing
+    blur: Blur
+    fit: Fit
+
+
+def _start_in(found: Found, look: Look, alike: bool) -> _Start:
     pair, mapping = found.pair, found.check.mapping
     tilted = bool(mapping.matrix[2, :2].any())  # only a homography proposes that
     terms = (*SIMILARITY, *TILT) if tilted else SIMILARITY
-    footing = _footing(pair, mapping, look)
+    most = GRID_MOST_PX if alike else GRID_MOST_OTHER_LIGHT_PX
+    footing = _footing(pair, mapping, look, most)
     rough = fit(footing, mapping, terms, Blur(1.5), rounds=4)
-    footing = _footing(pair, rough.mapping, look)
+    footing = _footing(pair, rough.mapping, look, most)
     blur = _matched_blur(pair, footing, rough.mapping)
-    result = fit(footing, rough.mapping, terms, blur, rounds=16)
+    return _Start(footing, blur, fit(footing, rough.mapping, terms, blur, rounds=16))
+
+
+def _extended(start: _Start, alike: bool) -> Fit:
+    """The fit without a tilt that is not there, and with the distortion or tilt that is."""
+    footing, blur, result = start.footing, start.blur, start.fit
     least = EXTENSION_EFFECT_PX
     if not alike:
         least = EXTENSION_EFFECT_OTHER_LIGHT_PX * result.mapping.scale_at(result.centre[None])
-    if tilted:
+    if TILT[0] in result.terms:
         plain = _fit_or_none(footing, _straightened(result), SIMILARITY, blur)
         if plain is not None and plain.settled and not _is_worth(plain, result, least):
             result = plain
@@ -105,8 +121,8 @@ def _straightened(tilted: Fit) -> Mapping:
 _LONGER = ((*SIMILARITY, *DISTORTION), (*SIMILARITY, *TILT), (*SIMILARITY, *TILT, *DISTORTION))
 
 
-def _footing(pair: Pair, mapping: Mapping, look: Look) -> Footing:
-    footing = Footing.of(pair, mapping, look, GRID_MOST_PX)
+def _footing(pair: Pair, mapping: Mapping, look: Look, most_px: int) -> Footing:
+    footing = Footing.of(pair, mapping, look, most_px)
     if footing is None:
         raise NotMeasurable("the photos share too small a piece of the chip")
     return footing
