@@ -67,6 +67,26 @@ def measure_grid(
 
     With `strict` the grid must fill much of the field. Raises `NotMeasurable` with the reason.
     """
+    best = _best_lattice(light, mask, strict)
+    if _is_chessboard(light, best):
+        raise NotMeasurable(
+            "this is a chessboard: its fields' division is not that of a grid of lines or dots"
+        )
+    return _result(best, light.shape, stop)
+
+
+def lattice_points(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, *, strict: bool
+) -> tuple[Array, npt.NDArray[np.int64]]:
+    """Middles of a grid's cells or dots, (n, 2) px as column and row, and their places on the grid.
+
+    Arguments and refusals are those of `measure_grid`; a chessboard's fields count as spots here.
+    """
+    lattice = _best_lattice(light, mask, strict)
+    return lattice.points, lattice.index
+
+
+def _best_lattice(light: FloatImage, mask: npt.NDArray[np.uint8] | None, strict: bool) -> _Lattice:
     reasons: list[str] = []
     found: dict[bool, _Lattice] = {}
     for bright in (False, True):
@@ -81,12 +101,7 @@ def measure_grid(
                 found[bright] = lattice
     if not found:
         raise NotMeasurable(reasons[-1])
-    best = max(found.values(), key=lambda lattice: len(lattice.points))
-    if _is_chessboard(light, best):
-        raise NotMeasurable(
-            "this is a chessboard: its fields' division is not that of a grid of lines or dots"
-        )
-    return _result(best, light.shape, stop)
+    return max(found.values(), key=lambda lattice: len(lattice.points))
 
 
 def _spots(light: FloatImage, mask: npt.NDArray[np.uint8] | None, bright: bool, size: int) -> Array:

@@ -44,10 +44,16 @@ CLEARLY_LOPSIDED = 0.3
 """A waveform this much lopsided shows which part is the line: the narrower one."""
 MIN_BINS = 4
 """Bins of a division that must hold pixels: one more than a line's background, contrast and shift."""
+LONGEST_LINE = 1.5
+"""How far beyond either end of the shortest lines the longest ones are followed, as a share of the
+shortest: 10th lines reach less far, and one that does is the arm of a cross."""
 END_MARGIN = 0.08
 """Share of a line's length left out at either end, where caps and base lines disturb it."""
 INNER_MARGIN = 0.2
 """Share of the core's height left out at either end when the lines' likeness is judged."""
+LOST_CONTRAST = 0.8
+"""Slabs with less than this share of the usual contrast may lie at the lines' ends, or be crossed by
+a base line."""
 BLOCKS = 12
 """Parts of a division in which its likeness to the waveform is judged (fewer if below 2 px)."""
 NOISE_SHARE = 0.03
@@ -134,7 +140,9 @@ def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting)
     period = row.period
     first, last = int(row.numbers.min()), int(row.numbers.max())
     centres = np.polyval(row.place, np.arange(first - 1, last + 2))
-    t_lo, t_hi = float(row.begins.min()), float(row.ends.max())
+    reach = LONGEST_LINE * (row.core[1] - row.core[0])
+    t_lo = max(float(row.begins.min()), row.core[0] - reach)
+    t_hi = min(float(row.ends.max()), row.core[1] + reach)
     s_lo, s_hi = centres[1] - period / 2, centres[-2] + period / 2
     c, s = np.cos(row.angle), np.sin(row.angle)
     corners = [(a * c - b * s, a * s + b * c) for a in (s_lo, s_hi) for b in (t_lo, t_hi)]
@@ -200,9 +208,12 @@ def _white_noise(grey: FloatImage, row: Sighting) -> float:
 def _unsteadiness(cells: _Cells, amplitude: Array, error: Array) -> float:
     """How much the contrast of a line changes from part to part, beyond what noise does.
 
-    Neighbouring parts are compared, so that glare which changes slowly does not count.
+    Neighbouring parts are compared, so that glare which changes slowly does not count. Parts at the
+    lines' ends, and those that a base line crosses, are left out.
     """
     known = cells.count.sum(axis=2) > 0
+    off_base = ~_crossed(amplitude, known)
+    known, amplitude, error = known[off_base], amplitude[off_base], error[off_base]
     both = known[1:] & known[:-1]
     if not both.any():
         return 0.0
@@ -210,6 +221,31 @@ def _unsteadiness(cells: _Cells, amplitude: Array, error: Array) -> float:
     noise = np.hypot(error[1:], error[:-1])[both] / math.sqrt(2)
     spread = 1.4826 * float(np.median(change))
     return float(np.sqrt(max(0.0, spread**2 - float(np.median(noise)) ** 2)))
+
+
+def _crossed(amplitude: Array, known: Array) -> npt.NDArray[np.bool_]:
+    """The slabs in which all lines lose contrast together: at their ends, and at a base line.
+
+    At most a quarter of the slabs at either end, and between them one short run: rows of squares or
+    letters change more often, or for longer.
+    """
+    crossed = np.zeros(len(known), dtype=bool)
+    judged = np.flatnonzero(known.any(axis=1))
+    if len(judged) < 3:
+        return crossed
+    level = np.array([np.median(amplitude[j][known[j]]) for j in judged])
+    low = level < LOST_CONTRAST * np.median(level[level >= np.median(level)])
+    end = max(1, len(judged) // 4)
+    first, last = 0, len(judged)
+    while first < end and low[first]:
+        first += 1
+    while len(judged) - last < end and low[last - 1]:
+        last -= 1
+    crossed[judged[:first]] = crossed[judged[last:]] = True
+    within = np.flatnonzero(low[first:last]) + first
+    if len(within) and np.ptp(within) < len(within) <= (last - first) / 2:
+        crossed[judged[within]] = True
+    return crossed
 
 
 def _line_amplitudes(amplitude: Array, weight: Array) -> Array:

@@ -16,12 +16,13 @@ from glassay.quantity import Contribution, Quantity
 from glassay.scale.comb import finer_division
 from glassay.scale.field_stop import FieldStop, find_field_stop
 from glassay.scale.lines import Lines, refine
+from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
 from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
 from glassay.scale.search import Sighting, find_rows
 from glassay.scale.strips import cut_strips
 
 METHOD = "ruled scale"
-METHOD_VERSION = "4"
+METHOD_VERSION = "5"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]
@@ -134,15 +135,61 @@ def measure_scale(
     if box is not None:
         x0, y0, w, h = box
         view = light[y0 : y0 + h, x0 : x0 + w]
+    try:
+        result = _measured(view, light.shape, mask, stop, pattern, (x0, y0))
+    except NotMeasurable:
+        raster = find_raster(view)
+        if raster is None:
+            raise
+    else:
+        coarse = result.division.value > LONGEST_PERIOD_PX
+        raster = None if coarse or pattern == "grid" else find_raster(view)
+        if raster is None:
+            return result
+    return _behind_raster(view, light.shape, mask, stop, pattern, (x0, y0), raster)
+
+
+def _behind_raster(
+    view: FloatImage,
+    shape: tuple[int, ...],
+    mask: npt.NDArray[np.uint8] | None,
+    stop: FieldStop | None,
+    pattern: Pattern,
+    corner: tuple[int, int],
+    raster: Raster,
+) -> ScaleResult:
+    """The scale in a photo that a fine raster covers, once the raster is smoothed away."""
+    seen = (
+        f"a raster of {raster.period_px:.1f} px covers the photo, as a screen's or a print's does"
+    )
+    try:
+        result = _measured(raster.smoothed(view), shape, mask, stop, pattern, corner)
+    except NotMeasurable as error:
+        raise NotMeasurable(f"{seen}; behind it, {error}") from None
+    if result.division.value < 2 * raster.period_px:
+        raise NotMeasurable(f"{seen}; no scale is seen behind it")
+    return replace(result, notes=(*result.notes, f"{seen}; it was smoothed away"))
+
+
+def _measured(
+    view: FloatImage,
+    shape: tuple[int, ...],
+    mask: npt.NDArray[np.uint8] | None,
+    stop: FieldStop | None,
+    pattern: Pattern,
+    corner: tuple[int, int],
+) -> ScaleResult:
+    """The scale or grid in `view`, whose corner lies at `corner` of a photo of this `shape`."""
+    x0, y0 = corner
     # The optical axis is taken to be the photo's middle; seen from the middle of the view:
-    height, width = light.shape
+    height, width = shape
     middle = ((width - view.shape[1]) / 2 - x0, (height - view.shape[0]) / 2 - y0)
     half_diagonal = math.hypot(width, height) / 2
     reasons: list[str] = []
     if pattern in ("auto", "ruled"):
         try:
             result = _measure_ruled(view, mask, stop, middle, half_diagonal)
-            return _in_whole_photo(result, light.shape, x0, y0)
+            return _in_whole_photo(result, shape, x0, y0)
         except NotMeasurable as error:
             reasons.append(str(error))
     if pattern in ("auto", "grid"):
@@ -150,7 +197,7 @@ def measure_scale(
 
         try:
             result = measure_grid(view, mask, stop, strict=pattern == "auto")
-            return _in_whole_photo(result, light.shape, x0, y0)
+            return _in_whole_photo(result, shape, x0, y0)
         except NotMeasurable as error:
             reasons.append(str(error))
     raise NotMeasurable(reasons[0])
