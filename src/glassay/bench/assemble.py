@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from glassay import __version__
+from glassay.bench.clip_lengths import on_the_object
 from glassay.bench.comparison import compare, same_fields
 from glassay.bench.disk import write_atomically
 from glassay.bench.judge import judge
@@ -52,6 +53,7 @@ def read_results(bench: Bench) -> BenchResults:
 
 def assemble(bench: Bench, captures: Sequence[CaptureResult]) -> BenchResults:
     """Settings, verdicts and comparison from the results of captures."""
+    captures = on_the_object(bench, captures)
     settings = settle(bench, captures)
     verdicts = judge(bench, settings, captures)
     return BenchResults(

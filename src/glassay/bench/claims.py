@@ -14,9 +14,9 @@ from glassay.errors import Unusable
 class ClaimKind:
     """One kind of claim.
 
-    `read` turns the text into a number in `unit`. `finding` is the key that settles it ("" while
-    none does), `sense` which side of the number keeps the promise, and `evidence` what has to be
-    photographed or noted to settle it.
+    `read` turns the text into a number in `unit`. `finding` is the key that settles it ("" where
+    notes or clips do), `sense` which side of the number keeps the promise, and `evidence` what has
+    to be photographed or noted to settle it.
     """
 
     name: str
@@ -79,11 +79,11 @@ CLAIM_KINDS: dict[str, ClaimKind] = {
             "a photo of the sensor's own die, or a repeat pair", "8 MP",
         ),
         ClaimKind(
-            "video size", units.parse_megapixels, "MP", "at least", "clip_native_megapixels",
+            "video size", units.parse_megapixels, "MP", "at least", "",
             "a clip of a still scene", "3840 x 2160",
         ),
         ClaimKind(
-            "frame rate", _kind("frequency"), "1/s", "at least", "delivered_rate",
+            "frame rate", _kind("frequency"), "1/s", "at least", "",
             "a clip with something moving in it", "30 fps",
         ),
         ClaimKind(
@@ -103,7 +103,7 @@ CLAIM_KINDS: dict[str, ClaimKind] = {
             "a note of the measured run time", "4 h",
         ),
         ClaimKind(
-            "recording time", _kind("time"), "s", "at least", "duration",
+            "recording time", _kind("time"), "s", "at least", "",
             "a clip recorded until it stops", "2 h",
         ),
         ClaimKind(

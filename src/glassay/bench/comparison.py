@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from glassay.bench.detail_cost import columns_for, detail_cells
 from glassay.bench.judge import tally
 from glassay.bench.model import Bench, Instrument, Money
-from glassay.bench.practical import practical
+from glassay.bench.practical import clip_cells, practical
 from glassay.bench.results import (
     CaptureResult,
     Cell,
@@ -43,6 +43,11 @@ COLUMNS = (
     Column("field_widest", "widest field", "mm",
            "width (or diameter) of what is seen in the widest setting", "higher"),
     Column("claims", "claims", "", "how many of the seller's claims are met and how many not"),
+    Column("frame_rate", "frame rate", "1/s",
+           "different pictures a second that its clips deliver, repeated frames not counted",
+           "higher"),
+    Column("video_picture", "video picture", "",
+           "size of the largest frames that its clips have, and whether they are enlarged"),
     Column("saved_picture", "saved picture", "MP",
            "pixels of the largest photo that it saves, as noted or as filed", "higher"),
     Column("lights_off", "lights off", "", "lights can be switched off, as noted"),
@@ -82,7 +87,7 @@ def compare(
             **_claimed(instrument), **_magnifications(mine), **_sizes(mine),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
             **detail_cells(bench, instrument, mine, captures),
-            **practical(instrument, captures), **_noted(instrument),
+            **clip_cells(instrument, captures), **practical(instrument, captures), **_noted(instrument),
         }  # fmt: skip
         ordered = {column.id: cells[column.id] for column in columns}
         rows.append(Row(instrument.id, instrument.title, ordered))

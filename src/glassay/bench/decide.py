@@ -15,6 +15,10 @@ RULE = (
     " U or more, not met when it misses the claim by more than U, otherwise undecided"
 )
 
+NAMED_RATE = 0.002
+"""Relative tolerance of a frame rate as it is named: 30000/1001 a second is called 30 (SMPTE and
+ITU-R practice, from memory), and no camera's clock is exact."""
+
 EQUAL_TO_ROUNDING = 1e-9
 """Relative difference below which two numbers computed in floating point are the same."""
 
@@ -54,6 +58,8 @@ def decide(value: Quantity, claimed: float, claim: Claim) -> Decision:
 def _tolerance(claim: Claim) -> tuple[float, str]:
     if claim.tolerance:
         return claim.tolerance, f" with its stated tolerance of {claim.tolerance:.2g}"
+    if claim.kind == "frame rate":
+        return NAMED_RATE, f" as rates are named, within {NAMED_RATE:.1%}"
     if claim.sense == "equal" and claim.value:
         half = half_last_digit(claim.text)
         if half is not None:

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.decide import decide
+from glassay.bench.judge_clips import Held, hold_against_clips
+from glassay.bench.judge_pixels import too_small_to_hold, why_not_told
 from glassay.bench.model import Bench, Claim, Instrument, Observation
 from glassay.bench.observed import NOTED_RULE, observed_values, settling
 from glassay.bench.resolved import resolved_in
@@ -17,7 +19,7 @@ from glassay.bench.results import (
     Verdict,
     VerdictWord,
 )
-from glassay.bench.words import listed, say, say_length, say_times, short
+from glassay.bench.words import listed, say, say_length, say_time, say_times, short
 from glassay.optics.limits import aperture_carried_by_pixels
 from glassay.optics.readings import USEFUL_RANGE_PER_NA, Reading
 from glassay.quantity import Quantity, combine
@@ -78,6 +80,9 @@ def _judge_plain(
         return _as_observed(instrument, claim, seen)
     if claim.kind == OTHER or claim.value is None:
         return _untested(instrument, claim, "it is in words, and no number settles it")
+    held = hold_against_clips(instrument, claim, captures)
+    if held is not None:
+        return _as_held(instrument, claim, held)
     kind = CLAIM_KINDS[claim.kind]
     found = _candidates(kind.finding, settings, captures) if kind.finding else []
     if not found and kind.finding == "smallest_detail":
@@ -86,7 +91,7 @@ def _judge_plain(
         _Candidate(value, where) for value, where in observed_values(instrument, claim.kind)
     ]
     if not found:
-        return _untested(instrument, claim, f"it takes {kind.evidence}")
+        return _without_finding(instrument, claim, captures)
     target = claim.value
     best = {
         "at least": max(found, key=lambda c: c.value.value),
@@ -103,6 +108,30 @@ def _judge_plain(
     )  # fmt: skip
 
 
+def _as_held(instrument: Instrument, claim: Claim, held: Held) -> Verdict:
+    if held.word == "untested":
+        return _untested(instrument, claim, held.sentence)
+    return Verdict(
+        instrument.id, claim, held.word, f"{_claimed(claim)} is {held.word}: {held.sentence}.",
+        held.rule, value=held.value, value_name=claim.kind, setting=held.setting,
+        details=held.details,
+    )  # fmt: skip
+
+
+def _without_finding(
+    instrument: Instrument, claim: Claim, captures: Sequence[CaptureResult]
+) -> Verdict:
+    small = too_small_to_hold(claim, captures)
+    if small is not None:
+        said, rule = small
+        sentence = f"{_claimed(claim)} is not met: {said}."
+        return Verdict(instrument.id, claim, "not met", sentence, rule)
+    kind = CLAIM_KINDS[claim.kind]
+    if kind.finding == "native_megapixels" and (why := why_not_told(captures)):
+        return _untested(instrument, claim, why)
+    return _untested(instrument, claim, f"it takes {kind.evidence}")
+
+
 def _as_observed(instrument: Instrument, claim: Claim, seen: Observation) -> Verdict:
     word: VerdictWord = "met" if seen.holds else "not met"
     said = f"{seen.what}: {seen.value}" if seen.value else seen.what
@@ -112,9 +141,8 @@ def _as_observed(instrument: Instrument, claim: Claim, seen: Observation) -> Ver
 
 
 def _say(value: Quantity) -> str:
-    if value.unit == "s" and value.value >= 600:
-        unit, seconds = ("h", 3600) if value.value >= 7200 else ("min", 60)
-        return say(value.scaled(1 / seconds, unit), f" {unit}")
+    if value.unit == "s":
+        return say_time(value)
     return say_length(value) if value.unit == "um" else say(value, f" {value.unit}")
 
 

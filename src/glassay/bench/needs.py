@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from glassay.bench.decide import NAMED_RATE
+from glassay.bench.judge_clips import surest_rate
 from glassay.bench.model import Instrument, Money, Need
 from glassay.bench.observed import observed_values
 from glassay.bench.resolved import bounds_of, resolved_in
@@ -282,19 +284,18 @@ def _clearance(wanted_um: float, instrument: Instrument) -> Condition:
 
 
 def _rate(wanted: float, instrument: Instrument, results: BenchResults) -> Condition:
-    measured = [
-        (one.findings["delivered_rate"].quantity, one.capture.id)
-        for one in results.captures
-        if one.capture.instrument == instrument.id and "delivered_rate" in one.findings
-    ]
-    if not measured:
+    found = surest_rate(
+        [one for one in results.captures if one.capture.instrument == instrument.id]
+    )
+    if found is None:
         return Condition("rate", "not shown", "no clip was measured", limit=wanted,
                          shoot="a clip with something moving in it")  # fmt: skip
-    value, capture = max(measured, key=lambda pair: pair[0].value)
-    word = _keeps(value, wanted, "at least")
-    return Condition("rate", word, f"{say(value)} frames a second are delivered", value, wanted,
-                     None, f"the answer turns at {say(value)} a second", _more(word),
-                     capture)  # fmt: skip
+    value, one = found
+    word = _keeps(value, wanted * (1 - NAMED_RATE), "at least")
+    text = f"{say(value)} different pictures a second are delivered"
+    return Condition("rate", word, text, value, wanted, None,
+                     f"the answer turns at {say(value)} a second", _more(word),
+                     one.capture.id)  # fmt: skip
 
 
 def _budget(budget: Money, instrument: Instrument) -> Condition:

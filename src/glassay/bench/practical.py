@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from glassay.bench.judge_clips import is_clip, surest_rate
+from glassay.bench.methods import medium_of
 from glassay.bench.model import Instrument
 from glassay.bench.observed import fact, observed_values
 from glassay.bench.results import CaptureResult, Cell
+from glassay.bench.words import say_time
 from glassay.quantity import Quantity
 
 NOT_NOTED = "not noted in bench.toml"
@@ -23,8 +26,25 @@ def practical(instrument: Instrument, captures: Sequence[CaptureResult]) -> dict
         "zoom_saved": _holds(instrument, "digital zoom is saved"),
         "run_time": Cell(longest and longest.scaled(1 / 3600, "h"), why=NOT_NOTED),
         "storage": Cell((storage.value or storage.what) if storage else None, why=NOT_NOTED),
-        "failures": _failures(instrument),
+        "failures": _failures(instrument, captures),
     }
+
+
+def clip_cells(instrument: Instrument, captures: Sequence[CaptureResult]) -> dict[str, Cell]:
+    """Cells frame_rate and video_picture, from clips."""
+    clips = [one for one in captures if one.capture.instrument == instrument.id and is_clip(one)]
+    why = "no clip was measured"
+    found = surest_rate(clips)
+    if not clips:
+        return {"frame_rate": Cell(None, why=why), "video_picture": Cell(None, why=why)}
+    rate = Cell(None, why="no clip tells it") if found is None else (
+        Cell(found[0], found[1].capture.setting)
+    )  # fmt: skip
+    one = max(clips, key=lambda c: c.facts["width"] * c.facts["height"])
+    words = f"{one.facts['width']} x {one.facts['height']}"
+    if (made := one.findings.get("native_verdict")) is not None and made.value == "enlarged":
+        words += ", enlarged"
+    return {"frame_rate": rate, "video_picture": Cell(words, one.capture.setting)}
 
 
 def _holds(instrument: Instrument, kind: str) -> Cell:
@@ -43,6 +63,7 @@ def _saved_picture(instrument: Instrument, captures: Sequence[CaptureResult]) ->
         for one in captures
         if one.capture.instrument == instrument.id and one.capture.setting in own
         and one.facts.get("width") and one.facts.get("height")
+        and medium_of(one.capture.files) == "photos"
     ]  # fmt: skip
     if not sizes:
         return Cell(None, why="no photo by its own camera")
@@ -50,10 +71,17 @@ def _saved_picture(instrument: Instrument, captures: Sequence[CaptureResult]) ->
     return Cell(Quantity(largest, "MP"), setting)
 
 
-def _failures(instrument: Instrument) -> Cell:
+def _failures(instrument: Instrument, captures: Sequence[CaptureResult]) -> Cell:
     seen = [
         f"{one.what if one.what != 'failure' else one.value}{f' ({one.at})' if one.at else ''}"
         for one in instrument.observations
         if one.kind == "failure"
     ]
+    seen += [
+        f"recording cut off ({say_time(one.findings['duration'].quantity)})"
+        if "duration" in one.findings else "recording cut off"
+        for one in captures
+        if one.capture.instrument == instrument.id and is_clip(one)
+        and one.findings["truncated"].value is True
+    ]  # fmt: skip
     return Cell("; ".join(seen) or None, why="none noted")

@@ -7,6 +7,7 @@ import statistics
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
+from glassay.bench.methods import medium_of
 from glassay.bench.model import Bench, Instrument, ReferenceView, Setting
 from glassay.bench.results import CaptureResult, SettingResult
 from glassay.finding import Finding
@@ -65,6 +66,8 @@ def _measured(
         if (c.capture.instrument, c.capture.setting) == (instrument.id, setting.id)
         and "pixel_size" in c.findings
     ]
+    # A video mode has its own pixel size; it stands for the setting only where no photo does.
+    mine = [c for c in mine if medium_of(c.capture.files) == "photos"] or mine
     sizes = Counter(_size(c) for c in mine)
     notes: list[str] = []
     picture = sizes.most_common(1)[0][0] if sizes else None

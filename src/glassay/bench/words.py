@@ -27,6 +27,14 @@ def say_times(quantity: Quantity) -> str:
     return say(quantity) + "x"
 
 
+def say_time(quantity_s: Quantity) -> str:
+    """A time given in s, in the unit that reads best."""
+    for limit, seconds, unit in ((7200, 3600, "h"), (600, 60, "min")):
+        if abs(quantity_s.value) >= limit:
+            return say(quantity_s.scaled(1 / seconds, unit), f" {unit}")
+    return say(quantity_s, " s")
+
+
 def say_length(quantity_um: Quantity) -> str:
     """A length given in um, in the unit that reads best."""
     for limit, factor, unit in ((1e6, 1e-6, "m"), (1e3, 1e-3, "mm")):

@@ -8,7 +8,7 @@ states about itself, and from how decoding ends.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -24,6 +24,7 @@ from av.video.frame import PictureType
 
 from glassay.errors import Unusable
 from glassay.imaging.outline import Outline, outline_of
+from glassay.imaging.photo import Photo
 from glassay.imaging.tone import FloatImage, linear_table
 
 av.logging.set_level(None)  # decoders tell of damage on the console; it is counted here instead
@@ -121,7 +122,7 @@ class ClipReader:
     """Frames that could not be decoded, or only in part; they are left out."""
     ended_by_error: bool = False
 
-    def frames(self) -> Iterator[Frame]:
+    def frames(self) -> Generator[Frame, None, None]:
         """The frames in the order in which they are shown. May be called again."""
         self.damaged_frames = 0
         self.ended_by_error = False
@@ -175,6 +176,17 @@ def open_clip(path: str | Path) -> ClipReader:
     except av.error.FFmpegError as error:
         raise Unusable(f"{path.name}: {_why_unreadable(outline, error)}") from None
     return ClipReader(path, facts, outline)
+
+
+def first_frame(path: str | Path) -> Photo:
+    """The first whole frame of a clip as a photo. Raises `Unusable` when there is none."""
+    reader = open_clip(path)
+    with contextlib.closing(reader.frames()) as frames:
+        frame = next(frames, None)
+    if frame is None:
+        raise Unusable(f"{reader.path.name}: not one frame of the clip can be decoded")
+    facts = {"format": reader.facts.codec, "bits": 8, "bytes": reader.facts.bytes}
+    return Photo(reader.path, frame.stored(), "srgb", facts)
 
 
 def _why_unreadable(outline: Outline, error: av.error.FFmpegError) -> str:

@@ -1,5 +1,11 @@
 """What happens in time: the frames of a clip, and runs through focus."""
 
-from glassay.motion.clip import METHOD_VERSION, ClipResult, measure_clip
+from glassay.motion.clip import (
+    METHOD_VERSION,
+    ClipEvidence,
+    ClipResult,
+    measure_clip,
+    on_object,
+)
 
-__all__ = ["METHOD_VERSION", "ClipResult", "measure_clip"]
+__all__ = ["METHOD_VERSION", "ClipEvidence", "ClipResult", "measure_clip", "on_object"]

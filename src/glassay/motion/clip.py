@@ -59,6 +59,25 @@ by up to 2.5 from those they blend."""
 JERK_PX = 1.0
 """A frame out of place by more than this is moved, not spoilt."""
 
+MOST_DRAWN = 1500
+"""Frames kept for drawing: more do not show on a page; of a longer clip every n-th is kept."""
+
+
+@dataclass(frozen=True)
+class ClipEvidence:
+    """What is drawn of a clip: series of at most `MOST_DRAWN` frames, as in `ClipResult`, `every`
+    n-th of them; `spoilt_s` are the times of frames unlike both neighbours."""
+
+    frames: int
+    every: int
+    times_s: Series
+    levels: Series
+    path_px: Series
+    differences: Series
+    repeats: Flags
+    spoilt_s: Series
+    truncated: bool
+
 
 @dataclass(frozen=True)
 class ClipResult:
@@ -97,6 +116,16 @@ class ClipResult:
     def frames(self) -> int:
         """Frames that could be decoded."""
         return int(self.times_s.size)
+
+    def evidence(self) -> ClipEvidence:
+        """The series for drawing, thinned out, and rounded to what can be seen."""
+        every = max(1, -(-self.frames // MOST_DRAWN))
+        thin = slice(None, None, every)
+        return ClipEvidence(
+            self.frames, every, self.times_s[thin].round(4), self.levels[thin].round(5),
+            self.path_px[thin].round(3), self.differences[thin].round(3), self.repeats[thin],
+            self.times_s[list(self.spoilt)].round(4), self.truncated,
+        )  # fmt: skip
 
     def calibrated(self, pixel_size: Quantity) -> ClipResult:
         """The same with lengths on the object; `pixel_size` in um/px."""
@@ -155,11 +184,13 @@ class ClipResult:
         found = {"drift_x": steady.drift_x, "drift_y": steady.drift_y, "shake": steady.shake}
         if self.pixel_size is None:
             return found
-        size = self.pixel_size
-        return {
-            key: combine(lambda p, s: p * s, (q, size), q.unit.replace("px", "um"))
-            for key, q in found.items()
-        }
+        return {key: on_object(q, self.pixel_size) for key, q in found.items()}
+
+
+def on_object(length_px: Quantity, pixel_size: Quantity) -> Quantity:
+    """A length or speed (px, px/s) on the object (um, um/s); `pixel_size` in um/px."""
+    unit = length_px.unit.replace("px", "um")
+    return combine(lambda p, s: p * s, (length_px, pixel_size), unit)
 
 
 def measure_clip(

@@ -15,7 +15,7 @@ def headline(results: BenchResults) -> tuple[str, ...]:
     """What the comparison comes to, the most asked first."""
     if not results.bench.instruments:
         return ("There are no instruments on this bench yet.",)
-    if not any(one.findings for one in results.settings):
+    if not any(one.status == "measured" for one in results.captures):
         return ("Nothing is measured yet: no capture on this bench gave a number.",)
     sentences = (_claims(results), _closest(results), _finest(results), _furthest_off(results))
     return tuple(sentence for sentence in sentences if sentence)
@@ -111,8 +111,11 @@ def quote(results: BenchResults, instrument: Instrument) -> str:
     one = closest_setting(results, instrument)
     claim = _highest_claim(instrument)
     if one is None:
-        said = f"{_top(claim)} is claimed ({claim.where}), but nothing" if claim else "nothing"
-        return f"{instrument.title}: {said} was measured with it."
+        measured = any(c.status == "measured" for c in results.captures
+                       if c.capture.instrument == instrument.id)  # fmt: skip
+        what = "no field was measured" if measured else "nothing was measured"
+        said = f"{_top(claim)} is claimed ({claim.where}), but {what}" if claim else what
+        return f"{instrument.title}: {said} with it."
     said = f"{_top(claim)} is claimed ({claim.where}); " if claim else ""
     seen = ", and ".join(_seen(results, one))
     return f"{instrument.title}: {said}in its closest setting {seen}."

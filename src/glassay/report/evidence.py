@@ -20,11 +20,19 @@ from glassay.bench.model import Bench, Capture
 from glassay.bench.plain import to_plain
 from glassay.bench.results import BenchResults, CaptureResult, MethodResult
 from glassay.errors import GlassayError
-from glassay.imaging import Photo, read_photo
-from glassay.report.pictures import LEAST_BYTES, PAGE_BYTES, Pixels, jpeg_uri, share_of_page
+from glassay.imaging import Photo
+from glassay.report.pictures import (
+    LEAST_BYTES,
+    PAGE_BYTES,
+    Pixels,
+    jpeg_uri,
+    picture_of,
+    share_of_page,
+)
 
 DRAWN_BY: dict[str, str] = {
     "ruled scale": "glassay.report.evidence_scale",
+    "clip": "glassay.report.evidence_clip",
 }
 """Which module draws the evidence of which method."""
 
@@ -62,9 +70,9 @@ class Case:
 
     @property
     def photo(self) -> Photo:
-        """The capture's (first) photo. Raises `Unusable` when it is none."""
+        """The capture's (first) photo, or the first frame of its clip. Raises `Unusable`."""
         if self._photo is None:
-            self._photo = read_photo(self.bench.paths(self.capture)[0])
+            self._photo = picture_of(self.bench.paths(self.capture)[0])
         return self._photo
 
     @cached_property

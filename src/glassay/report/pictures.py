@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import base64
 import io
+from pathlib import Path
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from glassay.imaging import Photo, linear_to_srgb
+from glassay.imaging import Photo, linear_to_srgb, read_photo
+from glassay.imaging.file_names import CLIP_SUFFIXES
 
 LONGEST_PX = 1100
 """Longer side of a photo on the page: sharp on a page 720 px wide, also on finer screens."""
@@ -28,6 +30,15 @@ Pixels = npt.NDArray[np.uint8]
 def share_of_page(pictures: int) -> int:
     """Bytes that each of so many pictures may take."""
     return max(LEAST_BYTES, min(MOST_BYTES, PAGE_BYTES // max(1, pictures)))
+
+
+def picture_of(path: Path) -> Photo:
+    """A photo, or the first frame of a clip. Raises `Unusable` when there is none."""
+    if path.suffix.lower() in CLIP_SUFFIXES:
+        from glassay.imaging.clip import first_frame
+
+        return first_frame(path)
+    return read_photo(path)
 
 
 def for_screen(photo: Photo, longest_px: int | None = LONGEST_PX) -> Pixels:

@@ -18,8 +18,7 @@ import numpy as np
 
 from glassay.bench.disk import write_atomically
 from glassay.errors import Unusable
-from glassay.imaging import read_photo
-from glassay.report.pictures import Pixels, for_screen
+from glassay.report.pictures import Pixels, for_screen, picture_of
 from glassay.web import limits
 
 
@@ -69,7 +68,7 @@ class Tiles:
                 if key in self._decoded:
                     self._decoded.move_to_end(key)
                     return self._decoded[key]
-            made = Pyramid(_halves(for_screen(read_photo(path), None)))
+            made = Pyramid(_halves(for_screen(picture_of(path), None)))
             with self._lock:
                 self._decoded[key] = made
                 while len(self._decoded) > 1 and self._held() > limits.DECODED_BYTES_KEPT:

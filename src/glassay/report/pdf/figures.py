@@ -16,11 +16,12 @@ from reportlab.platypus import Flowable
 from glassay.bench.results import BenchResults, CaptureResult
 from glassay.bench.words import say_length
 from glassay.errors import GlassayError
-from glassay.imaging import Photo, read_photo
+from glassay.imaging import Photo
 from glassay.quantity import Quantity
+from glassay.report.evidence_clip import rhythm_in_words
 from glassay.report.evidence_scale import ScaleDrawing
 from glassay.report.pdf.style import INK
-from glassay.report.pictures import for_screen
+from glassay.report.pictures import for_screen, picture_of
 
 PRINT_PX = 1400
 """Longer side of a photo: 300 dpi at 118 mm."""
@@ -109,7 +110,7 @@ class Drawn:
 def draw(results: BenchResults, one: CaptureResult) -> Drawn:
     """A capture with everything that its methods left to draw."""
     try:
-        photo = read_photo(results.bench.paths(one.capture)[0])
+        photo = picture_of(results.bench.paths(one.capture)[0])
         overlay = Overlay()
         captions = []
         for part in one.parts:
@@ -138,6 +139,9 @@ def _overlays(method: str, evidence: Any, findings: Any) -> Iterator[Overlay]:
             f"{len(drawing.segments)} lines found, on an even ruling within"
             f" {drawing.residual_words()}; {drawing.field}",
         )  # fmt: skip
+    elif method == "clip":
+        said = rhythm_in_words(findings, bool(evidence["truncated"]))
+        yield Overlay(caption=f"First frame of a clip: {said.rstrip('.')}")
     elif "edges" in evidence:
         segments = [_flat(edge["ends"]) for edge in evidence["edges"]]
         yield Overlay(segments, caption=f"{len(segments)} edges used")

@@ -17,8 +17,9 @@ from glassay.report.page import Report, Section
 from glassay.report.templating import Filling
 
 PRACTICAL = (
-    "saved_picture", "lights_off", "zoom_saved", "run_time", "storage", "failures",
-    "clearance", "standalone", "power", "price_list", "price_paid", "price_camera", "price_total",
+    "frame_rate", "video_picture", "saved_picture", "lights_off", "zoom_saved", "run_time",
+    "storage", "failures", "clearance", "standalone", "power", "price_list", "price_paid",
+    "price_camera", "price_total",
 )  # fmt: skip
 """Columns that stand in a second table, so that the first one fits on a page."""
 
