@@ -1,0 +1,31 @@
+"""Where everything is installed, nothing may be skipped: a skip then counts as a failure."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+from typing import Any
+
+import pytest
+
+NOTHING_SKIPPED = bool(os.environ.get("GLASSAY_NOTHING_SKIPPED"))
+
+
+def _failed(report: Any) -> Any:
+    if NOTHING_SKIPPED and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
+        report.outcome = "failed"
+        report.longrepr = f"skipped although GLASSAY_NOTHING_SKIPPED is set: {reason}"
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, Any, Any]:
+    """A test that skips itself has failed."""
+    return _failed((yield))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, Any, Any]:
+    """So has a module that skips itself."""
+    return _failed((yield))
