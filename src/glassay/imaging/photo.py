@@ -114,6 +114,12 @@ class Photo:
             grey += self._to_linear(self.stored[..., index], LUMINANCE_WEIGHTS[index])
         return grey
 
+    def linear_light(self) -> FloatImage:
+        """All channels in linear light, (height, width, 3), or (height, width) of a grey photo."""
+        if not self.is_colour:
+            return self.linear_grey()
+        return np.stack([self.linear_channel(index) for index in range(3)], axis=2)
+
     def measuring_grey(self) -> FloatImage:
         """The grey picture in which positions are measured, linear light, (height, width), 0..1.
 

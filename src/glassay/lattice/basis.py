@@ -1,0 +1,340 @@
+"""From spectral peaks to a lattice: two steps that explain the peaks, and what they mean.
+
+A sensor under a colour mosaic repeats every second pixel only. At the mosaic's own frequencies
+colours alternate (red is bright where blue is dark); at those of the pixels all colours agree. That
+tells one from the other in a colour photo. In a grey one the same mosaic shows as a lattice turned
+by 45 degrees, of its green pixels, with strong diagonal neighbours.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable
+from glassay.lattice.peaks import MIN_PERIOD_PX, Peak
+
+Array = npt.NDArray[np.float64]
+Mosaic = Literal["auto", "colour", "none"]
+
+EXPLAINED = 0.85
+"""Share of the peaks' power that one lattice must explain. True lattices explain all but stray
+lines of their surroundings; moire mixed with what is resolved explains 0.5 to 0.8."""
+
+TOLERANCE = 0.45
+"""How far a peak may be from its place in a lattice, samples of the spectrum. Peaks are placed to
+0.1; a third is added for each order."""
+
+FAINT = 0.05
+"""Amplitude relative to the largest below which a peak takes no part."""
+
+LEAST_AMPLITUDE = 0.025
+"""Amplitude, relative to the mean light, of the faintest pattern that is believed. Half of all
+simulated moire was fainter, lattices that are resolved hardly ever."""
+
+DIAGONAL = 0.8
+"""Amplitude on the diagonal over that along the sides from which a faint pattern is taken for
+moire: cells and optics both weaken the finer diagonal waves."""
+
+SMALL_PARTS = 24
+"""Denominator to which fractions of waves are rounded: all of those of low orders divide it."""
+
+COLOUR_PERIOD_PX = 4.2
+CLEAR = 0.1
+"""A faint pattern (below this amplitude) in a colour photo needs this period: behind a colour
+camera's own mosaic, red and blue are sampled at every second px only."""
+
+HIGHEST_ORDER = 8
+
+MAIN = 0.3
+"""Amplitude relative to the largest from which a peak's colours are looked at."""
+
+MOST_SEEDS = 10
+
+GREEN_LEFT = 0.6
+"""Where red and blue agree and green has less than this part of theirs, hardly an object has such a
+colour: the camera's own mosaic has made moire of something finer."""
+
+
+class MoireSuspected(NotMeasurable):
+    """What repeats may be moire of something finer than the px: a reduced copy would show no less."""
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Steps of the reciprocal lattice, cycles/px: `x` nearer to the picture's rows direction.
+
+    `y` is None for a pattern that repeats in one direction only. `mosaic` is how many pixels make
+    one period of the colour mosaic (1: none); `seen` tells whether the pixels' own frequency was
+    resolved or follows from the mosaic's. `waves` are frequencies that were seen, from which `x`
+    and `y` follow as sums: `x = shares[0] @ waves`. `explained` see `EXPLAINED`.
+    """
+
+    x: Array
+    y: Array | None
+    mosaic: int
+    seen: bool
+    explained: float
+    waves: tuple[Array, ...]
+    shares: Array
+
+
+def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "auto") -> Steps:
+    """The pixel lattice behind the peaks of a spectrum averaged over tiles of (height, width) px.
+
+    `mosaic` "colour" states that a two by two colour mosaic lies over the pixels, "none" that there
+    is none, "auto" lets the peaks tell. Raises `NotMeasurable` when they are no lattice, or moire.
+    """
+    if not peaks:
+        raise NotMeasurable(
+            "nothing in the picture repeats evenly (or too finely for its px); a closer photo is"
+            " needed"
+        )
+    largest = max(p.amplitude for p in peaks)
+    if largest < LEAST_AMPLITUDE:
+        raise NotMeasurable(
+            f"what repeats in the picture has a contrast of only {largest:.1%}, too faint to be told"
+            " from moire; a closer or sharper photo is needed"
+        )
+    strong = sorted((p for p in peaks if p.amplitude >= FAINT * largest),
+                    key=lambda p: -p.amplitude)  # fmt: skip
+    bins = np.array(tile[::-1], dtype=np.float64)
+    flat = _single_direction(strong, bins)
+    if flat is not None:
+        return flat
+    a, b, explained = _primitive(strong, bins)
+    if explained < EXPLAINED:
+        raise MoireSuspected(
+            "what repeats in the picture is no single lattice; it looks like moire of a pattern"
+            " finer than the px, and a closer photo is needed"
+        )
+    orders = _orders(np.array([p.frequency for p in strong]), a, b)
+    _refuse_moire(strong, orders)
+    return _interpreted(strong, a, b, explained, mosaic)
+
+
+def _single_direction(strong: Sequence[Peak], bins: Array) -> Steps | None:
+    """Steps of peaks that lie on one line through the origin. `bins` are cycles/px to samples of
+    the spectrum, along columns and rows."""
+    first = strong[0].frequency
+    lengths = np.array([float(p.frequency @ first / math.hypot(*first)) for p in strong])
+    lengths, signs = np.abs(lengths), np.sign(lengths)
+    along = lengths[:, None] / math.hypot(*first) * first * signs[:, None]
+    off = np.array([p.frequency for p in strong]) - along
+    if float(np.hypot(*(off * bins).T).max()) > TOLERANCE:
+        return None
+    weights = np.array([p.amplitude**2 for p in strong])
+    tolerance = TOLERANCE / math.hypot(*(first / math.hypot(*first) * bins))
+    # the longest step of which all strong ones are multiples
+    for part in range(1, 5):
+        step = lengths.min() / part
+        multiples = np.rint(lengths / step)
+        fits = np.abs(lengths - multiples * step) < tolerance * np.maximum(multiples, 1)
+        if weights[fits].sum() >= EXPLAINED * weights.sum():
+            shared = (weights * multiples * lengths)[fits].sum()
+            step = float(shared / (weights * multiples**2)[fits].sum())
+            vector = first / math.hypot(*first) * step
+            vector = vector if vector[0] >= 0 else -vector
+            multiple = float(multiples[0])
+            shares = np.array([[1 / multiple]])
+            return Steps(vector, None, 1, True, 1.0, (multiple * vector,), shares)
+    return None
+
+
+def _primitive(strong: Sequence[Peak], bins: Array) -> tuple[Array, Array, float]:
+    """The widest pair of steps of which (nearly) all peaks are whole sums, and how much it explains.
+
+    Done in samples of the spectrum, in which all peaks are equally well known.
+    """
+    points = np.array([p.frequency for p in strong]) * bins
+    weights = np.array([p.amplitude**2 for p in strong])
+    weights /= weights.sum()
+    seeds = points[:MOST_SEEDS]
+    made = [seeds]
+    for i, j in combinations(range(len(seeds)), 2):
+        made += [(seeds[i] - seeds[j])[None], (seeds[i] + seeds[j])[None]]
+    vectors = np.concatenate(made)
+    vectors = vectors[np.hypot(*vectors.T) > 4 * TOLERANCE]
+    first, second = np.triu_indices(len(vectors), 1)
+    a, b = vectors[first], vectors[second]
+    area = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    wide = np.abs(area) > 0.3 * np.hypot(*a.T) * np.hypot(*b.T)
+    a, b, area = a[wide], b[wide], area[wide]
+    if not area.size:
+        raise NotMeasurable("what repeats in the picture is no lattice")
+    m = (points[:, :1] * b[:, 1] - points[:, 1:] * b[:, 0]) / area
+    n = (a[:, 0] * points[:, 1:] - a[:, 1] * points[:, :1]) / area
+    gap_m, gap_n = m - np.rint(m), n - np.rint(n)
+    gap = np.hypot(gap_m * a[:, 0] + gap_n * b[:, 0], gap_m * a[:, 1] + gap_n * b[:, 1])
+    order = np.abs(np.rint(m)) + np.abs(np.rint(n))
+    fits = (gap < TOLERANCE * (1 + 0.3 * order)) & (order <= HIGHEST_ORDER) & (order > 0)
+    explained = weights @ fits
+    good = explained >= 0.97 * explained.max()
+    best = int(np.argmax(np.where(good, np.abs(area), 0)))
+    u, v = _fitted(points, weights * fits[:, best], a[best], b[best])
+    if abs(u[0] * v[1] - u[1] * v[0]) <= 0.1 * np.hypot(*u) * np.hypot(*v):
+        raise NotMeasurable("what repeats in the picture is no lattice")
+    return *_reduced(u / bins, v / bins), float(explained[best])
+
+
+def _fitted(points: Array, weights: Array, a: Array, b: Array) -> tuple[Array, Array]:
+    """The steps that fit all explained peaks best."""
+    orders = _orders(points, a, b)
+    root = np.sqrt(weights)[:, None]
+    found = np.linalg.lstsq(orders * root, points * root, rcond=None)[0]
+    return found[0], found[1]
+
+
+def _reduced(a: Array, b: Array) -> tuple[Array, Array]:
+    """The two shortest steps of the same lattice (Gauss' reduction)."""
+    for _ in range(32):
+        if a @ a > b @ b:
+            a, b = b, a
+        turns = round(float(a @ b / (a @ a)))
+        if turns == 0:
+            break
+        b = b - turns * a
+    return a, b
+
+
+def _orders(points: Array, a: Array, b: Array) -> Array:
+    return np.asarray(np.rint(np.linalg.solve(np.stack([a, b], axis=1), points.T).T))
+
+
+def _refuse_moire(strong: Sequence[Peak], orders: Array) -> None:
+    size = np.abs(orders).sum(axis=1)
+    if float(size[0]) > 4:
+        raise MoireSuspected(
+            "the strongest frequency in the picture is a high multiple of its smallest: moire of a"
+            " pattern finer than the px; a closer photo is needed"
+        )
+    nearest = 1 / min(p.length for p in strong if p.amplitude > MAIN * strong[0].amplitude)
+    if strong[0].colours is not None and nearest < COLOUR_PERIOD_PX and strong[0].amplitude < CLEAR:
+        raise MoireSuspected(
+            f"the lattice's steps are only {nearest:.1f} px, which a colour camera samples too"
+            " coarsely to tell from moire; a closer photo is needed"
+        )
+    for peak in strong:
+        if peak.colours is None or peak.alternates or peak.amplitude < MAIN * strong[0].amplitude:
+            continue
+        red, green, blue = peak.colours
+        if green < GREEN_LEFT * min(red, blue):
+            raise MoireSuspected(
+                "what repeats in the picture has colours that only the camera's own mosaic makes:"
+                " moire of a pattern finer than the px; a closer photo is needed"
+            )
+
+
+def _interpreted(
+    strong: Sequence[Peak], a: Array, b: Array, explained: float, mosaic: Mosaic
+) -> Steps:
+    """The pixels' steps along both axes, from the primitive steps of all peaks."""
+    rhombic = _is_rhombic(a, b)
+    x, y = (a + b, a - b) if rhombic else (a, b)
+    pixels = (
+        2 if mosaic == "colour" or (mosaic == "auto" and _has_mosaic(strong, a, b, rhombic)) else 1
+    )
+    if pixels == 1 and strong[0].amplitude < CLEAR:
+        size = _amplitudes(strong, a, b)
+        if size[1, 1] > DIAGONAL * max(size[1, 0], size[0, 1]):
+            raise MoireSuspected(
+                "what repeats in the picture is as strong along its diagonals as along its sides,"
+                " as no single kind of cell is: moire of a pattern finer than the px; a closer photo"
+                " is needed"
+            )
+    if mosaic == "none" and rhombic:
+        x, y = a, b
+    elif pixels == 2 and not rhombic:
+        pixels = _pixels_in_period(strong, a, b)
+        x, y = pixels * a, pixels * b
+    x, y = _along_axes(x, y)
+    angle = math.degrees(math.acos(min(1.0, abs(float(x @ y)) / math.hypot(*x) / math.hypot(*y))))
+    if abs(angle - 90) > 12 and pixels > 1:
+        raise NotMeasurable("the lattice in the picture is not rectangular, as pixels are")
+    finest = 1 / max(math.hypot(*x), math.hypot(*y))
+    if finest < MIN_PERIOD_PX:
+        raise MoireSuspected(
+            f"the lattice's steps are only {finest:.1f} px, too few to be told from moire; a closer"
+            " photo is needed"
+        )
+    seen = _is_seen(strong, x) and _is_seen(strong, y)
+    waves = _two_waves(strong)
+    return Steps(x, y, pixels, seen, explained, waves, _shares(waves, x, y))
+
+
+def _two_waves(strong: Sequence[Peak]) -> tuple[Array, Array]:
+    """The two strongest peaks that are not nearly parallel."""
+    first = strong[0]
+    for other in strong[1:]:
+        turned = abs(float(first.frequency[0] * other.frequency[1]
+                     - first.frequency[1] * other.frequency[0]))  # fmt: skip
+        if turned > 0.3 * first.length * other.length:
+            return first.frequency, other.frequency
+    raise NotMeasurable("what repeats in the picture is no lattice")
+
+
+def _shares(waves: tuple[Array, Array], x: Array, y: Array) -> Array:
+    """How the steps are made of the waves: fractions with the waves' determinant below."""
+    raw = np.linalg.solve(np.stack(waves, axis=1), np.stack([x, y], axis=1)).T
+    return np.asarray(np.rint(raw * SMALL_PARTS) / SMALL_PARTS)
+
+
+def _is_seen(strong: Sequence[Peak], step: Array) -> bool:
+    near = 0.02 * math.hypot(*step)
+    return any(math.dist(sign * p.frequency, step) < near for p in strong for sign in (1, -1))
+
+
+def _is_rhombic(a: Array, b: Array) -> bool:
+    """Whether the steps are those of a mosaic's green pixels: alike, and on the diagonals."""
+    la, lb = math.hypot(*a), math.hypot(*b)
+    alike = abs(la / lb - 1) < 0.03
+    tilt = math.degrees(math.atan2(a[1], a[0])) % 90
+    return alike and 22.5 < tilt < 67.5
+
+
+def _has_mosaic(strong: Sequence[Peak], a: Array, b: Array, rhombic: bool) -> bool:
+    if any(p.alternates and p.amplitude > MAIN * strong[0].amplitude for p in strong):
+        return True
+    if any(p.alternates is not None for p in strong):
+        return False
+    if rhombic:
+        return True
+    # Grey: a single kind of pixel is strongest at its own frequency, weaker on the diagonal.
+    amplitude = _amplitudes(strong, a, b)
+    own = max(amplitude[1, 0], amplitude[0, 1])
+    return amplitude[1, 1] > own or min(amplitude[2, 0], amplitude[0, 2]) > own
+
+
+def _amplitudes(strong: Sequence[Peak], a: Array, b: Array) -> dict[tuple[int, int], float]:
+    """Amplitudes of the lowest orders, whatever their signs."""
+    amplitude = {(1, 0): 0.0, (0, 1): 0.0, (1, 1): 0.0, (2, 0): 0.0, (0, 2): 0.0}
+    orders = np.abs(_orders(np.array([p.frequency for p in strong]), a, b)).astype(int)
+    for peak, order in zip(strong, orders, strict=True):
+        key = (int(order[0]), int(order[1]))
+        if key in amplitude:
+            amplitude[key] = max(amplitude[key], peak.amplitude)
+    return amplitude
+
+
+def _pixels_in_period(strong: Sequence[Peak], a: Array, b: Array) -> int:
+    """Pixels along one period of the mosaic: the lowest multiple at which all colours agree."""
+    orders = np.abs(_orders(np.array([p.frequency for p in strong]), a, b)).astype(int)
+    agreed = [
+        int(order.max())
+        for peak, order in zip(strong, orders, strict=True)
+        if order.min() == 0 < order.max() and peak.alternates is False and order.max() % 2 == 0
+    ]
+    return min(agreed, default=2)
+
+
+def _along_axes(x: Array, y: Array) -> tuple[Array, Array]:
+    """The step nearer to the picture's horizontal first, both pointing right or down."""
+    if abs(x[0]) * math.hypot(*y) < abs(y[0]) * math.hypot(*x):
+        x, y = y, x
+    return (x if x[0] >= 0 else -x), (y if y[1] >= 0 else -y)

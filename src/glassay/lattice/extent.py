@@ -1,0 +1,392 @@
+"""The active array of a sensor in a photo of its whole die: the largest even rectangle upon it.
+
+Between its drivers and pads the array is one even field of colour with four straight edges, whether
+or not its pixels are resolved. It is found coarsely as a rectangle without inner edges, then each
+side is placed where the colour changes, in some twenty pieces along it, by a robust line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import gaussian_filter1d, map_coordinates
+
+from glassay.errors import NotMeasurable
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity
+
+Array = npt.NDArray[np.float64]
+Rectangle = tuple[tuple[float, float], tuple[float, float], float]
+"""Middle (x, y), size (along, across), and direction of the first side in degrees, as OpenCV's."""
+
+COARSE_PX = 360
+"""Long side of the reduced picture in which the rectangle is looked for."""
+
+RECTANGULAR = 0.88
+"""Least part of its bounding rectangle that an even region must fill: corners get rounded by
+smoothing; die backgrounds with bond wires and logic blocks fill 0.8 and less."""
+
+SOFTNESS = (1.0, 2.2)
+"""Smoothing of the reduced picture, px: against noise, and against moire within the array."""
+
+MOST_RECTANGLES = 8
+
+LEAST_SHARE = 0.03
+"""Least part of the picture that the array must fill to be measured to a fraction of a percent."""
+
+PIECES = 24
+"""Pieces into which a side is cut."""
+
+FEWEST_PIECES = 8
+
+EVEN_CELLS = 40
+UNEVEN = 0.3
+"""An array seen in 40 x 40 cells varies by less than this part of the change of colour at its
+edges, after slow shading is taken off."""
+
+ALIKE = 3.0
+"""Largest ratio between the changes of colour at the four sides: an array borders on the same
+shielded pixels all around."""
+
+STEP_CONTRAST = 0.02
+"""Least change of colour at an edge, relative to the light inside."""
+
+PLACED = 0.25
+FAINT_PLACED = 0.03
+"""Standard uncertainty, px, of where a side is: the last pixels' windows end a part of a pitch
+before their cells do, and drivers join without a gap; with the second part over the change of
+colour, since what lies near a faint edge pulls at it (seen in simulated dies)."""
+
+DISTORTION_ALLOWED = 0.005
+"""Distortion at the corner allowed for (rectangular) where none was measured."""
+
+
+@dataclass(frozen=True)
+class Extent:
+    """The array's outline: `corners` (4, 2) px in order around it from the top left, and its size
+    along the two directions (nearest to horizontal first), px."""
+
+    corners: Array
+    width: Quantity
+    height: Quantity
+    tilt_deg: float
+
+
+def find_extent(
+    image: FloatImage, *, smooth_px: float = 0.0, distortion: float | None = None
+) -> Extent:
+    """Outline of the largest even rectangle in a picture (height, width[, 3]), linear light.
+
+    `smooth_px` is the period of a pattern within it that is resolved (0: none); `distortion` that
+    at the picture's corner where it is known. Raises `NotMeasurable` when there is no such
+    rectangle wholly in view.
+    """
+    planes = image[..., None] if image.ndim == 2 else image
+    reasons: list[str] = []
+    for rectangle in _candidates(planes, smooth_px):
+        try:
+            return _refined(planes, rectangle, smooth_px, distortion)
+        except NotMeasurable as error:
+            reasons.append(str(error))
+    raise NotMeasurable(
+        reasons[0]
+        if reasons
+        else "no even rectangle lies wholly in view; photograph the whole array"
+    )
+
+
+def _candidates(planes: FloatImage, smooth_px: float) -> Iterator[Rectangle]:
+    """Even rectangular regions, largest first, in px of the picture."""
+    height, width = planes.shape[:2]
+    factor = max(1.0, max(height, width) / COARSE_PX)
+    size = (round(width / factor), round(height / factor))
+    small = np.asarray(cv2.resize(planes, size, interpolation=cv2.INTER_AREA), np.float32)
+    small = small.reshape(size[1], size[0], -1)
+    found: list[tuple[float, Rectangle]] = []
+    for soft in SOFTNESS:
+        soft = max(soft, smooth_px / factor)
+        change = _change(small, soft)
+        for limit in np.quantile(change, np.linspace(0.3, 0.85, 12)):
+            found += _regions((change < limit).astype(np.uint8), soft)
+    found.sort(key=lambda pair: -pair[0])
+    for middle, extent, angle in _different([rectangle for _, rectangle in found]):
+        place = ((middle[0] + 0.5) * factor - 0.5, (middle[1] + 0.5) * factor - 0.5)
+        yield place, (extent[0] * factor, extent[1] * factor), angle
+
+
+def _change(small: FloatImage, soft: float) -> Array:
+    """How fast colour changes from px to px, relative to the light: logarithms."""
+    blurred = cv2.GaussianBlur(small, (0, 0), soft).reshape(small.shape)
+    tone = np.log(np.maximum(blurred, 1e-3 * float(blurred.max())) + 1e-12)
+    change = np.zeros(small.shape[:2])
+    for plane in np.moveaxis(tone, 2, 0):
+        plane = np.ascontiguousarray(plane)
+        gx = cv2.Sobel(plane, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+        gy = cv2.Sobel(plane, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+        change = np.maximum(change, np.hypot(gx, gy))
+    return change
+
+
+def _different(rectangles: list[Rectangle]) -> list[Rectangle]:
+    """The first few that are not nearly the same as one before."""
+    kept: list[Rectangle] = []
+    for one in rectangles:
+        alike = any(
+            math.dist(one[0], other[0]) < 0.03 * max(other[1])
+            and abs(one[1][0] * one[1][1] / (other[1][0] * other[1][1]) - 1) < 0.1
+            for other in kept
+        )
+        if not alike:
+            kept.append(one)
+        if len(kept) == MOST_RECTANGLES:
+            break
+    return kept
+
+
+def _regions(even: npt.NDArray[np.uint8], soft: float) -> list[tuple[float, Rectangle]]:
+    """Connected even regions that are rectangles within the picture, with their areas."""
+    kernel = np.ones((3, 3), np.uint8)
+    opened = cv2.morphologyEx(even, cv2.MORPH_OPEN, kernel, iterations=2)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
+    found = []
+    for label in range(1, count):
+        area = float(stats[label, cv2.CC_STAT_AREA])
+        x, y, w, h = stats[label, :4]
+        inside = x > 0 and y > 0 and x + w < even.shape[1] and y + h < even.shape[0]
+        if area < LEAST_SHARE * even.size or not inside:
+            continue
+        region = (labels == label).astype(np.uint8)
+        # specks within do not make the array less of a rectangle
+        outline, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        contour = max(outline, key=cv2.contourArea)
+        middle, size, angle = cv2.minAreaRect(contour)
+        if cv2.contourArea(contour) < RECTANGULAR * (size[0] * size[1] + 1e-9):
+            continue
+        grown = (size[0] + 2 * (1.5 * soft + 1), size[1] + 2 * (1.5 * soft + 1))
+        found.append((area, ((float(middle[0]), float(middle[1])), grown, float(angle))))
+    return found
+
+
+def _refined(
+    planes: FloatImage, rectangle: Rectangle, smooth_px: float, distortion: float | None
+) -> Extent:
+    (cx, cy), size, angle = rectangle
+    angle = (angle + 45) % 90 - 45  # of the side nearest to horizontal
+    if abs(((rectangle[2] - angle) / 90) % 2 - 1) < 0.5:
+        size = (size[1], size[0])
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    axes = np.array([[c, s], [-s, c]])
+    middle = np.array([cx, cy])
+    lines = []
+    for axis, sign in ((0, -1), (0, 1), (1, -1), (1, 1)):
+        normal, along = sign * axes[axis], axes[1 - axis]
+        foot = middle + normal * size[axis] / 2
+        lines.append(_side(planes, foot, normal, along, size[1 - axis], size[axis], smooth_px))
+    left, right, top, bottom = lines
+    corners = np.array(
+        [_crossing(left, top), _crossing(right, top), _crossing(right, bottom),
+         _crossing(left, bottom)]
+    )  # fmt: skip
+    across = corners[1] + corners[2] - corners[0] - corners[3]
+    down = corners[2] + corners[3] - corners[0] - corners[1]
+    shape = planes.shape[:2]
+    contrasts = [line.contrast for line in lines]
+    if min(contrasts) <= 0 or max(contrasts) > ALIKE * min(contrasts):
+        raise NotMeasurable(
+            "the sides of the largest even rectangle in the picture differ in contrast, so that it"
+            " may be cut out of something larger; the array's own edges cannot be told"
+        )
+    _check_even(planes, corners, min(contrasts))
+    return Extent(
+        corners=corners,
+        width=_size(corners, across / 2, (left, right), shape, distortion),
+        height=_size(corners, down / 2, (top, bottom), shape, distortion),
+        tilt_deg=math.degrees(math.atan2(across[1], across[0])),
+    )
+
+
+def _check_even(planes: FloatImage, corners: Array, contrast: float) -> None:
+    """Refuse a rectangle with structure of its own: the die's outline, or a frame around the array."""
+    side = EVEN_CELLS
+    target = np.array([[0, 0], [side, 0], [side, side], [0, side]], dtype=np.float32) * 4 - 0.5
+    turn = cv2.getPerspectiveTransform(corners.astype(np.float32), target)
+    worst = 0.0
+    y, x = np.mgrid[-1 : 1 : side * 1j, -1 : 1 : side * 1j]
+    design = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=-1).reshape(-1, 6)
+    blur = max(1.0, min(math.dist(corners[0], corners[1]), math.dist(corners[1], corners[2]))
+               / (2.5 * side))  # fmt: skip
+    for plane in np.moveaxis(planes, 2, 0):
+        soft = cv2.GaussianBlur(np.ascontiguousarray(plane, dtype=np.float32), (0, 0), blur)
+        flat = cv2.warpPerspective(soft, turn, (side * 4, side * 4), flags=cv2.INTER_LINEAR)
+        cells = cv2.resize(flat, (side, side), interpolation=cv2.INTER_AREA).astype(np.float64)
+        tone = np.log(np.maximum(cells, 1e-6)).ravel()
+        rest = tone - design @ np.linalg.lstsq(design, tone, rcond=None)[0]
+        inner = np.abs(rest.reshape(side, side)[1:-1, 1:-1])  # the outermost cells hold the edges
+        worst = max(worst, float(np.quantile(inner, 0.995)))
+    if worst > max(UNEVEN * contrast, STEP_CONTRAST / 2):
+        raise NotMeasurable(
+            "the largest rectangle in the picture is not even inside; the array's own edges cannot"
+            " be told from what surrounds it"
+        )
+
+
+@dataclass(frozen=True)
+class _Line:
+    point: Array
+    direction: Array
+    u: float
+    contrast: float
+
+
+def _side(
+    planes: FloatImage, foot: Array, normal: Array, along: Array, length: float, depth: float,
+    smooth_px: float,
+) -> _Line:  # fmt: skip
+    """One side of the array, near the line through `foot` along `along`; `normal` points outward."""
+    reach = max(8.0, 0.06 * depth, 3 * smooth_px)
+    across = np.arange(-reach, reach + 0.25, 0.5)
+    spots = np.linspace(-0.42, 0.42, PIECES) * length
+    per_piece = max(3, min(64, int(length / PIECES)))
+    profiles = {}
+    for spot in spots:
+        t = spot + np.linspace(-0.5, 0.5, per_piece) * 0.84 * length / PIECES
+        place = foot + t[:, None, None] * along + across[None, :, None] * normal
+        if place.min() >= 0 and (place <= np.array(planes.shape[1::-1]) - 1).all():
+            profiles[float(spot)] = _profile(planes, place, smooth_px)
+    if len(profiles) < FEWEST_PIECES:
+        raise NotMeasurable("the even rectangle in the picture reaches its border")
+    main = _first_step(across, np.median(list(profiles.values()), axis=0), reach)
+    if main is None:
+        raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
+    # piece by piece near that place, which a lean of half a degree and a blur may move
+    near = max(4.0, 0.01 * length, 1.5 * smooth_px)
+    found = []
+    for spot, profile in profiles.items():
+        place_px = _half_way(across, profile, main, near)
+        if place_px is not None:
+            found.append((spot, place_px))
+    if len(found) < FEWEST_PIECES:
+        raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
+    t, offset = np.array(found).T
+    slope, intercept, scatter, kept = _robust_line(t, offset)
+    if scatter > max(2.0, 0.01 * depth) or kept < FEWEST_PIECES:
+        raise NotMeasurable("a side of the even rectangle in the picture is not straight")
+    point = foot + intercept * normal
+    direction = along + slope * normal
+    profile = np.median(list(profiles.values()), axis=0)
+    next_outside = (across > main + 0.4 * near) & (across < main + 1.1 * near)
+    if next_outside.sum() < 2 or (across < main - near).sum() < 4:
+        raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
+    contrast = float(np.median(_distance(across, profile, main - near)[next_outside]))
+    return _Line(point, direction / math.hypot(*direction), scatter / math.sqrt(kept), contrast)
+
+
+def _profile(planes: FloatImage, place: Array, smooth_px: float) -> Array:
+    """Mean light across the edge, (steps across, colours)."""
+    values = np.stack(
+        [
+            map_coordinates(
+                plane, [place[..., 1], place[..., 0]], np.float32, order=1, prefilter=False
+            ).mean(axis=0)
+            for plane in np.moveaxis(planes, 2, 0)
+        ],
+        axis=1,
+    )
+    sigma = max(1.0, 0.55 * smooth_px) / 0.5  # profiles are sampled every half px
+    return np.asarray(gaussian_filter1d(values.astype(np.float64), sigma, axis=0, mode="nearest"))
+
+
+def _distance(across: Array, profile: Array, until: float) -> Array:
+    """How far the colour is from that of the inside (with its shading), relative to its light."""
+    within = across < until
+    design = np.stack([np.ones_like(across), across - across[0]], axis=1)
+    shading = design @ np.linalg.lstsq(design[within], profile[within], rcond=None)[0]
+    level = np.maximum(np.median(profile[within], axis=0), 1e-4)
+    return np.asarray((np.abs(profile - shading) / level).max(axis=1))
+
+
+def _first_step(across: Array, profile: Array, reach: float) -> float | None:
+    """Where, going outward, the colour first leaves that of the inside for good."""
+    distance = _distance(across, profile, -0.3 * reach)
+    quiet = float(np.quantile(distance[across < -0.3 * reach], 0.95))
+    limit = max(STEP_CONTRAST, 4 * quiet)
+    beyond = distance > limit
+    if not beyond.any():
+        return None
+    first = int(np.argmax(beyond))
+    change = np.gradient(distance, across)
+    low = max(first - 8, 0)
+    return float(across[low + int(np.argmax(change[low : first + 9]))])
+
+
+def _half_way(across: Array, profile: Array, main: float, near: float) -> float | None:
+    """The edge near `main`: half-way from the inside's colour to the next colour outside."""
+    here = np.abs(across - main) <= near
+    if here.sum() < 4 or (across < main - near).sum() < 4:
+        return None
+    distance = _distance(across, profile, main - near)[here]
+    place = across[here]
+    change = np.gradient(distance, place)
+    peak = int(np.argmax(np.where(np.abs(place - main) < 0.7 * near, change, -np.inf)))
+    if change[peak] <= 0:
+        return None
+    top, bottom = peak, peak
+    while top + 1 < change.size and change[top + 1] > 0.2 * change[peak]:
+        top += 1
+    while bottom > 0 and change[bottom - 1] > 0.2 * change[peak]:
+        bottom -= 1
+    half = (distance[bottom] + distance[top]) / 2
+    index = bottom + int(np.argmax(distance[bottom : top + 1] >= half))
+    if index == 0 or distance[index] == distance[index - 1]:
+        return float(place[index])
+    part = (half - distance[index - 1]) / (distance[index] - distance[index - 1])
+    return float(place[index - 1] + part * (place[index] - place[index - 1]))
+
+
+def _robust_line(t: Array, offset: Array) -> tuple[float, float, float, int]:
+    kept = np.ones(t.size, dtype=bool)
+    slope = intercept = 0.0
+    middle = float(np.median(offset))
+    kept = np.abs(offset - middle) < 4 * 1.4826 * float(np.median(np.abs(offset - middle))) + 1.0
+    for _ in range(6):
+        slope, intercept = np.polyfit(t[kept], offset[kept], 1)
+        off = np.abs(offset - slope * t - intercept)
+        again = off < 3 * 1.4826 * float(np.median(off[kept])) + 0.05
+        if bool((again == kept).all()) or again.sum() < 3:
+            break
+        kept = again
+    rest = (offset - slope * t - intercept)[kept]
+    return float(slope), float(intercept), float(rest.std()), int(kept.sum())
+
+
+def _crossing(one: _Line, other: _Line) -> Array:
+    system = np.stack([one.direction, -other.direction], axis=1)
+    t = np.linalg.solve(system, other.point - one.point)
+    return np.asarray(one.point + t[0] * one.direction)
+
+
+def _size(
+    corners: Array, vector: Array, sides: tuple[_Line, _Line], shape: tuple[int, ...],
+    distortion: float | None,
+) -> Quantity:  # fmt: skip
+    length = math.hypot(*vector)
+    middle = (np.array(shape[1::-1]) - 1) / 2
+    half = math.hypot(*shape) / 2
+    ends = [line.point for line in sides]
+    radius2 = float(np.mean([((p - middle) ** 2).sum() for p in ends])) / half**2
+    placed = [PLACED + FAINT_PLACED / line.contrast for line in sides]
+    parts = [
+        Contribution("scatter along the sides", math.hypot(*(line.u for line in sides))),
+        Contribution("where the array's last pixels end", math.hypot(*placed)),
+    ]
+    if distortion is None:
+        allowed = DISTORTION_ALLOWED / math.sqrt(3) * radius2 * length
+        parts.append(Contribution("distortion not known", allowed))
+    else:
+        length *= 1 - distortion * radius2
+    return Quantity(length, "px", tuple(parts))

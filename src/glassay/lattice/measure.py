@@ -1,0 +1,385 @@
+"""The pitch of whatever repeats in a photo, and the array of an image sensor from photos of its die."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable
+from glassay.finding import Finding
+from glassay.imaging.tone import FloatImage
+from glassay.lattice.basis import MoireSuspected, Mosaic, Steps, find_steps
+from glassay.lattice.extent import Extent, find_extent
+from glassay.lattice.formats import format_of
+from glassay.lattice.moire import is_off_edges
+from glassay.lattice.peaks import find_peaks, tile_of
+from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
+from glassay.quantity import Quantity, combine
+
+METHOD = "lattice of a photo"
+METHOD_VERSION = "1"
+"""Part of the key under which results are kept; raised whenever a number may change."""
+
+Array = npt.NDArray[np.float64]
+
+GOOD_PERIOD_PX = 14.0
+"""Longest step, px, that is looked for at full size; coarser lattices are reduced first, so that a
+tile holds many periods."""
+
+REDUCTIONS = (1, 2, 4, 8, 16)
+
+SMALLEST_SIDE_PX = 96
+
+LAST_PIXEL = 0.25
+"""Standard uncertainty, in pixels of the sensor, of where the first and the last one end: their
+windows are smaller than their cells."""
+
+
+@dataclass(frozen=True)
+class LatticeResult:
+    """A lattice in one photo, px of the photo.
+
+    `pitch_x` and `pitch_y` are the distances from site to site along the axes nearest to horizontal
+    and vertical at the middle of the photo; one of them None for a pattern in one direction only.
+    `mosaic` pixels make one period of a colour mosaic (1: none); `pixels_seen` is False where only
+    the mosaic was resolved. `tilt_deg` is clockwise as seen. `distortion` at the corner of the
+    photo, None if not seen. `filled` (rows, columns) tells which blocks of `block_px` (height,
+    width) the lattice fills.
+    """
+
+    pitch_x: Quantity | None
+    pitch_y: Quantity | None
+    tilt_deg: float
+    angle_deg: float | None
+    mosaic: int
+    pixels_seen: bool
+    amplitude: float
+    distortion: float | None
+    steps: Steps
+    filled: npt.NDArray[np.bool_]
+    block_px: tuple[int, int]
+    shape: tuple[int, int]
+    notes: tuple[str, ...] = ()
+
+    def findings(self) -> dict[str, Finding]:
+        """pitch_x, pitch_y, mosaic_period_x, mosaic_period_y, tilt; in px."""
+        return _lattice_findings(self, self.pitch_x, self.pitch_y)
+
+
+def _lattice_findings(
+    result: LatticeResult, pitch_x: Quantity | None, pitch_y: Quantity | None
+) -> dict[str, Finding]:
+    out: dict[str, Finding] = {}
+    for axis, pitch in (("x", pitch_x), ("y", pitch_y)):
+        if pitch is None:
+            continue
+        out[f"pitch_{axis}"] = Finding(pitch, METHOD)
+        if result.mosaic > 1:
+            period = pitch.scaled(result.mosaic, pitch.unit)
+            out[f"mosaic_period_{axis}"] = Finding(period, METHOD)
+    out["tilt"] = Finding(Quantity(result.tilt_deg, "deg"), METHOD)
+    return out
+
+
+def measure_lattice(image: FloatImage, *, mosaic: Mosaic = "auto") -> LatticeResult:
+    """Pitch of the lattice in a picture (height, width) or (height, width, 3), linear light.
+
+    `mosaic` "colour" states that the pixels lie under a two by two colour mosaic, "none" that
+    nothing but single cells repeats, "auto" lets the colours tell. Raises `NotMeasurable` when
+    nothing repeats, or what does may be moire of something finer.
+    """
+    reasons: list[str] = []
+    coarse: tuple[FloatImage, int, Steps, float] | None = None
+    for factor in REDUCTIONS:
+        small = _reduced(image, factor)
+        if factor > 1 and max(small.shape[:2]) < SMALLEST_SIDE_PX:
+            break
+        try:
+            steps, amplitude = _steps(small, mosaic)
+        except MoireSuspected:
+            if coarse is None:
+                raise
+            break
+        except NotMeasurable as error:
+            reasons.append(str(error))
+            continue
+        found = small, factor, steps, amplitude
+        if 1 / math.hypot(*steps.x) <= GOOD_PERIOD_PX:
+            return _measured(*found, image.shape[:2])
+        coarse = found
+    if coarse is not None:
+        return _measured(*coarse, image.shape[:2])
+    raise NotMeasurable(reasons[0])
+
+
+def _reduced(image: FloatImage, factor: int) -> FloatImage:
+    if factor == 1:
+        return image
+    height, width = image.shape[0] // factor, image.shape[1] // factor
+    # a box alone would let finer patterns through as moire of its own making
+    soft = cv2.GaussianBlur(image, (0, 0), 0.5 * factor)[: height * factor, : width * factor]
+    return np.asarray(cv2.resize(soft, (width, height), interpolation=cv2.INTER_AREA))
+
+
+def _steps(image: FloatImage, mosaic: Mosaic) -> tuple[Steps, float]:
+    peaks = find_peaks(image)
+    steps = find_steps(peaks, tile_of(*image.shape[:2]), mosaic)
+    amplitude = max(p.amplitude for p in peaks)
+    if is_off_edges(image, steps.x, amplitude):
+        raise MoireSuspected(
+            "the pattern in the picture lies askew to the edges of what it lies on: moire of a"
+            " pattern finer than the px; a closer photo is needed"
+        )
+    return steps, amplitude
+
+
+def _measured(
+    small: FloatImage, factor: int, steps: Steps, amplitude: float, shape: tuple[int, int]
+) -> LatticeResult:
+    grey = small if small.ndim == 2 else small[..., 1] * 0.5 + small.mean(axis=2) * 0.5
+    longest = max(1 / min(math.hypot(*w) for w in steps.waves), 1 / math.hypot(*steps.x))
+    blocks = Blocks.over((grey.shape[0], grey.shape[1]), steps.mosaic * longest)
+    fits = [fit_phase(waves(grey, wave, blocks), wave, blocks) for wave in steps.waves]
+    found = [combined(fits, share) for share in steps.shares]
+    x = found[0]
+    y = found[1] if len(found) > 1 else None
+    pitch_x, pitch_y = _pitches(x, y, factor)
+    known = [fit.distortion for fit in fits if fit.distortion is not None]
+    tilt = math.degrees(math.atan2(x.vector[1], x.vector[0]))
+    angle = None
+    if y is not None:
+        angle = math.degrees(math.atan2(y.vector[1], y.vector[0])) - tilt
+    filled = np.logical_and.reduce([fit.filled for fit in fits])
+    result = LatticeResult(
+        pitch_x=pitch_x,
+        pitch_y=pitch_y,
+        tilt_deg=(tilt + 90) % 180 - 90,
+        angle_deg=angle,
+        mosaic=steps.mosaic,
+        pixels_seen=steps.seen,
+        amplitude=amplitude,
+        distortion=float(np.mean(known)) if known else None,
+        steps=steps,
+        filled=filled,
+        block_px=(blocks.height * factor, blocks.width * factor),
+        shape=shape,
+    )
+    return replace(result, notes=_lattice_notes(result))
+
+
+def _pitches(x: Step, y: Step | None, factor: int) -> tuple[Quantity | None, Quantity | None]:
+    pitch = pitch_of(x, y).scaled(factor, "px")
+    if y is not None:
+        return pitch, pitch_of(y, x).scaled(factor, "px")
+    upright = abs(x.vector[1]) > abs(x.vector[0])
+    return (None, pitch) if upright else (pitch, None)
+
+
+def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
+    notes = []
+    if result.mosaic > 1:
+        how = "colours alternate from pixel to pixel"
+        notes.append(
+            f"the pattern repeats every {result.mosaic} pixels ({how}): a colour mosaic; the pitch"
+            " is that of single pixels"
+        )
+        if not result.pixels_seen:
+            notes.append(
+                "only the mosaic is resolved; that it is two pixels wide is taken from its colours"
+            )
+    if result.pitch_x is None or result.pitch_y is None:
+        notes.append("the pattern repeats in one direction only")
+    if result.distortion is not None and abs(result.distortion) > 0.003:
+        notes.append(
+            f"lens distortion of {result.distortion:+.2%} at the corner; the pitch is that at the"
+            " middle of the photo"
+        )
+    return tuple(notes)
+
+
+# ---- sensors -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class DiePicture:
+    """A photo of a sensor's die: linear light (height, width[, 3]) and its pixel size, um/px (None:
+    not calibrated), along x and, where it differs, y."""
+
+    image: FloatImage
+    pixel_size: Quantity | None = None
+    pixel_size_y: Quantity | None = None
+    name: str = "photo"
+
+    @property
+    def sizes(self) -> tuple[Quantity, Quantity] | None:
+        """Pixel sizes along x and y."""
+        if self.pixel_size is None:
+            return None
+        return self.pixel_size, self.pixel_size_y or self.pixel_size
+
+
+@dataclass(frozen=True)
+class ArrayResult:
+    """A sensor's array: pitch (um; px where uncalibrated), active size, pixel count, format.
+
+    `lattice` and `extent` are the evidence, `lattice_of` and `extent_of` the numbers of the
+    pictures they were measured in; `extent` and what follows from it is None when the array is not
+    wholly in view in any.
+    """
+
+    lattice: LatticeResult
+    lattice_of: int
+    pitch_x: Quantity | None
+    pitch_y: Quantity | None
+    extent: Extent | None
+    extent_of: int | None
+    columns: Quantity | None
+    rows: Quantity | None
+    width: Quantity | None
+    height: Quantity | None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def megapixels(self) -> Quantity | None:
+        """Columns times rows, in millions."""
+        if self.columns is None or self.rows is None:
+            return None
+        return combine(lambda c, r: c * r / 1e6, (self.columns, self.rows), "MP")
+
+    def findings(self) -> dict[str, Finding]:
+        """Findings by key; pitches in um when the photo they rest on is calibrated."""
+        out = _lattice_findings(self.lattice, self.pitch_x, self.pitch_y)
+        found = {
+            "columns": self.columns, "rows": self.rows, "array_megapixels": self.megapixels,
+            "array_width": self.width, "array_height": self.height,
+        }  # fmt: skip
+        out |= {key: Finding(q, METHOD) for key, q in found.items() if q is not None}
+        if self.width is not None and self.height is not None:
+            diagonal = combine(lambda w, h: (w * w + h * h) ** 0.5, (self.width, self.height), "um")
+            out["array_diagonal"] = Finding(diagonal, METHOD)
+            out["optical_format"] = Finding(format_of(diagonal.value / 1000), METHOD)
+        return out
+
+
+def measure_array(pictures: Sequence[DiePicture], *, mosaic: Mosaic = "auto") -> ArrayResult:
+    """A sensor's pixel array from one or several photos of its die.
+
+    The pitch comes from the photo that shows the lattice most finely, the active size from the one
+    that holds the whole array largest; one photo may do for both. The count is size over pitch, in
+    um, or in px where both come from one photo. Raises `NotMeasurable` when no photo resolves the
+    lattice.
+    """
+    lattices: dict[int, LatticeResult] = {}
+    reasons: list[str] = []
+    for number, picture in enumerate(pictures):
+        try:
+            lattices[number] = measure_lattice(picture.image, mosaic=mosaic)
+        except NotMeasurable as error:
+            reasons.append(str(error) if len(pictures) == 1 else f"{picture.name}: {error}")
+    if not lattices:
+        raise NotMeasurable("; ".join(reasons))
+    finest, notes = _finest(pictures, lattices)
+    lattice = lattices[finest]
+    extents: dict[int, Extent] = {}
+    for number, picture in enumerate(pictures):
+        try:
+            extents[number] = _extent(picture, lattices.get(number), lattice, number == finest)
+        except NotMeasurable as error:
+            reasons.append(str(error) if len(pictures) == 1 else f"{picture.name}: {error}")
+    pitch = _pitch_um(lattice, pictures[finest])
+    result = ArrayResult(
+        lattice, finest, *pitch, None, None, None, None, None, None, (*lattice.notes, *notes)
+    )
+    if not extents:
+        why = f" ({reasons[-1]})" if reasons else ""
+        return replace(result, notes=(*result.notes, f"the extent of the array is not told{why}"))
+    whole = max(extents, key=lambda n: extents[n].width.value)
+    return _with_extent(result, pictures, whole, extents[whole])
+
+
+def _finest(
+    pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult]
+) -> tuple[int, tuple[str, ...]]:
+    """The picture with most px a pitch; a note where another one's lattice disagrees with it."""
+
+    def fineness(number: int) -> float:
+        pitch = lattices[number].pitch_x or lattices[number].pitch_y
+        sizes = pictures[number].sizes
+        return 1 / sizes[0].value if sizes else (pitch.value if pitch else 0.0)
+
+    best = max(lattices, key=fineness)
+    notes = []
+    mine = _pitch_um(lattices[best], pictures[best])[0]
+    for number in lattices:
+        other = _pitch_um(lattices[number], pictures[number])[0]
+        if number == best or mine is None or other is None or mine.unit != other.unit:
+            continue
+        ratio = combine(lambda a, b: a / b, (other, mine), "1")
+        if abs(ratio.value - 1) > max(ratio.expanded, 0.003):
+            notes.append(
+                f"{pictures[number].name} shows a pitch {ratio.value:.4g} times that of"
+                f" {pictures[best].name}: moire, or a wrong pixel size; the finer photo is used"
+            )
+    return best, tuple(notes)
+
+
+def _extent(
+    picture: DiePicture, own: LatticeResult | None, finest: LatticeResult, is_finest: bool
+) -> Extent:
+    trusted = own if is_finest or (own is not None and own.amplitude > 0.1) else None
+    smooth, distortion = 0.0, None
+    if trusted is not None:
+        pitch = trusted.pitch_x or trusted.pitch_y
+        smooth = trusted.mosaic * pitch.value if pitch else 0.0
+        distortion = trusted.distortion
+    return find_extent(picture.image, smooth_px=smooth, distortion=distortion)
+
+
+def _pitch_um(
+    lattice: LatticeResult, picture: DiePicture
+) -> tuple[Quantity | None, Quantity | None]:
+    if picture.sizes is None:
+        return lattice.pitch_x, lattice.pitch_y
+    pair = (lattice.pitch_x, lattice.pitch_y)
+    x, y = (
+        None if pitch is None else combine(lambda p, s: p * s, (pitch, size), "um")
+        for pitch, size in zip(pair, picture.sizes, strict=True)
+    )
+    return x, y
+
+
+def _with_extent(
+    result: ArrayResult, pictures: Sequence[DiePicture], whole: int, extent: Extent
+) -> ArrayResult:
+    sizes = pictures[whole].sizes
+    width, height = None, None
+    if sizes is not None:
+        width = combine(lambda p, s: p * s, (extent.width, sizes[0]), "um")
+        height = combine(lambda p, s: p * s, (extent.height, sizes[1]), "um")
+    notes = list(result.notes)
+    columns, rows = None, None
+    x, y = result.lattice.pitch_x, result.lattice.pitch_y
+    if x is not None and y is not None:
+        if whole == result.lattice_of:
+            columns = combine(lambda e, p: e / p, (extent.width, x), "1")
+            rows = combine(lambda e, p: e / p, (extent.height, y), "1")
+        elif width and height and result.pitch_x and result.pitch_x.unit == "um":
+            assert result.pitch_y is not None
+            columns = combine(lambda e, p: e / p, (width, result.pitch_x), "1")
+            rows = combine(lambda e, p: e / p, (height, result.pitch_y), "1")
+        else:
+            notes.append("without the pixel size of both photos the pixels are not counted")
+    if columns is not None and rows is not None:
+        columns, rows = (
+            count.with_contribution("where the last pixels end", math.sqrt(2) * LAST_PIXEL)
+            for count in (columns, rows)
+        )
+    return replace(
+        result, extent=extent, extent_of=whole, columns=columns, rows=rows, width=width,
+        height=height, notes=tuple(notes),
+    )  # fmt: skip
