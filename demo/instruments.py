@@ -81,7 +81,7 @@ SCHOOL_40 = _through_eyepiece(
 
 # Pellowick Table: every number true, and a soft lens.
 _TABLE = Camera(
-    1920, 1080, exposure=0.8, full_well_e=7000, read_noise_e=4, bits=10, jpeg_quality=90, serial=31
+    1920, 1080, exposure=0.8, full_well_e=7000, read_noise_e=4, bits=10, jpeg_quality=97, serial=31
 )
 TABLE_WIDE = Setting(
     8.44, Optics(na=0.022, residual_blur_um=13, lighting=Lighting(gradient=(0.10, -0.05))), _TABLE
@@ -95,8 +95,8 @@ TABLE_CLOSE = Setting(
 # Gloamerby Grand: a sensor of 1920 x 1080, stored as 3840 x 2160.
 _GRAND = Camera(
     1920, 1080, exposure=0.84, full_well_e=5000, read_noise_e=4, bits=10, denoise="gaussian",
-    denoise_px=0.6, stored_size=(3840, 2160), resampling="bicubic", sharpening=0.7,
-    sharpening_px=2.0, jpeg_quality=86, serial=41,
+    denoise_px=0.4, stored_size=(3840, 2160), resampling="bicubic", sharpening=0.7,
+    sharpening_px=2.0, jpeg_quality=90, serial=41,
 )  # fmt: skip
 GRAND_WIDE = Setting(
     9.6, Optics(na=0.028, residual_blur_um=6, lighting=Lighting(falloff=0.18)), _GRAND

@@ -27,6 +27,7 @@ from glassay.optics.readings import FIELD_NUMBER_ROUNDING_MM, Reading
 from glassay.quantity import Quantity
 
 RESULTS_FILE = "results.json"
+from glassay.sampling.binding import Binding
 
 
 def run_bench(
@@ -145,6 +146,20 @@ def _setting_json(one: SettingResult) -> dict[str, Any]:
 
 
 def _reading_json(reading: Reading) -> dict[str, Any]:
+        "binding": None if one.binding is None else _binding_json(one.binding),
+    }  # fmt: skip
+
+
+def _binding_json(binding: Binding) -> dict[str, Any]:
+    return {
+        "cause": binding.cause, "sentence": binding.sentence,
+        "resolved": [q.as_json() for q in binding.resolved],
+        "detail_pixels": binding.detail_pixels.as_json(), "file_pixels": binding.file_pixels,
+        "limits": [
+            {"cause": limit.cause, "frequency": limit.frequency, "says": limit.says}
+            for limit in binding.limits
+        ],
+        "notes": list(binding.notes),
     return {
         "key": reading.key, "name": reading.name, "definition": reading.definition,
         "basis": reading.basis, **reading.value.as_json(),

@@ -18,8 +18,12 @@ COLUMNS = (
            "width of the finest line resolved in any setting, half a period: 10 % modulation of an"
            " edge, the finest bars, or the end of ring correlation", "lower"),
     Column("detail_points", "detail points", "MP",
-           "resolved points in one view, two for each resolved period along both axes (4 x"
-           " frequency squared x area of the field), in the setting that holds most", "higher"),
+           "pixels that would carry the detail of one view, two for each resolved period along both"
+           " axes (4 x frequency squared x area of the field), in the setting that holds most",
+           "higher"),
+    Column("binds", "what binds", "",
+           "what keeps that setting from showing more: optics, sampling, interpolation, processing,"
+           " focus or motion"),
     Column("cost_per_detail", "cost per resolved detail", "money/MP",
            "total price / detail points: what a million resolved points in one view cost",
            "lower"),
@@ -45,7 +49,7 @@ def detail_cells(
     mine: Sequence[SettingResult],
     captures: Sequence[CaptureResult],
 ) -> dict[str, Cell]:
-    """Cells finest_line, detail_points and cost_per_detail of one instrument.
+    """Cells finest_line, detail_points, binds and cost_per_detail of one instrument.
 
     A view through an eyepiece has none: what a phone's photo resolves there is not what the eye
     does.
@@ -57,7 +61,7 @@ def detail_cells(
     ]
     by_eye = bool(mine) and all(one.setting.through_eyepiece for one in mine)
     why = "seen by eye" if by_eye else NOTHING_RESOLVED
-    line, points = Cell(None, why=why), Cell(None, why=why)
+    line, points, binds = Cell(None, why=why), Cell(None, why=why), Cell(None, why=why)
     if found:
         one, finest = min(found, key=lambda pair: pair[1].line.value)
         line = Cell(finest.line, one.setting.id)
@@ -65,12 +69,19 @@ def detail_cells(
     if counted:
         one, most = max(counted, key=lambda pair: pair[1].value)
         points = Cell(most, one.setting.id)
-    return {"finest_line": line, "detail_points": points,
+        if one.binding is not None:
+            binds = Cell(one.binding.cause, one.setting.id)
+    return {"finest_line": line, "detail_points": points, "binds": binds,
             "cost_per_detail": _cost(bench, instrument, points)}  # fmt: skip
 
 
 def detail_points(one: SettingResult, resolved: Resolved) -> Quantity | None:
-    """Resolved points in one view, in millions: 4 f^2 times the area of the field."""
+    """Resolved points in one view, in millions: 4 f^2 times the area of the field.
+
+    Where what binds is known, this is the count of the same captures along either axis by itself.
+    """
+    if one.binding is not None:
+        return one.binding.detail_pixels.scaled(1e-6, "MP")
     if "field_diameter" in one.findings:
         diameter = one.findings["field_diameter"].quantity
         return combine(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.decide import decide
 from glassay.bench.judge_clips import Held, hold_against_clips
+from glassay.bench.judge_pixels import native_but_no_sensor, too_small_to_hold, why_not_told
 from glassay.bench.model import Bench, Claim, Instrument, Observation
 from glassay.bench.observed import NOTED_RULE, observed_values, settling
 from glassay.bench.resolved import resolved_in
@@ -90,7 +91,7 @@ def _judge_plain(
         _Candidate(value, where) for value, where in observed_values(instrument, claim.kind)
     ]
     if not found:
-        return _untested(instrument, claim, f"it takes {kind.evidence}")
+        return _without_finding(instrument, claim, captures)
     target = claim.value
     best = {
         "at least": max(found, key=lambda c: c.value.value),
@@ -115,6 +116,22 @@ def _as_held(instrument: Instrument, claim: Claim, held: Held) -> Verdict:
         held.rule, value=held.value, value_name=claim.kind, setting=held.setting,
         details=held.details,
     )  # fmt: skip
+
+
+def _without_finding(
+    instrument: Instrument, claim: Claim, captures: Sequence[CaptureResult]
+) -> Verdict:
+    small = too_small_to_hold(claim, captures)
+    if small is not None:
+        said, rule = small
+        sentence = f"{_claimed(claim)} is not met: {said}."
+        return Verdict(instrument.id, claim, "not met", sentence, rule)
+    kind = CLAIM_KINDS[claim.kind]
+    if kind.finding == "native_megapixels" and (why := why_not_told(captures)):
+        return _untested(instrument, claim, why)
+    if claim.kind == "sensor pixels" and (seen := native_but_no_sensor(captures)):
+        return _untested(instrument, claim, seen)
+    return _untested(instrument, claim, f"it takes {kind.evidence}")
 
 
 def _as_observed(instrument: Instrument, claim: Claim, seen: Observation) -> Verdict:

@@ -32,6 +32,8 @@ class Resolved:
     contrast: float | None
     how: str
     capture: str
+    is_bound: bool = False
+    """Correlation of a pair never fell: this shows where noise ends, not where detail does."""
 
     @property
     def line(self) -> Quantity:
@@ -54,13 +56,15 @@ def resolved_in(
 
     Without a contrast, 10 % modulation of an edge response, the finest bars and the end of ring
     correlation all count. With one, only edge responses do: the others have no such number. Needs
-    the setting's pixel size, except for bars; captures of another picture size are left out.
+    the setting's pixel size, except for bars; captures of another picture size are left out. A
+    correlation that never fell counts only where nothing else shows detail.
     """
     found: list[Resolved] = []
     for result in captures:
         capture = result.capture
         if (capture.instrument, capture.setting) == (one.instrument.id, one.setting.id):
             found += _of_capture(one, result, contrast)
+    found = [r for r in found if not r.is_bound] or found
     return tuple(sorted(found, key=lambda r: r.line.value))
 
 
@@ -82,7 +86,9 @@ def _of_capture(
         yield Resolved(_per_um(per_px, pixel.quantity), level, how, capture)
     if contrast is None and "frc_cutoff" in findings:
         end = _per_um(findings["frc_cutoff"].quantity, pixel.quantity)
-        yield Resolved(end, None, "end of repeatable detail (ring correlation)", capture)
+        how = "end of repeatable detail (ring correlation)"
+        open_end = findings.get("frc_reaches_nyquist")
+        yield Resolved(end, None, how, capture, open_end is not None and open_end.value is True)
 
 
 def _per_um(per_px: Quantity, pixel_size: Quantity) -> Quantity:

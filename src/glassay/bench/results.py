@@ -15,10 +15,12 @@ from glassay.bench.model import Bench, Capture, Claim, Instrument, Money, Settin
 from glassay.finding import Finding
 from glassay.optics.readings import Reading
 from glassay.quantity import Quantity
+from glassay.sampling.binding import Binding
 
-Status = Literal["measured", "refused", "unusable", "not run", "no method"]
-"""refused: readable, but nothing to measure; unusable: damaged file; no method: kind of object for
-which nothing is measured yet."""
+Status = Literal["measured", "refused", "unusable", "not run", "no method", "nothing found"]
+"""refused: readable, but nothing to measure; unusable: damaged file; no method: kind of object on
+which nothing has to be measured; nothing found: so a method that was tried aside from what the
+capture is for (of single methods only; such a capture is "no method")."""
 
 VerdictWord = Literal["met", "not met", "undecided", "untested"]
 
@@ -36,6 +38,8 @@ class MethodResult:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     facts: Mapping[str, Any] = field(default_factory=dict)
     """The files' own statements: width, height (upright px), format, EXIF."""
+    aside: bool = False
+    """Tried aside from what the capture is for; it decides nothing about the capture's status."""
 
 
 @dataclass(frozen=True)
@@ -47,10 +51,19 @@ class CaptureResult:
 
     @property
     def status(self) -> Status:
-        """ "measured" when any method measured, else the status of the first one."""
-        if any(part.status == "measured" for part in self.parts):
+        """ "measured" when any method measured, else the status of the first one.
+
+        Of methods tried aside, only where there are no others.
+        """
+        parts = self._deciding
+        if any(part.status == "measured" for part in parts):
             return "measured"
-        return self.parts[0].status if self.parts else "no method"
+        status = parts[0].status if parts else "no method"
+        return "no method" if status == "nothing found" else status
+
+    @property
+    def _deciding(self) -> tuple[MethodResult, ...]:
+        return tuple(part for part in self.parts if not part.aside) or self.parts
 
     @property
     def findings(self) -> Mapping[str, Finding]:
@@ -65,7 +78,9 @@ class CaptureResult:
     @property
     def reason(self) -> str:
         """Why a method gave no number; empty when all did."""
-        return "; ".join(dict.fromkeys(part.reason for part in self.parts if part.reason))
+        none = self.status == "no method"
+        told = (p.reason for p in self._deciding if none or p.status != "nothing found")
+        return "; ".join(dict.fromkeys(reason for reason in told if reason))
 
     @property
     def facts(self) -> Mapping[str, Any]:
@@ -94,6 +109,8 @@ class SettingResult:
     picture: tuple[int, int] | None = None
     """Width and height in px of the pictures to which `pixel_size` belongs."""
     notes: tuple[str, ...] = ()
+    binding: Binding | None = None
+    """Which limit keeps its pictures from showing more; None where nothing shows their detail."""
 
     @property
     def seen_width(self) -> Quantity | None:

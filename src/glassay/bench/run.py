@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Any
@@ -112,21 +112,26 @@ def _tasks(bench: Bench, store: Store) -> Iterator[_Task]:
 
 
 def _methods(bench: Bench, capture: Capture) -> tuple[Method, ...]:
-    return methods_for(bench.object(capture.object).kind, medium_of(capture.files))
+    kind = bench.object(capture.object).kind
+    return tuple(
+        one for one in methods_for(kind, medium_of(capture.files)) if one.wanted(bench, capture)
+    )
 
 
 def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[CaptureResult, ...]:
     results = []
     for capture in bench.captures:
         parts = [
-            done.get((capture.id, method.name))
-            or MethodResult(method.name, "not run", reason="not measured yet; run the bench")
+            _as_made(
+                done.get((capture.id, method.name))
+                or MethodResult(method.name, "not run", reason="not measured yet; run the bench"),
+                aside=kind not in method.kinds,
+            )
             for method in _methods(bench, capture)
         ]
         if not parts:
-            shown = bench.object(capture.object).kind
             clip = medium_of(capture.files) == "clip"
-            reason = f"nothing is measured on {'a clip of ' if clip else ''}a {shown} yet"
+            reason = f"nothing is measured on {'a clip of ' if clip else ''}a {kind} yet"
             parts = [MethodResult("", "no method", reason=reason)]
         results.append(CaptureResult(capture, tuple(parts)))
     return tuple(results)
@@ -139,6 +144,7 @@ def _results(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodR
             yield task, _measure(task.method, task.paths, task.needs.settings)
         return
     lost: list[_Task] = []
+        kind = bench.object(capture.object).kind
     for task, result in _in_pool(tasks, min(jobs, len(tasks))):
         if result is None:
             lost.append(task)
@@ -151,6 +157,13 @@ def _results(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodR
             else:
                 reason = "the measuring process ended by itself (not enough memory?)"
                 yield task, MethodResult(task.method, "unusable", reason=reason)
+
+
+def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:
+    """A result as its place on this capture makes it count."""
+    if aside and part.status == "refused":
+        return replace(part, aside=True, status="nothing found")
+    return replace(part, aside=aside)
 
 
 def _in_pool(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodResult | None]]:

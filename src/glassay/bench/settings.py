@@ -6,7 +6,9 @@ import math
 import statistics
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
+from glassay.bench.binding import binding_of
 from glassay.bench.methods import medium_of
 from glassay.bench.model import Bench, Instrument, ReferenceView, Setting
 from glassay.bench.results import CaptureResult, SettingResult
@@ -54,7 +56,8 @@ def settle(bench: Bench, captures: Sequence[CaptureResult]) -> tuple[SettingResu
             " single stated magnification; field-equivalent readings use the standard eyepiece",
         )
     settled = [_with_readings(bench, one, reference, notes) for one in found]
-    return tuple(one for one in settled if one.findings or one.readings)
+    bound = [replace(one, binding=binding_of(one, captures)) for one in settled]
+    return tuple(one for one in bound if one.findings or one.readings or one.binding)
 
 
 def _measured(

@@ -142,6 +142,8 @@ class NativeResult:
             out[side]["reach"] = axis.reach
             if axis.noise is not None:
                 out[side]["power"] = (axis.noise.power_frequency, axis.noise.power)
+        noises = [axis.noise for axis in self.axes if axis.noise is not None]
+        out["noise_reach"] = [noise_end(noise) for noise in noises] or None
         return out
 
     def findings(self) -> dict[str, Finding]:

@@ -25,7 +25,9 @@ def medium_of(files: Sequence[str | Path]) -> Medium:
 
 def methods_for(kind: ObjectKind, medium: Medium) -> tuple[Method, ...]:
     """The methods made on captures of this kind of object, in order."""
-    return tuple(m for m in METHODS.values() if kind in m.kinds and medium in m.media)
+    return tuple(
+        m for m in METHODS.values() if kind in (*m.kinds, *m.aside) and medium in m.media
+    )
 
 
 __all__ = [

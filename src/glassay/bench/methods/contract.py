@@ -37,7 +37,9 @@ class Method:
 
     It is made on captures of these `kinds` of objects that consist of one of these `media`.
     `settings` picks what the result depends on besides the files; `version` is raised whenever the
-    same input may give another number.
+    same input may give another number. It is made `aside` on further kinds, whose captures are
+    there for something else (edges in a photo of a chip): finding nothing is normal there and no
+    failure. `wanted` leaves single captures out.
     """
 
     name: str
@@ -46,6 +48,8 @@ class Method:
     settings: Callable[[Bench, Capture], dict[str, Any]]
     measure: Callable[[Sequence[Path], Settings], Outcome]
     media: tuple[Medium, ...] = ("photos",)
+    aside: tuple[ObjectKind, ...] = ()
+    wanted: Callable[[Bench, Capture], bool] = lambda bench, capture: True
 
 
 def box_only(bench: Bench, capture: Capture) -> dict[str, Any]:

@@ -86,6 +86,7 @@ def _print_answer(results: BenchResults) -> None:
     for note in results.comparison.notes:
         out.print(f"  {note}", markup=False)
     _print_verdicts(results, out)
+    _print_bindings(results, out)
     _print_needs(results, out)
     for same in results.same_field:
         out.print(same.sentence, markup=False)
@@ -134,6 +135,16 @@ def _print_verdicts(results: BenchResults, out: Console) -> None:
             out.print(f"  {verdict.sentence}", markup=False)
             for detail in verdict.details:
                 out.print(f"    {detail}", markup=False)
+
+
+def _print_bindings(results: BenchResults, out: Console) -> None:
+    bound = [one for one in results.settings if one.binding is not None]
+    if bound:
+        out.print("What binds", style="bold")
+    for one in bound:
+        if one.binding is not None:
+            words = f"{one.instrument.title}, {one.setting.title}: {one.binding.sentence}."
+            out.print(f"  {words}", markup=False)
 
 
 def _print_needs(results: BenchResults, out: Console) -> None:
