@@ -25,9 +25,9 @@ from glassay.bench.run import Progress, measure_captures, stored_captures
 from glassay.bench.settings import settle
 from glassay.optics.readings import FIELD_NUMBER_ROUNDING_MM, Reading
 from glassay.quantity import Quantity
+from glassay.sampling.binding import Binding
 
 RESULTS_FILE = "results.json"
-from glassay.sampling.binding import Binding
 
 
 def run_bench(
@@ -142,10 +142,6 @@ def _setting_json(one: SettingResult) -> dict[str, Any]:
         "findings": {key: finding.as_json() for key, finding in one.findings.items()},
         "readings": [_reading_json(reading) for reading in one.readings],
         "captures": list(one.captures), "picture": one.picture, "notes": list(one.notes),
-    }  # fmt: skip
-
-
-def _reading_json(reading: Reading) -> dict[str, Any]:
         "binding": None if one.binding is None else _binding_json(one.binding),
     }  # fmt: skip
 
@@ -160,6 +156,10 @@ def _binding_json(binding: Binding) -> dict[str, Any]:
             for limit in binding.limits
         ],
         "notes": list(binding.notes),
+    }  # fmt: skip
+
+
+def _reading_json(reading: Reading) -> dict[str, Any]:
     return {
         "key": reading.key, "name": reading.name, "definition": reading.definition,
         "basis": reading.basis, **reading.value.as_json(),

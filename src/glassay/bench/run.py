@@ -121,6 +121,7 @@ def _methods(bench: Bench, capture: Capture) -> tuple[Method, ...]:
 def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[CaptureResult, ...]:
     results = []
     for capture in bench.captures:
+        kind = bench.object(capture.object).kind
         parts = [
             _as_made(
                 done.get((capture.id, method.name))
@@ -137,6 +138,13 @@ def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[Ca
     return tuple(results)
 
 
+def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:
+    """A result as its place on this capture makes it count."""
+    if aside and part.status == "refused":
+        return replace(part, aside=True, status="nothing found")
+    return replace(part, aside=aside)
+
+
 def _results(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodResult]]:
     """Each task with its result, as it finishes."""
     if len(tasks) <= 1 or jobs <= 1:
@@ -144,7 +152,6 @@ def _results(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodR
             yield task, _measure(task.method, task.paths, task.needs.settings)
         return
     lost: list[_Task] = []
-        kind = bench.object(capture.object).kind
     for task, result in _in_pool(tasks, min(jobs, len(tasks))):
         if result is None:
             lost.append(task)
@@ -157,13 +164,6 @@ def _results(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodR
             else:
                 reason = "the measuring process ended by itself (not enough memory?)"
                 yield task, MethodResult(task.method, "unusable", reason=reason)
-
-
-def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:
-    """A result as its place on this capture makes it count."""
-    if aside and part.status == "refused":
-        return replace(part, aside=True, status="nothing found")
-    return replace(part, aside=aside)
 
 
 def _in_pool(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodResult | None]]:
