@@ -32,9 +32,13 @@ def pillow_scale(
     base_line: bool = False,
     whole_field: bool = False,
     edges_only: bool = False,
+    centred: bool = False,
     middle: tuple[float, float] = (0.0, 0.0),
 ) -> Picture:
-    """Linear light, (height, width). `lengths` in divisions of ordinary, 5th and 10th lines."""
+    """Linear light, (height, width). `lengths` in divisions of ordinary, 5th and 10th lines.
+
+    Lines and base line share a foot, or the middle when `centred`.
+    """
     width, height = size
     canvas = Image.new("L", (width * SUPERSAMPLING, height * SUPERSAMPLING), 0)
     draw = ImageDraw.Draw(canvas)
@@ -58,6 +62,8 @@ def pillow_scale(
         s, half = (n + shift) * period, line_width * period / 2
         top = -5 * (width + height) if whole_field else foot - lengths[rank] * period
         bottom = 5 * (width + height) if whole_field else foot
+        if centred:
+            top, bottom = -lengths[rank] * period / 2, lengths[rank] * period / 2
         if edges_only:
             rim = half * 0.35
             bar(s - half, s - half + rim, top, bottom)
@@ -66,7 +72,8 @@ def pillow_scale(
             bar(s - half, s + half, top, bottom)
     if base_line:
         ends = (min(lines) + shift) * period, (max(lines) + shift) * period
-        bar(ends[0], ends[1], foot - line_width * period / 2, foot + line_width * period / 2)
+        base = 0.0 if centred else foot
+        bar(ends[0], ends[1], base - line_width * period / 2, base + line_width * period / 2)
     cover = np.asarray(canvas, dtype=np.float32) / 255
     cover = cover.reshape(height, SUPERSAMPLING, width, SUPERSAMPLING).mean(axis=(1, 3))
     return np.asarray(glass + (ink - glass) * cover, dtype=np.float32)
@@ -103,6 +110,17 @@ def photographed(
     soft = cv2.GaussianBlur(picture, (0, 0), blur) if blur else picture
     grain = rng.standard_normal(soft.shape) * noise * np.sqrt(np.maximum(soft, 0.02))
     return np.clip(soft + grain, 0, 1).astype(np.float32)
+
+
+def on_screen(
+    picture: Picture, raster_px: float, contrast: float, tilt_deg: float = 1.0
+) -> Picture:
+    """As a photo of a screen shows it: under the raster of the screen's own pixels."""
+    y, x = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    c, s = math.cos(math.radians(tilt_deg)), math.sin(math.radians(tilt_deg))
+    columns = 0.5 + 0.5 * np.sin(2 * np.pi * (x * c + y * s) / raster_px)
+    rows = 0.5 + 0.5 * np.sin(2 * np.pi * (y * c - x * s) / raster_px)
+    return np.asarray(picture * (1 - contrast * columns) * (1 - 0.4 * contrast * rows), np.float32)
 
 
 def compressed(picture: Picture, quality: int) -> Picture:

@@ -16,6 +16,7 @@ from tests.scale.drawn import (
     compressed,
     in_round_field,
     matplotlib_scale,
+    on_screen,
     photographed,
     pillow_scale,
     with_dust,
@@ -52,6 +53,44 @@ def test_bright_lines_on_dark_ground(tilt: float) -> None:
     result = measure_scale(photographed(pillow_scale(30.0, tilt, ink=0.8, glass=0.05)))
     assert result.division.value == pytest.approx(30.0, rel=DRAWN)
     assert not result.dark_lines
+
+
+@pytest.mark.parametrize(("period", "tilt"), [(22.0, 2.0), (25.6, -4.0), (13.0, 1.0)])
+def test_a_cross_of_two_scales_with_a_base_line_through_the_middle(
+    period: float, tilt: float
+) -> None:
+    arms = [
+        pillow_scale(
+            period, turn, lines=range(-30, 31), lengths=(1.6, 2.6, 4.0), centred=True,
+            base_line=True, size=(1000, 800),
+        )
+        for turn in (tilt, tilt + 90)
+    ]  # fmt: skip
+    assert_division(photographed(np.minimum(*arms)), period)
+
+
+@pytest.mark.parametrize(("raster", "contrast"), [(3.9, 0.5), (4.6, 0.4), (5.2, 0.4)])
+def test_a_photo_of_a_screen_shows_the_scale_behind_the_raster(
+    raster: float, contrast: float
+) -> None:
+    result = measure_scale(photographed(on_screen(pillow_scale(33.0, 3.0), raster, contrast)))
+    assert result.division.value == pytest.approx(33.0, rel=DRAWN)
+    assert any("raster" in note for note in result.notes)
+
+
+def test_a_raster_alone_is_no_scale() -> None:
+    blank = np.full((700, 900), 0.6, np.float32)
+    with pytest.raises(NotMeasurable, match="raster"):
+        measure_scale(photographed(on_screen(blank, 4.1, 0.4)))
+
+
+def test_four_lines_are_enough_where_a_person_points() -> None:
+    lines = range(-1, 3)
+    picture = photographed(pillow_scale(150.0, 5.0, lines=lines, lengths=(2.0, 2.0, 2.0)))
+    with pytest.raises(NotMeasurable, match="4 where a box points"):
+        measure_scale(picture)
+    result = measure_scale(picture, box=(10, 10, 880, 580))
+    assert result.division.value == pytest.approx(150.0, rel=DRAWN)
 
 
 def test_matplotlib_draws_the_same_division() -> None:

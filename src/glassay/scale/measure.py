@@ -37,6 +37,8 @@ MIN_SIDE_PX = 24
 MIN_DIVISION_PX = 3.5
 """Below this the lines are so near the sampling limit that an aliased pattern cannot be ruled out."""
 MIN_LINES = 6
+MIN_LINES_POINTED = 4
+"""The same where a person has pointed at the scale (`box`), so that chance has less to choose from."""
 MIN_FILLED = 0.8
 """Share of the lines between the first and the last that must be seen."""
 MIN_EXPLAINED = 0.9
@@ -79,6 +81,7 @@ MAX_CHANCE = 1e-6
 the two that fix the comb falls within two standard deviations of its place with a chance of four
 times the scatter. Some ten thousand combs are looked at in a photo; one false scale in a hundred
 photos of textures would be too many."""
+MAX_CHANCE_POINTED = 1e-3
 
 
 @dataclass(frozen=True)
@@ -131,39 +134,55 @@ def measure_scale(
     light = _stretched(grey)
     stop = find_field_stop(light * light) if box is None else None
     mask = stop.mask(light.shape) if stop is not None else None
-    view, x0, y0 = light, 0, 0
-    if box is not None:
-        x0, y0, w, h = box
-        view = light[y0 : y0 + h, x0 : x0 + w]
+    x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
+    part = light[y0 : y0 + height, x0 : x0 + width]
+    view = _View(part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None)
     try:
-        result = _measured(view, light.shape, mask, stop, pattern, (x0, y0))
+        result = _measured(view, pattern)
     except NotMeasurable:
-        raster = find_raster(view)
+        raster = find_raster(part)
         if raster is None:
             raise
     else:
         coarse = result.division.value > LONGEST_PERIOD_PX
-        raster = None if coarse or pattern == "grid" else find_raster(view)
+        raster = None if coarse or pattern == "grid" else find_raster(part)
         if raster is None:
             return result
-    return _behind_raster(view, light.shape, mask, stop, pattern, (x0, y0), raster)
+    return _behind_raster(view, pattern, raster)
 
 
-def _behind_raster(
-    view: FloatImage,
-    shape: tuple[int, ...],
-    mask: npt.NDArray[np.uint8] | None,
-    stop: FieldStop | None,
-    pattern: Pattern,
-    corner: tuple[int, int],
-    raster: Raster,
-) -> ScaleResult:
+@dataclass(frozen=True)
+class _View:
+    """The part of a photo of this `shape` that is looked at, with its corner (x, y) in the photo;
+    `mask` is 0 outside the round field `stop`. `pointed`: a person chose the part."""
+
+    light: FloatImage
+    mask: npt.NDArray[np.uint8] | None
+    stop: FieldStop | None
+    shape: tuple[int, int]
+    corner: tuple[int, int]
+    pointed: bool
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """The photo's middle, taken to be the optical axis, seen from the middle of the view."""
+        height, width = self.light.shape
+        x0, y0 = self.corner
+        return (self.shape[1] - width) / 2 - x0, (self.shape[0] - height) / 2 - y0
+
+    @property
+    def half_diagonal(self) -> float:
+        """Half the photo's diagonal, px."""
+        return math.hypot(*self.shape) / 2
+
+
+def _behind_raster(view: _View, pattern: Pattern, raster: Raster) -> ScaleResult:
     """The scale in a photo that a fine raster covers, once the raster is smoothed away."""
     seen = (
         f"a raster of {raster.period_px:.1f} px covers the photo, as a screen's or a print's does"
     )
     try:
-        result = _measured(raster.smoothed(view), shape, mask, stop, pattern, corner)
+        result = _measured(replace(view, light=raster.smoothed(view.light)), pattern)
     except NotMeasurable as error:
         raise NotMeasurable(f"{seen}; behind it, {error}") from None
     if result.division.value < 2 * raster.period_px:
@@ -171,33 +190,19 @@ def _behind_raster(
     return replace(result, notes=(*result.notes, f"{seen}; it was smoothed away"))
 
 
-def _measured(
-    view: FloatImage,
-    shape: tuple[int, ...],
-    mask: npt.NDArray[np.uint8] | None,
-    stop: FieldStop | None,
-    pattern: Pattern,
-    corner: tuple[int, int],
-) -> ScaleResult:
-    """The scale or grid in `view`, whose corner lies at `corner` of a photo of this `shape`."""
-    x0, y0 = corner
-    # The optical axis is taken to be the photo's middle; seen from the middle of the view:
-    height, width = shape
-    middle = ((width - view.shape[1]) / 2 - x0, (height - view.shape[0]) / 2 - y0)
-    half_diagonal = math.hypot(width, height) / 2
+def _measured(view: _View, pattern: Pattern) -> ScaleResult:
     reasons: list[str] = []
     if pattern in ("auto", "ruled"):
         try:
-            result = _measure_ruled(view, mask, stop, middle, half_diagonal)
-            return _in_whole_photo(result, shape, x0, y0)
+            return _in_whole_photo(_measure_ruled(view), view.shape, *view.corner)
         except NotMeasurable as error:
             reasons.append(str(error))
     if pattern in ("auto", "grid"):
         from glassay.scale.grid import measure_grid
 
         try:
-            result = measure_grid(view, mask, stop, strict=pattern == "auto")
-            return _in_whole_photo(result, shape, x0, y0)
+            result = measure_grid(view.light, view.mask, view.stop, strict=pattern == "auto")
+            return _in_whole_photo(result, view.shape, *view.corner)
         except NotMeasurable as error:
             reasons.append(str(error))
     raise NotMeasurable(reasons[0])
@@ -222,13 +227,8 @@ def _stretched(grey: FloatImage) -> FloatImage:
     return np.asarray(np.sqrt(grey), dtype=np.float32)
 
 
-def _measure_ruled(
-    light: FloatImage,
-    mask: npt.NDArray[np.uint8] | None,
-    stop: FieldStop | None,
-    middle: tuple[float, float],
-    half_diagonal: float,
-) -> ScaleResult:
+def _measure_ruled(view: _View) -> ScaleResult:
+    light, mask = view.light, view.mask
     reasons: list[tuple[float, str]] = []
     tried: set[int] = set()
     for limit in (SEARCH_PIXELS, MAX_SEARCH_PIXELS):
@@ -247,7 +247,7 @@ def _measure_ruled(
             if candidates and row.period > 0.6 * candidates[0][0].period:
                 continue
             try:
-                candidates.append((row, _judged(light, mask, stop, row, middle, half_diagonal)))
+                candidates.append((row, _judged(view, row)))
             except NotMeasurable as error:
                 reasons.append((row.merit, str(error)))
         if candidates:
@@ -265,15 +265,9 @@ def _reduced(light: FloatImage, factor: int) -> FloatImage:
     return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _judged(
-    light: FloatImage,
-    mask: npt.NDArray[np.uint8] | None,
-    stop: FieldStop | None,
-    row: Sighting,
-    middle: tuple[float, float],
-    half_diagonal: float,
-) -> ScaleResult:
+def _judged(view: _View, row: Sighting) -> ScaleResult:
     """Refine one sighting and apply every check. Raises `NotMeasurable` with the one that failed."""
+    light, mask = view.light, view.mask
     if row.period < MIN_DIVISION_PX:
         raise NotMeasurable(
             f"the lines are only {row.period:.1f} px apart, too close to be told from aliasing"
@@ -291,9 +285,9 @@ def _judged(
     elif lines.alternation > MAX_ALTERNATION and len(lines.numbers) >= 10:
         row = _every_second(row)
         lines = refine(light, mask, row)
-    fit = _fit(lines, middle, half_diagonal)
-    _check(lines, row, fit)
-    return _result(light, stop, row, lines, fit)
+    fit = _fit(lines, view.middle, view.half_diagonal)
+    _check(lines, row, fit, view.pointed)
+    return _result(light, view.stop, row, lines, fit)
 
 
 def _fit(lines: Lines, middle: tuple[float, float], half_diagonal: float) -> RulingFit:
@@ -325,14 +319,18 @@ def _every_second(row: Sighting) -> Sighting:
     )  # fmt: skip
 
 
-def _check(lines: Lines, row: Sighting, fit: RulingFit) -> None:
+def _check(lines: Lines, row: Sighting, fit: RulingFit, pointed: bool) -> None:
     used = int(fit.used.sum())
     if fit.division < MIN_DIVISION_PX:
         raise NotMeasurable(
             f"the lines are only {fit.division:.1f} px apart, too close to be told from aliasing"
         )
-    if used < MIN_LINES:
-        raise NotMeasurable(f"only {used} evenly spaced lines were found; {MIN_LINES} are needed")
+    needed = MIN_LINES_POINTED if pointed else MIN_LINES
+    if used < needed:
+        hint = "" if pointed else f" ({MIN_LINES_POINTED} where a box points at the scale)"
+        raise NotMeasurable(
+            f"only {used} evenly spaced lines were found; {needed} are needed{hint}"
+        )
     span = int(np.ptp(lines.numbers[fit.used])) + 1
     if used < MIN_FILLED * span:
         raise NotMeasurable(
@@ -355,7 +353,7 @@ def _check(lines: Lines, row: Sighting, fit: RulingFit) -> None:
     if unlike > MAX_UNLIKENESS:
         raise NotMeasurable("what repeats in the photo differs too much in contrast")
     chance = (4 * max(jitter, 0.002)) ** (used - 2)
-    if chance > MAX_CHANCE:
+    if chance > (MAX_CHANCE_POINTED if pointed else MAX_CHANCE):
         raise NotMeasurable(
             f"{used} lines that scatter by {jitter:.1%} of a division may be even by chance"
         )
