@@ -25,6 +25,7 @@ from glassay import __version__
 from glassay.bench.assemble import RESULTS_FILE, read_results, results_as_json, run_bench
 from glassay.bench.disk import PART_SUFFIX, content_hash, write_stream_atomically
 from glassay.bench.document import FILE_NAME, load_bench
+from glassay.bench.matching import match_keys
 from glassay.bench.methods import METHODS
 from glassay.bench.model import Bench
 from glassay.bench.run import Progress, kept_keys
@@ -100,7 +101,7 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names |= {name for capture in bench.captures for name in capture.files}
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
     found = {name: folder / name for name in sorted(names)}
-    results, current = bench.results_folder, kept_keys(bench)
+    results, current = bench.results_folder, kept_keys(bench) | match_keys(bench)
     for path in sorted(results.rglob("*")):
         relative = path.relative_to(folder)
         outdated = path.parent.name == "measured" and path.stem not in current

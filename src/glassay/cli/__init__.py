@@ -29,6 +29,7 @@ COMMANDS = {
     "native": "how many of a file's pixels are real, from one photo or repeated exposures",
     "clip": "true frame rate, repeated frames, drift and shake of a clip",
     "preview": "a drawing or better capture as an instrument would show it",
+    "plate": "one piece of a chip through every instrument, at one scale",
     "match": "two photos of one chip laid over each other: scale ratio, rotation, residual",
     "array": "pixel pitch and count of an image sensor from photos of its die; any lattice",
     "chain": "what an optical chain can show, without a photo",
