@@ -43,12 +43,22 @@ MOVING_PX = 0.1
 """Median step between new exposures above which a scene counts as moving."""
 
 STANDING = 0.15
-"""A key frame of a moving scene is a repetition when it moved less than this part of the usual
-step: it was coded anew, so its difference says little. By chance a new exposure does so in 1.5 % of
-cases (steps of equal spread along both axes)."""
+"""A key frame is coded anew, so its difference says little. In a moving scene it stands still when
+it moved less than this part of the usual step."""
 
-KEY_DOUBT = 0.1
-"""Probability of a wrong decision about a key frame, which enters the uncertainty of the count."""
+KEY_DOUBT = 0.02
+"""Least probability of a wrong decision about a key frame, which enters the uncertainty of the
+count; also that of a repeated key frame not to stand still."""
+
+AROUND = ((-2, -1, 1, 2), (-1, 1), ())
+"""Frames around one whose rhythm tells what to expect of it; the fewer are asked where hardly any
+other place looks alike."""
+
+ALIKE_PLACES = 3
+
+STILL_TAIL = 0.015
+"""Density (per unit of logarithmic difference) of new exposures that by chance show hardly any
+change: of a shaking picture's steps, one in some fifty to a hundred nearly vanishes."""
 
 BLEND_DOUBT = 0.03
 """The same for any frame of a clip with blends, in which motion is smeared over several frames."""
@@ -107,7 +117,8 @@ def find_repeats(comparison: Comparison) -> Repeats:
     place = _split(level[learn], math.log(ceiling + QUIET))
     if place is None:
         return undecided
-    chance = _chance_of_repeat(level, learn, place)
+    expected = _expected_from_rhythm(level < place, is_key & ~learn)
+    chance = _chance_of_repeat(level, learn, place, expected)
     repeats = chance > 0.5
     new = learn & ~repeats
     if coding != "alone":
@@ -115,8 +126,8 @@ def find_repeats(comparison: Comparison) -> Repeats:
         least = ceiling * (BLENDED if coding == "both" else 1)
         if float(np.quantile(difference[new], 0.05)) < least:
             return undecided
-        repeats[is_key] = _keys_standing(comparison, new)[is_key]
-        chance[is_key] = KEY_DOUBT
+        chance[is_key] = _chance_of_repeated_keys(comparison, expected, new)
+        repeats[is_key] = chance[is_key] > 0.5
         if coding == "both":
             chance = np.clip(chance, BLEND_DOUBT, 1 - BLEND_DOUBT)
     doubt = math.sqrt(float((chance * (1 - chance)).sum()))
@@ -146,24 +157,71 @@ def _split(level: Series, ceiling: float) -> float | None:
     return float((low[-1] + high[0]) / 2)
 
 
-def _chance_of_repeat(level: Series, learn: Flags, place: float) -> Series:
-    """Probability of belonging to the lower of two normal groups, parted at `place`."""
-    weighed = []
+def _chance_of_repeat(level: Series, learn: Flags, place: float, expected: Series) -> Series:
+    """Probability of belonging to the lower of two groups, parted at `place`.
+
+    Normal groups, the upper one with a tail of pictures that hardly changed; weighed (Bayes) with
+    what the rhythm leads to expect.
+    """
+    density = []
     for group in (level[learn & (level < place)], level[learn & (level >= place)]):
         middle = float(np.median(group))
         spread = max(ALIKE, 1.4826 * float(np.median(np.abs(group - middle))))
         distance = np.minimum(((level - middle) / spread) ** 2, 100)
-        weighed.append(group.size / spread * np.exp(-distance / 2))
-    low, high = weighed
-    return np.asarray(np.where(level < place, np.maximum(low, 1e-30), low) / (low + high + 1e-30))
+        density.append(np.exp(-distance / 2) / (spread * math.sqrt(2 * math.pi)))
+    low, high = density
+    high = high + STILL_TAIL * (level < place)
+    # what differs even less than the lower group's middle repeats all the more
+    low = np.where(level < np.median(level[learn & (level < place)]), low.max(), low)
+    odds = low / np.maximum(high, 1e-30) * expected / (1 - expected)
+    return np.asarray(odds / (1 + odds))
 
 
-def _keys_standing(comparison: Comparison, new: Flags) -> Flags:
-    """Frames of a moving scene that stand where the one before stood, and differ little from it."""
+def _expected_from_rhythm(repeats: Flags, unknown: Flags) -> Series:
+    """How often frames repeat where those around them do so alike, for each frame.
+
+    Frames of which it is `unknown` teach nothing, nor does a frame about itself.
+    """
+    state = np.pad(np.where(unknown, 2, repeats).astype(np.int64), 2, constant_values=2)
+    known, count = (~unknown).astype(np.float64), repeats.size
+    flags = repeats * known
+    expected, settled = np.full(count, 0.5), np.zeros(count, dtype=np.bool_)
+    for steps in AROUND:
+        code = np.zeros(count, dtype=np.int64)
+        for step in steps:
+            code = 3 * code + state[2 + step : 2 + step + count]
+        alike = np.bincount(code, known)[code] - known
+        repeated = np.bincount(code, flags)[code] - flags
+        new = ~settled & ((alike >= ALIKE_PLACES) | (not steps))
+        expected[new] = ((repeated + 0.5) / (alike + 1))[new]
+        settled |= new
+    return expected
+
+
+def _chance_of_repeated_keys(comparison: Comparison, expected: Series, new: Flags) -> Series:
+    """Probability that each key frame repeats its predecessor.
+
+    What the rhythm leads to expect, weighed (Bayes) with whether the frame stands still, where the
+    scene moves: new exposures do so by chance as often as is seen among other frames.
+    """
+    here = expected[comparison.is_key]
+    standing = _standing(comparison, new)
+    if standing is not None:
+        by_chance = (float(standing[new].sum()) + 1) / (float(new.sum()) + 2)
+        likelihood = np.where(
+            standing[comparison.is_key], (1 - KEY_DOUBT) / by_chance, KEY_DOUBT / (1 - by_chance)
+        )
+        odds = here / (1 - here) * likelihood
+        here = odds / (1 + odds)
+    return np.asarray(np.clip(here, KEY_DOUBT, 1 - KEY_DOUBT))
+
+
+def _standing(comparison: Comparison, new: Flags) -> Flags | None:
+    """Frames that stand where the one before stood and differ little; None for a still scene."""
     steps = comparison.step_px[new & np.isfinite(comparison.step_px)]
     usual = float(np.median(steps)) if steps.size else 0.0
     if usual <= MOVING_PX:
-        return np.zeros_like(new)
+        return None
     little = comparison.difference < float(np.median(comparison.difference[new]))
     return np.asarray((comparison.step_px < STANDING * usual) & little)
 

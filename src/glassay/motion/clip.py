@@ -30,7 +30,7 @@ from glassay.sampling.native import METHOD as NATIVE_METHOD
 
 METHOD = "frames of a clip"
 CONTAINER = "container of a clip"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Series = npt.NDArray[np.float64]
@@ -206,7 +206,7 @@ def measure_clip(
     length of the clip, but for some 60 bytes a frame. Raises `Unusable` when the box lies outside
     the picture, `NotMeasurable` when not one frame can be decoded.
     """
-    _check_box(box, clip.facts)
+    check_box(box, clip.facts)
     series = _Reading(box)
     for frame in clip.frames():
         series.add(frame)
@@ -216,7 +216,8 @@ def measure_clip(
     return _result(clip, series)
 
 
-def _check_box(box: Box | None, facts: ClipFacts) -> None:
+def check_box(box: Box | None, facts: ClipFacts) -> None:
+    """Raise `Unusable` unless the box (x, y, width, height) lies within the upright picture."""
     if box is None:
         return
     x, y, w, h = box

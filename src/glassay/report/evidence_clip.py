@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from markupsafe import Markup
 
 from glassay.bench.words import say
 from glassay.errors import Unusable
@@ -109,20 +110,28 @@ class Strip:
 def figures(case: Case) -> tuple[Figure, ...]:
     """The first frame, and below it what each frame differs by, where it stands, and its light."""
     evidence = _kept(case.evidence)
+    picture = case.embed(for_screen(case.photo, 900), 0.8)
+    html = _over_time(evidence, picture, f"The first frame of the clip {case.capture.files[0]}")
+    return (Figure(html, rhythm_in_words(case.part.findings, evidence.truncated)),)
+
+
+def strips_alone(evidence: Mapping[str, Any]) -> Markup:
+    """What the frames show over time, without a picture; `evidence` as kept. Raises `Unusable`."""
+    return _over_time(_kept(evidence), "", "")
+
+
+def _over_time(evidence: ClipEvidence, source: str, alt: str) -> Markup:
     span = max(float(evidence.times_s[-1]), 1e-9)
     strips = [
         _strip_of_differences(evidence, span),
         _strip_of_path(evidence, span),
         _strip_of_light(evidence, span),
     ]
-    words = rhythm_in_words(case.part.findings, evidence.truncated)
-    html = render("evidence_clip.html", {
-        "source": case.embed(for_screen(case.photo, 900), 0.8),
-        "alt": f"The first frame of the clip {case.capture.files[0]}",
+    return render("evidence_clip.html", {
+        "source": source, "alt": alt,
         "strips": [strip for strip in strips if strip is not None] if evidence.frames > 1 else [],
         "seconds": f"{span:.3g} s", "cut": evidence.truncated, "every": evidence.every,
     })  # fmt: skip
-    return (Figure(html, words),)
 
 
 def _kept(data: Mapping[str, Any]) -> ClipEvidence:

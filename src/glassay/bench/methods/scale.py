@@ -7,8 +7,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.methods.contract import Method, Outcome, Settings, only_photo, photo_facts
+from glassay.bench.methods.contract import (
+    Method,
+    Outcome,
+    Settings,
+    area,
+    only_photo,
+    photo_facts,
+)
 from glassay.bench.model import Bench, Capture, ReferenceObject
+from glassay.imaging.file_names import CLIP_SUFFIXES
+from glassay.imaging.tone import FloatImage
 
 
 def _scale_version() -> str:
@@ -49,14 +58,9 @@ def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
 def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.scale import Division, calibrate, measure_scale
 
-    photo = only_photo(paths, "a ruled scale")
-    facts = photo_facts(photo)
-    box = settings["box"]
-    if box is not None:
-        photo.crop(tuple(box))  # raises when it lies outside
-    result = measure_scale(
-        photo.measuring_grey(), pattern=settings["pattern"], box=None if box is None else tuple(box)
-    )
+    box = area(settings)
+    grey, facts, seen = _picture(paths, box)
+    result = measure_scale(grey, pattern=settings["pattern"], box=box)
     division = Division(
         settings["division_um"],
         settings["division_u_um"],
@@ -64,10 +68,33 @@ def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
         assumed=settings["division_is_assumed"],
     )
     calibration = calibrate(result, division)
-    notes = tuple(dict.fromkeys((*photo.notes, *calibration.notes)))
+    notes = tuple(dict.fromkeys((*seen, *calibration.notes)))
     return Outcome(calibration.findings(), notes, result, facts)
 
 
+def _picture(
+    paths: Sequence[Path], box: tuple[int, int, int, int] | None
+) -> tuple[FloatImage, dict[str, Any], tuple[str, ...]]:
+    """Linear light of a photo or of a clip's first frames, facts, notes. Raises `Unusable`."""
+    if len(paths) != 1 or paths[0].suffix.lower() not in CLIP_SUFFIXES:
+        photo = only_photo(paths, "a ruled scale")
+        if box is not None:
+            photo.crop(box)  # raises when it lies outside
+        return photo.measuring_grey(), photo_facts(photo), photo.notes
+    from glassay.imaging.clip import open_clip
+    from glassay.motion.clip import check_box
+    from glassay.motion.still import mean_of_still_frames
+
+    clip = open_clip(paths[0])
+    check_box(box, clip.facts)
+    still = mean_of_still_frames(clip)
+    facts = {"width": clip.facts.width, "height": clip.facts.height, "bytes": clip.facts.bytes}
+    return still.grey, facts, (f"mean of the first {still.frames} frames, while nothing moved",)
+
+
 METHODS = (
-    Method("ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale),
-)
+    Method(
+        "ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale,
+        media=("photos", "clip"),
+    ),
+)  # fmt: skip

@@ -21,10 +21,11 @@ from glassay.bench.marks import (
     work_out,
 )
 from glassay.bench.model import Capture
-from glassay.bench.results import BenchResults
+from glassay.bench.results import BenchResults, CaptureResult
 from glassay.bench.run import forget_capture
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
+from glassay.report.evidence_clip import rhythm_in_words, strips_alone
 from glassay.report.instrument.captures import SHOWN
 from glassay.report.instrument.measured import budget
 from glassay.web import limits
@@ -66,18 +67,32 @@ def capture(request: Request, id: str) -> Response:
         "findings": [(SHOWN.get(k, k.replace("_", " ")), f.value)
                      for k, f in result.findings.items()],
     }  # fmt: skip
-    photo = None if is_clip(media[0]) else _photo(request, results, one)
+    photo = _photo(request, results, one)
     size = result.findings.get("pixel_size")
     return page(
         request, "capture.html", title=thing.name or thing.kind,
         bench_title=results.bench.title, here="/captures",
-        **filling, photo=photo, budget=budget(size.quantity) if size else [],
-        combined=size.quantity if size else None,
+        **filling, photo=photo, clip=_clip(result, media[0]),
+        budget=budget(size.quantity) if size else [], combined=size.quantity if size else None,
     )  # fmt: skip
 
 
+def _clip(result: CaptureResult, media: str | None) -> dict[str, object] | None:
+    """How a clip is shown besides its first frame; None for photos."""
+    if not is_clip(media):
+        return None
+    part = result.part("clip")
+    kept = part is not None and part.status == "measured" and part.evidence
+    return {
+        "playable": media in SHOWN_BY_BROWSERS,
+        "strips": strips_alone(part.evidence) if part is not None and kept else None,
+        "words": rhythm_in_words(part.findings, bool(part.evidence["truncated"]))
+        if part is not None and kept else "",
+    }  # fmt: skip
+
+
 def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, object] | None:
-    """All that the viewer needs; None for a file that is no photo."""
+    """All that the viewer needs; None for a file that is no photo and no clip with a frame."""
     path = workbench_of(request).files_of(one)[0]
     result = results.capture(one.id)
     try:

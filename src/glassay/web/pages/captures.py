@@ -47,8 +47,6 @@ def thumbnail(request: Request, id: str, n: int = 0) -> Response:
     paths = bench.files_of(bench.capture(id))
     if not 0 <= n < len(paths):
         raise Unusable("the capture has no such file")
-    if is_clip(media_type(paths[n])):
-        raise Unusable("a clip has no thumbnail")
     return _picture(request.app.state.tiles.whole(paths[n], THUMBNAIL_PX))
 
 
