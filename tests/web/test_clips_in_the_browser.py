@@ -36,7 +36,7 @@ def test_clips_that_cannot_be_read_have_a_page_that_says_why(tmp_path: Path) -> 
     (tmp_path / "captures/c.mp4").touch()
     bench_with(tmp_path, {"b.mkv": "bare", "c.mp4": "bare"})
     with client_of(tmp_path) as client:
-        for name, said in (("b.mkv", "cut off"), ("c.mp4", "is empty")):
+        for name, said in (("b.mkv", "not one frame"), ("c.mp4", "is empty")):
             answer = client.get(f"/capture?id=captures/{name}")
             assert answer.status_code == 200
             assert said in answer.text

@@ -67,12 +67,16 @@ def capture(request: Request, id: str) -> Response:
         "findings": [(SHOWN.get(k, k.replace("_", " ")), f.value)
                      for k, f in result.findings.items()],
     }  # fmt: skip
-    photo = _photo(request, results, one)
+    photo, trouble = None, ""
+    try:
+        photo = _photo(request, results, one)
+    except Unusable as error:
+        trouble = str(error)
     size = result.findings.get("pixel_size")
     return page(
         request, "capture.html", title=thing.name or thing.kind,
         bench_title=results.bench.title, here="/captures",
-        **filling, photo=photo, clip=_clip(result, media[0]),
+        **filling, photo=photo, trouble=trouble, clip=_clip(result, media[0]),
         budget=budget(size.quantity) if size else [], combined=size.quantity if size else None,
     )  # fmt: skip
 
@@ -91,19 +95,16 @@ def _clip(result: CaptureResult, media: str | None) -> dict[str, object] | None:
     }  # fmt: skip
 
 
-def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, object] | None:
-    """All that the viewer needs; None for a file that is no photo and no clip with a frame."""
+def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, object]:
+    """All that the viewer needs. Raises `Unusable` for no photo and no clip with a frame."""
     path = workbench_of(request).files_of(one)[0]
     result = results.capture(one.id)
-    try:
-        facts = result.facts
-        width, height = (
-            (int(facts["width"]), int(facts["height"]))
-            if "width" in facts and "height" in facts
-            else request.app.state.tiles.pyramid(path).size
-        )
-    except Unusable:
-        return None
+    facts = result.facts
+    width, height = (
+        (int(facts["width"]), int(facts["height"]))
+        if "width" in facts and "height" in facts
+        else request.app.state.tiles.pyramid(path).size
+    )
     shapes = shapes_of(result)
     pixel, origin = _pixel_size(results, one, (width, height))
     shown = marks_of(request, results, one, pixel)
