@@ -13,6 +13,7 @@ from glassay.bench.document import load_bench
 from glassay.bench.edit import add_table, remove_table, set_values
 from glassay.bench.filing import start_bench
 from glassay.errors import Unusable
+from glassay.web.forms import changed, form_of, shown
 
 COMMENTED = """# Tuesday's bench
 [bench]
@@ -153,3 +154,48 @@ def test_an_empty_folder_becomes_a_bench(tmp_path: Path) -> None:
         assert "Start a bench here" in client.get("/").text
         client.post("/start", data={"title": "Evenings"})
         assert "Evenings" in client.get("/").text
+
+
+def test_separate_purchases_are_a_list_in_the_form(client: TestClient, folder: Path) -> None:
+    page = client.get("/edit/table?place=instrument.0").text
+    form = {
+        "place": "instrument.0",
+        "seen": seen(page),
+        "price.also": "ring light: 35 EUR\nlens: 5 EUR",
+    }
+    assert "Saved" in client.post("/edit/table", data=form).text
+    price = load_bench(folder).instruments[0].price
+    assert [(name, str(money)) for name, money in price.also] == [
+        ("ring light", "35.00 EUR"),
+        ("lens", "5.00 EUR"),
+    ]
+    page = client.get("/edit/table?place=instrument.0").text
+    assert bought in page
+    form |= {"seen": seen(page), "price.also": "lens"}
+    assert "is not like" in client.post("/edit/table", data=form).text
+    form |= {"price.also": ""}
+    client.post("/edit/table", data=form)
+    assert load_bench(folder).instruments[0].price.also == ()
+
+
+def test_a_part_seen_inside_is_noted_under_the_cautions(client: TestClient, folder: Path) -> None:
+    assert "never pierce, bend or heat" in client.get("/edit/table?place=instrument.0").text
+    place = "instrument.0.teardown.new"
+    page = client.get(f"/edit/table?place={place}").text
+    die = load_bench(folder).captures[0]
+    form = {"place": place, "seen": seen(page), "part": "image sensor", "marking": "KV 7",
+            "photos": die.files[0], "captures": die.id}  # fmt: skip
+    client.post("/edit/table", data=form)
+    (part,) = load_bench(folder).instruments[0].teardown
+    assert (part.part, part.marking, part.photos) == ("image sensor", "KV 7", die.files)
+    assert part.captures == (die.id,)
+
+
+def test_one_photo_of_a_part_stays_one_until_there_are_more(folder: Path) -> None:
+    form = form_of(("instrument", 0, "teardown", 0))
+    table = {"part": "board", "photo": "a.jpg"}
+    values = shown(form, table)
+    assert values["photos"] == "a.jpg"
+    assert changed(form, table, values) == {}
+    more = changed(form, table, values | {"photos": "a.jpg\nb.jpg"})
+    assert more == {"photos": ["a.jpg", "b.jpg"], "photo": None}

@@ -18,6 +18,7 @@ from tests.web.fake_camera import PIXEL_SIZE_UM, film_scale
 
 from glassay.bench.document import load_bench
 from glassay.bench.marks import read_marks
+from glassay.imaging.clip import open_clip
 
 pytestmark = [
     pytest.mark.browser,
@@ -227,6 +228,54 @@ def test_the_live_microscope_is_measured_and_photographed(
     assert [len(one.files) for one in captures] == [1, 2, 1]
     assert captures[2].files[0].endswith(".webm")
     assert captures[2].note.endswith("the camera was gone")
+    assert watched.troubles == []
+
+
+def test_a_focus_run_and_a_clip_are_taken_into_the_bench(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/live")
+    page.get_by_role("button", name="Start the camera").click()
+    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
+    page.get_by_role("button", name="Focus run").click()
+    expect(page.locator("#taken li")).to_have_count(1, timeout=40_000)
+    page.get_by_role("button", name="Record a clip").click()
+    page.wait_for_timeout(2500)
+    page.get_by_role("button", name="Stop recording").click()
+    expect(page.locator("#taken li")).to_have_count(2)
+    run, clip = load_bench(folder).captures[-2:]
+    assert len(run.files) == 12
+    assert len({(folder / name).read_bytes() for name in run.files}) > 1
+    assert clip.files[0].endswith(".webm")
+    facts = open_clip(folder / clip.files[0]).facts
+    assert (facts.width, facts.height) == (1280, 720)
+    assert watched.troubles == []
+
+
+def test_files_dropped_on_the_page_are_filed_after_a_look(
+    browser: Browser, serve: Serve, folder: Path, tmp_path: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/captures")
+    new = draw_slide(tmp_path / "pad-near-slide.png", pixel_size_um=1.3)
+    driver = page.context.new_cdp_session(page)
+    for step in ("dragEnter", "dragOver", "drop"):
+        driver.send("Input.dispatchDragEvent", {
+            "type": step, "x": 300, "y": 300,
+            "data": {"items": [], "files": [str(new)], "dragOperationsMask": 1},
+        })  # fmt: skip
+    page.get_by_role("button", name="File them").click()
+    expect(page.get_by_text("1 capture is filed")).to_be_visible()
+    filed = load_bench(folder).captures[-1]
+    assert filed.instrument == "pad"
+    assert (folder / filed.files[0]).read_bytes() == new.read_bytes()
     assert watched.troubles == []
 
 

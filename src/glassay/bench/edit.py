@@ -124,7 +124,7 @@ def _item(value: Any) -> Any:
         return tomlkit.item(value)
     table: InlineTable = tomlkit.inline_table()
     for key, inner in value.items():
-        table.append(key, tomlkit.item(inner))
+        table.append(key, _item(inner))
     return table
 
 

@@ -9,14 +9,17 @@ from typing import Any, Literal
 from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.edit import Place
 from glassay.bench.model import INSTRUMENT_KINDS, OBJECT_KINDS
+from glassay.bench.observed import OBSERVABLE
 from glassay.errors import Unusable
 
-Kind = Literal["text", "long", "yes or no", "number", "whole"]
+Kind = Literal["text", "long", "yes or no", "number", "whole", "lines", "pairs"]
+"""lines: several texts, one on each line; pairs: "name: value" on each line."""
 
 
 @dataclass(frozen=True)
 class Field:
-    """One field. `key` may lead into an inline table ("price.list")."""
+    """One field. `key` may lead into an inline table ("price.list"); `alone` is the key under which
+    a single one of several may be written instead."""
 
     key: str
     label: str
@@ -24,6 +27,7 @@ class Field:
     kind: Kind = "text"
     options: tuple[str, ...] = ()
     needed: bool = False
+    alone: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,12 +82,13 @@ FORMS: dict[str, Form] = {
         _NAME,
         Field("price.list", "List price", "420 EUR"), Field("price.paid", "Paid", "380 EUR"),
         Field("price.camera", "Camera, bought separately", "95 EUR"),
+        Field("price.also", "What else must be bought", "ring light: 35 EUR", "pairs"),
         Field("power", "Power", "mains"),
         Field("standalone", "Works without computer or phone", kind="yes or no"),
         Field("clearance", "Free height above the object", "100 mm"),
         Field("illumination", "Light", "ring light"),
         _NOTE,
-    ), ("chain", "setting", "claim", "observation")),
+    ), ("chain", "setting", "claim", "observation", "teardown")),
     "chain": Form("Optical chain, as stated", (
         *_FACTORS,
         Field("sensor_pitch", "Sensor pixel pitch", "3.4 um"),
@@ -111,8 +116,20 @@ FORMS: dict[str, Form] = {
         Field("id", "Id"), _NOTE,
     )),
     "observation": Form("Observation", (
-        Field("what", "What was seen", "the light cannot be dimmed", needed=True),
-        Field("value", "Value"), Field("date", "Date", "2026-05-01"), _NOTE,
+        Field("what", "What was seen", "the light cannot be dimmed"),
+        Field("kind", "Makes it a fact of the comparison", options=OBSERVABLE),
+        Field("value", "Value"), Field("within", "May be off by", "5 min"),
+        Field("date", "Date", "2026-05-01"),
+        Field("at", "When in use it happened", "after 12 min"),
+        Field("settles", "Decides the claim", "its id"),
+        Field("holds", "and that claim is kept", kind="yes or no"), _NOTE,
+    )),
+    "teardown": Form("Part seen inside", (
+        Field("part", "What it is", "image sensor", needed=True),
+        Field("package", "Package"), Field("marking", "Marking, as read"),
+        Field("photos", "Photos, files inside the bench folder", kind="lines", alone="photo"),
+        Field("captures", "Captures that show it, by id", kind="lines", alone="capture"),
+        Field("date", "Date", "2026-05-01"), _NOTE,
     )),
     "need": Form("Need", (
         Field("id", "Id", "solder-joints", needed=True),
@@ -158,12 +175,12 @@ def say_place(place: Place) -> str:
 
 def shown(form: Form, table: Mapping[str, Any]) -> dict[str, str]:
     """The table's values as they stand in the form's fields."""
-    return {field.key: _said(_value(field.key, table)) for field in form.fields}
+    return {field.key: _said(_value(field, table)) for field in form.fields}
 
 
-def _value(key: str, table: Mapping[str, Any]) -> Any:
-    head, dot, rest = key.partition(".")
-    value = table.get(head)
+def _value(field: Field, table: Mapping[str, Any]) -> Any:
+    head, dot, rest = field.key.partition(".")
+    value = table.get(head, table.get(field.alone) if field.alone else None)
     if not dot:
         return value
     if isinstance(value, Mapping):
@@ -176,6 +193,10 @@ def _said(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return "\n".join(f"{name}: {one}" for name, one in value.items())
+    if isinstance(value, list):
+        return "\n".join(str(one) for one in value)
     return str(value)
 
 
@@ -194,6 +215,8 @@ def changed(form: Form, table: Mapping[str, Any], given: Mapping[str, str]) -> d
         head, dot, rest = field.key.partition(".")
         if not dot:
             out[head] = value
+            if field.alone in table:
+                out[field.alone] = None
             continue
         old = table.get(head)
         inner = out.get(head) or (dict(old) if isinstance(old, Mapping) else {})
@@ -209,6 +232,9 @@ def _read(field: Field, text: str) -> Any:
         return None
     if field.kind == "yes or no":
         return text == "yes"
+    if field.kind in ("lines", "pairs"):
+        lines = [line.strip() for line in text.splitlines() if line.strip()]
+        return lines if field.kind == "lines" else dict(_pair(field, line) for line in lines)
     if field.kind in ("number", "whole"):
         try:
             number = float(text)
@@ -216,3 +242,10 @@ def _read(field: Field, text: str) -> Any:
             raise Unusable(f"{field.label}: {text!r} is not a number") from None
         return int(number) if number.is_integer() else number
     return text
+
+
+def _pair(field: Field, line: str) -> tuple[str, str]:
+    name, colon, value = line.rpartition(":")
+    if not (colon and name.strip() and value.strip()):
+        raise Unusable(f"{field.label}: {line!r} is not like {field.hint!r}")
+    return name.strip(), value.strip()

@@ -13,6 +13,7 @@ from fastapi.responses import Response
 
 from glassay.bench.document import parse_toml
 from glassay.bench.edit import Place, add_table, remove_table, set_values, write_text
+from glassay.bench.teardown import CAUTIONS
 from glassay.errors import Unusable
 from glassay.web import forms
 from glassay.web.history import History
@@ -82,7 +83,7 @@ def _form_page(
         form=form, place=forms.say_place(place), values=values, inner=inner,
         is_new=_is_new(place), seen=_remember(request, text), trouble=trouble,
         difference=difference, ids=options, fixed=place[-1] in ("bench", "chain"),
-        above=_above(place),
+        above=_above(place), cautions=CAUTIONS,
     )  # fmt: skip
 
 
@@ -96,7 +97,14 @@ def _above(place: Place) -> str:
 def _title(form: forms.Form, place: Place, table: Mapping[str, Any]) -> str:
     if _is_new(place):
         return f"New {form.name[:1].lower()}{form.name[1:]}"
-    name = table.get("name") or table.get("id") or table.get("value") or table.get("what") or ""
+    name = (
+        table.get("name")
+        or table.get("id")
+        or table.get("value")
+        or table.get("what")
+        or table.get("part")
+        or ""
+    )
     return f"{form.name}: {name}" if name and place[-1] != "chain" else form.name
 
 

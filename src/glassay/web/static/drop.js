@@ -43,7 +43,9 @@ if (form) {
     event.preventDefault();
     form.classList.remove("over");
     const entries = [...event.dataTransfer.items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean);
-    const named = (await Promise.all(entries.map((entry) => filesOf(entry)))).flat()
+    const plain = [...event.dataTransfer.files].map((file) => ({ file, name: file.name }));
+    const found = entries.length ? (await Promise.all(entries.map((entry) => filesOf(entry)))).flat() : plain;
+    const named = found
       .filter(({ name }) => !name.split("/").pop().startsWith("."));
     if (named.length) send(named);
   });
