@@ -61,7 +61,10 @@ def match(
     found, place, reason = _decided(found, looks)
     if reason:
         raise NotMeasurable(_mirrored(first, second, ratio, most_apart) or reason)
-    found, result = refine(found, [one.look for one in looks], alike)
+    try:
+        found, result = refine(found, [one.look for one in looks], alike)
+    except NotMeasurable as error:
+        raise NotMeasurable(_mirrored(first, second, ratio, most_apart) or str(error)) from None
     return result_of(found, result, place, ratio, alike, notes)
 
 

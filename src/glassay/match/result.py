@@ -29,6 +29,11 @@ OTHER_LIGHT_U_PX = 0.08
 the scatter of the blocks does not see what they have in common. It is what simulated pairs of dark
 field or oblique light against bright field leave unexplained."""
 
+POOR_AGREEMENT, POOR_LIGHT_U_PX = 0.65, 0.3
+"""The same where aligned blocks correlate by less than the former: a finer photo in dark field, whose
+edges are bright lines that a coarser one does not show. Simulated pairs of that kind were off by up
+to 0.65 px over the overlap, those that correlate better by up to 0.2 px."""
+
 DISTORTION_U = 0.005
 """Assumed standard uncertainty of a lens's distortion at the corner of its photo, where the match
 does not show it: a calibration holds for the middle or the mean of a field, the scale ratio for the
@@ -192,9 +197,8 @@ def _with_budget(quantity: Quantity, unit: float, term: str, result: Fit, alike:
         "sampling and compression (assumed)", unit * SAMPLING_U_PX / across
     )
     if not alike:
-        quantity = quantity.with_contribution(
-            "different lighting (assumed)", unit * OTHER_LIGHT_U_PX / across
-        )
+        light = POOR_LIGHT_U_PX if result.agreement < POOR_AGREEMENT else OTHER_LIGHT_U_PX
+        quantity = quantity.with_contribution("different lighting (assumed)", unit * light / across)
     return quantity
 
 

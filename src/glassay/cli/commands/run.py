@@ -16,10 +16,12 @@ from rich.table import Table
 from glassay.bench.assemble import results_as_json, run_bench
 from glassay.bench.comparison import best_rows, cell_text
 from glassay.bench.document import load_bench
+from glassay.bench.matching import kept_matches
 from glassay.bench.model import Bench
 from glassay.bench.needs import answer_needs
 from glassay.bench.results import BenchResults, Column
 from glassay.bench.run import Progress as Step
+from glassay.bench.words import say
 
 PLAIN_WIDTH = 1000
 """Width allowed when the output is no terminal: nothing is folded or left out."""
@@ -88,6 +90,7 @@ def _print_answer(results: BenchResults) -> None:
     _print_verdicts(results, out)
     _print_bindings(results, out)
     _print_needs(results, out)
+    _print_same_chip(results, out)
     for same in results.same_field:
         out.print(same.sentence, markup=False)
     if results.assumptions:
@@ -155,6 +158,23 @@ def _print_needs(results: BenchResults, out: Console) -> None:
         title = results.bench.instrument(one.instrument).title
         words = f"{one.met} met, {one.failed} not, {one.open} not shown"
         out.print(f"  {one.place}. {title}: {words}", markup=False)
+
+
+def _print_same_chip(results: BenchResults, out: Console) -> None:
+    """Calibrations held against each other by photos of one chip, and what could not be matched."""
+    for chip in kept_matches(results):
+        thing = results.bench.object(chip.object)
+        out.print(f"Same chip: {thing.name or thing.id}", style="bold", markup=False)
+        for pair in chip.pairs:
+            if pair.result is None:
+                continue
+            said = f"  {pair.second} over {pair.first}: scale ratio {say(pair.result.scale_ratio)}"
+            if pair.error is not None:
+                error = say(pair.error.scaled(100, "%"), " %")
+                said += f"; the calibrations {pair.verdict} (off by {error})"
+            out.print(said, markup=False)
+        for capture_id, why in chip.unmatched.items():
+            out.print(f"  {capture_id}: not matched: {why}", markup=False)
 
 
 def _report_trouble(results: BenchResults) -> None:

@@ -9,6 +9,7 @@ from glassay.report.sections import (
     magnification,
     methods,
     needs,
+    same_chip,
     shots,
     teardown,
 )
@@ -18,6 +19,7 @@ SECTIONS: tuple[Section, ...] = (
     needs.SECTION,
     magnification.SECTION,
     by_eye.SECTION,
+    same_chip.SECTION,
     instruments.SECTION,
     teardown.SECTION,
     shots.SECTION,

@@ -1,0 +1,91 @@
+"""The same piece of one chip through every instrument, and what laying them together says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glassay.bench.matching import kept_matches
+from glassay.bench.plate import Caption, Plate, Wanted, make_plate
+from glassay.bench.same_chip import SameChip, Twosome
+from glassay.bench.words import say_length
+from glassay.errors import GlassayError
+from glassay.quantity import Quantity
+from glassay.report.numbers import prose
+from glassay.report.page import Report, Section
+from glassay.report.pictures import jpeg_uri
+from glassay.report.plate_sheet import BAR_SHARE, round_length
+from glassay.report.templating import Filling
+
+PANEL_PX = 330
+"""Side of a panel on the page: three beside each other fill it."""
+
+PLATE_BYTES = 200_000
+"""All panels of a plate together; the page has room for that beside its other photos."""
+
+MOST_PANELS = 12
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One panel: its picture as a data URI and its caption."""
+
+    picture: str
+    caption: Caption
+
+
+def fill(report: Report) -> Filling | None:
+    """Each chip's plate and matches; None when nothing was matched."""
+    chips = [one for one in kept_matches(report.results) if one.pairs and not one.waiting]
+    told = [_chip(report, one) for one in chips]
+    return {"chips": told} if told else None
+
+
+def _chip(report: Report, chip: SameChip) -> Filling:
+    thing = report.results.bench.object(chip.object)
+    told: Filling = {
+        "name": thing.name or thing.id,
+        "pairs": [_pair(report, pair) for pair in chip.pairs],
+        "unmatched": [(name_of(report, one), why) for one, why in chip.unmatched.items()],
+    }
+    try:
+        plate = make_plate(report.results, [chip], Wanted(object=chip.object))
+    except GlassayError as error:
+        return {**told, "panels": [], "why_none": str(error)}
+    return {**told, **_plate(plate)}
+
+
+def _plate(plate: Plate) -> Filling:
+    panels = plate.panels[:MOST_PANELS]
+    shape = (round(PANEL_PX / plate.aspect), PANEL_PX)
+    share = PLATE_BYTES // len(panels)
+    width = plate.width_um.value
+    bar = round_length(BAR_SHARE * width)
+    return {
+        "panels": [Shown(jpeg_uri(plate.pixels(p, shape), share), p.caption) for p in panels],
+        "wide": prose(say_length(Quantity(width, "um"))),
+        "bar_share": 100 * bar / width, "bar": prose(say_length(Quantity(bar, "um"))),
+        "kernel": plate.kernel_words, "scale_by": plate.scale_by,
+        "px": shape, "left_out": plate.left_out,
+    }  # fmt: skip
+
+
+def _pair(report: Report, pair: Twosome) -> Filling:
+    return {
+        "first": name_of(report, pair.first), "second": name_of(report, pair.second),
+        "result": pair.result, "reason": pair.reason, "verdict": pair.verdict,
+        "expected": pair.expected,
+        "error": None if pair.error is None else pair.error.scaled(100, "%"),
+    }  # fmt: skip
+
+
+def name_of(report: Report, capture_id: str) -> str:
+    """Instrument and setting of a capture."""
+    bench = report.results.bench
+    capture = next(one for one in bench.captures if one.id == capture_id)
+    instrument = bench.instrument(capture.instrument)
+    if len(instrument.settings) == 1:
+        return instrument.title
+    return f"{instrument.title}, {instrument.setting(capture.setting).title}"
+
+
+SECTION = Section("same-chip", "The same chip at the same scale", "same_chip.html", fill)
