@@ -1,0 +1,5 @@
+"""Noise of the picture against its light: the mean-variance line, signal to noise, fixed pattern."""
+
+from glassay.noise.photon_transfer import METHOD_VERSION, NoiseResult, measure_noise
+
+__all__ = ["METHOD_VERSION", "NoiseResult", "measure_noise"]
