@@ -40,8 +40,8 @@ kind = "magnification"
 value = "20x to 1600x"
 where = "box"
 [[instrument.claim]]
-kind = "photo pixels"
-value = "12 MP"
+kind = "frame rate"
+value = "30 fps"
 where = "listing"
 [[instrument.observation]]
 what = "the arm sags"

@@ -152,8 +152,13 @@ def test_a_refusal_stands_with_its_reason_and_note(results: BenchResults, outlin
     assert "the lamp was off" in outline.text
 
 
-def test_what_no_method_measures_yet_is_shown_without_a_number(outline: Outline) -> None:
-    assert "Not measured: nothing is measured on a chip yet." in outline.text
+def test_a_chip_without_a_clear_edge_is_shown_without_a_number_and_is_no_refusal(
+    results: BenchResults, outline: Outline
+) -> None:
+    (chip,) = (one for one in results.captures if one.status == "no method")
+    assert results.bench.object(chip.capture.object).kind == "chip"
+    assert chip.reason
+    assert f"Not measured: {chip.reason}." in outline.text
 
 
 def test_assumptions_are_listed(results: BenchResults, outline: Outline) -> None:

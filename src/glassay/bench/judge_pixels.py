@@ -30,7 +30,7 @@ def too_small_to_hold(claim: Claim, captures: Sequence[CaptureResult]) -> tuple[
     if decision.word != "not met":
         return None
     sentence = f"the largest of its photos here has {short(max(sizes))} million pixels in all"
-    return sentence, f"a file has at most as many real pixels as it stores. {decision.rule}"
+    return sentence, f"{decision.rule} The value is the most that the file can hold."
 
 
 def native_but_no_sensor(captures: Sequence[CaptureResult]) -> str:

@@ -32,6 +32,10 @@ from glassay.report.pictures import (
 
 DRAWN_BY: dict[str, str] = {
     "ruled scale": "glassay.report.evidence_scale",
+    "edge response": "glassay.report.evidence_edge",
+    "bar target": "glassay.report.evidence_bars",
+    "repeated exposures": "glassay.report.evidence_repeat",
+    "native sampling": "glassay.report.evidence_native",
     "clip": "glassay.report.evidence_clip",
 }
 """Which module draws the evidence of which method."""
@@ -65,7 +69,9 @@ class Case:
     part: MethodResult
     bytes_left: int
     name: str = ""
-    """Prefix for ids within the page, unique to this capture."""
+    """Prefix for ids within the page, unique to this capture and method."""
+    is_first: bool = True
+    """Whether no other method's drawing has shown the photo yet."""
     _photo: Photo | None = field(default=None, repr=False)
 
     @property
@@ -132,8 +138,8 @@ def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> Capture
     photo: Photo | None = None
     try:
         for number, part in enumerate(drawable or result.parts[:1]):
-            case = Case(bench, result.capture, part, share // max(1, len(drawable)),
-                        f"{name}-{number}", photo)  # fmt: skip
+            case = Case(bench, result.capture, part, _bytes_of(number, len(drawable), share),
+                        f"{name}-{number}", number == 0, photo)  # fmt: skip
             module = importlib.import_module(DRAWN_BY[part.method] if drawable else PLAIN_PHOTO)
             figures += module.figures(case)
             photo = case._photo
@@ -143,3 +149,10 @@ def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> Capture
         reason = " ".join(f"{type(error).__name__}: {error}".split())
         return CaptureFigures(tuple(figures), f"Its drawing failed unexpectedly ({reason}).")
     return CaptureFigures(tuple(figures))
+
+
+def _bytes_of(number: int, drawings: int, share: int) -> int:
+    """What a capture's drawings may take: three quarters for the first, which shows the photo."""
+    if drawings <= 1:
+        return share
+    return share * 3 // 4 if number == 0 else share // 4 // (drawings - 1)

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from glassay.bench.words import say
 from glassay.detail.bars import KINDS, BarResult
 from glassay.imaging import Photo
+from glassay.report.curves import Chart, Curve, charts_html, steps
+from glassay.report.evidence import Case, Figure
 from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.pictures import for_screen
+from glassay.report.templating import render
 
 FOUND, FINEST, CASING = "#35d0ba", "#ffb000", "#06251f"
 """Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
@@ -122,3 +127,69 @@ def _draw_scales(axes: Any, result: BarResult) -> None:
     axes.xaxis.set_major_formatter("{x:g}")
     axes.set(xlabel="line pairs per mm", ylabel="um per px, each element")
     axes.legend(fontsize=8)
+
+
+# ---- for a page ----------------------------------------------------------------------------------
+
+
+def figures(case: Case) -> tuple[Figure, ...]:
+    """The triplets over the photo, and their contrast against line pairs per mm."""
+    elements = case.evidence["elements"]
+    shown = [e[kind] for e in elements for kind in KINDS if e[kind]["contrast"] is not None]
+    out = sum(bars["made_out"] for bars in shown)
+    words = f"Frames: the {len(shown)} triplets located, {out} of them told apart"
+    finest = next((e for e in elements if e["finest"]), None)
+    if finest is not None:
+        words += f"; bold: group {finest['group']}, element {finest['number']}, the finest resolved"
+    photo = _over_page_photo(case, words) if case.is_first else Markup()
+    return (Figure(photo + charts_html(_contrast_chart(case)), f"{words}."),)
+
+
+def _over_page_photo(case: Case, words: str) -> Markup:
+    photo, elements = case.photo, case.evidence["elements"]
+    frames = {"thin": "", "": ""}
+    labels = []
+    for element in elements:
+        for kind in KINDS:
+            if element[kind]["contrast"] is not None:
+                frames["" if element["finest"] else "thin"] += _frame(element[kind])
+        level = element["level"]
+        if level["contrast"] is not None and level["period"] > 0.012 * photo.width:
+            labels.append((level["x"], level["y"], f"{element['group']}-{element['number']}"))
+    return render("evidence_overlay.html", {
+        "name": case.name, "alt": words, "width": photo.width, "height": photo.height,
+        "source": case.embed(for_screen(photo)), "letter": max(photo.width, photo.height) / 45,
+        "paths": tuple(frames.items()), "labels": labels,
+    })  # fmt: skip
+
+
+def _frame(bars: Mapping[str, Any]) -> str:
+    x, y = _outline(bars)
+    points = [f"{a:.1f} {b:.1f}" for a, b in zip(x[:-1], y[:-1], strict=True)]
+    return f"M{'L'.join(points)}Z"
+
+
+def _contrast_chart(case: Case) -> Chart:
+    evidence = case.evidence
+    curves, reach = [], [1.0]
+    for kind, style in (("upright", "points"), ("level", "squares")):
+        rows = [
+            (e["frequency"], e[kind]["contrast"], 2 * e[kind]["contrast_u"])
+            for e in evidence["elements"] if e[kind]["contrast"] is not None
+        ]  # fmt: skip
+        if rows:
+            x, y, u = (np.array(column) for column in zip(*rows, strict=True))
+            curves.append(Curve(x, y, style, y - u, y + u))  # type: ignore[arg-type]
+            reach += [float(x.min()), float(x.max())]
+    low, high = min(reach[1:], default=1.0) / 1.2, max(reach[1:], default=2.0) * 1.2
+    octaves = range(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
+    finest = [e for e in evidence["elements"] if e["finest"]]
+    marks = tuple((e["frequency"], f"{e['group']}-{e['number']}, finest") for e in finest)
+    threshold = float(evidence["threshold"])
+    return Chart(
+        "Contrast of upright (round) and level bars (square) with 95 % intervals. Bars count as"
+        f" resolved above {threshold:g}.",
+        "line pairs per mm", "contrast", (low, high), (-0.1, 1.1), tuple(curves),
+        tuple((2.0**n, f"{2.0**n:g}") for n in octaves), steps(0, 1, 0.5), marks,
+        ((threshold, f"{threshold:g}"),), log_x=True,
+    )  # fmt: skip

@@ -7,12 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from glassay.bench.words import say
 from glassay.detail.edge import EdgeResponse
 from glassay.imaging import Photo
+from glassay.quantity import Quantity
+from glassay.report.curves import Chart, Curve, charts_html, steps
+from glassay.report.evidence import Case, Figure
 from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.pictures import for_screen
+from glassay.report.templating import render
 
 USED, CASING, UNUSED = "#ffb000", "#2b1d00", "#b8c4cc"
 """Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
@@ -90,20 +95,102 @@ def _draw_curves(axes: Any, evidence: Mapping[str, Any], response: EdgeResponse)
 
 
 def _upper(evidence: Mapping[str, Any]) -> float:
-    modulation = np.asarray(evidence["modulation"])
-    seen = np.asarray(evidence["frequency"])[modulation > 0.04]
-    return float(min(max(0.55, 1.2 * seen.max(initial=0.0)), 1.0))
+    gone = np.flatnonzero(np.asarray(evidence["modulation"]) < 0.04)
+    end = evidence["frequency"][int(gone[0])] if gone.size else 1.0
+    return float(min(max(0.55, 1.2 * end), 1.0))
 
 
 def _draw_spreads(axes: Any, evidence: Mapping[str, Any]) -> None:
+    for edge in evidence["edges"]:
+        style = _STYLES[edge["direction"]]
+        axes.plot(edge["position"], edge["spread"], style, color="0.3", linewidth=0.6)
+    for level in (0.0, 1.0):
+        axes.axhline(level, color="0.6", linewidth=0.8)
+    limit = _half_width(evidence)
+    axes.set(xlim=(-limit, limit), ylim=(-0.25, 1.25))
+    axes.set(xlabel="px across the edge, dark to bright", ylabel="edge spread")
+
+
+def _half_width(evidence: Mapping[str, Any]) -> float:
+    """Px to either side of the edges that are drawn: four times their usual rise."""
     widths = []
     for edge in evidence["edges"]:
         position, spread = np.asarray(edge["position"]), np.asarray(edge["spread"])
-        axes.plot(position, spread, _STYLES[edge["direction"]], color="0.3", linewidth=0.6)
         rise = position[(spread > 0.05) & (spread < 0.95)]
         widths.append(float(np.ptp(rise)) if rise.size else 0.0)
-    for level in (0.0, 1.0):
-        axes.axhline(level, color="0.6", linewidth=0.8)
-    limit = float(np.clip(4 * np.median(widths), 5.0, 60.0))
-    axes.set(xlim=(-limit, limit), ylim=(-0.25, 1.25))
-    axes.set(xlabel="px across the edge, dark to bright", ylabel="edge spread")
+    return float(np.clip(4 * np.median(widths), 5.0, 60.0))
+
+
+# ---- for a page ----------------------------------------------------------------------------------
+
+
+def figures(case: Case) -> tuple[Figure, ...]:
+    """The edges over the photo (unless another drawing has shown it), and their curves."""
+    evidence = case.evidence
+    edges, rejected = evidence["edges"], evidence["rejected"]
+    words = f"Bold: the {len(edges)} edges used."
+    if rejected:
+        words += f" Thin: {len(rejected)} found and not used."
+    charts = charts_html(_response_chart(case), _spread_chart(evidence))
+    html = (_over_photo(case, words) if case.is_first else Markup()) + charts
+    return (Figure(html, words if case.is_first else ""),)
+
+
+def _over_photo(case: Case, words: str) -> Markup:
+    photo, evidence = case.photo, case.evidence
+    used = _segments(evidence["edges"])
+    return render("evidence_overlay.html", {
+        "name": case.name, "alt": words, "width": photo.width, "height": photo.height,
+        "source": case.embed(for_screen(photo)), "letter": max(photo.width, photo.height) / 40,
+        "paths": (("thin", _path(_segments(evidence["rejected"][:MOST_UNUSED]))),
+                  ("", _path(used))),
+        "labels": (),
+    })  # fmt: skip
+
+
+def _path(segments: Sequence[Any]) -> str:
+    return "".join(f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" for (x0, y0), (x1, y1) in segments)
+
+
+def _response_chart(case: Case) -> Chart:
+    evidence = case.evidence
+    found = {key: f.value for key, f in case.part.findings.items() if isinstance(f.value, Quantity)}
+    marks = [(0.5, "Nyquist")] if _upper(evidence) > 0.5 else []
+    marks += [
+        (found[key].value, f"{level} % at {say(found[key])}")
+        for key, level in (("mtf50", 50), ("mtf10", 10))
+        if key in found and found[key].value < _upper(evidence)
+    ]
+    top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)
+    thin = tuple(
+        Curve(evidence["frequency"], edge["modulation"], "thin") for edge in evidence["edges"]
+    )
+    median = Curve(
+        evidence["frequency"], evidence["modulation"], "main", evidence["low"], evidence["high"]
+    )
+    return Chart(
+        "Contrast left at each spatial frequency, pixel included: each edge (thin), the median"
+        " (bold) and its 95 % band.",
+        "cycles/px", "modulation", (0.0, _upper(evidence)), (0.0, top), (*thin, median),
+        steps(0, _upper(evidence), 0.1), steps(0, top, 0.5), tuple(sorted(marks)),
+    )  # fmt: skip
+
+
+def _spread_chart(evidence: Mapping[str, Any]) -> Chart:
+    limit = _half_width(evidence)
+    step = max(1.0, round(limit / 3))
+    curves = tuple(Curve(e["position"], e["spread"], "thin") for e in evidence["edges"])
+    within = tuple(
+        Curve(*_within(curve.x, curve.y, limit), style="thin") for curve in curves
+    )  # fmt: skip
+    return Chart(
+        "Light across each edge, dark to bright; what rises above 1 is sharpening.",
+        "px across the edge", "share of the step", (-limit, limit), (-0.25, 1.25), within,
+        steps(-limit, limit, step), ((0.0, "0"), (1.0, "1")),
+    )  # fmt: skip
+
+
+def _within(x: Any, y: Any, limit: float) -> tuple[Any, Any]:
+    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    inside = np.abs(x) <= limit
+    return x[inside], y[inside]

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
+from glassay.report.curves import Chart, Curve, charts_html, steps
+from glassay.report.evidence import Case, Figure
 from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.pictures import for_screen
+from glassay.report.templating import render
 from glassay.sampling import NativeResult
 from glassay.sampling.decide import NOISE_STRENGTH
 
@@ -79,3 +85,41 @@ def _draw_power(axes: Any, evidence: dict[str, Any]) -> None:
         axes.text(0.01, 0.04, "native this far for certain", fontsize=8,
                   transform=axes.get_xaxis_transform())  # fmt: skip
     axes.set(yscale="log", ylabel="noise power, levels²")
+
+
+# ---- for a page ----------------------------------------------------------------------------------
+
+
+def figures(case: Case) -> tuple[Figure, ...]:
+    """How strongly noise and photo mirror themselves, along the width and along the height."""
+    shown, words = Markup(), ""
+    if case.is_first:
+        words = "The photo whose pixels are counted."
+        shown = render("evidence_overlay.html", {
+            "name": case.name, "alt": words, "width": case.photo.width, "height": case.photo.height,
+            "source": case.embed(for_screen(case.photo)), "letter": 0.0, "paths": (), "labels": (),
+        })  # fmt: skip
+    charts = [_trace_chart(side, case.evidence[side]) for side in ("width", "height")]
+    return (Figure(shown + charts_html(*charts), words),)
+
+
+def _trace_chart(side: str, evidence: Mapping[str, Any]) -> Chart:
+    curves, top = [], 2 * NOISE_STRENGTH
+    for name, style in (("photo", "dotted"), ("noise", "main")):
+        if name in evidence:
+            one = evidence[name]
+            strength = np.maximum(np.asarray(one["strength"], dtype=float), 0.3)
+            top = max(top, 2 * float(strength.max()))
+            curves.append(Curve(one["frequency"], strength, style))  # type: ignore[arg-type]
+    factor = evidence["factor"]
+    found = f"enlargement by {factor:.3f}" if factor else "no trace of enlargement"
+    said = "solid: in the noise, dotted: in the photo" if "noise" in evidence else "in the photo"
+    marks = ((1 / (2 * factor), f"enlarged {factor:.3f} times"),) if factor else ()
+    ticks = tuple((value, f"{value:g}") for value in (1, 10, 100, 1000) if value < top)
+    return Chart(
+        f"Along the {side}: {found}. How strongly the spectrum mirrors itself about each frequency"
+        f" ({said}); chance stays below {NOISE_STRENGTH:g}. An 8 px compression grid has peaks of"
+        " its own at multiples of 0.0625.",
+        "cycles/px", "strength", (0.0, 0.5), (0.3, top), tuple(curves), steps(0, 0.5, 0.1), ticks,
+        marks, ((NOISE_STRENGTH, "chance ends"),), log_y=True,
+    )  # fmt: skip

@@ -75,9 +75,11 @@ def detail_equivalent_pixels(
     """How many pixels would carry the detail: two for each resolved period along both axes.
 
     `resolved_x` and `resolved_y` in cycles/px, from ring correlation or the frequency of 10 %
-    modulation. The value is 4 fx fy width height, at most width times height.
+    modulation; one object where one measurement stands for both. The value is 4 fx fy width height, at most width times height.
     """
-    limited = [_at_most(q, NYQUIST) for q in (resolved_x, resolved_y)]
+    limited = _both_at_most((resolved_x, resolved_y), (NYQUIST, NYQUIST))
+    if limited[0] is limited[1]:  # one measurement stands for both, so that its error counts twice
+        return combine(lambda f: 4 * f * f * width * height, limited[:1], "px")
     return combine(lambda fx, fy: 4 * fx * fy * width * height, limited, "px")
 
 
@@ -103,10 +105,7 @@ def what_binds(
     limits = _limits(enlargement, optics_cutoff, pixel_size, noise_reach)
     if enlargement is not None:
         # Whatever repeats beyond the native Nyquist frequency was made by the enlarger.
-        resolved = (
-            _at_most(resolved[0], NYQUIST / enlargement[0]),
-            _at_most(resolved[1], NYQUIST / enlargement[1]),
-        )
+        resolved = _both_at_most(resolved, (NYQUIST / enlargement[0], NYQUIST / enlargement[1]))
     fx, fy = (min(q.value, NYQUIST) for q in resolved)
     mean = math.sqrt(fx * fy)
     pixels = detail_equivalent_pixels(width, height, *resolved)
@@ -188,6 +187,15 @@ def _millions(pixels: float) -> str:
     if pixels >= 0.95e5:
         return f"{pixels / 1e6:.2f} million"
     return f"{pixels / 1e3:.0f} thousand"
+
+
+def _both_at_most(
+    pair: tuple[Quantity, Quantity], limits: tuple[float, float]
+) -> tuple[Quantity, Quantity]:
+    first = _at_most(pair[0], limits[0])
+    if pair[0] is pair[1] and math.isclose(*limits):
+        return first, first
+    return first, _at_most(pair[1], limits[1])
 
 
 def _at_most(frequency: Quantity, limit: float) -> Quantity:

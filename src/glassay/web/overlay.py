@@ -6,6 +6,7 @@ function for each method, registered by the method's name.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -80,6 +81,27 @@ def _edges(part: MethodResult) -> Shapes:
     return Shapes(paths="".join(_line(*four) for four in ends), words=f"{len(ends)} edges used")
 
 
+def _bars(part: MethodResult) -> Shapes:
+    thin, bold, count = "", "", 0
+    for element in part.evidence["elements"]:
+        for kind in ("upright", "level"):
+            if element[kind]["contrast"] is not None:
+                frame = _frame(element[kind])
+                thin, bold = (thin, bold + frame) if element["finest"] else (thin + frame, bold)
+                count += 1
+    return Shapes(thin, bold, words=f"{count} triplets located; bold: the finest resolved")
+
+
+def _frame(bars: Mapping[str, Any]) -> str:
+    (ax, ay), (bx, by) = bars["across"], bars["along"]
+    u, v = 1.5 * bars["period"], 0.6 * bars["length"]
+    corners = [
+        (bars["x"] + s * u * ax + t * v * bx, bars["y"] + s * u * ay + t * v * by)
+        for s, t in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))
+    ]
+    return "".join(_line(*a, *b) for a, b in itertools.pairwise(corners))
+
+
 def _flat(ends: Any) -> list[list[float]]:
     return [list(ends[:2]), list(ends[2:])] if len(ends) == 4 else [list(end) for end in ends]
 
@@ -87,5 +109,6 @@ def _flat(ends: Any) -> list[list[float]]:
 DRAWN_BY: dict[str, Callable[[MethodResult], Shapes]] = {
     "ruled scale": _scale,
     "edge response": _edges,
+    "bar target": _bars,
 }
 """How the evidence of each method is drawn over the viewer."""

@@ -39,7 +39,7 @@ def fill(report: Report, instrument: Instrument) -> Filling | None:
             "title": one.setting.title, "note": one.setting.note, "findings": shown,
             "readings": one.readings, "notes": one.notes, "picture": one.picture,
             "captures": len(one.captures),
-            "through_eyepiece": one.setting.through_eyepiece,
+            "through_eyepiece": one.setting.through_eyepiece, "binding": one.binding,
             "budget": budget(main[1]) if main else [], "budget_of": main[0] if main else "",
             "combined": main[1] if main else None,
         })  # fmt: skip

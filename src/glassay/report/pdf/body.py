@@ -20,7 +20,7 @@ from glassay.quantity import Quantity
 from glassay.report.answer import quote
 from glassay.report.instrument.claims import numbers_of_rule, title_of
 from glassay.report.instrument.measured import NAMES, budget
-from glassay.report.numbers import SIGNS
+from glassay.report.numbers import SIGNS, sentence
 from glassay.report.page import Report
 from glassay.report.pdf.figures import draw
 from glassay.report.pdf.lanes import Lanes, Legend
@@ -72,8 +72,8 @@ def _needs(report: Report) -> Iterator[Any]:
     yield text("What you need", HEADS[1])
     yield needs_table(report, needs)
     yield Spacer(0, 6)
-    for sentence in needs.sensitivity:
-        yield text(sentence)
+    for words in needs.sensitivity:
+        yield text(words)
     for need in report.results.bench.needs:
         if not need.is_judged:
             continue
@@ -165,6 +165,8 @@ def _setting(one: SettingResult) -> Iterator[Any]:
         lines = [f"{line.source} {line.share:.0%}" for line in budget(main)]
         if lines:
             yield text("Shares of the variance: " + ", ".join(lines) + ".", SMALL)
+    if one.binding is not None:
+        yield text(sentence(one.binding.sentence))
     for note in one.notes:
         yield text(note, SMALL)
 

@@ -1,0 +1,131 @@
+"""Curves for the page: small inline SVG charts, legible without colour."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from markupsafe import Markup
+
+from glassay.report.templating import render
+
+Style = Literal["main", "thin", "dashed", "dotted", "points", "squares"]
+Tick = tuple[float, str]
+
+WIDTH, HEIGHT = 400.0, 230.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 10.0, 14.0, 38.0
+"""Size of a chart and of its margins, in units of its own; text is 12 of them high."""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One line (or row of points). `low` and `high`, where given, are a band around it."""
+
+    x: Sequence[float] | npt.NDArray[np.float64]
+    y: Sequence[float] | npt.NDArray[np.float64]
+    style: Style = "main"
+    low: Sequence[float] | npt.NDArray[np.float64] | None = None
+    high: Sequence[float] | npt.NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Curves over one pair of axes.
+
+    `marks` are upright lines with their words, `levels` level ones. `log_x` and `log_y` make an
+    axis logarithmic. `words` say what there is to see; readers who cannot see it get them too.
+    """
+
+    words: str
+    x_label: str
+    y_label: str
+    x_range: tuple[float, float]
+    y_range: tuple[float, float]
+    curves: tuple[Curve, ...]
+    x_ticks: tuple[Tick, ...]
+    y_ticks: tuple[Tick, ...]
+    marks: tuple[Tick, ...] = ()
+    levels: tuple[Tick, ...] = ()
+    log_x: bool = False
+    log_y: bool = False
+
+    def x(self, value: float) -> float:
+        """Place of a value across the chart."""
+        return LEFT + (WIDTH - LEFT - RIGHT) * _share(value, self.x_range, self.log_x)
+
+    def y(self, value: float) -> float:
+        """Place of a value down the chart."""
+        return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * _share(value, self.y_range, self.log_y)
+
+    def path(self, curve: Curve) -> str:
+        """The line as SVG path data; gaps where the data has none, cut at the ends."""
+        return self._joined(list(curve.x), list(curve.y))
+
+    def band(self, curve: Curve) -> str:
+        """The outline of the band as SVG path data, "" without one."""
+        if curve.low is None or curve.high is None:
+            return ""
+        x = list(curve.x)
+        outline = self._joined([*x, *x[::-1]], [*curve.low, *list(curve.high)[::-1]])
+        return f"{outline}Z" if outline else ""
+
+    def places(self, curve: Curve) -> list[tuple[float, float, float, float]]:
+        """Each point of a row: x, y, and the ends of its band (y again without one)."""
+        y = list(curve.y)
+        low = y if curve.low is None else list(curve.low)
+        high = y if curve.high is None else list(curve.high)
+        return [
+            (self.x(a), self.y(b), self.y(c), self.y(d))
+            for a, b, c, d in zip(curve.x, y, low, high, strict=True)
+        ]
+
+    def _joined(self, x: Sequence[float], y: Sequence[float]) -> str:
+        parts, pen = [], "M"
+        low, high = self.x_range
+        for a, b in zip(x, y, strict=True):
+            if a is None or b is None or not low <= a <= high or not math.isfinite(b):
+                pen = "M"
+                continue
+            parts.append(f"{pen}{self.x(a):.1f} {self.y(b):.1f}")
+            pen = "L"
+        return "".join(parts)
+
+
+def _share(value: float, ends: tuple[float, float], is_log: bool) -> float:
+    low, high = ends
+    if is_log:
+        value = max(value, 1e-12)
+        low, high, value = math.log(low), math.log(high), math.log(value)
+    # A little beyond the axes and no further: what is off the chart is cut off there.
+    return min(max((value - low) / (high - low), -0.02), 1.02)
+
+
+def decades(low: float, high: float) -> tuple[Tick, ...]:
+    """Ticks at the powers of ten from `low` to `high`."""
+    first, last = math.ceil(math.log10(low) - 1e-9), math.floor(math.log10(high) + 1e-9)
+    every = max(1, math.ceil((last - first) / 5))
+    return tuple((10.0**n, _power(n)) for n in range(first, last + 1, every))
+
+
+def _power(n: int) -> str:
+    raised = str(n).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"10{raised}" if abs(n) > 3 else f"{10.0**n:g}"
+
+
+def steps(low: float, high: float, step: float) -> tuple[Tick, ...]:
+    """Ticks at the multiples of `step` from `low` to `high`."""
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    places = [n * step for n in range(first, last + 1)]
+    return tuple((at, f"{at:g}".replace("-", "\u2212")) for at in places)
+
+
+def charts_html(*charts: Chart) -> Markup:
+    """Charts beside each other, their words below each."""
+    return render("curves.html", {
+        "charts": charts, "width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT,
+        "top": TOP, "foot": HEIGHT - BOTTOM,
+    })  # fmt: skip
