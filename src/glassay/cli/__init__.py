@@ -32,6 +32,9 @@ COMMANDS = {
     "plate": "one piece of a chip through every instrument, at one scale",
     "match": "two photos of one chip laid over each other: scale ratio, rotation, residual",
     "array": "pixel pitch and count of an image sensor from photos of its die; any lattice",
+    "field": "evenness of light, distortion and colour fringes across the field",
+    "noise": "noise against light, from pairs of exposures",
+    "focus": "depth of field, best focus and image walk, from a focus run",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""

@@ -4,16 +4,26 @@ from glassay.field.colour import LateralColour, measure_lateral_colour
 from glassay.field.distortion import Distortion, GridView, RulingView, measure_distortion
 from glassay.field.evenness import Evenness, flat_correction, measure_evenness
 from glassay.field.views import view_of
+from glassay.field.whole import PARTS, FieldPhoto, FieldResult, Part, measure_field
+
+METHOD_VERSION = "1"
+"""Part of the key under which results are kept; raised whenever a number may change."""
 
 __all__ = [
+    "METHOD_VERSION",
+    "PARTS",
     "Distortion",
     "Evenness",
+    "FieldPhoto",
+    "FieldResult",
     "GridView",
     "LateralColour",
+    "Part",
     "RulingView",
     "flat_correction",
     "measure_distortion",
     "measure_evenness",
+    "measure_field",
     "measure_lateral_colour",
     "view_of",
 ]

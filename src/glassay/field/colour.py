@@ -42,6 +42,9 @@ PIECES = 12
 EDGE_SHARE = 0.2
 """Gradients below this share of the strongest (99.5th percentile) are no edges but noise."""
 EDGE_DEVIATIONS = 8.0
+EDGE_STEEPNESS = 0.015
+"""Least gradient of an edge after smoothing, shares of the mean light a px: that of an edge of 10 %
+contrast. Shading and reflections of lamps are smoother."""
 LEAST_EDGE_PX = 40
 LEAST_PIECES = 6
 LEAST_REACH = 0.35
@@ -318,7 +321,8 @@ def _look_at_green(green: FloatImage, sigma: float, lost: npt.NDArray[np.uint8] 
     noise = float(np.median(np.abs(sample - cv2.GaussianBlur(sample, (0, 0), 1.0)))) / 0.6745
     # White noise smoothed by sigma has a gradient of noise / (sqrt(8 pi) sigma^2) along each axis.
     floor = EDGE_DEVIATIONS * noise / (math.sqrt(8 * math.pi) * sigma**2)
-    is_edge = steep > max(floor, EDGE_SHARE * float(np.percentile(steep[::3, ::3], 99.5)))
+    share = EDGE_SHARE * float(np.percentile(steep[::3, ::3], 99.5))
+    is_edge = steep > max(floor, share, EDGE_STEEPNESS * float(green.mean()))
     border = math.ceil(3 * sigma)
     is_edge[:border] = is_edge[-border:] = False
     is_edge[:, :border] = is_edge[:, -border:] = False

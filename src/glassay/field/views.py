@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -18,29 +19,33 @@ from glassay.scale.measure import ScaleResult, measure_scale
 def view_of(grey: FloatImage, *, shows: Literal["grid", "ruled", "auto"] = "auto") -> View:
     """The points of the grid or ruled scale in a photo, (height, width) in linear light.
 
-    "auto" takes a ruled scale where there is one, else a grid. Raises NotMeasurable when there is
-    neither.
+    "auto" takes a grid that fills the field (whose lines along one direction could pass for a
+    scale), else a ruled scale, else a smaller grid. Raises NotMeasurable when there is none.
     """
     if shows == "grid":
-        return _grid(grey)
-    try:
+        return _grid(grey, strict=False)
+    if shows == "ruled":
         return _ruling(measure_scale(grey, pattern="ruled"))
-    except NotMeasurable:
-        if shows == "ruled":
-            raise
-    try:
-        return _grid(grey)
-    except NotMeasurable:
-        raise NotMeasurable("neither a ruled scale nor a grid was found") from None
+    ways: tuple[Callable[[], View], ...] = (
+        lambda: _grid(grey, strict=True),
+        lambda: _ruling(measure_scale(grey, pattern="ruled")),
+        lambda: _grid(grey, strict=False),
+    )
+    for find in ways:
+        try:
+            return find()
+        except NotMeasurable:
+            continue
+    raise NotMeasurable("neither a ruled scale nor a grid was found")
 
 
-def _grid(grey: FloatImage) -> GridView:
+def _grid(grey: FloatImage, *, strict: bool) -> GridView:
     stop = find_field_stop(grey)
     light = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
     if float(light.std()) == 0:
         raise NotMeasurable("the photo is a single shade: there is nothing in it to measure")
     mask = None if stop is None else stop.mask(light.shape)
-    points, index = lattice_points(light, mask, strict=False)
+    points, index = lattice_points(light, mask, strict=strict)
     return GridView(points, index)
 
 

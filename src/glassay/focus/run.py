@@ -24,7 +24,7 @@ from scipy import fft
 
 from glassay.detail.edge import measure_edges
 from glassay.detail.registration import find_shift
-from glassay.errors import NotMeasurable
+from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
 from glassay.focus.curve import FEWEST_FRAMES, Peak, find_peak
 from glassay.imaging.tone import FloatImage
@@ -247,7 +247,11 @@ class _Watch:
         if self._box is None:
             w, h = min(width, LARGEST_PIECE_PX), min(height, LARGEST_PIECE_PX)
             self._box = ((width - w) // 2, (height - h) // 2, w, h)
-        w, h = self._box[2:]
+        x, y, w, h = self._box
+        if min(x, y) < 0 or x + w > width or y + h > height:
+            raise Unusable(
+                f"the box {x},{y},{w},{h} does not lie within the photos of {width} x {height} px"
+            )
         if min(w, h) < SMALLEST_PIECE_PX:
             raise NotMeasurable(
                 f"{w} x {h} px is too small; {SMALLEST_PIECE_PX} px both ways are needed"

@@ -7,20 +7,17 @@ from pathlib import Path
 import click
 
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
+from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.edge import EdgeResponse, measure_edges
-from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
-from glassay.imaging.tone import Tone
 
 CHANNELS = ("grey", "red", "green", "blue")
 
 
 @click.command()
 @click.argument("photo", type=click.Path(path_type=Path))
-@click.option("--tone", metavar="CURVE",
-              help="how stored values relate to light, if not by the usual rule: srgb, linear, or"
-                   " the exponent of a power law, like 2.2")  # fmt: skip
+@tone_option
 @click.option("--channel", type=click.Choice(CHANNELS), default="grey", show_default=True,
               help="measure luminance, or one colour")  # fmt: skip
 @calibration_options
@@ -37,7 +34,7 @@ def command(
     read: list[Photo] = []
 
     def measure() -> EdgeResponse:
-        area, curve = parse_box(box), _tone(tone)
+        area, curve = parse_box(box), parse_tone(tone)
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         read.append(read_photo(photo, curve))
         one = read[0]
@@ -47,7 +44,7 @@ def command(
         image = one.linear_grey() if grey else one.linear_channel(CHANNELS.index(channel) - 1)
         return measure_edges(
             image, box=area, pixel_size=pixel_size, full=one.at_full_scale(),
-            notes=(*one.notes, *_tone_notes(one, curve)),
+            notes=tone_notes(one, tone),
         )  # fmt: skip
 
     def draw(response: EdgeResponse) -> None:
@@ -57,28 +54,6 @@ def command(
         draw_edges(read[0], response, figure)
 
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
-
-
-def _tone(text: str | None) -> Tone | None:
-    if text is None:
-        return None
-    if text == "srgb":
-        return "srgb"
-    if text == "linear":
-        return "linear"
-    try:
-        exponent = float(text)
-    except ValueError:
-        exponent = 0.0
-    if not 0.2 <= exponent <= 5:
-        raise Unusable(f"--tone {text!r} is not srgb, linear or an exponent between 0.2 and 5")
-    return exponent
-
-
-def _tone_notes(photo: Photo, stated: Tone | None) -> tuple[str, ...]:
-    if stated is not None or photo.tone == "linear":
-        return ()
-    return ("stored values are taken as sRGB; state --tone if the camera does otherwise",)
 
 
 _GROUPS = {

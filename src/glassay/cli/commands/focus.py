@@ -1,0 +1,110 @@
+"""`glassay focus PHOTO PHOTO ...` or `glassay focus CLIP`: a run through focus."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import click
+
+from glassay.bench.words import say
+from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
+from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.errors import NotMeasurable, Unusable
+from glassay.focus import FocusResult, measure_focus_run
+from glassay.focus.run import USUAL_FREQUENCY
+from glassay.imaging.file_names import CLIP_SUFFIXES
+from glassay.imaging.sequence import clip_frames, photo_frames
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Quantity
+from glassay.units import parse
+
+
+@click.command()
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--step", metavar="LENGTH",
+              help="way of focus from photo to photo (frame to frame), like 2um")  # fmt: skip
+@click.option("--frequency", metavar="FREQUENCY",
+              help="detail at which focus is judged: like 100lp/mm on the object (with a pixel size),"
+                   f" or in cycles/px [default: {USUAL_FREQUENCY}]")  # fmt: skip
+@calibration_options
+@single_photo_options
+def command(
+    photos: tuple[Path, ...], step: str | None, frequency: str | None,
+    pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None, box: str | None,
+    figure: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Measure a run through focus: photos in order, or a clip taken while focus is turned evenly.
+
+    Begin and end well out of focus, and leave the object alone. Gives best focus, the depth over
+    which contrast stays above half, how the picture walks sideways, and, where the sharpest photo
+    has straight edges, the contrast that they keep.
+    """
+
+    def measure() -> FocusResult:
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        at = _frequency(frequency, pixel_size)
+        way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
+        return measure_focus_run(
+            _frames(photos), frequency=at, step=way, pixel_size=pixel_size, box=parse_box(box)
+        )
+
+    def draw(result: FocusResult) -> None:
+        from glassay.report.evidence_focus import draw_focus
+
+        assert figure is not None
+        draw_focus(result, photos[0].name, figure)
+
+    names = ", ".join(str(path) for path in photos)
+    answer(names, measure, _say, as_json=as_json, draw=draw if figure else None)
+
+
+def _frames(paths: Sequence[Path]) -> Iterator[FloatImage]:
+    clips = [path.suffix.lower() in CLIP_SUFFIXES for path in paths]
+    if any(clips):
+        if len(paths) > 1:
+            raise Unusable("give one clip, or photos, not several clips or both")
+        return clip_frames(paths[0])
+    return photo_frames(paths)
+
+
+def _frequency(text: str | None, pixel_size: Quantity | None) -> float:
+    """Cycles/px. Raises `Unusable`, or NotMeasurable where the photos cannot carry it."""
+    if text is None:
+        return USUAL_FREQUENCY
+    try:
+        plain = float(text.removesuffix("cycles/px"))
+    except ValueError:
+        per_mm = parse(text, "resolution")
+        if pixel_size is None:
+            raise Unusable(
+                f"--frequency {text!r} is on the object: state the pixel size too, or give cycles/px"
+            ) from None
+        plain = per_mm / 1000 * pixel_size.value
+        if plain > 0.45:
+            raise NotMeasurable(
+                f"{text} is {plain:.2f} cycles/px here, beyond what these pixels carry"
+            ) from None
+    if not 0.01 <= plain <= 0.45:
+        raise Unusable(f"--frequency {text!r} must lie between 0.01 and 0.45 cycles/px")
+    return plain
+
+
+def _say(found: FocusResult) -> str:
+    findings = found.findings()
+    unit = "cycles/px"
+    at = f"{found.frequency:.3g} {unit}"
+    if found.pixel_size is not None:
+        at += f" ({1000 * found.frequency / found.pixel_size.value:.3g} lp/mm on the object)"
+    key = "depth_of_field" if "depth_of_field" in findings else "depth_of_field_frames"
+    lines = [
+        f"contrast at {at} stays above half over {say_quantity(findings[key].quantity)}",
+        f"  best focus at photo {say(findings['best_focus_frame'].quantity)} of {found.frames}",
+    ]
+    walk = "image_walk_object" if "image_walk_object" in findings else "image_walk"
+    lines.append(f"  the picture walks {say_quantity(findings[walk].quantity)}")
+    far = walk.replace("walk", "walk_range")
+    lines.append(f"  over                {say_quantity(findings[far].quantity)} while it is sharp")
+    if found.quality is not None:
+        lines.append(f"  edges keep {say_quantity(found.quality)} of their contrast at best focus")
+    return "\n".join(lines)

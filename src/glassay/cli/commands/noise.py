@@ -1,0 +1,76 @@
+"""`glassay noise PHOTO PHOTO [PHOTO ...]`: noise against light, from pairs of exposures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from glassay.cli.photos import read_photos, tone_notes, tone_option
+from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.errors import NotMeasurable, Unusable
+from glassay.imaging.tone import linear_table
+from glassay.noise import NoiseResult, measure_noise
+from glassay.noise.photon_transfer import USUAL_GREY
+from glassay.units import parse_fraction
+
+
+@click.command()
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--grey", metavar="PERCENT", default=f"{USUAL_GREY:.0%}", show_default=True,
+              help="where signal to noise is stated, of full scale in linear light")  # fmt: skip
+@tone_option
+@single_photo_options
+def command(
+    photos: tuple[Path, ...], grey: str, tone: str | None, box: str | None, figure: Path | None,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Measure the noise of a camera from exposures of still scenes, two of each.
+
+    Give photos in pairs: two exposures of one still scene, taken without touching anything; further
+    pairs in other light make the line surer. Any scene with plain parts serves.
+    """
+
+    def measure() -> NoiseResult:
+        level = parse_fraction(grey)
+        if not 0 < level < 1:
+            raise Unusable(f"--grey {grey!r} must lie between 0 and 100 %")
+        read = read_photos(photos, tone, parse_box(box))
+        if len(read) < 2:
+            raise NotMeasurable(
+                "one exposure shows no temporal noise: give two of the same still scene"
+            )
+        if len(read) % 2:
+            raise Unusable(f"{len(read)} photos are no pairs: give two exposures of each scene")
+        planes = [photo.measuring_grey() for photo in read]
+        pairs = list(zip(planes[::2], planes[1::2], strict=True))
+        lost = [a.at_full_scale() | b.at_full_scale() if a.stored.shape == b.stored.shape
+                else a.at_full_scale() for a, b in zip(read[::2], read[1::2], strict=True)]  # fmt: skip
+        first = read[0]
+        fine = first.stored.dtype.kind == "f"
+        levels = None if fine else linear_table(8 * first.stored.dtype.itemsize, first.tone)
+        return measure_noise(
+            pairs, levels=levels, full=lost, grey=level, notes=tone_notes(first, tone)
+        )
+
+    def draw(result: NoiseResult) -> None:
+        from glassay.report.evidence_noise import draw_noise
+
+        assert figure is not None
+        draw_noise(result, photos[0].name, figure)
+
+    names = ", ".join(str(path) for path in photos)
+    answer(names, measure, _say, as_json=as_json, draw=draw if figure else None)
+
+
+def _say(found: NoiseResult) -> str:
+    lines = []
+    if found.snr is not None:
+        lines.append(f"signal to noise {say_quantity(found.snr)} at {found.grey:.0%} of full scale")
+    if found.electrons is not None and found.floor is not None:
+        lines.append(f"electrons at full scale {say_quantity(found.electrons)}")
+        lines.append(f"noise without light     {say_quantity(found.floor)} of full scale")
+    if found.fixed_pattern is not None:
+        lines.append(f"fixed pattern           {say_quantity(found.fixed_pattern)} of the light")
+    lines.append(f"correlation of neighbours {say_quantity(found.correlation)}")
+    return "\n".join(lines)
