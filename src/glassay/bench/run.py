@@ -81,6 +81,27 @@ def measure_captures(
     return _gather(bench, done)
 
 
+def measure_asked(
+    store: Store,
+    asked: Sequence[tuple[Capture, tuple[Path, ...], Dependencies]],
+    *,
+    jobs: int | None = None,
+    progress: Callable[[Progress], None] = lambda _: None,
+) -> dict[str, MethodResult]:
+    """Measure what a caller put together itself (several captures at once), and keep the results.
+
+    Returns them by the key of their dependencies; otherwise like `measure_captures`.
+    """
+    tasks = [_Task(capture, needs.method, paths, needs) for capture, paths, needs in asked]
+    done: dict[str, MethodResult] = {}
+    for count, (task, result) in enumerate(_results(tasks, jobs or default_jobs()), 1):
+        if result.status != "unusable":
+            store.save(task.needs, result)
+        done[task.needs.key] = result
+        progress(Progress(count, len(tasks), task.capture.id, result.status))
+    return done
+
+
 def stored_captures(bench: Bench) -> tuple[CaptureResult, ...]:
     """The results that are there already, measuring nothing; the others are "not run"."""
     store = Store(bench.results_folder)
