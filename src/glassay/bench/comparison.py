@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from glassay.bench.across_field import field_cells, measured_columns
 from glassay.bench.detail_cost import columns_for, detail_cells
 from glassay.bench.judge import tally
 from glassay.bench.model import Bench, Instrument, Money
@@ -79,7 +80,8 @@ def compare(
 ) -> Comparison:
     """The table: each instrument at its best setting for each column."""
     rows = []
-    columns = (*COLUMNS[:WIDEST_AT], *columns_for(bench), *COLUMNS[WIDEST_AT:])
+    shown = measured_columns(captures)
+    columns = (*COLUMNS[:WIDEST_AT], *columns_for(bench), *shown, *COLUMNS[WIDEST_AT:])
     for instrument in bench.instruments:
         mine = [one for one in settings if one.instrument.id == instrument.id]
         judged = [verdict for verdict in verdicts if verdict.instrument == instrument.id]
@@ -87,6 +89,7 @@ def compare(
             **_claimed(instrument), **_magnifications(mine), **_sizes(mine),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
             **detail_cells(bench, instrument, mine, captures),
+            **field_cells(shown, mine, captures),
             **clip_cells(instrument, captures), **practical(instrument, captures), **_noted(instrument),
         }  # fmt: skip
         ordered = {column.id: cells[column.id] for column in columns}

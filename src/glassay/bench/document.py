@@ -220,6 +220,7 @@ def _read_capture(table: Table, bench: Bench) -> Capture | None:
         table.take("pattern", reader.choice(("auto", "ruled", "grid")), "auto"),
         table.take("note", reader.text, ""),
         table.line(),
+        table.maybe("step", length_um),
     )  # fmt: skip
     table.finish()
     return capture if files else None

@@ -230,6 +230,8 @@ class Capture:
     pattern: Literal["auto", "ruled", "grid"] = "auto"
     note: str = ""
     line: int = 0
+    step_um: float | None = None
+    """Way of focus from photo to photo (frame to frame) of a focus run."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,9 +13,6 @@ from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import Tone
 
-LOSSY = ("JPEG", "MPO", "HEIF", "WEBP")
-"""Formats that are taken to have lost fine colour."""
-
 
 def tone_option(function: Callable[..., Any]) -> Callable[..., Any]:
     """Add `--tone` to a command."""

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from glassay.detail.edge import measure_edges
+from glassay.detail.edge import EdgeResponse, measure_edges
 from glassay.detail.registration import find_shift
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
@@ -71,8 +71,8 @@ class FocusResult:
 
     `contrast` is that at `frequency` (cycles/px), relative to the light; `bands` (frames, ...) that at
     `FREQUENCIES`. `path_px` (frames, 2) is where the picture stands against the sharpest photo, NaN
-    where it was too soft to tell. `quality` is None where the sharpest photo has no edge that can be
-    measured. `step` is the way of focus from frame to frame, um.
+    where it was too soft to tell. `quality` and `edges` are None where the sharpest photo has no edge
+    that can be measured. `step` is the way of focus from frame to frame, um.
     """
 
     frequency: float
@@ -83,6 +83,7 @@ class FocusResult:
     walk: Quantity
     walk_range: Quantity
     quality: Quantity | None
+    edges: EdgeResponse | None
     step: Quantity | None
     pixel_size: Quantity | None
     notes: tuple[str, ...]
@@ -137,6 +138,18 @@ class FocusResult:
             "best": self.peak.place.value,
             "path_px": np.round(self.path_px, 3),
             "step_um": None if self.step is None else self.step.value,
+        } | self._edge_curve()
+
+    def _edge_curve(self) -> dict[str, Any]:
+        if self.edges is None:
+            return {}
+        every = slice(None, None, max(1, len(self.edges.frequency) // 60))
+        edges = self.edges
+        return {
+            "edge_frequency": edges.frequency[every],
+            "edge_modulation": np.round(edges.modulation[every], 5),
+            "edge_low": np.round(edges.modulation_low[every], 5),
+            "edge_high": np.round(edges.modulation_high[every], 5),
         }
 
 
@@ -177,11 +190,12 @@ def measure_focus_run(
     steps = np.array(watch.steps)
     _refuse_movement(steps, contrast[:, 0], peak, watch.side)
     path = _path(steps, best)
-    quality, why = _quality(watch.sharpest, frequency)
+    edges, why = _edges(watch.sharpest)
+    quality = None if edges is None else _quality(edges, frequency)
     walk, walk_range = _walk(steps, path, contrast[:, 0], peak)
     return FocusResult(
         frequency=frequency, contrast=contrast[:, 0], bands=contrast[:, 1:], peak=peak,
-        path_px=path, walk=walk, walk_range=walk_range, quality=quality, step=step,
+        path_px=path, walk=walk, walk_range=walk_range, quality=quality, edges=edges, step=step,
         pixel_size=pixel_size, notes=notes + tuple(_notes(peak, steps, why)),
     )  # fmt: skip
 
@@ -337,22 +351,31 @@ def _walk(steps: Array, path: Array, contrast: Array, peak: Peak) -> tuple[Quant
     return walk, Quantity.of(farthest, u, "px", "registration")
 
 
-def _quality(sharpest: FloatImage | None, frequency: float) -> tuple[Quantity | None, str]:
-    """Modulation of edges at the frequency in the sharpest photo, or why there is none."""
+def _edges(sharpest: FloatImage | None) -> tuple[EdgeResponse | None, str]:
+    """The response of edges in the sharpest photo, or why there is none."""
     assert sharpest is not None
     try:
-        response = measure_edges(sharpest)
+        return measure_edges(sharpest), ""
     except NotMeasurable:
         return None, (
             "the sharpest photo has no edge that can be measured, so its focus quality is not"
             " stated: focus on a scale, a target or a chip with straight edges"
         )
-    at = [
-        float(np.interp(frequency, response.frequency, curve))
-        for curve in (response.modulation, response.modulation_low, response.modulation_high)
-    ]
-    u = max(at[2] - at[0], at[0] - at[1], 0.0) / 1.96
-    return Quantity.of(at[0], u, "1", "band of the edge response"), ""
+
+
+def _quality(edges: EdgeResponse, frequency: float) -> Quantity:
+    return kept_contrast(
+        edges.frequency, edges.modulation, edges.modulation_low, edges.modulation_high, frequency
+    )
+
+
+def kept_contrast(
+    at: Array, middle: Array, low: Array, high: Array, frequency: float
+) -> Quantity:  # fmt: skip
+    """Modulation at `frequency` of a curve with its 95 % band, all over frequencies `at`."""
+    here = [float(np.interp(frequency, at, curve)) for curve in (middle, low, high)]
+    u = max(here[2] - here[0], here[0] - here[1], 0.0) / 1.96
+    return Quantity.of(here[0], u, "1", "band of the edge response")
 
 
 def _notes(peak: Peak, steps: Array, why: str) -> list[str]:

@@ -88,17 +88,18 @@ class NoiseResult:
     """Noise against light, in shares of full scale.
 
     `mean` and `variance` (levels,) are the points, `variance_u` their standard uncertainties, of
-    single px; `line_variance` those that the line was laid through (of blocks, times their px, where
-    neighbours are correlated). `slope` K (full scale per electron), `floor` (standard deviation at
-    no light) and `electrons` 1 / K are None where withheld. `snr` is the mean over the deviation of
-    single px at `grey`; None where no level comes near. `fixed_pattern` is the relative spread from
-    px to px that stays, None unless a flat field was given. `correlation` is that of neighbouring
-    differences.
+    single px; `line_mean`, `line_variance` those that the line was laid through (of blocks, times
+    their px, where neighbours are correlated). `slope` K (full scale per electron), `floor`
+    (standard deviation at no light) and `electrons` 1 / K are None where withheld. `snr` is the mean
+    over the deviation of single px at `grey`; None where no level comes near. `fixed_pattern` is the
+    relative spread from px to px that stays, None unless a flat field was given. `correlation` is
+    that of neighbouring differences.
     """
 
     mean: Array
     variance: Array
     variance_u: Array
+    line_mean: Array
     line_variance: Array
     line_u: Array
     slope: Quantity | None
@@ -147,6 +148,7 @@ class NoiseResult:
             "mean": self.mean,
             "variance": self.variance,
             "variance_u": self.variance_u,
+            "line_mean": self.line_mean,
             "line_variance": self.line_variance,
             "line_u": self.line_u,
             "slope": None if self.slope is None else self.slope.value,
@@ -206,7 +208,8 @@ def measure_noise(
         extra.append("rounding to stored values makes up more than half of the noise")
     return NoiseResult(
         mean=points.mean, variance=variance, variance_u=points.u,
-        line_variance=shown.variance, line_u=shown.u, slope=slope, floor=floor, grey=grey, snr=snr,
+        line_mean=shown.mean, line_variance=shown.variance, line_u=shown.u,
+        slope=slope, floor=floor, grey=grey, snr=snr,
         fixed_pattern=_fixed_pattern(pairs, gathered), correlation=correlation, pairs=len(pairs),
         from_blocks=from_blocks, notes=notes + tuple(note for note in extra if note),
     )  # fmt: skip

@@ -37,6 +37,11 @@ DRAWN_BY: dict[str, str] = {
     "repeated exposures": "glassay.report.evidence_repeat",
     "native sampling": "glassay.report.evidence_native",
     "clip": "glassay.report.evidence_clip",
+    "evenness": "glassay.report.evidence_field",
+    "distortion": "glassay.report.evidence_field",
+    "lateral colour": "glassay.report.evidence_field",
+    "noise": "glassay.report.evidence_noise",
+    "focus run": "glassay.report.evidence_focus",
 }
 """Which module draws the evidence of which method."""
 

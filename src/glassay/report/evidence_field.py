@@ -67,7 +67,7 @@ def figures(case: Case) -> tuple[Figure, ...]:
 def _canvas(parts: Mapping[str, Mapping[str, Any]]) -> Canvas:
     from matplotlib.figure import Figure as Canvas
 
-    canvas = Canvas(figsize=(10.0 if len(parts) > 1 else 7.0, 4.8), layout="constrained")
+    canvas = Canvas(figsize=(5.0 * len(parts) + 1.5, 4.2), layout="constrained")
     panels = canvas.subplots(1, len(parts), squeeze=False)[0]
     for axes, (key, evidence) in zip(panels, parts.items(), strict=True):
         {EVENNESS: _draw_light, DISTORTION: _draw_distortion, COLOUR: _draw_colour}[key](
@@ -104,7 +104,7 @@ def _draw_distortion(axes: Any, evidence: Mapping[str, Any]) -> None:
     moved = np.asarray(evidence["moved"], dtype=float).reshape(-1, 2)
     longest = _draw_arrows(axes, points, moved, evidence["shape"][1], "black", "-")
     axes.plot(*evidence["centre"], "+", color="#b35c00", markersize=12, mew=1.5)
-    axes.set_title(f"moved by distortion; the longest arrow is {longest:.2f} px", fontsize=10)
+    axes.set_title(f"distortion; longest arrow {longest:.2f} px", fontsize=10)
 
 
 def _draw_colour(axes: Any, evidence: Mapping[str, Any]) -> None:
@@ -119,7 +119,7 @@ def _draw_colour(axes: Any, evidence: Mapping[str, Any]) -> None:
         _draw_arrows(axes, places, moved, evidence["shape"][1], colour, style, longest)
         axes.plot([], [], style, color=colour, label=name)
     axes.legend(fontsize=8, loc="upper right")
-    axes.set_title(f"against green; the longest arrow is {longest:.2f} px", fontsize=10)
+    axes.set_title(f"against green; longest arrow {longest:.2f} px", fontsize=10)
 
 
 def _draw_arrows(

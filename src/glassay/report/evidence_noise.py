@@ -47,6 +47,12 @@ def _canvas(evidence: Mapping[str, Any]) -> Canvas:
     axes.errorbar(mean, variance, 2 * u, fmt="o", color="black", markersize=4, linewidth=0.8,
                   label="single px, 95 %")  # fmt: skip
     top = 1.2 * float(variance.max())
+    if evidence["from_blocks"] and evidence["slope"] is not None:
+        at, power = (np.asarray(evidence[k], dtype=float) for k in ("line_mean", "line_variance"))
+        error = 2 * np.asarray(evidence["line_u"], dtype=float)
+        axes.errorbar(at, power, error, fmt="s", mfc="none", color="#b35c00", markersize=5,
+                      linewidth=0.8, label="8 px blocks, times their 64 px, 95 %")  # fmt: skip
+        top = max(top, 1.1 * float(power.max()))
     if evidence["slope"] is not None:
         light = np.linspace(0, max(1.05 * float(mean.max()), 0.1), 50)
         line = evidence["slope"] * light + evidence["floor"] ** 2

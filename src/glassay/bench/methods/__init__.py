@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from glassay.bench.methods import clips, detail, scale
+from glassay.bench.methods import clips, detail, field, focus, noise, scale
 from glassay.bench.methods.contract import Medium, Method, Outcome, photo_facts
 from glassay.bench.methods.scale import division_u
 from glassay.bench.model import ObjectKind
 from glassay.imaging.file_names import CLIP_SUFFIXES
 
 METHODS: dict[str, Method] = {
-    method.name: method for module in (scale, detail, clips) for method in module.METHODS
+    method.name: method
+    for module in (scale, detail, clips, field, noise, focus)
+    for method in module.METHODS
 }
 """Every method by its name, in the order in which they are made."""
 

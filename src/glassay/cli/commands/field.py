@@ -5,15 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-import numpy as np
 
+from glassay.bench.methods.field import LOSSY
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
-from glassay.cli.photos import LOSSY, read_photos, tone_notes, tone_option
+from glassay.cli.photos import read_photos, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.errors import Unusable
 from glassay.field import PARTS, FieldPhoto, FieldResult, flat_correction, measure_field
 from glassay.imaging import Photo
-from glassay.imaging.tone import FloatImage
 
 
 @click.command()
@@ -69,16 +68,9 @@ def command(
 
 def _field_photo(photo: Photo) -> FieldPhoto:
     return FieldPhoto(
-        linear_light(photo), photo.measuring_grey(), photo.at_full_scale(),
+        photo.linear_light(), photo.measuring_grey(), photo.at_full_scale(),
         photo.facts.get("format") in LOSSY,
     )  # fmt: skip
-
-
-def linear_light(photo: Photo) -> FloatImage:
-    """Linear light of all channels, (height, width) or (height, width, 3)."""
-    if not photo.is_colour:
-        return photo.linear_grey()
-    return np.stack([photo.linear_channel(k) for k in range(3)], axis=2)
 
 
 def _write_correction(photos: list[FieldPhoto], path: Path) -> None:

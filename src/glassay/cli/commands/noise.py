@@ -8,9 +8,8 @@ import click
 
 from glassay.cli.photos import read_photos, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.errors import NotMeasurable, Unusable
-from glassay.imaging.tone import linear_table
-from glassay.noise import NoiseResult, measure_noise
+from glassay.errors import Unusable
+from glassay.noise import NoiseResult, measure_photos
 from glassay.noise.photon_transfer import USUAL_GREY
 from glassay.units import parse_fraction
 
@@ -36,22 +35,9 @@ def command(
         if not 0 < level < 1:
             raise Unusable(f"--grey {grey!r} must lie between 0 and 100 %")
         read = read_photos(photos, tone, parse_box(box))
-        if len(read) < 2:
-            raise NotMeasurable(
-                "one exposure shows no temporal noise: give two of the same still scene"
-            )
-        if len(read) % 2:
+        if len(read) > 1 and len(read) % 2:
             raise Unusable(f"{len(read)} photos are no pairs: give two exposures of each scene")
-        planes = [photo.measuring_grey() for photo in read]
-        pairs = list(zip(planes[::2], planes[1::2], strict=True))
-        lost = [a.at_full_scale() | b.at_full_scale() if a.stored.shape == b.stored.shape
-                else a.at_full_scale() for a, b in zip(read[::2], read[1::2], strict=True)]  # fmt: skip
-        first = read[0]
-        fine = first.stored.dtype.kind == "f"
-        levels = None if fine else linear_table(8 * first.stored.dtype.itemsize, first.tone)
-        return measure_noise(
-            pairs, levels=levels, full=lost, grey=level, notes=tone_notes(first, tone)
-        )
+        return measure_photos(read, grey=level, notes=tone_notes(read[0], tone))
 
     def draw(result: NoiseResult) -> None:
         from glassay.report.evidence_noise import draw_noise
