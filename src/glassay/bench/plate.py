@@ -130,11 +130,21 @@ class Plate:
         """Px of a panel of `shape` for each px of its photo."""
         return 1 / step_of(self.placed(panel, shape), shape)
 
-    def pixels(self, panel: Panel, shape: tuple[int, int]) -> npt.NDArray[np.uint8]:
-        """The panel in 8-bit sRGB, shape (height, width, 3); grey where the photo does not reach."""
-        planes, covered = resample(
-            _planes(panel.photo), self.placed(panel, shape), shape, self.kernel
-        )
+    def pixels(
+        self, panel: Panel, shape: tuple[int, int], columns: tuple[int, int] | None = None
+    ) -> npt.NDArray[np.uint8]:
+        """The panel in 8-bit sRGB, shape (height, width, 3); grey where the photo does not reach.
+
+        With `columns` (first, end) only these of it.
+        """
+        first, end = columns or (0, shape[1])
+        whole = self.placed(panel, shape)
+
+        def to_photo(points: Points) -> Points:
+            return whole(points + np.array([first, 0.0]))
+
+        part = (shape[0], end - first)
+        planes, covered = resample(_planes(panel.photo), to_photo, part, self.kernel)
         colour = np.stack(planes if len(planes) == 3 else planes * 3, axis=2)
         stored = np.rint(linear_to_srgb(colour) * 255).astype(np.uint8)
         stored[~covered] = OUTSIDE
@@ -310,21 +320,30 @@ def _richest(
     side = FINEST_PX_ACROSS * math.sqrt(finest)
     side = width_um / um_per_px if width_um is not None else _round(side * um_per_px) / um_per_px
     low, high = _extent(panels, frame)
-    for _ in range(4):
+    best, shown_by = None, 1
+    for _ in range(1 if width_um is not None else SMALLER_TRIED):
         step = side / SEARCH_PX_ACROSS
-        size = np.ceil((high - low) / step).astype(int)
-        shape = (int(min(size[1], 1500)), int(min(size[0], 1500)))
-        pictures, masks = zip(
-            *(_laid(panel, frame, low, step, shape) for panel in panels), strict=True
-        )
+        size = np.clip(np.ceil((high - low) / step), 1, MOST_SEARCH_PX).astype(int)
+        laid = [_laid(panel, frame, low, step, (int(size[1]), int(size[0]))) for panel in panels]
+        pictures, masks = zip(*laid, strict=True)
         found = richest_window(pictures, masks, (SEARCH_PX_ACROSS, SEARCH_PX_ACROSS))
-        if found is not None and (found.shown_by > 1 or width_um is not None):
+        if found is not None and found.shown_by > shown_by:
             left, top = low + step * np.array([found.left, found.top])
-            return float(left), float(top), side, side
-        if width_um is not None:
+            best, shown_by = (float(left), float(top), side, side), found.shown_by
+        if shown_by == len(panels):
             break
-        side /= 2  # the photos share less than that
-    raise NotMeasurable("no two of the captures show so large a piece of the chip in common")
+        side = _round(0.99 * side * um_per_px) / um_per_px  # a smaller piece may be common to more
+    if best is None:
+        raise NotMeasurable("no two of the captures show so large a piece of the chip in common")
+    return best
+
+
+SMALLER_TRIED = 4
+"""Sizes that are tried, each the next smaller of 1, 2 and 5 times a power of ten."""
+
+MOST_SEARCH_PX = 1500
+"""Longest side of the grid on which the piece is sought; wider views are searched in their part that
+begins at the top left."""
 
 
 def _middle_px(panel: Panel) -> Points:

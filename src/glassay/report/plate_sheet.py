@@ -85,8 +85,14 @@ def draw_sheet(plate: Plate, size: Size, look: Look, layout: Layout, suffix: str
     `names` stand for the instruments on a blind plate, and nothing else is said of them. Layout
     "alternate" has no sheet of its own; see `draw_series`.
     """
-    sheet = _grid(plate, size, names) if layout == "grid" else _wipe(plate, size, names)
-    return _rendered(sheet, size, look, suffix)
+    return _rendered(lay_out(plate, size, layout, names), size, look, suffix)
+
+
+def lay_out(plate: Plate, size: Size, layout: Layout, names: Sequence[str] | None = None) -> Sheet:
+    """Where everything stands on a sheet."""
+    if layout == "grid":
+        return _grid(plate, size, names)
+    return _with_list(plate, size, names, range(len(plate.panels)))
 
 
 def draw_series(
@@ -94,7 +100,7 @@ def draw_series(
 ) -> list[bytes]:
     """One PNG for each panel, all of one geometry, so that they can be shown in turn."""
     return [
-        _rendered(_single(plate, size, names, number), size, look, ".png")
+        _rendered(_with_list(plate, size, names, [number]), size, look, ".png")
         for number in range(len(plate.panels))
     ]
 
@@ -119,9 +125,11 @@ def animated(stills: Sequence[bytes]) -> bytes:
 
 
 @dataclass
-class _Sheet:
-    """Pictures and texts with the px of their top left corners; `bars` are (x, y, width) of
-    pictures that carry a scale bar; `tags` are numbers on a picture."""
+class Sheet:
+    """A sheet of `height` px: pictures and lines of text with the px of their top left corners.
+
+    `bars` are scale bars as (left, bottom, length, size of text, words), `tags` numbers on pictures.
+    """
 
     height: int
     pictures: list[tuple[Pixels, int, int]]
@@ -130,58 +138,87 @@ class _Sheet:
     tags: list[tuple[str, float, float]]
 
 
-def _grid(plate: Plate, size: Size, names: Sequence[str] | None) -> _Sheet:
-    """As many columns as make the panels largest."""
-    widest = chosen = 0
-    for across in range(1, len(plate.panels) + 1):
-        fit = _still_width if size.height is not None else _panel_width
-        width = fit(plate, size, names, across)
-        if width > widest:
-            widest, chosen = width, across
-    if widest == 0:
+def _grid(plate: Plate, size: Size, names: Sequence[str] | None) -> Sheet:
+    """As many columns, and in stills the place of the captions, as make the panels largest."""
+    count = len(plate.panels)
+    if size.height is None:
+        widths = {n: _panel_width(plate, size, names, n) for n in range(1, count + 1)}
+        across = max(widths, key=lambda n: widths[n])
+        return _grid_of(plate, size, names, across, widths[across])
+    still = size.height
+    cells = [
+        _cell(plate, size, still, names, across, beside)
+        for across in range(1, count + 1) for beside in (True, False)
+    ]  # fmt: skip
+    best = max(cells, key=lambda cell: cell.width)
+    if best.width == 0:
         raise Unusable("so many pictures do not fit on one sheet; name fewer with --captures")
-    if size.height is not None:
-        return _still_of(plate, size, names, chosen, widest)
-    return _grid_of(plate, size, names, chosen, widest)
+    return _still_of(plate, size, still, names, best)
 
 
 NARROWEST_CAPTION = 10.5
-"""Width of the captions beside the panels of a still, in sizes of their text."""
+"""Least width of captions beside panels, in sizes of their text."""
 
 
-def _still_width(plate: Plate, size: Size, names: Sequence[str] | None, across: int) -> int:
-    """Widest panel of a still, where captions stand beside the panels; 0 where nothing fits."""
-    assert size.height is not None, "stills have a height"
+@dataclass(frozen=True)
+class _Cell:
+    """How the panels of a still stand: columns, captions beside or below, px of a panel, of the
+    room for its caption, and of the whole cell's width and height."""
+
+    across: int
+    beside: bool
+    width: int
+    caption: float
+    cell_width: int
+    cell_height: int
+
+
+def _cell(
+    plate: Plate, size: Size, still: int, names: Sequence[str] | None, across: int, beside: bool
+) -> _Cell:
+    """The largest panels in so many columns of a still; of width 0 where nothing fits."""
     down = math.ceil(len(plate.panels) / across)
     rest = _block_height(_heading(plate, size)) + _block_height(_footing(plate, size, names))
-    free = (size.height - rest - (3 + down) * size.margin) / down
-    cell = (size.width - size.margin) // across - size.margin
-    narrowest = NARROWEST_CAPTION * size.text + 0.6 * size.margin
-    width = int(min(free * plate.aspect, cell - narrowest))
-    if width < 6 * size.text:
-        return 0
-    room = cell - width - 0.6 * size.margin
-    tallest = max(_block_height(lines) for lines in _captions(plate, size, names, room))
-    return width if tallest <= free else 0
+    high = (still - rest - (3 + down) * size.margin) / down
+    wide = (size.width - size.margin) // across - size.margin
+    gap = 0.6 * size.margin
+    if beside:
+        width = int(min(high * plate.aspect, wide - NARROWEST_CAPTION * size.text - gap))
+        caption = wide - width - gap
+        fits = _tallest(plate, size, names, caption) <= high
+    else:
+        caption = float(wide)
+        width = int(min(wide, (high - _tallest(plate, size, names, caption) - gap) * plate.aspect))
+        fits = True
+    if not fits or width < 6 * size.text:
+        width = 0
+    return _Cell(across, beside, width, caption, wide, int(high))
+
+
+def _tallest(plate: Plate, size: Size, names: Sequence[str] | None, width: float) -> float:
+    return max(_block_height(lines) for lines in _captions(plate, size, names, width))
 
 
 def _still_of(
-    plate: Plate, size: Size, names: Sequence[str] | None, across: int, width: int
-) -> _Sheet:
-    assert size.height is not None, "stills have a height"
-    height = round(width / plate.aspect)
-    cell = (size.width - size.margin) // across - size.margin
-    sheet = _Sheet(size.height, [], [], [], [])
+    plate: Plate, size: Size, still: int, names: Sequence[str] | None, cell: _Cell
+) -> Sheet:
+    height, gap = round(cell.width / plate.aspect), 0.6 * size.margin
+    sheet = Sheet(still, [], [], [], [])
     top = _write(sheet, _heading(plate, size), size.margin, size.margin) + size.margin
-    captions = _captions(plate, size, names, cell - width - 0.6 * size.margin)
-    for number, panel in enumerate(plate.panels):
-        row, column = divmod(number, across)
-        x = size.margin + column * (cell + size.margin)
-        y = round(top + row * (height + size.margin))
-        _add_picture(sheet, plate, size, panel, x, y, (height, width))
-        _write(sheet, captions[number], x + width + 0.6 * size.margin, y)
+    captions = _captions(plate, size, names, cell.caption)
+    used = height if cell.beside else height + gap + max(_block_height(c) for c in captions)
     foot = _footing(plate, size, names)
-    _write(sheet, foot, size.margin, size.height - size.margin - _block_height(foot))
+    end = still - size.margin - _block_height(foot)
+    down = math.ceil(len(plate.panels) / cell.across)
+    top += max(0.0, end - top - down * (used + size.margin)) / 2
+    for number, panel in enumerate(plate.panels):
+        row, column = divmod(number, cell.across)
+        x = size.margin + column * (cell.cell_width + size.margin)
+        y = round(top + row * (used + size.margin))
+        _add_picture(sheet, plate, size, panel, x, y, (height, cell.width))
+        place = (x + cell.width + gap, y) if cell.beside else (x, y + height + gap)
+        _write(sheet, captions[number], *place)
+    _write(sheet, foot, size.margin, end)
     return sheet
 
 
@@ -213,9 +250,9 @@ def _heights(
 
 def _grid_of(
     plate: Plate, size: Size, names: Sequence[str] | None, across: int, width: int
-) -> _Sheet:
+) -> Sheet:
     height = round(width / plate.aspect)
-    sheet = _Sheet(0, [], [], [], [])
+    sheet = Sheet(0, [], [], [], [])
     y = _write(sheet, _heading(plate, size), size.margin, size.margin) + size.margin
     captions = _captions(plate, size, names, width)
     for at in range(0, len(plate.panels), across):
@@ -231,20 +268,11 @@ def _grid_of(
     return sheet
 
 
-def _wipe(plate: Plate, size: Size, names: Sequence[str] | None) -> _Sheet:
-    """One picture in upright stripes, each by another instrument, and what the numbers mean."""
-    return _with_list(plate, size, names, range(len(plate.panels)))
-
-
-def _single(plate: Plate, size: Size, names: Sequence[str] | None, number: int) -> _Sheet:
-    return _with_list(plate, size, names, [number])
-
-
 def _with_list(
     plate: Plate, size: Size, names: Sequence[str] | None, shown: Sequence[int]
-) -> _Sheet:
+) -> Sheet:
     """A large picture with the list of instruments beside it (stills) or below it (print)."""
-    sheet = _Sheet(0, [], [], [], [])
+    sheet = Sheet(0, [], [], [], [])
     top = round(_write(sheet, _heading(plate, size), size.margin, size.margin) + size.margin)
     foot = _footing(plate, size, names)
     width = size.width - 2 * size.margin
@@ -270,7 +298,7 @@ def _with_list(
 
 
 def _list(
-    sheet: _Sheet, plate: Plate, size: Size, names: Sequence[str] | None, shown: Sequence[int],
+    sheet: Sheet, plate: Plate, size: Size, names: Sequence[str] | None, shown: Sequence[int],
     corner: tuple[float, float], room: float, columns: int,
 ) -> float:  # fmt: skip
     """The captions of the panels that are shown, in columns; returns where they end."""
@@ -286,7 +314,7 @@ def _list(
 
 
 def _add_picture(
-    sheet: _Sheet, plate: Plate, size: Size, panel: Panel | None, x: int, y: int,
+    sheet: Sheet, plate: Plate, size: Size, panel: Panel | None, x: int, y: int,
     shape: tuple[int, int], shown: Sequence[int] = (),
 ) -> None:  # fmt: skip
     height, width = shape
@@ -297,8 +325,8 @@ def _add_picture(
         ends = np.round(np.linspace(0, width, len(shown) + 1)).astype(int)
         gap = max(1, round(0.08 * size.text))
         for number, start, end in zip(shown, ends[:-1], ends[1:], strict=True):
-            whole = plate.pixels(plate.panels[number], shape)
-            picture[:, start:end] = whole[:, start:end]
+            stripe = (int(start), int(end))
+            picture[:, start:end] = plate.pixels(plate.panels[number], shape, stripe)
             if start:
                 picture[:, start - gap : start] = 255
             sheet.tags.append((str(number + 1), x + start + 0.5 * size.text, y + 0.5 * size.text))
@@ -386,14 +414,15 @@ def _folded(line: Words, width: float) -> list[Words]:
     """The line in as many as fit the width."""
     found: list[str] = []
     for word in line.text.split(" "):
-        if found and _width(f"{found[-1]} {word}", line.size, line.bold) <= width:
+        if found and text_width(f"{found[-1]} {word}", line.size, line.bold) <= width:
             found[-1] += " " + word
         else:
             found.append(word)
     return [replace(line, text=text) for text in found if text.strip()]
 
 
-def _width(text: str, size: float, bold: bool) -> float:
+def text_width(text: str, size: float, bold: bool) -> float:
+    """Px that a line of text of this size takes."""
     return sum(_advance(letter, bold) for letter in text) * size / 100
 
 
@@ -413,7 +442,7 @@ def _block_height(lines: Sequence[Words]) -> float:
     return sum(LINE * line.size for line in lines)
 
 
-def _write(sheet: _Sheet, lines: Sequence[Words], x: float, y: float) -> float:
+def _write(sheet: Sheet, lines: Sequence[Words], x: float, y: float) -> float:
     """Put lines below each other and return where they end."""
     for line in lines:
         sheet.texts.append((line, x, y))
@@ -424,7 +453,7 @@ def _write(sheet: _Sheet, lines: Sequence[Words], x: float, y: float) -> float:
 # ---- ink -----------------------------------------------------------------------------------------
 
 
-def _rendered(sheet: _Sheet, size: Size, look: Look, suffix: str) -> bytes:
+def _rendered(sheet: Sheet, size: Size, look: Look, suffix: str) -> bytes:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 

@@ -1,0 +1,79 @@
+"""A small bench of one chip, shared by the tests of plates: two cameras, an eyepiece, a dark photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from glassay.bench.assemble import run_bench
+from glassay.bench.document import load_bench
+from glassay.bench.matching import kept_matches
+from glassay.bench.results import BenchResults
+from glassay.bench.same_chip import SameChip
+from glassay.simulate import Camera, Capture, Die, Optics, Pose, capture
+from tests.bench.slides import draw_slide
+
+SIZE = (400, 300)
+PIXEL_UM = {"near": 1.0, "far": 1.35, "eye": 1.2}
+TEXT = """
+[bench]
+title = "One chip"
+[[object]]
+id = "slide"
+kind = "ruled scale"
+division = "10 um"
+[[object]]
+id = "chip"
+kind = "chip"
+name = "bare chip"
+"""
+
+
+@dataclass(frozen=True)
+class Shown:
+    """The bench's results, its matches, and the simulated photos by instrument."""
+
+    results: BenchResults
+    chip: SameChip
+    shots: dict[str, Capture]
+
+
+def _photo(name: str, turn: float, centre: tuple[float, float]) -> Capture:
+    stop = 330.0 if name == "eye" else 0.0
+    optics = Optics(na=0.2 / PIXEL_UM[name], field_stop_um=stop)
+    camera = Camera(width=SIZE[0], height=SIZE[1], exposure=0.8)
+    return capture(Die(seed=3), Pose(PIXEL_UM[name], turn, centre), optics, camera, 1)
+
+
+def chip_file(name: str) -> str:
+    """Where the chip's photo of an instrument lies, which is also its id."""
+    return f"captures/chip-{name}.png"
+
+
+@pytest.fixture(scope="session")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> Shown:
+    folder = tmp_path_factory.mktemp("one-chip")
+    (folder / "captures").mkdir()
+    shots = {
+        "near": _photo("near", 4, (200, 100)),
+        "far": _photo("far", -20, (215, 90)),
+        "eye": _photo("eye", 95, (205, 110)),
+    }
+    text = TEXT
+    for number, (name, shot) in enumerate(shots.items()):
+        draw_slide(folder / f"captures/slide-{name}.png", pixel_size_um=PIXEL_UM[name], size=SIZE,
+                   seed=number)  # fmt: skip
+        shot.write(folder / chip_file(name))
+        text += f'[[instrument]]\nid = "{name}"\nname = "Glass {name}"\nkind = "other"\n'
+        text += f'[[capture]]\nfile = "captures/slide-{name}.png"\ninstrument = "{name}"\n'
+        text += f'object = "slide"\n[[capture]]\nfile = "{chip_file(name)}"\n'
+        text += f'instrument = "{name}"\nobject = "chip"\n'
+    Image.fromarray(np.full((300, 400, 3), 7, np.uint8)).save(folder / chip_file("lamp"))
+    text += '[[instrument]]\nid = "lamp"\nname = "Glass lamp"\nkind = "other"\n'
+    text += f'[[capture]]\nfile = "{chip_file("lamp")}"\ninstrument = "lamp"\nobject = "chip"\n'
+    (folder / "bench.toml").write_text(text, encoding="utf-8")
+    results = run_bench(load_bench(folder), jobs=1)
+    return Shown(results, kept_matches(results)[0], shots)
