@@ -27,6 +27,10 @@ EXPLAINED = 0.85
 """Share of the peaks' power that one lattice must explain. True lattices explain all but stray
 lines of their surroundings; moire mixed with what is resolved explains 0.5 to 0.8."""
 
+ENOUGH = 0.92
+"""Of two lattices, the wider one is taken if it explains this part of what the denser one does: a
+dense lattice also catches stray peaks, such as those that compression makes (up to 5 %)."""
+
 TOLERANCE = 0.45
 """How far a peak may be from its place in a lattice, samples of the spectrum. Peaks are placed to
 0.1; a third is added for each order."""
@@ -57,6 +61,17 @@ MAIN = 0.3
 
 MOST_SEEDS = 10
 
+ALIGNED_DEG = 6.0
+"""Where nothing but direction tells a mosaic's green pixels from other pixels turned by 45 degrees,
+the mosaic is believed if the die then lies this nearly level."""
+
+COLOURS_KEPT_PX = 12.0
+"""Period from which compression with halved colours leaves a mosaic its colours (seen at JPEG 50)."""
+
+USED_COLOUR = 0.3
+"""Green is the colour in which phases are measured wherever it has this part of the strongest one's
+amplitude: most lenses magnify red and blue a little differently."""
+
 GREEN_LEFT = 0.6
 """Where red and blue agree and green has less than this part of theirs, hardly an object has such a
 colour: the camera's own mosaic has made moire of something finer."""
@@ -73,7 +88,9 @@ class Steps:
     `y` is None for a pattern that repeats in one direction only. `mosaic` is how many pixels make
     one period of the colour mosaic (1: none); `seen` tells whether the pixels' own frequency was
     resolved or follows from the mosaic's. `waves` are frequencies that were seen, from which `x`
-    and `y` follow as sums: `x = shares[0] @ waves`. `explained` see `EXPLAINED`.
+    and `y` follow as sums: `x = shares[0] @ waves`, and `channels` the colours in which they are
+    measured (0 in a grey picture). `explained` see `EXPLAINED`; `assumed` is what the reading of
+    the peaks rests on besides them.
     """
 
     x: Array
@@ -82,7 +99,9 @@ class Steps:
     seen: bool
     explained: float
     waves: tuple[Array, ...]
+    channels: tuple[int, ...]
     shares: Array
+    assumed: str = ""
 
 
 def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "auto") -> Steps:
@@ -143,7 +162,8 @@ def _single_direction(strong: Sequence[Peak], bins: Array) -> Steps | None:
             vector = vector if vector[0] >= 0 else -vector
             multiple = float(multiples[0])
             shares = np.array([[1 / multiple]])
-            return Steps(vector, None, 1, True, 1.0, (multiple * vector,), shares)
+            channel = _measured_in(strong[0])[1]
+            return Steps(vector, None, 1, True, 1.0, (multiple * vector,), (channel,), shares)
     return None
 
 
@@ -175,7 +195,7 @@ def _primitive(strong: Sequence[Peak], bins: Array) -> tuple[Array, Array, float
     order = np.abs(np.rint(m)) + np.abs(np.rint(n))
     fits = (gap < TOLERANCE * (1 + 0.3 * order)) & (order <= HIGHEST_ORDER) & (order > 0)
     explained = weights @ fits
-    good = explained >= 0.97 * explained.max()
+    good = explained >= ENOUGH * explained.max()
     best = int(np.argmax(np.where(good, np.abs(area), 0)))
     u, v = _fitted(points, weights * fits[:, best], a[best], b[best])
     if abs(u[0] * v[1] - u[1] * v[0]) <= 0.1 * np.hypot(*u) * np.hypot(*v):
@@ -235,11 +255,8 @@ def _interpreted(
     strong: Sequence[Peak], a: Array, b: Array, explained: float, mosaic: Mosaic
 ) -> Steps:
     """The pixels' steps along both axes, from the primitive steps of all peaks."""
-    rhombic = _is_rhombic(a, b)
-    x, y = (a + b, a - b) if rhombic else (a, b)
-    pixels = (
-        2 if mosaic == "colour" or (mosaic == "auto" and _has_mosaic(strong, a, b, rhombic)) else 1
-    )
+    rhombic = _is_rhombic(a, b) and not _is_red_and_blue(strong, a, b)
+    pixels, assumed = _mosaic_of(strong, a, b, rhombic, mosaic)
     if pixels == 1 and strong[0].amplitude < CLEAR:
         size = _amplitudes(strong, a, b)
         if size[1, 1] > DIAGONAL * max(size[1, 0], size[0, 1]):
@@ -248,9 +265,10 @@ def _interpreted(
                 " as no single kind of cell is: moire of a pattern finer than the px; a closer photo"
                 " is needed"
             )
-    if mosaic == "none" and rhombic:
-        x, y = a, b
-    elif pixels == 2 and not rhombic:
+    x, y = a, b
+    if pixels == 2 and rhombic:
+        x, y = a + b, a - b
+    elif pixels == 2:
         pixels = _pixels_in_period(strong, a, b)
         x, y = pixels * a, pixels * b
     x, y = _along_axes(x, y)
@@ -264,18 +282,33 @@ def _interpreted(
             " photo is needed"
         )
     seen = _is_seen(strong, x) and _is_seen(strong, y)
-    waves = _two_waves(strong)
-    return Steps(x, y, pixels, seen, explained, waves, _shares(waves, x, y))
+    first, second = _two_waves(strong)
+    waves = first.frequency, second.frequency
+    channels = _measured_in(first)[1], _measured_in(second)[1]
+    return Steps(x, y, pixels, seen, explained, waves, channels, _shares(waves, x, y), assumed)
 
 
-def _two_waves(strong: Sequence[Peak]) -> tuple[Array, Array]:
-    """The two strongest peaks that are not nearly parallel."""
-    first = strong[0]
-    for other in strong[1:]:
+def _measured_in(peak: Peak) -> tuple[float, int]:
+    """The colour in which a wave is measured, and its amplitude there, others than green counting
+    for less."""
+    if peak.colours is None:
+        return peak.amplitude, 0
+    relative = np.array(peak.colours) / math.sqrt(float(np.mean(np.square(peak.colours))))
+    best = int(np.argmax(relative))
+    if relative[1] >= USED_COLOUR * relative[best]:
+        return peak.amplitude * float(relative[1]), 1
+    return peak.amplitude * USED_COLOUR * float(relative[best]), best
+
+
+def _two_waves(strong: Sequence[Peak]) -> tuple[Peak, Peak]:
+    """The two peaks that are best to measure and not nearly parallel."""
+    ordered = sorted(strong, key=lambda peak: -_measured_in(peak)[0])
+    first = ordered[0]
+    for other in ordered[1:]:
         turned = abs(float(first.frequency[0] * other.frequency[1]
                      - first.frequency[1] * other.frequency[0]))  # fmt: skip
         if turned > 0.3 * first.length * other.length:
-            return first.frequency, other.frequency
+            return first, other
     raise NotMeasurable("what repeats in the picture is no lattice")
 
 
@@ -298,17 +331,48 @@ def _is_rhombic(a: Array, b: Array) -> bool:
     return alike and 22.5 < tilt < 67.5
 
 
-def _has_mosaic(strong: Sequence[Peak], a: Array, b: Array, rhombic: bool) -> bool:
+def _is_red_and_blue(strong: Sequence[Peak], a: Array, b: Array) -> bool:
+    """Whether the steps are those of a mosaic's red and blue pixels, with hardly any green: not of
+    its green ones, even where they lie on the picture's diagonals."""
+    return any(
+        peak.alternates and peak.colours is not None
+        and peak.colours[1] < GREEN_LEFT * max(peak.colours[0], peak.colours[2])
+        for peak in strong
+        if min(math.dist(sign * peak.frequency, step) for sign in (1, -1) for step in (a, b))
+        < 0.02 * peak.length
+    )  # fmt: skip
+
+
+def _mosaic_of(
+    strong: Sequence[Peak], a: Array, b: Array, rhombic: bool, mosaic: Mosaic
+) -> tuple[int, str]:
+    """Pixels in a period of the mosaic, 2 standing for any, and what had to be assumed for that.
+
+    A single kind of cell is strongest at its own frequency and weaker on the diagonal, whatever the
+    optics; a mosaic need not be.
+    """
+    if mosaic != "auto":
+        return (2 if mosaic == "colour" else 1), ""
     if any(p.alternates and p.amplitude > MAIN * strong[0].amplitude for p in strong):
-        return True
-    if any(p.alternates is not None for p in strong):
-        return False
-    if rhombic:
-        return True
-    # Grey: a single kind of pixel is strongest at its own frequency, weaker on the diagonal.
+        return 2, ""
     amplitude = _amplitudes(strong, a, b)
     own = max(amplitude[1, 0], amplitude[0, 1])
-    return amplitude[1, 1] > own or min(amplitude[2, 0], amplitude[0, 2]) > own
+    if amplitude[1, 1] > own or min(amplitude[2, 0], amplitude[0, 2]) > own:
+        return 2, ""
+    coarse = 1 / strong[0].length >= COLOURS_KEPT_PX and strong[0].colours is not None
+    if not rhombic or coarse:
+        return 1, ""
+    turned = abs(math.degrees(math.atan2(a[1], a[0])) % 90 - 45)
+    if turned > ALIGNED_DEG:
+        raise NotMeasurable(
+            "the cells in the picture are either pixels turned by about"
+            f" {45 - turned:.0f} degrees or the green ones of a colour mosaic, and no colours"
+            " tell which; say whether there is a mosaic, or lay the die level"
+        )
+    return 2, (
+        "the pattern is taken for the green pixels of a colour mosaic that lies level, not for"
+        " pixels turned by 45 degrees; no colours tell"
+    )
 
 
 def _amplitudes(strong: Sequence[Peak], a: Array, b: Array) -> dict[tuple[int, int], float]:

@@ -56,6 +56,9 @@ shielded pixels all around."""
 STEP_CONTRAST = 0.02
 """Least change of colour at an edge, relative to the light inside."""
 
+STEP_SHARE = 0.25
+"""Part of the strongest change nearby from which a change of colour is taken for the array's edge."""
+
 PLACED = 0.25
 FAINT_PLACED = 0.03
 """Standard uncertainty, px, of where a side is: the last pixels' windows end a part of a pitch
@@ -321,7 +324,16 @@ def _first_step(across: Array, profile: Array, reach: float) -> float | None:
     first = int(np.argmax(beyond))
     change = np.gradient(distance, across)
     low = max(first - 8, 0)
-    return float(across[low + int(np.argmax(change[low : first + 9]))])
+    return float(across[low + _innermost_step(change[low : first + 9])])
+
+
+def _innermost_step(change: Array) -> int:
+    """The first place, going outward, where a change peaks that is a good part of the largest:
+    a narrow border of shielded pixels has a second edge close by, often a stronger one."""
+    inner = np.concatenate([[-np.inf], change[:-1]])
+    outer = np.concatenate([change[1:], [-np.inf]])
+    peaks = (change >= inner) & (change > outer) & (change >= STEP_SHARE * change.max())
+    return int(np.argmax(peaks)) if peaks.any() else int(np.argmax(change))
 
 
 def _half_way(across: Array, profile: Array, main: float, near: float) -> float | None:
@@ -332,7 +344,7 @@ def _half_way(across: Array, profile: Array, main: float, near: float) -> float 
     distance = _distance(across, profile, main - near)[here]
     place = across[here]
     change = np.gradient(distance, place)
-    peak = int(np.argmax(np.where(np.abs(place - main) < 0.7 * near, change, -np.inf)))
+    peak = _innermost_step(np.where(np.abs(place - main) < 0.7 * near, change, -np.inf))
     if change[peak] <= 0:
         return None
     top, bottom = peak, peak
@@ -382,7 +394,7 @@ def _size(
     placed = [PLACED + FAINT_PLACED / line.contrast for line in sides]
     parts = [
         Contribution("scatter along the sides", math.hypot(*(line.u for line in sides))),
-        Contribution("where the array's last pixels end", math.hypot(*placed)),
+        Contribution("place of the sides", math.hypot(*placed)),
     ]
     if distortion is None:
         allowed = DISTORTION_ALLOWED / math.sqrt(3) * radius2 * length

@@ -12,13 +12,16 @@ FORMATS_MM: dict[str, float] = {
 camera tube around the picture: about 16 mm of diagonal, 18 mm for the smaller ones."""
 
 NEAR = 0.07
-"""Relative difference beyond which a diagonal is called between formats."""
+"""Relative difference beyond which a diagonal has no usual format."""
 
 
-def format_of(diagonal_mm: float) -> str:
-    """The usual name for a sensor of that diagonal, like "1/4 inch type"; "no usual format" beyond
-    the table."""
+def format_of(diagonal_mm: float) -> str | None:
+    """The usual name for a sensor of that diagonal, like "1/4 inch type"; None where there is none.
+
+    `diagonal_mm` is that of the active area. Near the border between two formats the nearer one is
+    named.
+    """
     name = min(FORMATS_MM, key=lambda one: abs(FORMATS_MM[one] / diagonal_mm - 1))
     if abs(FORMATS_MM[name] / diagonal_mm - 1) > NEAR:
-        return "no usual format"
+        return None
     return f"{name} inch type" if name[0].isdigit() and "film" not in name else name

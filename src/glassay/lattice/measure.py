@@ -40,6 +40,15 @@ LAST_PIXEL = 0.25
 windows are smaller than their cells."""
 
 
+LENS_SHARE = 1e-4
+"""Relative standard uncertainty of a pitch beyond the scatter of its phases: what is left of lens
+distortion and of compression (worst seen in simulated photos: 3e-4, at JPEG 50)."""
+
+LATERAL_COLOUR = 1e-3
+"""Largest difference in magnification between green and red or blue that is allowed for
+(rectangular) where the lattice is not seen in green (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class LatticeResult:
     """A lattice in one photo, px of the photo.
@@ -96,9 +105,9 @@ def measure_lattice(image: FloatImage, *, mosaic: Mosaic = "auto") -> LatticeRes
     reasons: list[str] = []
     coarse: tuple[FloatImage, int, Steps, float] | None = None
     for factor in REDUCTIONS:
-        small = _reduced(image, factor)
-        if factor > 1 and max(small.shape[:2]) < SMALLEST_SIDE_PX:
+        if factor > 1 and max(image.shape[:2]) < SMALLEST_SIDE_PX * factor:
             break
+        small = _reduced(image, factor)
         try:
             steps, amplitude = _steps(small, mosaic)
         except MoireSuspected:
@@ -109,8 +118,14 @@ def measure_lattice(image: FloatImage, *, mosaic: Mosaic = "auto") -> LatticeRes
             reasons.append(str(error))
             continue
         found = small, factor, steps, amplitude
-        if 1 / math.hypot(*steps.x) <= GOOD_PERIOD_PX:
+        fine_enough = 1 / math.hypot(*steps.x) <= GOOD_PERIOD_PX
+        if fine_enough and coarse is None:
             return _measured(*found, image.shape[:2])
+        if fine_enough:
+            try:
+                return _measured(*found, image.shape[:2])
+            except NotMeasurable:  # too few periods are left for phases; the larger copy has them
+                break
         coarse = found
     if coarse is not None:
         return _measured(*coarse, image.shape[:2])
@@ -141,14 +156,18 @@ def _steps(image: FloatImage, mosaic: Mosaic) -> tuple[Steps, float]:
 def _measured(
     small: FloatImage, factor: int, steps: Steps, amplitude: float, shape: tuple[int, int]
 ) -> LatticeResult:
-    grey = small if small.ndim == 2 else small[..., 1] * 0.5 + small.mean(axis=2) * 0.5
+    planes = small[..., None] if small.ndim == 2 else small
     longest = max(1 / min(math.hypot(*w) for w in steps.waves), 1 / math.hypot(*steps.x))
-    blocks = Blocks.over((grey.shape[0], grey.shape[1]), steps.mosaic * longest)
-    fits = [fit_phase(waves(grey, wave, blocks), wave, blocks) for wave in steps.waves]
+    blocks = Blocks.over((planes.shape[0], planes.shape[1]), steps.mosaic * longest)
+    fits = [
+        fit_phase(waves(np.ascontiguousarray(planes[..., channel]), wave, blocks), wave, blocks)
+        for wave, channel in zip(steps.waves, steps.channels, strict=True)
+    ]
     found = [combined(fits, share) for share in steps.shares]
     x = found[0]
     y = found[1] if len(found) > 1 else None
-    pitch_x, pitch_y = _pitches(x, y, factor)
+    off_green = planes.shape[2] == 3 and set(steps.channels) != {1}
+    pitch_x, pitch_y = (_with_lens(q, off_green) for q in _pitches(x, y, factor))
     known = [fit.distortion for fit in fits if fit.distortion is not None]
     tilt = math.degrees(math.atan2(x.vector[1], x.vector[0]))
     angle = None
@@ -180,6 +199,18 @@ def _pitches(x: Step, y: Step | None, factor: int) -> tuple[Quantity | None, Qua
     return (None, pitch) if upright else (pitch, None)
 
 
+def _with_lens(pitch: Quantity | None, off_green: bool) -> Quantity | None:
+    """The pitch with what its phases cannot show: lens and compression."""
+    if pitch is None:
+        return None
+    pitch = pitch.with_contribution("lens and compression", LENS_SHARE * pitch.value)
+    if off_green:
+        return pitch.with_contribution(
+            "red or blue magnified differently", LATERAL_COLOUR / math.sqrt(3) * pitch.value
+        )
+    return pitch
+
+
 def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
     notes = []
     if result.mosaic > 1:
@@ -192,6 +223,8 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
             notes.append(
                 "only the mosaic is resolved; that it is two pixels wide is taken from its colours"
             )
+    if result.steps.assumed:
+        notes.append(result.steps.assumed)
     if result.pitch_x is None or result.pitch_y is None:
         notes.append("the pattern repeats in one direction only")
     if result.distortion is not None and abs(result.distortion) > 0.003:
@@ -249,29 +282,57 @@ class ArrayResult:
         """Columns times rows, in millions."""
         if self.columns is None or self.rows is None:
             return None
-        return combine(lambda c, r: c * r / 1e6, (self.columns, self.rows), "MP")
+        return megapixels_of(self.columns, self.rows)
 
     def findings(self) -> dict[str, Finding]:
-        """Findings by key; pitches in um when the photo they rest on is calibrated."""
+        """Findings by key; pitches and sizes in um when the photos they rest on are calibrated."""
         out = _lattice_findings(self.lattice, self.pitch_x, self.pitch_y)
-        found = {
-            "columns": self.columns, "rows": self.rows, "array_megapixels": self.megapixels,
-            "array_width": self.width, "array_height": self.height,
-        }  # fmt: skip
-        out |= {key: Finding(q, METHOD) for key, q in found.items() if q is not None}
+        if self.columns is not None and self.rows is not None:
+            out |= count_findings(self.columns, self.rows)
         if self.width is not None and self.height is not None:
-            diagonal = combine(lambda w, h: (w * w + h * h) ** 0.5, (self.width, self.height), "um")
-            out["array_diagonal"] = Finding(diagonal, METHOD)
-            out["optical_format"] = Finding(format_of(diagonal.value / 1000), METHOD)
+            out |= size_findings(self.width, self.height)
         return out
 
 
-def measure_array(pictures: Sequence[DiePicture], *, mosaic: Mosaic = "auto") -> ArrayResult:
+def megapixels_of(columns: Quantity, rows: Quantity) -> Quantity:
+    """Columns times rows, in millions."""
+    return combine(lambda c, r: c * r / 1e6, (columns, rows), "MP")
+
+
+def count_findings(columns: Quantity, rows: Quantity) -> dict[str, Finding]:
+    """columns, rows, array_megapixels."""
+    found = {"columns": columns, "rows": rows, "array_megapixels": megapixels_of(columns, rows)}
+    return {key: Finding(quantity, METHOD) for key, quantity in found.items()}
+
+
+def size_findings(width: Quantity, height: Quantity) -> dict[str, Finding]:
+    """array_width, array_height; array_diagonal and, where there is one, optical_format of a size
+    in um."""
+    out = {"array_width": Finding(width, METHOD), "array_height": Finding(height, METHOD)}
+    if width.unit == "um":
+        diagonal = combine(lambda w, h: (w * w + h * h) ** 0.5, (width, height), "um")
+        out["array_diagonal"] = Finding(diagonal, METHOD)
+        name = format_of(diagonal.value / 1000)
+        if name is not None:
+            out["optical_format"] = Finding(name, METHOD)
+    return out
+
+
+def count_along(size: Quantity, pitch: Quantity) -> Quantity:
+    """Pixels along a side of the array, from its size and their pitch in one unit."""
+    count = combine(lambda s, p: s / p, (size, pitch), "1")
+    return count.with_contribution("where the last pixels end", math.sqrt(2) * LAST_PIXEL)
+
+
+def measure_array(
+    pictures: Sequence[DiePicture], *, mosaic: Mosaic = "auto", same_scale: bool = False
+) -> ArrayResult:
     """A sensor's pixel array from one or several photos of its die.
 
     The pitch comes from the photo that shows the lattice most finely, the active size from the one
     that holds the whole array largest; one photo may do for both. The count is size over pitch, in
-    um, or in px where both come from one photo. Raises `NotMeasurable` when no photo resolves the
+    um, or in px where both come from one photo or all were taken at one magnification
+    (`same_scale`). Raises `NotMeasurable` when no photo resolves the
     lattice.
     """
     lattices: dict[int, LatticeResult] = {}
@@ -299,7 +360,7 @@ def measure_array(pictures: Sequence[DiePicture], *, mosaic: Mosaic = "auto") ->
         why = f" ({reasons[-1]})" if reasons else ""
         return replace(result, notes=(*result.notes, f"the extent of the array is not told{why}"))
     whole = max(extents, key=lambda n: extents[n].width.value)
-    return _with_extent(result, pictures, whole, extents[whole])
+    return _with_extent(result, pictures, whole, extents[whole], same_scale)
 
 
 def _finest(
@@ -354,31 +415,27 @@ def _pitch_um(
 
 
 def _with_extent(
-    result: ArrayResult, pictures: Sequence[DiePicture], whole: int, extent: Extent
-) -> ArrayResult:
+    result: ArrayResult, pictures: Sequence[DiePicture], whole: int, extent: Extent,
+    same_scale: bool,
+) -> ArrayResult:  # fmt: skip
     sizes = pictures[whole].sizes
-    width, height = None, None
+    width, height = extent.width, extent.height
     if sizes is not None:
-        width = combine(lambda p, s: p * s, (extent.width, sizes[0]), "um")
-        height = combine(lambda p, s: p * s, (extent.height, sizes[1]), "um")
+        width, height = (
+            combine(lambda p, s: p * s, pair, "um")
+            for pair in zip((width, height), sizes, strict=True)
+        )
     notes = list(result.notes)
     columns, rows = None, None
     x, y = result.lattice.pitch_x, result.lattice.pitch_y
     if x is not None and y is not None:
-        if whole == result.lattice_of:
-            columns = combine(lambda e, p: e / p, (extent.width, x), "1")
-            rows = combine(lambda e, p: e / p, (extent.height, y), "1")
-        elif width and height and result.pitch_x and result.pitch_x.unit == "um":
+        if whole == result.lattice_of or same_scale:
+            columns, rows = count_along(extent.width, x), count_along(extent.height, y)
+        elif width.unit == "um" and result.pitch_x is not None and result.pitch_x.unit == "um":
             assert result.pitch_y is not None
-            columns = combine(lambda e, p: e / p, (width, result.pitch_x), "1")
-            rows = combine(lambda e, p: e / p, (height, result.pitch_y), "1")
+            columns, rows = count_along(width, result.pitch_x), count_along(height, result.pitch_y)
         else:
             notes.append("without the pixel size of both photos the pixels are not counted")
-    if columns is not None and rows is not None:
-        columns, rows = (
-            count.with_contribution("where the last pixels end", math.sqrt(2) * LAST_PIXEL)
-            for count in (columns, rows)
-        )
     return replace(
         result, extent=extent, extent_of=whole, columns=columns, rows=rows, width=width,
         height=height, notes=tuple(notes),

@@ -30,7 +30,7 @@ MOST_BLOCKS = 4096
 PRESENT = 0.35
 """Part of the typical amplitude from which a block counts as filled by the lattice."""
 
-FEWEST_BLOCKS = 6
+FEWEST_BLOCKS = 4
 
 ROUGH = 0.08
 """Largest scatter of the phases, in periods, about the fit. Lattices scatter by 0.001 to 0.03."""
@@ -41,6 +41,9 @@ the picture to show it (common practice, no source: what ordinary objectives sta
 
 SHOWS_DISTORTION = 0.6
 """Reach of the lattice, in half diagonals from the middle, from which its own distortion is fitted."""
+
+ENOUGH_BLOCKS = 15
+"""Blocks from which the distortion is fitted beside the steps."""
 
 Z_KEPT = 3.0
 
@@ -126,7 +129,7 @@ def fit_phase(wave: Waves, step: Array, blocks: Blocks) -> PhaseFit:
     x0, y0 = x - (width - 1) / 2, y - (height - 1) / 2
     radius = np.hypot(x0, y0) / half
     columns = [np.ones_like(x0), x0, y0]
-    cubic = bool(radius.max() > SHOWS_DISTORTION and usable.sum() > 40)
+    cubic = bool(radius.max() > SHOWS_DISTORTION and usable.sum() >= ENOUGH_BLOCKS)
     if not cubic:
         fit = _robust(np.stack(columns, axis=1), phase[usable])
     else:

@@ -1,22 +1,31 @@
-"""The evidence behind a lattice: where it was seen, a piece of it with the sites marked, and the
-outline of the array."""
+"""The evidence behind a sensor's array: its outline over the photo, and a piece of it, enlarged, under
+lines one pitch apart. Where lines and cells part company, the pitch is wrong.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from glassay.imaging import Photo
+from glassay.bench.words import short
+from glassay.imaging import Photo, read_photo
 from glassay.lattice import ArrayResult
+from glassay.report.evidence import Case, Figure
 from glassay.report.figure_file import check_figure_name, save_figure
 from glassay.report.pictures import for_screen
+from glassay.report.templating import render
 
 MARK, CASING = "#ffb000", "#2b1d00"
-PERIODS_SHOWN = 12
+PERIODS_SHOWN = 14
+LEAST_SHOWN_PX = 40
+
+Points = npt.NDArray[np.float64]
+Box = tuple[int, int, int, int]
 
 
 def draw_array(photos: Sequence[Photo], result: ArrayResult, path: Path) -> None:
@@ -29,11 +38,11 @@ def draw_array(photos: Sequence[Photo], result: ArrayResult, path: Path) -> None
 
     check_figure_name(path)
     panels = 3 if result.extent is not None else 2
-    canvas = Canvas(figsize=(4.6 * panels, 4.4), layout="constrained")
+    canvas = Canvas(figsize=(4.6 * panels, 4.6), layout="constrained")
     axes = canvas.subplots(1, panels, squeeze=False)[0]
     photo = photos[result.lattice_of]
     _draw_filled(axes[0], photo, result)
-    _draw_sites(axes[1], photo, result)
+    _draw_piece(axes[1], photo, result)
     if result.extent is not None and result.extent_of is not None:
         _draw_outline(axes[2], photos[result.extent_of], result)
     save_figure(canvas, path)
@@ -54,39 +63,69 @@ def _draw_filled(axes: Any, photo: Photo, result: ArrayResult) -> None:
     axes.set_xlabel(f"{photo.path.name}: dots where the lattice is seen")
 
 
-def _draw_sites(axes: Any, photo: Photo, result: ArrayResult) -> None:
-    """A piece around a place where the lattice is seen, with every site of its phase-free grid."""
+def _draw_piece(axes: Any, photo: Photo, result: ArrayResult) -> None:
+    """A piece of the array, one pitch from line to line."""
     lattice = result.lattice
-    pitches = [p.value for p in (lattice.pitch_x, lattice.pitch_y) if p is not None]
-    side = PERIODS_SHOWN * max(pitches)
-    rows, columns = np.nonzero(lattice.filled)
-    middle = (np.array([np.median(columns), np.median(rows)]) + 0.5) * lattice.block_px[::-1]
-    _show(axes, photo)
-    left, top = (max(0.0, float(m) - side / 2) for m in middle)
-    for step, style in _ticks(lattice, left, top, side):
-        axes.plot(*step, style, color=MARK, linewidth=0.7)
-    axes.set(xlim=(left, left + side), ylim=(top + side, top))
-    axes.set_xlabel(
-        f"lines one pitch apart ({', '.join(f'{p:.2f}' for p in pitches)} px); their origin is free"
-    )
+    pitches = [None if p is None else p.value for p in (lattice.pitch_x, lattice.pitch_y)]
+    box = _piece(photo, lattice.filled, lattice.block_px, (0, 0), pitches)
+    piece = photo.crop(box)
+    _show(axes, piece)
+    for ends in _lines(piece, pitches, lattice.tilt_deg):
+        axes.plot(ends[:, 0], ends[:, 1], color=MARK, linewidth=0.8)
+    said = " and ".join(f"{p:.2f}" for p in pitches if p is not None)
+    axes.set_xlabel(f"{box[2]} x {box[3]} px of it; lines one pitch apart, {said} px")
 
 
-def _ticks(lattice: Any, left: float, top: float, side: float) -> list[tuple[Any, str]]:
-    tilt = math.radians(lattice.tilt_deg)
-    c, s = math.cos(tilt), math.sin(tilt)
-    lines: list[tuple[Any, str]] = []
-    centre = np.array([left + side / 2, top + side / 2])
-    span = np.arange(-PERIODS_SHOWN, PERIODS_SHOWN + 1)
-    for pitch, across, along in (
-        (lattice.pitch_x, np.array([c, s]), np.array([-s, c])),
-        (lattice.pitch_y, np.array([-s, c]), np.array([c, s])),
-    ):
+def _piece(
+    photo: Photo, filled: npt.NDArray[Any], block_px: Sequence[int], at: Sequence[int],
+    pitches: Sequence[float | None],
+) -> Box:  # fmt: skip
+    """A square of some periods in the middle of what the lattice fills."""
+    side = max(LEAST_SHOWN_PX, math.ceil(PERIODS_SHOWN * max(p for p in pitches if p is not None)))
+    rows, columns = np.nonzero(filled)
+    middle = np.median(rows), np.median(columns)
+    nearest = int(np.argmin(np.hypot(rows - middle[0], columns - middle[1])))
+    x = at[0] + (columns[nearest] + 0.5) * block_px[1]
+    y = at[1] + (rows[nearest] + 0.5) * block_px[0]
+    wide, high = min(side, photo.width), min(side, photo.height)
+    left = int(np.clip(x - wide / 2, 0, photo.width - wide))
+    top = int(np.clip(y - high / 2, 0, photo.height - high))
+    return left, top, wide, high
+
+
+def _lines(piece: Photo, pitches: Sequence[float | None], tilt_deg: float) -> Iterator[Points]:
+    """Lines one pitch apart within the piece, laid where it is darkest: between the cells."""
+    light = piece.linear_grey()
+    y, x = np.mgrid[0 : piece.height, 0 : piece.width]
+    c, s = math.cos(math.radians(tilt_deg)), math.sin(math.radians(tilt_deg))
+    for pitch, across in zip(pitches, (np.array([c, s]), np.array([-s, c])), strict=True):
         if pitch is None:
             continue
-        for k in span:
-            ends = np.stack([centre + k * pitch.value * across + t * side * along for t in (-1, 1)])
-            lines.append(((ends[:, 0], ends[:, 1]), "-"))
-    return lines
+        place = (x * across[0] + y * across[1]) / pitch
+        slot = np.floor(place % 1 * 12).astype(int).ravel() % 12
+        mean = np.bincount(slot, light.ravel(), 12) / np.maximum(np.bincount(slot, None, 12), 1)
+        first = (int(np.argmin(mean)) + 0.5) / 12
+        for k in range(math.ceil(float(place.min()) - first), math.floor(float(place.max())) + 1):
+            ends = _within(piece, across, (k + first) * pitch)
+            if ends is not None:
+                yield ends
+
+
+def _within(piece: Photo, across: Points, distance: float) -> Points | None:
+    """The part of the line `across` . p = `distance` that lies within the piece."""
+    along = np.array([-across[1], across[0]])
+    low, high = -math.inf, math.inf
+    for axis, size in enumerate((piece.width, piece.height)):
+        start, step = distance * across[axis], along[axis]
+        if abs(step) < 1e-9:
+            if not -0.5 <= start <= size - 0.5:
+                return None
+            continue
+        ends = sorted(((-0.5 - start) / step, (size - 0.5 - start) / step))
+        low, high = max(low, ends[0]), min(high, ends[1])
+    if high <= low:
+        return None
+    return np.array([distance * across + t * along for t in (low, high)])
 
 
 def _draw_outline(axes: Any, photo: Photo, result: ArrayResult) -> None:
@@ -101,3 +140,56 @@ def _draw_outline(axes: Any, photo: Photo, result: ArrayResult) -> None:
     if result.columns is not None and result.rows is not None:
         count = f": {result.columns.value:.0f} x {result.rows.value:.0f} pixels"
     axes.set_xlabel(f"{photo.path.name}: active array{count}")
+
+
+# ---- for a page ----------------------------------------------------------------------------------
+
+
+def figures(case: Case) -> tuple[Figure, ...]:
+    """The outline over the photo in which it was found, and a piece under lines one pitch apart."""
+    evidence = case.evidence
+    made = []
+    if "outline" in evidence:
+        made.append(_outlined(case, evidence))
+    if "pitch" in evidence:
+        made.append(_enlarged(case, evidence))
+    return tuple(made)
+
+
+def _photo(case: Case, number: int) -> Photo:
+    return case.photo if number == 0 else read_photo(case.bench.paths(case.capture)[number])
+
+
+def _outlined(case: Case, evidence: Mapping[str, Any]) -> Figure:
+    photo = _photo(case, int(evidence["outline_photo"]))
+    corners = [f"{x:.1f} {y:.1f}" for x, y in evidence["outline"]]
+    words = "Frame: the active array, as its edges were found"
+    found = case.part.findings
+    if "columns" in found:
+        columns, rows = found["columns"].quantity, found["rows"].quantity
+        words += f"; {columns.value:.0f} x {rows.value:.0f} pixels"
+    return Figure(
+        _overlay(case, photo, "outline", words, f"M{'L'.join(corners)}Z", 0.6), f"{words}."
+    )
+
+
+def _enlarged(case: Case, evidence: Mapping[str, Any]) -> Figure:
+    photo = _photo(case, int(evidence["photo"]))
+    pitches = [None if p is None else float(p["value"]) for p in evidence["pitch"]]
+    filled = np.asarray(evidence["filled"])
+    box = _piece(photo, filled, evidence["block"], evidence["at"], pitches)
+    piece = photo.crop(box)
+    path = ""
+    for (x0, y0), (x1, y1) in _lines(piece, pitches, float(evidence["tilt_deg"])):
+        path += f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}"
+    said = " and ".join(short(p) for p in pitches if p is not None)
+    words = f"A piece of {box[2]} x {box[3]} px: lines one pitch apart, {said} px"
+    return Figure(_overlay(case, piece, "piece", words, path, 0.3), f"{words}.")
+
+
+def _overlay(case: Case, photo: Photo, what: str, words: str, path: str, share: float) -> Any:
+    return render("evidence_overlay.html", {
+        "name": f"{case.name}-{what}", "alt": words, "width": photo.width, "height": photo.height,
+        "source": case.embed(for_screen(photo), share), "letter": 1.0,
+        "paths": (("thin" if what == "piece" else "", path),), "labels": [],
+    })  # fmt: skip

@@ -18,6 +18,7 @@ _FILTERS: dict[str, Colour] = {
 _GRID: Colour = (0.07, 0.065, 0.06)
 _LENS: Colour = (0.62, 0.62, 0.60)
 _SILICON: Colour = (0.17, 0.16, 0.19)
+_SHIELD: Colour = (0.05, 0.05, 0.06)
 _METAL: Colour = (0.70, 0.67, 0.57)
 
 
@@ -27,8 +28,8 @@ class SensorDie:
 
     `coloured` lays a red-green / green-blue mosaic over them (its period is two pixels).
     `aperture_share` is the side of a pixel's window over the pitch; `lens` the strength of the
-    glint on its lens. `dark_rows` shielded pixels surround the array; drivers and pads lie
-    beside it.
+    glint on its lens. `dark_rows` shielded pixels under black resist surround the array; drivers
+    and pads lie beside it.
     """
 
     pitch_x_um: float = 3.4
@@ -57,7 +58,7 @@ class SensorDie:
         active = band(x - half_w, half_w, sigma) * band(y - half_h, half_h, sigma)
         if not shield.any():
             return picture
-        picture = blend(picture, shield, _SILICON)
+        picture = blend(picture, shield, _SHIELD)
         pixels = self._pixels(x, y, sigma)
         return np.asarray(picture + active[..., None] * (pixels - picture))
 

@@ -67,11 +67,12 @@ def _say(result: ArrayResult) -> str:
         )
     if result.megapixels is not None:
         lines.append(f"in millions   {say_quantity(result.megapixels)}")
-    findings = result.findings()
     if result.width is not None and result.height is not None:
+        unit, scale = ("mm", 1e-3) if result.width.unit == "um" else ("px", 1.0)
+        named = result.findings().get("optical_format")
         lines.append(
-            f"active area   {result.width.value / 1000:.4g} x {result.height.value / 1000:.4g} mm,"
-            f" {findings['optical_format'].value}"
+            f"active area   {result.width.value * scale:.4g} x {result.height.value * scale:.4g}"
+            f" {unit}" + (f", {named.value}" if named else "")
         )
     lines.append(f"tilt          {result.lattice.tilt_deg:.2f} deg")
     return "\n".join(lines)

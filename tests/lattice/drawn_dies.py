@@ -1,0 +1,62 @@
+"""Sensor dies drawn point by point with numpy, so that lattices are tested on pictures of known
+pitch that the project's own simulator had no hand in."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.imaging.tone import linear_to_srgb
+
+Picture = npt.NDArray[np.float32]
+
+RED, GREEN, BLUE = (0.45, 0.10, 0.08), (0.12, 0.40, 0.10), (0.08, 0.12, 0.45)
+WALL, BORDER = (0.06, 0.06, 0.06), (0.02, 0.02, 0.03)
+SUPERSAMPLING = 4
+
+
+def drawn_die(
+    pitch_px: float | tuple[float, float],
+    *,
+    size: tuple[int, int] = (640, 480),
+    tilt_deg: float = 0.0,
+    pixels: tuple[int, int] = (100_000, 100_000),
+    coloured: bool = True,
+    window: float = 0.7,
+    blur_px: float = 0.7,
+    noise: float = 0.004,
+    seed: int = 0,
+) -> Picture:
+    """Linear light (height, width, 3): `pixels` columns and rows about the picture's middle.
+
+    Each cell has a square window of that share of its side, under a red-green / green-blue mosaic or
+    all alike; dark borders surround the array.
+    """
+    pitch_x, pitch_y = pitch_px if isinstance(pitch_px, tuple) else (pitch_px, pitch_px)
+    width, height = size
+    fine = np.arange(0, 1, 1 / SUPERSAMPLING) + 0.5 / SUPERSAMPLING - 0.5
+    x = (np.arange(width)[:, None] + fine).ravel() - (width - 1) / 2
+    y = (np.arange(height)[:, None] + fine).ravel() - (height - 1) / 2
+    c, s = np.cos(np.radians(tilt_deg)), np.sin(np.radians(tilt_deg))
+    u = (x[None, :] * c + y[:, None] * s) / pitch_x + pixels[0] / 2
+    v = (y[:, None] * c - x[None, :] * s) / pitch_y + pixels[1] / 2
+    column, row = np.floor(u).astype(int), np.floor(v).astype(int)
+    inside = (column >= 0) & (column < pixels[0]) & (row >= 0) & (row < pixels[1])
+    is_open = (abs(u - column - 0.5) < window / 2) & (abs(v - row - 0.5) < window / 2)
+    kind = (row % 2) + (column % 2) if coloured else np.ones_like(row)
+    cells = np.array([RED, GREEN, BLUE], np.float32)[kind]
+    picture = np.where(is_open[..., None], cells, np.array(WALL, np.float32))
+    picture = np.where(inside[..., None], picture, np.array(BORDER, np.float32))
+    shape = (height, SUPERSAMPLING, width, SUPERSAMPLING, 3)
+    light = picture.reshape(shape).mean(axis=(1, 3)).astype(np.float32)
+    if blur_px:
+        light = cv2.GaussianBlur(light, (0, 0), blur_px)
+    rng = np.random.default_rng(seed)
+    light = light + rng.normal(0, noise, light.shape).astype(np.float32)
+    return np.asarray(np.clip(light, 0, 1), np.float32)
+
+
+def stored(light: Picture) -> npt.NDArray[np.uint8]:
+    """The picture as a file stores it: 8 bits, sRGB."""
+    return np.asarray(np.rint(255 * linear_to_srgb(light)), np.uint8)

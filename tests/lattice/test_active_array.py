@@ -1,0 +1,99 @@
+"""The array's outline and count, from one photo, or from a close-up and an overview together."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tests.lattice.drawn_dies import drawn_die
+
+from glassay.errors import NotMeasurable
+from glassay.lattice import DiePicture, find_extent, measure_array
+from glassay.lattice.formats import format_of
+from glassay.quantity import Quantity
+
+COUNT_TARGET = 0.005
+
+
+def um(value: float, relative: float = 1e-4) -> Quantity:
+    return Quantity.of(value, value * relative, "um/px", "slide")
+
+
+@pytest.mark.parametrize("tilt", [0.0, 2.5])
+def test_one_photo_of_a_small_array_counts_its_pixels(tilt: float) -> None:
+    picture = drawn_die(5.3, pixels=(100, 72), tilt_deg=tilt, size=(680, 520))
+    result = measure_array([DiePicture(picture)])
+    assert result.columns is not None
+    assert result.rows is not None
+    # half of a pixel at either end is what a window smaller than its cell leaves open
+    assert result.columns.value == pytest.approx(100, abs=1)
+    assert result.rows.value == pytest.approx(72, abs=1)
+    assert abs(result.columns.value - 100) <= result.columns.expanded
+    assert abs(result.rows.value - 72) <= result.rows.expanded
+
+
+def test_a_close_up_and_an_overview_count_what_neither_could_alone() -> None:
+    near = DiePicture(drawn_die(7.0, tilt_deg=-6), um(0.2), name="near")
+    far_light = drawn_die(0.7, pixels=(800, 600), size=(700, 560), tilt_deg=1, blur_px=1.2)
+    far = DiePicture(far_light, um(2.0), name="far")
+    for order in ((near, far), (far, near)):
+        result = measure_array(order)
+        assert result.pitch_x is not None
+        assert result.columns is not None
+        assert result.rows is not None
+        assert result.megapixels is not None
+        assert result.pitch_x.value == pytest.approx(1.4, rel=0.001)
+        assert result.columns.value == pytest.approx(800, rel=COUNT_TARGET)
+        assert result.rows.value == pytest.approx(600, rel=COUNT_TARGET)
+        assert abs(result.columns.value - 800) <= result.columns.expanded
+        assert result.megapixels.value == pytest.approx(0.48, rel=2 * COUNT_TARGET)
+        found = result.findings()
+        assert found["array_width"].quantity.value == pytest.approx(1120, rel=COUNT_TARGET)
+        assert found["array_diagonal"].quantity.value == pytest.approx(1400, rel=COUNT_TARGET)
+
+
+def test_without_pixel_sizes_an_overview_and_a_close_up_give_no_count_and_say_why() -> None:
+    near = DiePicture(drawn_die(7.0))
+    far = DiePicture(drawn_die(0.7, pixels=(800, 600), size=(700, 560), blur_px=1.2))
+    result = measure_array([near, far])
+    assert result.columns is None
+    assert any("not counted" in note for note in result.notes)
+    assert "optical_format" not in result.findings()
+
+
+def test_a_close_up_alone_says_that_the_extent_is_not_told() -> None:
+    result = measure_array([DiePicture(drawn_die(8.0), um(0.25))])
+    assert result.columns is None
+    assert any("extent of the array is not told" in note for note in result.notes)
+
+
+def test_no_photo_that_resolves_the_pixels_is_refused_with_each_photos_reason() -> None:
+    far = drawn_die(0.7, pixels=(800, 600), size=(700, 560), blur_px=1.2)
+    with pytest.raises(NotMeasurable, match=r"first: .*; second: "):
+        measure_array([DiePicture(far, name="first"), DiePicture(far, name="second")])
+
+
+def test_an_array_cut_off_by_the_picture_has_no_extent() -> None:
+    with pytest.raises(NotMeasurable):
+        find_extent(drawn_die(0.7, pixels=(1200, 600), size=(700, 560), blur_px=1.2))
+
+
+def test_noise_has_no_extent() -> None:
+    with pytest.raises(NotMeasurable):
+        find_extent(np.random.default_rng(1).random((300, 400), dtype=np.float32))
+
+
+@pytest.mark.parametrize(
+    ("width_mm", "height_mm", "name"),
+    # Sizes as sensor makers' data sheets print them beside the type (from memory)
+    [(36.0, 24.0, "35 mm film"), (17.3, 13.0, "4/3 inch type"), (13.2, 8.8, "1 inch type"),
+     (8.8, 6.6, "2/3 inch type"), (7.2, 5.35, "1/1.8 inch type"), (6.4, 4.8, "1/2 inch type"),
+     (6.17, 4.55, "1/2.3 inch type"), (4.8, 3.6, "1/3 inch type"), (3.6, 2.7, "1/4 inch type"),
+     (2.88, 2.16, "1/5 inch type"), (2.4, 1.8, "1/6 inch type")],
+)  # fmt: skip
+def test_formats_as_sensors_are_sold(width_mm: float, height_mm: float, name: str) -> None:
+    assert format_of(float(np.hypot(width_mm, height_mm))) == name
+
+
+def test_a_size_between_all_formats_is_given_no_name() -> None:
+    assert format_of(0.5) is None
+    assert format_of(120.0) is None

@@ -1,0 +1,165 @@
+"""The pitch of whatever repeats: pixels under a mosaic or none, pads, lines; and what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from skimage import data
+from skimage.filters import gaussian
+from tests.lattice.drawn_dies import Picture, drawn_die
+
+from glassay.errors import NotMeasurable
+from glassay.imaging import Photo
+from glassay.imaging.tone import LUMINANCE_WEIGHTS
+from glassay.lattice import DiePicture, measure_array, measure_lattice
+from glassay.quantity import Quantity
+
+TARGET = 0.001
+
+
+@pytest.mark.parametrize("tilt", [0.0, 5.0, -12.0, 33.0, 45.0])
+def test_pitch_under_a_colour_mosaic_is_that_of_single_pixels(tilt: float) -> None:
+    found = measure_lattice(drawn_die(6.37, tilt_deg=tilt))
+    assert found.pitch_x is not None
+    assert found.pitch_y is not None
+    assert found.pitch_x.value == pytest.approx(6.37, rel=TARGET)
+    assert found.pitch_y.value == pytest.approx(6.37, rel=TARGET)
+    assert found.mosaic == 2
+    findings = found.findings()
+    assert findings["mosaic_period_x"].quantity.value == pytest.approx(2 * 6.37, rel=TARGET)
+    assert any("colour mosaic" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("tilt", [0.0, 7.0, -20.0])
+def test_pixels_without_a_mosaic_are_not_halved(tilt: float) -> None:
+    found = measure_lattice(drawn_die(9.21, tilt_deg=tilt, coloured=False))
+    assert found.mosaic == 1
+    assert found.pitch_x is not None
+    assert found.pitch_x.value == pytest.approx(9.21, rel=TARGET)
+    assert "mosaic_period_x" not in found.findings()
+
+
+def test_a_grey_photo_of_a_mosaic_still_gives_single_pixels_and_says_what_it_assumed() -> None:
+    grey = drawn_die(6.37, tilt_deg=2, blur_px=2.2) @ np.array(LUMINANCE_WEIGHTS, np.float32)
+    found = measure_lattice(grey)
+    assert found.pitch_x is not None
+    assert found.mosaic == 2
+    assert found.pitch_x.value == pytest.approx(6.37, rel=TARGET)
+
+
+def test_oblong_pixels_have_two_pitches() -> None:
+    found = measure_lattice(drawn_die((6.0, 7.5), tilt_deg=-3))
+    assert found.pitch_x is not None
+    assert found.pitch_y is not None
+    assert found.pitch_x.value == pytest.approx(6.0, rel=TARGET)
+    assert found.pitch_y.value == pytest.approx(7.5, rel=TARGET)
+
+
+def test_tilt_is_clockwise_as_seen() -> None:
+    assert measure_lattice(drawn_die(8, tilt_deg=4.2)).tilt_deg == pytest.approx(4.2, abs=0.05)
+
+
+def test_the_interval_holds_the_truth_over_many_pitches() -> None:
+    held = []
+    for index, pitch in enumerate(np.geomspace(4.5, 14, 8)):
+        found = measure_lattice(drawn_die(float(pitch), size=(420, 320), tilt_deg=3, seed=index))
+        assert found.pitch_x is not None
+        held.append(abs(found.pitch_x.value - pitch) <= found.pitch_x.expanded)
+    assert sum(held) >= 7
+
+
+def test_a_pitch_in_um_carries_the_pixel_size() -> None:
+    picture = DiePicture(drawn_die(7.0), Quantity.of(0.3, 0.0015, "um/px", "slide"))
+    pitch = measure_array([picture]).findings()["pitch_x"].quantity
+    assert pitch.unit == "um"
+    assert pitch.value == pytest.approx(2.1, rel=TARGET)
+    assert pitch.relative == pytest.approx(0.005, rel=0.05)
+
+
+def test_bond_pads_in_a_row_have_one_pitch() -> None:
+    picture = np.full((400, 700), 0.15, np.float32)
+    for x in range(20, 680, 37):
+        picture[150:190, x : x + 22] = 0.8
+    found = measure_lattice(np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.2)))
+    assert found.pitch_x is not None
+    assert found.pitch_x.value == pytest.approx(37, rel=TARGET)
+
+
+def test_a_lattice_made_by_scikit_image_has_its_own_pitch() -> None:
+    # impulses through that library's Gaussian filter
+    dots = np.zeros((500, 500))
+    dots[4::11, 4::13] = 1
+    light = gaussian(dots, 2.0)
+    found = measure_lattice((0.1 + 0.6 * light / light.max()).astype(np.float32))
+    assert found.pitch_x is not None
+    assert found.pitch_y is not None
+    assert found.pitch_x.value == pytest.approx(13, rel=TARGET)
+    assert found.pitch_y.value == pytest.approx(11, rel=TARGET)
+
+
+# ---- refusals ------------------------------------------------------------------------------------
+
+
+def refused(picture: Picture) -> str:
+    with pytest.raises(NotMeasurable) as error:
+        measure_lattice(picture)
+    return str(error.value)
+
+
+def test_blur_is_measured_through_until_the_lattice_is_lost_and_then_said() -> None:
+    reasons = []
+    for blur in (1.0, 2.5, 4.0, 7.0, 12.0):
+        try:
+            found = measure_lattice(drawn_die(7.3, blur_px=blur))
+        except NotMeasurable as error:
+            reasons.append(str(error))
+            continue
+        assert not reasons, "a sharper photo was refused"
+        assert found.pitch_x is not None
+        assert found.pitch_x.value == pytest.approx(7.3, rel=TARGET)
+    assert 1 <= len(reasons) <= 3
+    assert all("closer" in reason for reason in reasons)
+
+
+@pytest.mark.parametrize("pitch", [0.61, 0.77, 0.93])
+def test_a_mosaic_beyond_the_sampling_limit_is_refused(pitch: float) -> None:
+    # the mosaic's period of two pixels is below two px: whatever is seen of it is moire
+    assert "closer photo" in refused(drawn_die(pitch, blur_px=0, tilt_deg=2))
+
+
+@pytest.mark.parametrize("pitch", [1.07, 1.3, 1.71])
+def test_single_pixels_beyond_the_sampling_limit_are_refused(pitch: float) -> None:
+    refused(drawn_die(pitch, blur_px=0, tilt_deg=2, coloured=False))
+
+
+@pytest.mark.parametrize(
+    "name", ["astronaut", "brick", "camera", "coins", "grass", "gravel", "page", "text", "moon"]
+)
+def test_photographs_of_other_things_hold_no_lattice(name: str) -> None:
+    refused(Photo(Path(name), getattr(data, name)(), "srgb").linear_light())
+
+
+def test_noise_holds_no_lattice() -> None:
+    noise = np.random.default_rng(3).random((400, 500), dtype=np.float32)
+    refused(noise)
+
+
+def test_a_single_shade_says_so() -> None:
+    assert "single shade" in refused(np.full((200, 300), 0.4, np.float32))
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (20, 900), (60, 60)])
+def test_pieces_too_small_for_a_lattice(shape: tuple[int, int]) -> None:
+    assert "too small" in refused(np.ones(shape, np.float32))
+
+
+def test_pixels_turned_halfway_in_a_grey_photo_are_not_guessed() -> None:
+    # without colours, pixels turned by 35 degrees and a mosaic's green ones turned by 10 look alike
+    grey = drawn_die(9.0, tilt_deg=35, coloured=False).mean(axis=2)
+    assert "say whether there is a mosaic" in refused(grey)
+    told = measure_lattice(grey, mosaic="none")
+    assert told.pitch_x is not None
+    assert told.pitch_x.value == pytest.approx(9.0, rel=TARGET)
