@@ -25,7 +25,7 @@ from glassay.detail.edge_finding import (
     clear_part,
     find_candidates,
 )
-from glassay.detail.edge_line import EdgeLine, Placement, Samples, place_edge
+from glassay.detail.edge_line import EdgeLine, Placement, Samples, arc_by_rows, place_edge
 from glassay.detail.edge_spline import NODE_PX, Float
 from glassay.detail.edge_spread import ANALYSIS_FREQUENCY, EdgeSpread, spread_edge
 from glassay.errors import NotMeasurable
@@ -59,6 +59,9 @@ RAGGED = 0.05
 CURVED_PX, CURVED = 0.4, 0.1
 """Height of an edge's arc, in px and in 10-90 % widths, above which it is curved. Smaller arcs, as
 lens distortion makes them, are followed."""
+
+ROOM_FOR_ROWS_PX = 3.0
+"""Px to either side of the rise within which single rows place the edge: room for an arc to show."""
 
 UNEVEN = 0.15
 """How far the sides may stray from their levels beyond 1.5 edge widths, as a share of the step."""
@@ -250,6 +253,7 @@ def _measure_one(
     inner = min(clearing.half_width, math.ceil(1.5 * clearing.width) + 3.0)
     placement = place_edge(samples, clearing.line, inner)
     _check_shape(placement, clearing)
+    _check_straight(samples, placement.line, clearing.width)
     _check_coverage(samples, placement.line, clearing.width)
     _check_clipping(samples, lost, placement.line)
     spread = spread_edge(samples, placement.line, clearing.half_width)
@@ -300,6 +304,13 @@ def _check_shape(placement: Placement, clearing: Clearing) -> None:
         raise Rejected("curved")
     if placement.wander > max(RAGGED * clearing.width, 0.06):
         raise Rejected("ragged")
+
+
+def _check_straight(samples: Samples, line: EdgeLine, width: float) -> None:
+    """The same arc once more, row by row, for what the fit of the whole edge cannot see."""
+    arc, arc_u = arc_by_rows(samples, line, width + ROOM_FOR_ROWS_PX)
+    if abs(arc) > max(CURVED_PX, CURVED * width, 3 * arc_u):
+        raise Rejected("curved")
 
 
 def _check_coverage(samples: Samples, line: EdgeLine, width: float) -> None:

@@ -75,7 +75,8 @@ def detail_equivalent_pixels(
     """How many pixels would carry the detail: two for each resolved period along both axes.
 
     `resolved_x` and `resolved_y` in cycles/px, from ring correlation or the frequency of 10 %
-    modulation; one object where one measurement stands for both. The value is 4 fx fy width height, at most width times height.
+    modulation; one object where one measurement stands for both. The value is 4 fx fy width height,
+    at most width times height.
     """
     limited = _both_at_most((resolved_x, resolved_y), (NYQUIST, NYQUIST))
     if limited[0] is limited[1]:  # one measurement stands for both, so that its error counts twice

@@ -52,6 +52,22 @@ def jpeg_quality(tables: Mapping[int, Any]) -> int | None:
     return int(min(100, max(1, round(quality))))
 
 
+STRONG_COMPRESSION = 85
+"""JPEG quality below which compression is pointed out beside an edge response: at 75 it lowered the
+50 % frequency of sharp edges of little contrast by up to 9 %, at 90 and above by less than 2 %."""
+
+
+def compression_notes(facts: Mapping[str, Any]) -> tuple[str, ...]:
+    """A note where a file's compression is strong enough to take fine detail with it."""
+    quality = jpeg_quality(facts.get("quantization") or {})
+    if quality is None or quality >= STRONG_COMPRESSION:
+        return ()
+    return (
+        f"compressed about as JPEG of quality {quality}: the response is that of the file; the"
+        " camera may see finer detail than it stores",
+    )
+
+
 def _number(text: Any) -> float | None:
     try:
         return float(text)

@@ -21,7 +21,7 @@ from glassay.bench.model import Bench, Capture, ObjectKind
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "2"
+DETAIL_VERSION = "3"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -31,11 +31,13 @@ def _detail_version() -> str:
 
 def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.edge import measure_edges
+    from glassay.sampling.evidence import compression_notes
 
     photo = only_photo(paths, "an edge")
     response = measure_edges(
-        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes
-    )
+        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
+        notes=(*photo.notes, *compression_notes(photo.facts)),
+    )  # fmt: skip
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
 

@@ -11,6 +11,7 @@ from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.edge import EdgeResponse, measure_edges
 from glassay.imaging import Photo, read_photo
+from glassay.sampling.evidence import compression_notes
 
 CHANNELS = ("grey", "red", "green", "blue")
 
@@ -44,7 +45,7 @@ def command(
         image = one.linear_grey() if grey else one.linear_channel(CHANNELS.index(channel) - 1)
         return measure_edges(
             image, box=area, pixel_size=pixel_size, full=one.at_full_scale(),
-            notes=tone_notes(one, tone),
+            notes=(*tone_notes(one, tone), *compression_notes(one.facts)),
         )  # fmt: skip
 
     def draw(response: EdgeResponse) -> None:
