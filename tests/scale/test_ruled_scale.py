@@ -84,6 +84,33 @@ def test_a_raster_alone_is_no_scale() -> None:
         measure_scale(photographed(on_screen(blank, 4.1, 0.4)))
 
 
+@pytest.mark.parametrize("blur", [1.5, 2.0, 3.0])
+def test_fifth_lines_are_not_taken_for_divisions_where_the_finer_ones_melt(blur: float) -> None:
+    fine = pillow_scale(
+        3.0, 3.0, lines=range(-140, 141), lengths=(20.0, 30.0, 40.0), line_width=0.3
+    )
+    with pytest.raises(NotMeasurable):
+        measure_scale(photographed(fine, blur=blur))
+
+
+@pytest.mark.parametrize("distortion", [-0.1, -0.05, 0.05])
+def test_strong_distortion_leaves_the_middle_right(distortion: float) -> None:
+    picture = pillow_scale(25.0, 5.0, size=(1400, 900), middle=(0.0, 60.0))
+    height, width = picture.shape
+    y, x = np.mgrid[:height, :width].astype(np.float32)
+    x, y = x - (width - 1) / 2, y - (height - 1) / 2
+    square = (x**2 + y**2) / (math.hypot(width, height) / 2) ** 2
+    shrunk = np.ones_like(square)
+    for _ in range(30):  # from the distorted place to the true one
+        shrunk = 1 / (1 + distortion * square * shrunk**2)
+    mapped = (x * shrunk + (width - 1) / 2, y * shrunk + (height - 1) / 2)
+    bent = cv2.remap(picture, *mapped, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    result = measure_scale(photographed(np.asarray(bent, np.float32)))
+    assert abs(result.division.value - 25.0) < max(result.division.expanded, 25.0 * DRAWN)
+    if abs(distortion) < 0.1:  # beyond, part of it is taken for a slide seen askew
+        assert result.distortion == pytest.approx(distortion, rel=0.1)
+
+
 def test_four_lines_are_enough_where_a_person_points() -> None:
     lines = range(-1, 3)
     picture = photographed(pillow_scale(150.0, 5.0, lines=lines, lengths=(2.0, 2.0, 2.0)))

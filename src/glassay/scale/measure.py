@@ -15,11 +15,12 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.comb import finer_division
 from glassay.scale.field_stop import FieldStop, find_field_stop
+from glassay.scale.finer_lines import finer_lines_beside, is_veiled
 from glassay.scale.lines import Lines, refine
 from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
 from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
 from glassay.scale.search import Sighting, find_rows
-from glassay.scale.strips import cut_strips
+from glassay.scale.strips import reduced
 
 METHOD = "ruled scale"
 METHOD_VERSION = "5"
@@ -62,15 +63,16 @@ MAX_JITTER_ALIKE = 0.05
 scale do, and no texture was ever so uniform."""
 MIN_LENGTH = 1.2
 """Shortest lines, in divisions: a row of dots, pads or letters is not a scale."""
-FINER_POWER = 60.0
-"""Power of a finer period over that of neighbouring frequencies at which finer lines are taken to be
-there: noise alone exceeds 20 once in a million strips."""
-FINER_HARMONIC = 8.0
-"""Likewise over its neighbours among the harmonics of the division: those of a line change slowly."""
 PROCESSING_SHARE = 4e-5
 """Relative standard uncertainty for what cameras do to a picture that no scatter of lines shows:
 red and blue, magnified differently, leak into green through demosaicing and compression. Simulated
 captures with usual lateral colour were off by up to 1e-4 without any scatter to tell it."""
+DISTORTION_MODEL_SHARE = 0.005
+"""Relative standard uncertainty for each unit of fitted distortion: the radial model of third order,
+applied along a straight row, is no better than that for rows far off the middle."""
+MAX_KEYSTONE = 0.1
+"""Largest steady change of the spacing from the middle to the corner: slides seen askew give up to
+0.09, and beyond it strong distortion has been taken for it."""
 MAX_ALTERNATION = 0.3
 """Largest difference between even and odd lines, as a share of the contrast, before two of them are
 taken for one division (see `Lines`)."""
@@ -236,7 +238,7 @@ def _measure_ruled(view: _View) -> ScaleResult:
         if factor in tried:
             continue
         tried.add(factor)
-        small = _reduced(light, factor)
+        small = reduced(light, factor)
         small_mask = (
             None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
         )
@@ -255,14 +257,6 @@ def _measure_ruled(view: _View) -> ScaleResult:
     if not reasons:
         raise NotMeasurable("no row of evenly spaced lines was found")
     raise NotMeasurable(max(reasons)[1])
-
-
-def _reduced(light: FloatImage, factor: int) -> FloatImage:
-    if factor == 1:
-        return light
-    size = (light.shape[1] // factor, light.shape[0] // factor)
-    whole = light[: size[1] * factor, : size[0] * factor]
-    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _judged(view: _View, row: Sighting) -> ScaleResult:
@@ -287,7 +281,7 @@ def _judged(view: _View, row: Sighting) -> ScaleResult:
         lines = refine(light, mask, row)
     fit = _fit(lines, view.middle, view.half_diagonal)
     _check(lines, row, fit, view.pointed)
-    return _result(light, view.stop, row, lines, fit)
+    return _result(view, row, lines, fit)
 
 
 def _fit(lines: Lines, middle: tuple[float, float], half_diagonal: float) -> RulingFit:
@@ -360,6 +354,11 @@ def _check(lines: Lines, row: Sighting, fit: RulingFit, pointed: bool) -> None:
     length = row.core[1] - row.core[0]
     if length < MIN_LENGTH * fit.division:
         raise NotMeasurable("what repeats in the photo is too short to be the lines of a scale")
+    if abs(fit.keystone) > MAX_KEYSTONE:
+        raise NotMeasurable(
+            f"the spacing changes by {abs(fit.keystone):.0%} from the middle of the photo to its"
+            " corner; the camera must look at the slide more squarely, or through less of the lens"
+        )
     if fit.error / fit.division > 0.02:
         raise NotMeasurable("the lines are too faint or too few to give a useful number")
 
@@ -376,11 +375,13 @@ def _finest_consistent(candidates: list[tuple[Sighting, ScaleResult]]) -> ScaleR
     return best
 
 
-def _result(
-    light: FloatImage, stop: FieldStop | None, row: Sighting, lines: Lines, fit: RulingFit
-) -> ScaleResult:
+def _result(view: _View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleResult:
+    light, stop = view.light, view.stop
     parts = [Contribution("fit of the lines", fit.error, float(max(1, fit.dof)))]
     parts.append(Contribution("colour and processing", PROCESSING_SHARE * fit.division))
+    if fit.distortion:
+        model = DISTORTION_MODEL_SHARE * abs(fit.distortion) * fit.division
+        parts.append(Contribution("model of the distortion", model))
     if fit.distortion_allowance:
         parts.append(Contribution("lens distortion not seen", fit.distortion_allowance))
     segments = _segments(light.shape, lines)
@@ -389,12 +390,14 @@ def _result(
     tilt = 90 - (90 - tilt) % 180  # into (-90, 90]
     length = max(row.core[1] - row.core[0], 1.0)
     tilt_error = math.degrees(3.5 * lines.wander / (length * math.sqrt(len(lines.numbers))))
+    veiled = is_veiled(light, row, lines, fit.division)
     if hierarchy.every in (0, 2):
-        finer = finer_lines_beside(light, row, lines, fit.division)
-        if finer:
+        _refuse_finer(finer_lines_beside(light, row, lines, fit.division), fit.division)
+        if veiled and not view.pointed:
             raise NotMeasurable(
-                f"only every {finer}th line is clearly seen; between them stand finer ones, only"
-                f" {fit.division / finer:.1f} px apart, too close to be measured"
+                "the ground between the lines differs in a band along the scale, as finer lines that"
+                " are not resolved make it; if the lines seen are a division apart all the same,"
+                " point at the scale with a box"
             )
     return ScaleResult(
         division=Quantity(fit.division, "px", tuple(parts)),
@@ -413,36 +416,18 @@ def _result(
         shape=(light.shape[0], light.shape[1]),
         waveform=lines.waveform,
         explained=lines.explained,
-        notes=_notes(hierarchy, fit, len(lines.numbers)),
+        notes=_notes(
+            hierarchy, fit, len(lines.numbers), is_veiled(light, row, lines, fit.division)
+        ),
     )
 
 
-def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_px: float) -> int:
-    """5 or 10 when lines that many times as fine run beside the ones found, else 0.
-
-    The sign is a strip in which that fraction of the division stands far above the noise and above
-    its neighbours among the harmonics of the division, which the lines found have as well.
-    """
-    factor = max(1, int(division_px / 10 / 2.5))  # a tenth of a division keeps its 2.5 px
-    strips = cut_strips(_reduced(light, factor), None, lines.angle, 4)
-    distance = np.abs(strips.t_centres * factor - sum(row.core) / 2)
-    beside = distance < 3 * division_px + np.ptp(row.core)
-    along = (strips.s0 + np.arange(strips.rows.shape[1])) * factor
-    inside = (along > lines.positions.min()) & (along < lines.positions.max())
-    number = np.interp(along[inside], lines.positions, lines.numbers.astype(np.float64))
-    rows = strips.rows[beside][:, inside].astype(np.float64)
-    rows = rows - rows.mean(axis=1, keepdims=True)
-    for parts in (5, 10):
-        if division_px / parts < 2.0:
-            continue  # beyond the sampling limit nothing can be seen of them
-        cycles = parts + np.array([0.0, -1.0, 1.0, -0.42, -0.35, 0.35, 0.42])
-        waves = np.exp(2j * np.pi * cycles[:, None] * number[None, :]) * np.hanning(len(number))
-        power = np.abs(rows @ waves.T) ** 2
-        noise = np.median(power[:, 3:], axis=1) + 1e-12
-        clear = power[:, 0] > FINER_POWER * noise
-        if (clear & (power[:, 0] > FINER_HARMONIC * power[:, 1:3].sum(axis=1))).any():
-            return parts
-    return 0
+def _refuse_finer(parts: int, division_px: float) -> None:
+    if parts:
+        raise NotMeasurable(
+            f"only every {parts}th line is clearly seen; between them stand finer ones, only"
+            f" {division_px / parts:.1f} px apart, too close to be measured"
+        )
 
 
 def _is_dark(waveform: npt.NDArray[np.float64]) -> bool:
@@ -471,8 +456,15 @@ def _visible_lengths(
     return np.where(inside.all(axis=1), lines.ends - lines.begins, np.nan)
 
 
-def _notes(hierarchy: Hierarchy, fit: RulingFit, count: int) -> tuple[str, ...]:
+def _notes(
+    hierarchy: Hierarchy, fit: RulingFit, count: int, veiled: bool = False
+) -> tuple[str, ...]:
     notes = []
+    if veiled:
+        notes.append(
+            "the ground between the lines differs in a band along the scale, as finer lines that are"
+            " not resolved make it: check that the stated division is that of the lines found"
+        )
     if hierarchy.every == 2:
         notes.append(
             "every second line is longer: on a slide with longer 5th and 10th lines this means that"

@@ -1,0 +1,100 @@
+"""Signs of lines finer than the ones found: seen beside them, or only as a veil between them."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.imaging.tone import FloatImage
+from glassay.scale.lines import Lines
+from glassay.scale.search import Sighting
+from glassay.scale.strips import cut_strips, reduced
+
+Array = npt.NDArray[np.float64]
+
+FINER_POWER = 60.0
+"""Power of a finer period over that of neighbouring frequencies at which finer lines are taken to be
+there: noise alone exceeds 20 once in a million strips."""
+FINER_HARMONIC = 8.0
+"""Likewise over its neighbours among the harmonics of the division: those of a line change slowly."""
+
+VEIL_CONTRAST = 0.08
+"""Share of the lines' contrast by which a veil darkens the ground; dirt and glare stay below."""
+VEIL_LENGTH = 1.5
+"""Length of a veil across the scale, in divisions: base lines are thinner."""
+VEIL_SEARCH = 4.0
+"""How far beyond the lines a veil is looked for, in divisions."""
+VEIL_PX = 8.0
+"""Shortest division for which a veil is looked for: below, soft lines veil the ground themselves."""
+
+
+def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_px: float) -> int:
+    """5 or 10 when lines that many times as fine run beside the ones found, else 0.
+
+    The sign is a strip in which that fraction of the division stands far above the noise and above
+    its neighbours among the harmonics of the division, which the lines found have as well.
+    """
+    factor = max(1, int(division_px / 10 / 2.5))  # a tenth of a division keeps its 2.5 px
+    strips = cut_strips(reduced(light, factor), None, lines.angle, 4)
+    distance = np.abs(strips.t_centres * factor - sum(row.core) / 2)
+    beside = distance < 3 * division_px + np.ptp(row.core)
+    along = (strips.s0 + np.arange(strips.rows.shape[1])) * factor
+    inside = (along > lines.positions.min()) & (along < lines.positions.max())
+    number = np.interp(along[inside], lines.positions, lines.numbers.astype(np.float64))
+    rows = strips.rows[beside][:, inside].astype(np.float64)
+    rows = rows - rows.mean(axis=1, keepdims=True)
+    for parts in (5, 10):
+        if division_px / parts < 2.0:
+            continue  # beyond the sampling limit nothing can be seen of them
+        cycles = parts + np.array([0.0, -1.0, 1.0, -0.42, -0.35, 0.35, 0.42])
+        waves = np.exp(2j * np.pi * cycles[:, None] * number[None, :]) * np.hanning(len(number))
+        power = np.abs(rows @ waves.T) ** 2
+        noise = np.median(power[:, 3:], axis=1) + 1e-12
+        clear = power[:, 0] > FINER_POWER * noise
+        if (clear & (power[:, 0] > FINER_HARMONIC * power[:, 1:3].sum(axis=1))).any():
+            return parts
+    return 0
+
+
+def is_veiled(light: FloatImage, row: Sighting, lines: Lines, division_px: float) -> bool:
+    """Whether the ground between the lines found is darker (brighter for bright lines) in a band
+    along the scale than beside it, as lines too close to be resolved make it."""
+    if division_px < VEIL_PX or len(lines.positions) < 3:
+        return False
+    step = max(1.0, division_px / 12)
+    reach = VEIL_SEARCH * division_px
+    across = np.arange(row.core[0] - reach, row.core[1] + reach, step)
+    at = np.sort(lines.positions)
+    gap = _levels(light, row.angle, at[:-1] + np.diff(at) / 2, across)
+    line = _levels(light, row.angle, at, across)
+    margin = 0.2 * (row.core[1] - row.core[0])
+    inner = (across > row.core[0] + margin) & (across < row.core[1] - margin)
+    known = np.flatnonzero(np.isfinite(gap))
+    if len(known) < 4 / 3 * VEIL_LENGTH * 12 or not np.isfinite(line[inner]).any():
+        return False
+    contrast = float(np.nanmedian((gap - line)[inner]))
+    level, place = gap[known], across[known]
+    ends = [slice(None, 12), slice(-12, None)]
+    ground = np.interp(place, [place[e].mean() for e in ends], [np.median(level[e]) for e in ends])
+    veiled = (ground - level) / contrast > VEIL_CONTRAST
+    changes = np.flatnonzero(np.diff(np.concatenate([[0], veiled.astype(int), [0]])))
+    runs = changes[1::2] - changes[::2]
+    return bool(len(runs) and runs.max() * step > VEIL_LENGTH * division_px)
+
+
+def _levels(light: FloatImage, angle: float, along: Array, across: Array) -> Array:
+    """Median over `along` of the light at each place of `across`, NaN where half is out of view."""
+    height, width = light.shape
+    c, s = math.cos(angle), math.sin(angle)
+    x = (along[None, :] * c - across[:, None] * s + (width - 1) / 2).astype(np.float32)
+    y = (along[None, :] * s + across[:, None] * c + (height - 1) / 2).astype(np.float32)
+    seen = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
+    value = np.where(seen, cv2.remap(light, x, y, cv2.INTER_LINEAR), np.nan)
+    known = seen.mean(axis=1) > 0.5
+    levels = np.full(len(across), np.nan)
+    if known.any():
+        levels[known] = np.nanmedian(value[known], axis=1)
+    return levels
