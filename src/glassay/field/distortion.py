@@ -205,6 +205,7 @@ class _Fit:
     freedom: int
     kept: npt.NDArray[np.bool_]
     residuals: Array
+    inflation: float
 
     def centre(self, middle: Array, half: float) -> Array:
         if "centre" not in self.free:
@@ -227,7 +228,12 @@ def _best_fit(views: Sequence[View], half: float, middle: Array) -> _Fit:
             views, half, middle, fit.free, larger.kept, trim=False
         )  # fmt: skip
         more = len(larger.solution) - len(again.solution)
-        gain = (again.square - larger.square) / more / (larger.square / larger.freedom + 1e-300)
+        gain = (
+            (1 / larger.inflation)
+            * (again.square - larger.square)
+            / more
+            / (larger.square / larger.freedom + 1e-300)
+        )
         if f_distribution.sf(max(gain, 0.0), more, larger.freedom) < BETTER_PROBABILITY:
             fit = larger
     return fit
@@ -257,7 +263,7 @@ def _fit(
             return _jacobian(residuals, p, views, sizes, kept)
 
         solved: OptimizeResult = least_squares(
-            residuals, guess, jac=slopes, method="trf", x_scale="jac"
+            residuals, guess, jac=slopes, method="lm", x_scale="jac"
         )
         guess = solved.x
         every, _ = _residuals(guess, views, sizes, half, middle, free)
@@ -273,8 +279,41 @@ def _fit(
     square = float(np.nansum(rest**2))
     variance = square / freedom
     information = solved.jac.T @ solved.jac
-    covariance = np.linalg.pinv(information) * variance
-    return _Fit(free, guess, covariance, math.sqrt(variance), square, freedom, kept, every)
+    inflation = _inflation(views, every, kept)
+    covariance = np.linalg.pinv(information) * variance * inflation
+    return _Fit(
+        free, guess, covariance, math.sqrt(variance), square, freedom, kept, every, inflation
+    )
+
+
+def _inflation(views: Sequence[View], residuals: Array, kept: npt.NDArray[np.bool_]) -> float:
+    """By how much neighbours that err together raise variances: (1 + r) / (1 - r) along each axis,
+    for their correlation r (first-order autocorrelation, Bartlett 1935)."""
+    product, square, pairs, start = 0.0, 0.0, 0, 0
+    axes = 1
+    for view in views:
+        own = slice(start, start + len(view.points))
+        start += len(view.points)
+        rest = residuals[own][kept[own]]
+        if isinstance(view, RulingView):
+            gap = rest[:, 0]
+            product += float(gap[1:] @ gap[:-1])
+            square += float(gap[1:] @ gap[1:] + gap[:-1] @ gap[:-1]) / 2
+            pairs += len(gap) - 1
+            continue
+        axes = 2
+        place = {tuple(at): n for n, at in enumerate(view.index[kept[own]].tolist())}
+        for (i, j), here in place.items():
+            for beside in ((i + 1, j), (i, j + 1)):
+                there = place.get(beside)
+                if there is not None:
+                    product += float(rest[here] @ rest[there])
+                    square += float(rest[here] @ rest[here] + rest[there] @ rest[there]) / 2
+                    pairs += 1
+    if square <= 0 or pairs < 8:
+        return 1.0
+    r = min(product / square - 1 / math.sqrt(pairs), 0.9)
+    return float(((1 + r) / (1 - r)) ** axes) if r > 0 else 1.0
 
 
 def _jacobian(

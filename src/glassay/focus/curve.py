@@ -56,9 +56,16 @@ def find_peak(contrast: Array) -> Peak:
             f"{count} photos are too few for a focus run; {FEWEST_FRAMES} are needed, and 15 are"
             " better"
         )
-    best = int(np.argmax(contrast))
+    # The softest photo holds noise, or detail that is still there, or both: half of its power is
+    # taken for noise, and all between none and all is open.
+    left = float(contrast.min()) ** 2
     worst = float(contrast.min())
-    if float(contrast[best]) < LEAST_RISE * worst or contrast[best] <= 0:
+    contrast = np.sqrt(np.maximum(contrast**2 - left / 2, 0.0))
+    best = int(np.argmax(contrast))
+    if (
+        math.hypot(float(contrast[best]), worst / math.sqrt(2)) < LEAST_RISE * worst
+        or not contrast[best]
+    ):
         raise NotMeasurable(
             "no photo is clearly sharper than the others: focus over a longer way, or on finer detail"
         )
@@ -67,6 +74,7 @@ def find_peak(contrast: Array) -> Peak:
     noise = _noise(contrast)
     slopes = [abs(float(np.gradient(contrast)[round(at)])) for at in (low, high)]
     sides = [noise / max(slope, 1e-9) for slope in slopes]
+    open_noise = left / math.sqrt(12) / top * sum(1 / max(slope, 1e-9) for slope in slopes)
     depth = high - low
     crooked = abs(vertex - (low + high) / 2)
     place = Quantity(
@@ -79,6 +87,7 @@ def find_peak(contrast: Array) -> Peak:
     width = Quantity(
         depth, "frames",
         (Contribution("scatter of contrast", min(math.hypot(*sides), depth)),
+         Contribution("noise left in soft photos", min(open_noise, depth)),
          Contribution("spacing of the frames",
                       math.sqrt(2) * math.hypot(INTERPOLATION_SHARE, coarse)),
          Contribution("height of the peak", 0.5 * depth * noise / top)),

@@ -84,7 +84,9 @@ def _write_correction(photos: list[FieldPhoto], path: Path) -> None:
         except NotMeasurable:
             continue
         try:
-            tifffile.imwrite(path, gain)
+            tifffile.imwrite(
+                path, gain, photometric="rgb" if gain.ndim == 3 else "minisblack"
+            )
         except OSError as error:
             raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
         return
