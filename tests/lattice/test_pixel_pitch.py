@@ -79,13 +79,17 @@ def test_a_pitch_in_um_carries_the_pixel_size() -> None:
     assert pitch.relative == pytest.approx(0.005, rel=0.05)
 
 
-def test_bond_pads_in_a_row_have_one_pitch() -> None:
-    picture = np.full((400, 700), 0.15, np.float32)
+def test_bond_pads_on_a_die_have_their_pitch_in_both_directions() -> None:
+    picture = np.full((500, 700), 0.15, np.float32)
     for x in range(20, 680, 37):
-        picture[150:190, x : x + 22] = 0.8
+        for y in range(15, 480, 43):
+            picture[y : y + 26, x : x + 22] = 0.8
     found = measure_lattice(np.asarray(cv2.GaussianBlur(picture, (0, 0), 1.2)))
     assert found.pitch_x is not None
-    assert found.pitch_x.value == pytest.approx(37, rel=TARGET)
+    assert found.pitch_y is not None
+    # some fifteen periods in all, and the outermost blocks hold half pads: twice the target
+    assert found.pitch_x.value == pytest.approx(37, rel=2 * TARGET)
+    assert found.pitch_y.value == pytest.approx(43, rel=2 * TARGET)
 
 
 def test_a_lattice_made_by_scikit_image_has_its_own_pitch() -> None:

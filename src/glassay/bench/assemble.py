@@ -11,6 +11,7 @@ from glassay.bench.clip_lengths import on_the_object
 from glassay.bench.comparison import compare, same_fields
 from glassay.bench.disk import write_atomically
 from glassay.bench.judge import judge
+from glassay.bench.matching import kept_matches, match_chips
 from glassay.bench.model import Bench, Money
 from glassay.bench.needs import answer_needs, needs_as_json
 from glassay.bench.results import (
@@ -22,6 +23,8 @@ from glassay.bench.results import (
     Verdict,
 )
 from glassay.bench.run import Progress, measure_captures, stored_captures
+from glassay.bench.same_chip import same_chip_as_json
+from glassay.bench.sensor_die import on_the_die
 from glassay.bench.settings import settle
 from glassay.optics.readings import FIELD_NUMBER_ROUNDING_MM, Reading
 from glassay.quantity import Quantity
@@ -42,6 +45,7 @@ def run_bench(
     through, with finished measurements kept.
     """
     results = assemble(bench, measure_captures(bench, jobs=jobs, progress=progress))
+    match_chips(results, jobs=jobs, progress=progress)
     text = json.dumps(results_as_json(results), indent=1, allow_nan=False)
     write_atomically(bench.results_folder / RESULTS_FILE, text.encode())
     return results
@@ -56,6 +60,7 @@ def assemble(bench: Bench, captures: Sequence[CaptureResult]) -> BenchResults:
     """Settings, verdicts and comparison from the results of captures."""
     captures = on_the_object(bench, captures)
     settings = settle(bench, captures)
+    captures = on_the_die(bench, settings, captures)
     verdicts = judge(bench, settings, captures)
     return BenchResults(
         bench, tuple(captures), settings, verdicts, compare(bench, settings, verdicts, captures),
@@ -121,6 +126,7 @@ def results_as_json(results: BenchResults) -> dict[str, Any]:
         },
         "same_field": [_same_field_json(one) for one in results.same_field],
         "needs": needs_as_json(answer_needs(results)),
+        "same_chip": [same_chip_as_json(one) for one in kept_matches(results)],
         "assumptions": list(results.assumptions),
     }  # fmt: skip
 

@@ -94,6 +94,7 @@ def parse_bench(text: str, folder: Path) -> Bench:
     captures = [_read_capture(table, bench) for table in tables]
     _check_capture_ids(tables, captures)
     _check_reference_view(head, bench)
+    mistakes += _sensors_of_nobody(bench)
     mistakes += teardown_mistakes(bench, [c.id for c in captures if c is not None])
     root.finish()
     if mistakes:
@@ -148,6 +149,19 @@ def _check_reference_view(head: Table, bench: Bench) -> None:
         head.wrong("reference_view", "setting is missing; expected one of " + ", ".join(settings))
 
 
+def _sensors_of_nobody(bench: Bench) -> list[Mistake]:
+    known = [instrument.id for instrument in bench.instruments]
+    return [
+        Mistake(
+            thing.line,
+            f"sensor_of: there is no instrument {thing.sensor_of!r};"
+            f" {suggestion(thing.sensor_of, known)}",
+        )
+        for thing in bench.objects
+        if thing.sensor_of is not None and thing.sensor_of not in known
+    ]
+
+
 def _read_object(table: Table) -> ReferenceObject | None:
     thing_id = table.need("id", reader.identifier, 'a short name, like "slide"')
     kind = table.need("kind", reader.choice(OBJECT_KINDS), 'a kind, like "ruled scale"')
@@ -159,14 +173,20 @@ def _read_object(table: Table) -> ReferenceObject | None:
         table.wrong(None, f'division is missing; a {kind} needs one, like "10 um"')
     if certificate is not None and tolerance is not None:
         table.wrong("tolerance", "a certificate is given too; keep one of the two")
+    sensor_of = table.maybe("sensor_of", reader.identifier)
+    mosaic = table.maybe("mosaic", reader.choice(("auto", "colour", "none")))
+    for key, given in (("sensor_of", sensor_of), ("mosaic", mosaic)):
+        if given is not None and kind not in ("pixel array", None):
+            table.wrong(key, f'only an object of kind "pixel array" has it, not a {kind}')
     table.finish()
     if thing_id is None:
         return None
     # Without a kind there is a mistake already; the object stays known, so that captures of it do
     # not count as mistakes too.
     return ReferenceObject(
-        thing_id, kind or "chip", name, division, certificate, tolerance, note, table.line()
-    )
+        thing_id, kind or "chip", name, division, certificate, tolerance, note, table.line(),
+        sensor_of, mosaic or "auto",
+    )  # fmt: skip
 
 
 def _read_certificate(table: Table) -> Certificate | None:

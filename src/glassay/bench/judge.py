@@ -19,6 +19,7 @@ from glassay.bench.results import (
     Verdict,
     VerdictWord,
 )
+from glassay.bench.sensor_die import hold_against_die, of_its_sensor, refuted_by_die, through
 from glassay.bench.words import listed, say, say_length, say_time, say_times, short
 from glassay.optics.limits import aperture_carried_by_pixels
 from glassay.optics.readings import USEFUL_RANGE_PER_NA, Reading
@@ -37,14 +38,15 @@ def judge(
     verdicts = []
     for instrument in bench.instruments:
         mine = [one for one in settings if one.instrument.id == instrument.id]
-        seen = [one for one in captures if one.capture.instrument == instrument.id]
+        seen = through(bench, instrument, captures)
+        dies = of_its_sensor(bench, instrument, captures)
         for claim in instrument.claims:
             about = [one for one in mine if claim.setting in (None, one.setting.id)]
             if claim.kind == "magnification":
                 verdicts.append(_judge_magnification(instrument, claim, about))
             else:
                 shown = [one for one in seen if claim.setting in (None, one.capture.setting)]
-                verdicts.append(_judge_plain(instrument, claim, about, shown))
+                verdicts.append(_judge_plain(instrument, claim, about, shown, dies))
     return tuple(verdicts)
 
 
@@ -74,13 +76,15 @@ def _judge_plain(
     claim: Claim,
     settings: Sequence[SettingResult],
     captures: Sequence[CaptureResult],
+    dies: Sequence[CaptureResult],
 ) -> Verdict:
     seen = settling(instrument, claim)
     if seen is not None:
         return _as_observed(instrument, claim, seen)
     if claim.kind == OTHER or claim.value is None:
         return _untested(instrument, claim, "it is in words, and no number settles it")
-    held = hold_against_clips(instrument, claim, captures)
+    held = hold_against_die(claim, dies) or refuted_by_die(claim, dies)
+    held = held or hold_against_clips(instrument, claim, captures)
     if held is not None:
         return _as_held(instrument, claim, held)
     kind = CLAIM_KINDS[claim.kind]

@@ -55,6 +55,11 @@ class ReferenceObject:
     """Stated relative tolerance (half-width) of the division, when there is no certificate."""
     note: str = ""
     line: int = 0
+    sensor_of: str | None = None
+    """Of a pixel array: the instrument whose image sensor it is, mostly not the one through which
+    it is photographed."""
+    mosaic: Literal["auto", "colour", "none"] = "auto"
+    """Of a pixel array: whether a colour mosaic lies over the pixels; "auto" lets photos tell."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,8 +151,8 @@ def _single_direction(strong: Sequence[Peak], bins: Array) -> Steps | None:
     weights = np.array([p.amplitude**2 for p in strong])
     tolerance = TOLERANCE / math.hypot(*(first / math.hypot(*first) * bins))
     # the longest step of which all strong ones are multiples
-    for part in range(1, 5):
-        step = lengths.min() / part
+    main = lengths[weights >= (MAIN * strong[0].amplitude) ** 2]
+    for step in sorted((length / part for length in main for part in range(1, 5)), reverse=True):
         multiples = np.rint(lengths / step)
         fits = np.abs(lengths - multiples * step) < tolerance * np.maximum(multiples, 1)
         if weights[fits].sum() >= EXPLAINED * weights.sum():

@@ -42,6 +42,7 @@ DRAWN_BY: dict[str, str] = {
     "lateral colour": "glassay.report.evidence_field",
     "noise": "glassay.report.evidence_noise",
     "focus run": "glassay.report.evidence_focus",
+    "pixel array": "glassay.report.evidence_array",
 }
 """Which module draws the evidence of which method."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from glassay.bench.methods import clips, detail, field, focus, noise, scale
+from glassay.bench.methods import array, clips, detail, field, focus, match, noise, scale
 from glassay.bench.methods.contract import Medium, Method, Outcome, photo_facts
 from glassay.bench.methods.scale import division_u
 from glassay.bench.model import ObjectKind
@@ -13,7 +13,7 @@ from glassay.imaging.file_names import CLIP_SUFFIXES
 
 METHODS: dict[str, Method] = {
     method.name: method
-    for module in (scale, detail, clips, field, noise, focus)
+    for module in (scale, detail, clips, match, array, field, noise, focus)
     for method in module.METHODS
 }
 """Every method by its name, in the order in which they are made."""
@@ -27,9 +27,7 @@ def medium_of(files: Sequence[str | Path]) -> Medium:
 
 def methods_for(kind: ObjectKind, medium: Medium) -> tuple[Method, ...]:
     """The methods made on captures of this kind of object, in order."""
-    return tuple(
-        m for m in METHODS.values() if kind in (*m.kinds, *m.aside) and medium in m.media
-    )
+    return tuple(m for m in METHODS.values() if kind in (*m.kinds, *m.aside) and medium in m.media)
 
 
 __all__ = [
