@@ -6,10 +6,13 @@ import sys
 from pathlib import Path
 
 import click
+from PIL import Image
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from demo import objects
 from demo.build import build
+from demo.shots import SHOTS
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 
@@ -22,9 +25,38 @@ def make_demo(folder: Path) -> None:
     for words in (["run", str(folder)], ["report", str(folder)]):
         click.echo(f"\n$ glassay {' '.join(words)}")
         program(words, standalone_mode=False)
+    _draw_plate(folder)
     click.echo(f"\nOpen {folder.resolve() / 'results' / 'report.html'} in a browser.")
     click.echo(f"What the library wrote down is in {folder / 'bench.toml'}.")
     click.echo("The story, with the truth behind it, is in docs/demo.md.")
+
+
+def _draw_plate(folder: Path) -> None:
+    words = _plate_of_the_heron(folder)
+    click.echo(f"\n$ glassay {' '.join(words)}")
+    try:
+        program(words, standalone_mode=False)
+    except NotMeasurable as why:  # photos made smaller for a quick look belong to no calibration
+        click.echo(f"There is no plate: {why}.")
+
+
+HERON_UM = (150.0, 120.0)
+"""Width and height of the piece of the chip around the heron."""
+
+
+def _plate_of_the_heron(folder: Path) -> list[str]:
+    """The command that draws the heron through all instruments, in px of the Grand's photo."""
+    shot = next(s for s in SHOTS if s.instrument == "grand" and s.thing == "chip")
+    truth, name = shot.truth(), shot.files[0]
+    with Image.open(folder / name) as photo:
+        taken = photo.width / truth.width  # tests take smaller photos
+    size = [taken * side / truth.pixel_size_um for side in HERON_UM]
+    middle = taken * truth.mapping.to_px([objects.heron_um()])[0]
+    region = [round(m - s / 2) for m, s in zip(middle, size, strict=True)] + [
+        round(s) for s in size
+    ]
+    return ["plate", str(folder), "--frame", name, "--region", ",".join(map(str, region)),
+            "--size", "1920x1080"]  # fmt: skip
 
 
 def _build(folder: Path) -> int:
