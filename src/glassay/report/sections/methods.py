@@ -49,6 +49,15 @@ ACCOUNTS: tuple[Account, ...] = (
         by_method("ruled scale"),
     ),
     Account(
+        "Pixels of a sensor from its die",
+        "What repeats in a photo of the die shows as peaks of its spectrum; the phases of two of its"
+        " waves all over the photo give the pitch, and colours tell the period of a colour mosaic from"
+        " that of single pixels. The active array is the largest even rectangle in view; its size"
+        " over the pitch is the count. What may be moire of something finer is refused.",
+        ("reciprocal lattice and phases of its waves, derived for this tool",),
+        by_method("pixel array"),
+    ),
+    Account(
         "Detail from edges",
         "Straight, slightly slanted edges are found in the photo; the light across each is sampled"
         " four times as finely as the pixels, differentiated and transformed. MTF50 and MTF10 are the"
