@@ -51,6 +51,14 @@ def test_cautions_come_before_the_parts(results: BenchResults) -> None:
     assert "acids: only in an equipped laboratory" in page
 
 
+def test_a_part_links_to_its_captures_with_their_evidence(results: BenchResults) -> None:
+    report = Report.of(opened(results), datetime.date(2026, 5, 2))
+    page = render_page(report)
+    anchor = report.anchor("captures/near.png")
+    assert f'<a href="#{anchor}">captures/near.png</a>' in page
+    assert page.count(f'id="{anchor}"') == 1
+
+
 def test_there_is_no_log_when_nothing_was_opened(results: BenchResults) -> None:
     assert teardown.fill(Report(results, {}, datetime.date(2026, 5, 2))) is None
 

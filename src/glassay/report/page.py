@@ -41,6 +41,11 @@ class Report:
         """The report of a bench, with the evidence drawn over its captures."""
         return cls(results, draw_captures(results), written, columns)
 
+    def anchor(self, capture_id: str) -> str:
+        """Where a capture with its evidence stands on the page: the target of links to it."""
+        ids = [one.capture.id for one in self.results.captures]
+        return f"capture-{ids.index(capture_id) + 1}"
+
     def letter(self, instrument_id: str) -> str:
         """The letter by which drawings name an instrument: A, B, ... Z, AA, ..."""
         ids = [instrument.id for instrument in self.results.bench.instruments]

@@ -29,6 +29,7 @@ def fill(report: Report, instrument: Instrument) -> Filling | None:
     shown = [
         {
             "result": one,
+            "anchor": report.anchor(one.capture.id),
             "setting": instrument.setting(one.capture.setting).title,
             "object": _object(report, one),
             "drawn": report.figures[one.capture.id],

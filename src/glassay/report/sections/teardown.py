@@ -49,17 +49,17 @@ def _photo(report: Report, name: str, has_room: bool) -> tuple[str, str, str]:
 
 def measured(
     report: Report, part: TeardownPart
-) -> list[tuple[CaptureResult, list[tuple[str, Quantity]]]]:
-    """The findings of the captures that belong to a part."""
+) -> list[tuple[CaptureResult, str, list[tuple[str, Quantity | str]]]]:
+    """The captures that belong to a part, where they stand on the page, and their findings."""
     found = []
     for capture in part.captures:
         result = report.results.capture(capture)
         numbers = [
             (key.replace("_", " "), finding.value)
             for key, finding in result.findings.items()
-            if isinstance(finding.value, Quantity)
+            if isinstance(finding.value, Quantity | str)
         ]
-        found.append((result, numbers))
+        found.append((result, report.anchor(capture), numbers))
     return found
 
 
