@@ -87,6 +87,12 @@ def test_compression_and_demosaicing_of_a_native_photo_are_no_enlargement(qualit
     assert found.native_width is None or found.native_width.value == 720
 
 
+def test_strongly_compressed_mosaics_are_not_taken_for_four_thirds():
+    # Block signs of this pair fit enlargement by 4/3 at 16, the best native template at 40.
+    frames = pair((720, 540), Firmware((720, 540), quality=80), seed=11, colour="mosaic")
+    assert native(frames, facts=JPEG).verdict == "cannot tell"
+
+
 @pytest.mark.parametrize("denoise", ["gaussian", "median", "bilateral"])
 def test_denoising_a_native_photo_is_no_enlargement(denoise):
     frames = pair(
