@@ -20,8 +20,8 @@ from glassay.errors import NotMeasurable, Unusable
 def make_demo(folder: Path) -> None:
     """Build the bench in `folder`, then run and report it by the commands that anyone would use."""
     made = _build(folder)
-    click.echo(f"{made} photos were taken by the virtual bench." if made else
-               f"All photos are in {folder} already.")  # fmt: skip
+    click.echo(f"{made} photos and clips were taken by the virtual bench." if made else
+               f"All photos and clips are in {folder} already.")  # fmt: skip
     for words in (["run", str(folder)], ["report", str(folder)]):
         click.echo(f"\n$ glassay {' '.join(words)}")
         program(words, standalone_mode=False)

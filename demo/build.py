@@ -1,4 +1,4 @@
-"""Making the demo's photos, each the same every time, on all processors."""
+"""Making the demo's photos and clips, each the same every time, on all processors."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ import cv2
 from PIL import ExifTags, Image
 
 from demo import objects
+from demo.films import FILMS, Film
 from demo.shots import SHOTS, Shot
 from glassay.bench.disk import write_atomically
 from glassay.bench.run import default_jobs
@@ -34,20 +35,23 @@ def build(
     folder: Path,
     *,
     shots: Sequence[Shot] = SHOTS,
+    films: Sequence[Film] = FILMS,
     jobs: int | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> int:
-    """Fill `folder` with the demo's `bench.toml` and photos; return how many photos were made.
+    """Fill `folder` with the demo's `bench.toml`, photos and clips; return how many were made.
 
-    Photos that are there already are left alone. Raises `Unusable` when the folder holds something
+    Those that are there already are left alone. Raises `Unusable` when the folder holds something
     else, or cannot be written.
     """
     _start(folder)
-    missing = [s for s in shots if not all((folder / name).is_file() for name in s.files)]
+    missing = [
+        one for one in (*films, *shots) if not all((folder / name).is_file() for name in one.files)
+    ]
     progress(0, len(missing))
     for done in _make(missing, folder, min(jobs or default_jobs(), len(missing))):
         progress(done, len(missing))
-    return sum(len(shot.files) for shot in missing)
+    return sum(len(one.files) for one in missing)
 
 
 def _start(folder: Path) -> None:
@@ -65,11 +69,11 @@ def _start(folder: Path) -> None:
     write_atomically(path, text)
 
 
-def _make(shots: Sequence[Shot], folder: Path, jobs: int) -> Iterator[int]:
-    """Make the photos and count them as they are finished."""
+def _make(missing: Sequence[Shot | Film], folder: Path, jobs: int) -> Iterator[int]:
+    """Make photos and clips and count them as they are finished."""
     if jobs <= 1:
-        for done, shot in enumerate(shots, 1):
-            take(shot, folder)
+        for done, one in enumerate(missing, 1):
+            take(one, folder)
             yield done
         return
     context = multiprocessing.get_context("spawn")
@@ -78,7 +82,7 @@ def _make(shots: Sequence[Shot], folder: Path, jobs: int) -> Iterator[int]:
         ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool,
     ):
         try:
-            running = [pool.submit(take, shot, folder) for shot in shots]
+            running = [pool.submit(take, one, folder) for one in missing]
             for done, future in enumerate(as_completed(running), 1):
                 future.result()
                 yield done
@@ -107,8 +111,11 @@ def _start_worker() -> None:
     cv2.setNumThreads(1)
 
 
-def take(shot: Shot, folder: Path) -> None:
-    """Take the photos of one shot and write them into the bench folder."""
+def take(shot: Shot | Film, folder: Path) -> None:
+    """Take the photos of one shot, or a clip, and write them into the bench folder."""
+    if isinstance(shot, Film):
+        shot.write(folder)
+        return
     scene, camera = objects.scene(shot.thing), shot.state.camera
     light = expected(scene, shot.pose, shot.optics, camera)
     for number, name in enumerate(shot.files):

@@ -20,6 +20,7 @@ from glassay.simulate import (
     RuledScale,
     Scene,
     Scratches,
+    SensorDie,
 )
 
 FINE = RuledScale(
@@ -52,6 +53,12 @@ CHIP = Die(heron_um=120, seed=4)
 """The tide gauge's chip, 1.8 mm x 1.4 mm, with a heron near its middle."""
 
 
+SENSOR = SensorDie(
+    pitch_x_um=3.0, pitch_y_um=3.0, columns=1920, rows=1080, lens=0.35, frame_um=420, pad_um=110
+)
+"""The image sensor of the Gloamerby Grand, its glass lid off: 2.07 million pixels."""
+
+
 @lru_cache(maxsize=1)
 def heron_um() -> tuple[float, float]:
     """Where the heron stands on the chip, um from the chip's middle."""
@@ -74,5 +81,6 @@ def scene(name: str) -> Scene:
         "blade": Edge(lean_deg=6, left=0.06, right=0.72),
         "bars": BarTarget(first_group=2, layers=3),
         "card": FlatField(0.7),
+        "grand-sensor": SENSOR,
     }
     return scenes[name]

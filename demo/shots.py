@@ -114,6 +114,10 @@ SHOTS: tuple[Shot, ...] = (
     _chip("table", "near", 1.5, (15, 25), twice=True),
     _one("table", "near", "blade.jpg", "blade", centre=(18, 0)),
     _one("table", "near", "bars.jpg", "bars", 2.0, (395, 30)),
+    # the Grand's own image sensor, out of its camera: the whole die, and its pixels close up
+    Shot("table", "far", ("sensor.jpg",), "grand-sensor", 1.2, (300, -150), exposure=2.4, seed=1),
+    Shot("table", "near", ("sensor-close.jpg",), "grand-sensor", 0.8, (700, -400), exposure=2.4,
+         seed=1),
     *_row("grand", "far", "rule", "rule", [(-1.6, 2600, -300)]),
     *_row("grand", "near", "slide", "slide-fine", [(0.9, 30, 40), (-2.7, -60, -30)]),
     _chip("grand", "near", -1.0, (-30, 10), twice=True),

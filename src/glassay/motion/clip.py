@@ -463,6 +463,6 @@ def _say_cut(result: ClipResult) -> str:
     stopped = "" if result.duration_s is None else f" and stops after {result.duration_s:.2f} s"
     stated = result.facts.duration_s
     promised = ""
-    if stated is not None and result.duration_s is not None and stated > result.duration_s:
+    if stated is not None and result.duration_s is not None and stated > 1.05 * result.duration_s:
         promised = f" of {stated:.2f} s"
     return f"the file is cut off{stopped}{promised}; it was read as far as it goes"
