@@ -63,7 +63,7 @@ def _grid(grey: FloatImage, *, strict: bool) -> GridView:
 def _pitch(points: Array, index: npt.NDArray[np.int64]) -> float:
     """Distance between neighbours on the grid, px."""
     places = np.column_stack([index, np.ones(len(index))])
-    steps = (np.linalg.pinv(places) @ points)[:2]
+    steps = np.asarray(np.linalg.pinv(places) @ points, dtype=np.float64)[:2]
     return float(np.hypot(steps[:, 0], steps[:, 1]).min())
 
 
