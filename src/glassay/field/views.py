@@ -85,10 +85,11 @@ def centred_on_symmetry(light: FloatImage, points: Array, pitch: float) -> Array
         for _ in range(SYMMETRY_PASSES):
             if not (half + 1 <= at[0] < width - half - 2 and half + 1 <= at[1] < height - half - 2):
                 break
-            patch = cv2.getRectSubPix(light, (side, side), (float(at[0]), float(at[1])))
-            down, across = np.gradient(patch.astype(np.float64))
-            gx, gy = ((g - g[::-1, ::-1]) / 2 for g in (across, down))
-            odd = window * (patch - patch[::-1, ::-1])
+            seen = cv2.getRectSubPix(light, (side, side), (float(at[0]), float(at[1])))
+            patch = np.asarray(seen, dtype=np.float64)
+            down, across = np.gradient(patch)
+            gx, gy = (_odd_part(np.asarray(g, dtype=np.float64)) for g in (across, down))
+            odd = window * 2 * _odd_part(patch)
             xx, yy, xy = ((window * a * b).sum() for a, b in ((gx, gx), (gy, gy), (gx, gy)))
             bx, by = (gx * odd).sum(), (gy * odd).sum()
             determinant = xx * yy - xy * xy
@@ -111,3 +112,7 @@ def _ruling(result: ScaleResult) -> RulingView:
     numbers = np.concatenate([[0], np.cumsum(gaps)]).astype(np.int64)
     middles = (segments[order, :2] + segments[order, 2:]) / 2
     return RulingView(middles, numbers, math.radians(result.tilt.value))
+
+
+def _odd_part(patch: Array) -> Array:
+    return np.asarray((patch - patch[::-1, ::-1]) / 2)
