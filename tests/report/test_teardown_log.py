@@ -14,6 +14,7 @@ from glassay.bench.reader import BenchMistakes
 from glassay.bench.results import BenchResults
 from glassay.bench.teardown import CAUTIONS
 from glassay.report.page import Report, render_page
+from glassay.report.pdf import write_pdf
 from glassay.report.sections import teardown
 
 LOG = """
@@ -77,3 +78,14 @@ def test_mistakes_in_the_log_are_reported(
 ) -> None:
     with pytest.raises(BenchMistakes, match=said):
         parse_bench(with_log(TEXT).replace(old, new), Path(results.bench.folder))
+
+
+def test_cautions_come_first_in_print_too(results: BenchResults, tmp_path: Path) -> None:
+    from tests.report.test_printed_report import tool
+
+    write_pdf(Report(opened(results), {}, datetime.date(2026, 5, 2)), tmp_path / "report.pdf")
+    said = " ".join(tool("pdftotext", str(tmp_path / "report.pdf"), "-").split())
+    places = [said.index(caution.split(":")[0]) for caution in CAUTIONS]
+    assert places == sorted(places)
+    assert said.index("Before you open anything") < places[0]
+    assert places[-1] < said.index("TG-0")

@@ -93,6 +93,7 @@ SHOTS: dict[ShotKey, ShotKind] = {
         "a clip with something moving in it, 10 s or longer",
         ("Move the object slowly all the time, so that no two frames are alike.",
          "Good light: in the dark many cameras slow down.",
+         "Film the slide once in the same mode: then shake and drift are in um.",
          "Copy the file itself; chat programs re-encode it."),
         3,
     ),
@@ -104,7 +105,9 @@ SHOTS: dict[ShotKey, ShotKind] = {
     ),
     "long clip": ShotKind(
         "a clip recorded until it stops",
-        ("Full battery, empty card; note the time at which it stops and why.",), 120,
+        ("Full battery, empty card; let it run until it stops by itself.",
+         "File what is left: a file cut off by a crash counts, with the time at which it stopped.",
+         "Or note the time as an observation of kind `recording time`, and why it stopped."), 120,
     ),
     "die": ShotKind(
         "photos of the image sensor's own die",
