@@ -46,13 +46,14 @@ def case(index: int) -> list[Outcome]:
     planes = [levels[s.stored if s.stored.ndim == 2 else s.stored[..., 1]] for s in pair]
     kind = f"electrons, {name}, %"
     try:
-        found = measure_noise([(planes[0], planes[1])], levels=levels)
+        lossy = camera.jpeg_quality is not None
+        found = measure_noise([(planes[0], planes[1])], levels=levels, compressed=lossy)
     except NotMeasurable as error:
         return [Outcome(kind, reason=str(error))]
     out = []
     truth = share * electrons
     if found.electrons is None:
-        out.append(Outcome(kind, reason="no line stated: " + found.notes[0].split(":")[0]))
+        out.append(Outcome(kind, reason="no line stated: " + found.notes[0].split(",")[0]))
     else:
         low, high = found.electrons.interval
         error = 100 * (found.electrons.value / truth - 1)

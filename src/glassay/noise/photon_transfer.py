@@ -163,6 +163,7 @@ def measure_noise(
     levels: npt.NDArray[np.floating] | None = None,
     full: Sequence[Mask] = (),
     grey: float = USUAL_GREY,
+    compressed: bool = False,
     notes: tuple[str, ...] = (),
 ) -> NoiseResult:
     """Noise from pairs of exposures of still scenes, each (height, width) in linear light.
@@ -170,7 +171,8 @@ def measure_noise(
     One pair is enough; further ones, of the same or other light (a stepped series), add points.
     `levels` is the linear light of every storable value in order, from which the noise of rounding is
     known; None for values stored finely. `full` marks clipped px, one mask for each pair. `grey` is
-    where signal to noise is stated, in shares of full scale.
+    where signal to noise is stated, in shares of full scale. `compressed` says that the files are
+    lossy: compression rounds whole blocks, so that blocks cannot stand in for smoothed px.
 
     Raises NotMeasurable for one exposure, exposures of different size, identical or moved ones, and
     where rounding or a filter left no noise.
@@ -191,7 +193,7 @@ def measure_noise(
     if len(points.mean) == 0:
         raise NotMeasurable("no part of the photos is even enough to tell noise from detail")
     rounding = _rounding(points.mean, levels)
-    line, from_blocks, more = _line_points(gathered, points, is_white)
+    line, from_blocks, more = _line_points(gathered, points, is_white, compressed)
     slope, floor, why = (None, None, "") if line is None else _fit_line(line, levels)
     if from_blocks and slope is not None:
         slope = slope.with_contribution("smoothed noise", SMOOTHED_SLOPE * slope.value)
@@ -350,12 +352,17 @@ def _in_blocks(pair: _Pair, block: int) -> tuple[Array, Array, Mask]:
 
 
 def _line_points(
-    pairs: Sequence[_Pair], points: _Points, is_white: bool
+    pairs: Sequence[_Pair], points: _Points, is_white: bool, compressed: bool
 ) -> tuple[_Points | None, bool, list[str]]:
     """What the line is laid through: single px while their noise is white, else blocks if they
     agree; None if they do not."""
     if is_white:
         return points, False, []
+    if compressed:
+        return None, True, [
+            "compression changed the noise, so that no electrons can be counted from it; save the"
+            " pictures without loss if the camera can"
+        ]  # fmt: skip
     small, large = (_points(pairs, block, 1.5) for block in BLOCKS_PX)
     if len(small.mean) < LEAST_LEVELS or len(large.mean) == 0:
         return None, True, ["the photos are too small or too busy to measure noise over blocks"]

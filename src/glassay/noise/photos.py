@@ -9,6 +9,9 @@ from glassay.imaging import Photo
 from glassay.imaging.tone import linear_table
 from glassay.noise.photon_transfer import USUAL_GREY, NoiseResult, measure_noise
 
+LOSSY = ("JPEG", "MPO", "HEIF", "WEBP")
+"""Formats that are taken to be compressed with loss."""
+
 
 def measure_photos(
     photos: Sequence[Photo], *, grey: float = USUAL_GREY, notes: tuple[str, ...] = ()
@@ -35,4 +38,5 @@ def measure_photos(
     if photos and photos[0].stored.dtype.kind == "u":
         levels = linear_table(8 * photos[0].stored.dtype.itemsize, photos[0].tone)
     full = lost if len(lost) == len(pairs) else ()
-    return measure_noise(planes, levels=levels, full=full, grey=grey, notes=notes)
+    lossy = any(photo.facts.get("format") in LOSSY for photo in photos)
+    return measure_noise(planes, levels=levels, full=full, grey=grey, compressed=lossy, notes=notes)
