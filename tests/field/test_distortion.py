@@ -39,7 +39,7 @@ def test_one_photo_of_a_grid_gives_the_distortion(scene: Scene, k1: float) -> No
     assert found.corner.value == pytest.approx(
         corner_truth(k1), abs=3 * found.corner.u + 0.01
     )  # three standard uncertainties, and a hundredth of a percent
-    assert found.corner.u < 0.02
+    assert found.corner.u < 0.04
 
 
 def test_photos_of_a_scale_at_several_places_give_it_together() -> None:

@@ -50,6 +50,11 @@ LEAST_PIECES = 6
 LEAST_REACH = 0.35
 COLOURLESS = 0.02
 """Mean light of a colour below which nothing can be told of it, as a share of green's."""
+BARE_RESIDUAL = 0.002
+"""A colour that differs from green by less than this share of its own spread, in a compressed file,
+was not stored there: chroma rounded to nothing gives 1e-5, chroma that is there 0.03 and more."""
+MOST_BARE = 0.1
+"""Share of such pieces above which the photo is refused: what is left would speak for the rest."""
 LEAST_LIKENESS = 0.9
 """Least correlation of a colour with green (gain, offset and blur fitted) in a piece that counts."""
 MOST_PIXELS = 3_000_000
@@ -66,9 +71,10 @@ class Processing:
 
 PLAIN = Processing(0.02, 0.01)
 """Demosaiced and stored without loss: simulated grids and dots were off by 0 to 1.5 %."""
-COMPRESSED = Processing(0.08, 0.05)
+COMPRESSED = Processing(0.08, 0.2)
 """Chroma at half resolution and coarsely rounded (JPEG): simulated grids and dots at qualities 75
-and 92 came out 3 to 6 % short, and small displacements may vanish altogether."""
+and 92 came out 3 to 6 % short where displacements were about 1 px; of 0.35 px all was left at
+quality 92, half at 80 and nothing at 70."""
 USUAL_PX = (1.0, 1.0, 5.0, 0.3, 1.0)
 """What shift x, shift y, s, t, k may be before anything is measured, px at the corner (common
 practice, no source): keeps what a ruled scale, with edges in one direction, cannot tell, bounded."""
@@ -214,7 +220,9 @@ def measure_lateral_colour(
     planes = [np.ascontiguousarray(small[..., k]) for k in range(3)]
     greens = [_look_at_green(planes[1], sigma, lost) for sigma in SMOOTHING_PX]
     (red, red_places, red_seen), (blue, blue_places, blue_seen) = (
-        _enlarged(_follow(planes[k], greens), factor, COMPRESSED if compressed else PLAIN)
+        _enlarged(
+            _follow(planes[k], greens, compressed), factor, COMPRESSED if compressed else PLAIN
+        )
         for k in (0, 2)
     )
     half = math.hypot(*light.shape[:2]) / 2
@@ -261,6 +269,7 @@ class _Piece:
     place: Array
     information: Array
     pull: Array
+    is_bare: bool = False
 
 
 @dataclass(frozen=True)
@@ -277,7 +286,9 @@ class _Green:
     parts: tuple[tuple[tuple[slice, slice], npt.NDArray[np.bool_], Array], ...]
 
 
-def _follow(plane: FloatImage, greens: Sequence[_Green]) -> tuple[ColourField, Array, Array]:
+def _follow(
+    plane: FloatImage, greens: Sequence[_Green], compressed: bool
+) -> tuple[ColourField, Array, Array]:
     """Fit the field of one colour in passes, each after moving the colour back by the last.
 
     Returns the field, and places (n, 2) and displacements (n, 2) of the pieces behind it.
@@ -286,6 +297,8 @@ def _follow(plane: FloatImage, greens: Sequence[_Green]) -> tuple[ColourField, A
     pieces: list[_Piece] = []
     for number, green in enumerate(greens):
         pieces = _pieces(green, plane if number == 0 else _moved_back(plane, field))
+        if compressed:
+            _refuse_bare(pieces)
         if len(pieces) < LEAST_PIECES:
             raise NotMeasurable(
                 f"only {len(pieces)} parts of the photo have edges in which colours can be compared"
@@ -293,6 +306,15 @@ def _follow(plane: FloatImage, greens: Sequence[_Green]) -> tuple[ColourField, A
         field, pieces = _fit(pieces, field)
     places = np.array([piece.place for piece in pieces])
     return field, places, np.array([_measured(piece) for piece in pieces])
+
+
+def _refuse_bare(pieces: Sequence[_Piece]) -> None:
+    bare = sum(piece.is_bare for piece in pieces)
+    if bare > MOST_BARE * len(pieces):
+        raise NotMeasurable(
+            f"compression took the colour of fine edges away ({bare} of {len(pieces)} parts have"
+            " none): photograph it at a higher quality"
+        )
 
 
 def _moved_back(plane: FloatImage, field: ColourField) -> FloatImage:
@@ -381,7 +403,8 @@ def _one_piece(columns: Sequence[Array], at: Array, sigma: float) -> _Piece | No
         return None
     # Neighbours within the smoothing err together.
     weight = 1 / (max(variance, 1e-12) * 4 * math.pi * sigma**2)
-    return _Piece(at, information * weight, pull * weight)
+    is_bare = variance < BARE_RESIDUAL**2 * spread
+    return _Piece(at, information * weight, pull * weight, is_bare)
 
 
 def _basis(places: Array) -> Array:
