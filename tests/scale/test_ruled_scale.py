@@ -78,6 +78,12 @@ def test_a_photo_of_a_screen_shows_the_scale_behind_the_raster(
     assert any("raster" in note for note in result.notes)
 
 
+@pytest.mark.parametrize("period", [4.2, 6.25, 7.4])
+def test_fine_lines_all_over_the_photo_are_a_scale(period: float) -> None:
+    picture = pillow_scale(period, 1.0, whole_field=True, lines=range(-130, 131), line_width=0.35)
+    assert_division(photographed(picture, blur=0.7), period)
+
+
 def test_a_raster_alone_is_no_scale() -> None:
     blank = np.full((700, 900), 0.6, np.float32)
     with pytest.raises(NotMeasurable, match="raster"):

@@ -158,11 +158,8 @@ def test_an_empty_folder_becomes_a_bench(tmp_path: Path) -> None:
 
 def test_separate_purchases_are_a_list_in_the_form(client: TestClient, folder: Path) -> None:
     page = client.get("/edit/table?place=instrument.0").text
-    form = {
-        "place": "instrument.0",
-        "seen": seen(page),
-        "price.also": "ring light: 35 EUR\nlens: 5 EUR",
-    }
+    bought = "ring light: 35 EUR\nlens: 5 EUR"
+    form = {"place": "instrument.0", "seen": seen(page), "price.also": bought}
     assert "Saved" in client.post("/edit/table", data=form).text
     price = load_bench(folder).instruments[0].price
     assert [(name, str(money)) for name, money in price.also] == [

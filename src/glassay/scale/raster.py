@@ -28,6 +28,10 @@ PEAK = 300.0
 3 % on noise of 2 % already 1000."""
 SAME_FREQUENCY = 0.03
 """Relative difference of the frequency between tiles that perspective may cause."""
+LEAST_ANGLE = math.radians(20)
+"""A raster runs in two directions, at least so far apart; the lines of a scale run in one."""
+SECOND_POWER = 0.01
+"""Least power of a raster's second direction over that of its first."""
 SMOOTHING = 0.55
 """Standard deviation of the smoothing, in periods: what is left of the raster is 0.3 %."""
 
@@ -56,9 +60,15 @@ def find_raster(light: FloatImage) -> Raster | None:
             peaks.append(_peaks(fft.rfft2((tile - tile.mean()) * window)))
     candidates = [peak for found in peaks for peak in found]
     common = [one for one in candidates if _shared(one, peaks) >= TILES_WITH_IT]
-    if not common:
-        return None
+    if not any(_across(one, other) for one in common for other in common):
+        return None  # lines of one direction may be a scale that fills the photo
     return Raster(1 / min(math.hypot(*one) for one in common))
+
+
+def _across(one: tuple[float, float], other: tuple[float, float]) -> bool:
+    """Whether two frequencies belong to different directions of a raster."""
+    cross = one[0] * other[1] - one[1] * other[0]
+    return abs(cross) > math.sin(LEAST_ANGLE) * math.hypot(*one) * math.hypot(*other)
 
 
 def _peaks(spectrum: npt.NDArray[np.complex128]) -> list[tuple[float, float]]:
@@ -70,6 +80,7 @@ def _peaks(spectrum: npt.NDArray[np.complex128]) -> list[tuple[float, float]]:
     fine = (radius > 1 / LONGEST_PERIOD_PX) & (radius < 0.5) & ~_on_compression_grid(fx, fy)
     ground = cv2.blur(np.log(power + 1e-20), (15, 15), borderType=cv2.BORDER_REFLECT)
     strong = fine & (np.log(power + 1e-20) > ground + math.log(PEAK))
+    strong &= power > SECOND_POWER * power[fine].max()
     highest = power >= cv2.dilate(power, np.ones((5, 5), np.uint8))
     at = np.argwhere(strong & highest)
     return [(float(fx[y, x]), float(fy[y, x])) for y, x in at]

@@ -24,7 +24,8 @@ MOST_ACROSS = 3
 class Panel:
     """One photo (8-bit, grey or R, G, B), its pixel size in um, where to look, and its heading.
 
-    `centre` is in px of the photo, (0, 0) the middle of its top left pixel.
+    `centre` is in px of the photo, (0, 0) the middle of its top left pixel. `turn_deg` is by how
+    much the photo shows the object turned clockwise; the panel takes it back.
     """
 
     photo: Pixels
@@ -32,6 +33,7 @@ class Panel:
     centre: tuple[float, float]
     heading: str
     below: str
+    turn_deg: float = 0.0
 
 
 def cut(panel: Panel, width_um: float, side_px: int = PANEL_PX) -> Pixels:
@@ -50,8 +52,9 @@ def cut(panel: Panel, width_um: float, side_px: int = PANEL_PX) -> Pixels:
         )  # fmt: skip
     scale = side / side_px / step  # reduced px for each px of the panel
     centre = [(value + 0.5) / step - 0.5 for value in panel.centre]
-    offset = [value - scale * (side_px - 1) / 2 for value in centre]
-    moved = np.array([[scale, 0, offset[0]], [0, scale, offset[1]]])
+    turn, half = math.radians(panel.turn_deg), (side_px - 1) / 2
+    c, s = scale * math.cos(turn), scale * math.sin(turn)
+    moved = np.array([[c, -s, centre[0] - half * (c - s)], [s, c, centre[1] - half * (s + c)]])
     how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     return np.asarray(
         cv2.warpAffine(photo, moved, (side_px, side_px), flags=how, borderValue=(128, 128, 128))

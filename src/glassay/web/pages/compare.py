@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from typing import Annotated, Any
 
+import numpy as np
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
 from glassay.bench.marks import pixel_size_for
+from glassay.bench.matching import kept_matches
 from glassay.bench.model import Capture
 from glassay.bench.results import BenchResults
+from glassay.bench.same_chip import SameChip
 from glassay.bench.words import say
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
@@ -24,6 +28,9 @@ from glassay.web.tiles import stamp
 router = APIRouter(include_in_schema=False)
 
 FEWEST, MOST = 2, 6
+
+TURN_STEP_PX = 10.0
+"""Step, px of the reference photo, by which the turn of another is told; mappings are smooth."""
 
 Ids = Annotated[list[str], Query()]
 
@@ -39,10 +46,35 @@ def side_by_side(request: Request, id: Ids = []) -> Response:  # noqa: B006 (Fas
         )  # fmt: skip
     panes = [_pane(request, results, capture_id) for capture_id in dict.fromkeys(id)]
     narrowest = min(pane["width"] * pane["pixel_um"] for pane in panes)
+    matches = workbench_of(request).derived("matches", kept_matches)
+    lined_up = line_up(panes, matches)
     return page(
         request, "side_by_side.html", title="Side by side", bench_title=results.bench.title,
         here="/side-by-side", panes=panes, data=json.dumps(panes), width_um=narrowest, ids=id,
+        lined_up=lined_up,
     )  # fmt: skip
+
+
+def line_up(panes: list[dict[str, Any]], chips: Sequence[SameChip]) -> bool:
+    """Turn the panes and set their centres so that all show one place of the chip.
+
+    That place is the middle of the photo with the narrowest field. False, with the panes as they
+    were, where the photos are not matched with one another.
+    """
+    ids = [pane["id"] for pane in panes]
+    chip = next((one for one in chips if all(id in one.routes for id in ids)), None)
+    if chip is None:
+        return False
+    narrowest = min(panes, key=lambda pane: float(pane["width"] * pane["pixel_um"]))
+    middle = [(narrowest["width"] - 1) / 2, (narrowest["height"] - 1) / 2]
+    place = chip.routes[narrowest["id"]].back([middle])
+    for pane in panes:
+        route = chip.routes[pane["id"]]
+        here, beside = route(place)[0], route(place + np.array([TURN_STEP_PX, 0.0]))[0]
+        pane["centre"] = [float(here[0]), float(here[1])]
+        along = beside - here
+        pane["turn"] = math.degrees(math.atan2(float(along[1]), float(along[0])))
+    return True
 
 
 def _choices(results: BenchResults) -> list[tuple[str, list[tuple[Capture, str]]]]:
@@ -90,7 +122,8 @@ def _pane(request: Request, results: BenchResults, capture_id: str) -> dict[str,
     return {
         "id": capture.id, "width": width, "height": height, "tile": limits.TILE_PX,
         "stamp": stamp(workbench_of(request).files_of(capture)[0]), "pixel_um": pixel.value,
-        "heading": _heading(results, capture),
+        "heading": _heading(results, capture), "centre": [(width - 1) / 2, (height - 1) / 2],
+        "turn": 0.0,
     }  # fmt: skip
 
 
@@ -103,9 +136,11 @@ def _heading(results: BenchResults, capture: Capture) -> str:
 
 @router.get("/side-by-side/plate.png")
 def plate(
-    request: Request, id: Ids, width_um: float, at: Annotated[list[str] | None, Query()] = None
-) -> Response:
-    """The plate as a picture. `at` holds the centre "x,y" of each photo, in px."""
+    request: Request, id: Ids, width_um: float, at: Annotated[list[str] | None, Query()] = None,
+    turn: Annotated[list[float] | None, Query()] = None,
+) -> Response:  # fmt: skip
+    """The plate as a picture. `at` holds the centre "x,y" of each photo, in px, and `turn` by how
+    many degrees each is turned clockwise, which is taken back."""
     results = workbench_of(request).results()
     if not 1 <= len(id) <= MOST or not 0.01 <= width_um <= 1e7:
         raise Unusable("a plate holds up to six photos, each a piece between 10 nm and 10 m wide")
@@ -116,7 +151,10 @@ def plate(
         photo = request.app.state.tiles.pyramid(path).levels[-1]
         centre = _point(at[number]) if at and number < len(at) else (size[0] / 2, size[1] / 2)
         below = f"{capture.files[0].split('/')[-1]}, {say(pixel)} um/px"
-        panels.append(Panel(photo, pixel.value, centre, _heading(results, capture), below))
+        turned = (
+            turn[number] if turn and number < len(turn) and math.isfinite(turn[number]) else 0.0
+        )
+        panels.append(Panel(photo, pixel.value, centre, _heading(results, capture), below, turned))
     data = draw_plate(panels, width_um, results.bench.title)
     return Response(
         data,

@@ -8,7 +8,7 @@ function show(state) {
   words.textContent = `measuring${all} …`;
   if (!box || box.dataset.word !== "running") return;
   document.getElementById("run-says").textContent =
-    state.total ? `${state.done} of ${state.total} measured. ${state.capture} ${state.status}` : "Looking at the files …";
+    state.total ? `${state.done} of ${state.total} measurements. ${state.capture} ${state.status}` : "Looking at the files …";
   const bar = document.getElementById("run-bar");
   bar.max = state.total || 1;
   bar.value = state.done;

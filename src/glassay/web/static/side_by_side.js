@@ -1,6 +1,6 @@
 // Several viewers at one physical scale. What is common is a view: um of the object for each px of
 // the screen, and where on the object its middle lies; each photo has its own origin on the object.
-import { openViewer, overlayOn, ruleOn, sayLength, screenPxPerPhotoPx } from "./viewer.js";
+import { openViewer, ruleOn, sayLength, screenPxPerPhotoPx } from "./viewer.js";
 
 const panes = document.getElementById("panes");
 const data = JSON.parse(panes.dataset.panes);
@@ -17,10 +17,16 @@ const shown = data.map((one, index) => {
   const viewer = openViewer(element, one, {
     minZoomLevel: 1e-4, maxZoomPixelRatio: 200, minZoomImageRatio: 1e-4, visibilityRatio: 0, animationTime: 0.15,
   });
-  overlayOn(viewer, element);
   ruleOn(viewer, element, one.pixel_um);
-  return { ...one, element, viewer, origin: [one.width / 2, one.height / 2] };
+  // Places count from the corner of the first px here, from its middle in what the server says.
+  return { ...one, element, viewer, origin: [one.centre[0] + 0.5, one.centre[1] + 0.5] };
 });
+
+// A photo may show the object turned clockwise; (x, y) on the object as px of the photo, and back.
+function turned([x, y], degrees) {
+  const [c, s] = [Math.cos((degrees * Math.PI) / 180), Math.sin((degrees * Math.PI) / 180)];
+  return [x * c - y * s, x * s + y * c];
+}
 
 let view = null;
 let settling = false;
@@ -28,11 +34,8 @@ let settling = false;
 function viewOf(one) {
   const image = one.viewer.world.getItemAt(0);
   const middle = image.viewportToImageCoordinates(one.viewer.viewport.getCenter(true));
-  return {
-    perPx: one.pixel_um / screenPxPerPhotoPx(one.viewer),
-    x: (middle.x - one.origin[0]) * one.pixel_um,
-    y: (middle.y - one.origin[1]) * one.pixel_um,
-  };
+  const [x, y] = turned([middle.x - one.origin[0], middle.y - one.origin[1]], -one.turn);
+  return { perPx: one.pixel_um / screenPxPerPhotoPx(one.viewer), x: x * one.pixel_um, y: y * one.pixel_um };
 }
 
 function apply(one) {
@@ -40,17 +43,22 @@ function apply(one) {
   if (!image || !view) return;
   const viewport = one.viewer.viewport;
   viewport.zoomTo(image.imageToViewportZoom(one.pixel_um / view.perPx), null, true);
-  const middle = new OpenSeadragon.Point(
-    one.origin[0] + view.x / one.pixel_um, one.origin[1] + view.y / one.pixel_um);
+  const middle = new OpenSeadragon.Point(...placeOf(one));
   viewport.panTo(image.imageToViewportCoordinates(middle), true);
+}
+
+function placeOf(one) {
+  const [x, y] = turned([view.x / one.pixel_um, view.y / one.pixel_um], one.turn);
+  return [one.origin[0] + x, one.origin[1] + y];
 }
 
 function follow(leader) {
   if (settling || !view) return;
   const now = viewOf(leader);
   if (alone.checked) { // the photo is moved on the object; the view stays
-    leader.origin[0] += (now.x - view.x) / leader.pixel_um;
-    leader.origin[1] += (now.y - view.y) / leader.pixel_um;
+    const [x, y] = turned([now.x - view.x, now.y - view.y], leader.turn);
+    leader.origin[0] += x / leader.pixel_um;
+    leader.origin[1] += y / leader.pixel_um;
     if (Math.abs(now.perPx / view.perPx - 1) < 1e-6) { told(); return; }
     now.x = view.x;
     now.y = view.y;
@@ -68,7 +76,8 @@ function told() {
   const query = new URLSearchParams({ width_um: width.toPrecision(6) });
   for (const one of shown) {
     query.append("id", one.id);
-    query.append("at", `${(one.origin[0] + view.x / one.pixel_um - 0.5).toFixed(2)},${(one.origin[1] + view.y / one.pixel_um - 0.5).toFixed(2)}`);
+    query.append("at", placeOf(one).map((value) => (value - 0.5).toFixed(2)).join(","));
+    query.append("turn", one.turn.toFixed(3));
   }
   document.getElementById("plate").href = `/side-by-side/plate.png?${query}`;
 }
@@ -85,6 +94,7 @@ function whole() {
 let open = 0;
 for (const one of shown) {
   one.viewer.addHandler("open", () => {
+    one.viewer.viewport.setRotation(-one.turn, true);
     open += 1;
     if (open === shown.length) {
       whole();

@@ -1,5 +1,6 @@
 // A photo in tiles, with an SVG over it that is drawn in px of the photo at any zoom.
 const SVG = "http://www.w3.org/2000/svg";
+const MOVES = ["open", "update-viewport", "resize", "animation"];
 
 export function tilesOf(data) {
   return {
@@ -54,7 +55,7 @@ export function overlayOn(viewer, element) {
     svg.setAttribute("viewBox", `${a.x - 0.5} ${a.y - 0.5} ${b.x - a.x} ${b.y - a.y}`);
     viewer.raiseEvent("placed");
   };
-  for (const event of ["open", "update-viewport", "resize", "animation"]) viewer.addHandler(event, place);
+  for (const event of MOVES) viewer.addHandler(event, place);
   return svg;
 }
 
@@ -103,5 +104,5 @@ export function ruleOn(viewer, element, pixelUm) {
     rule.style.width = `${length * perUm}px`;
     rule.textContent = sayLength(length);
   };
-  viewer.addHandler("placed", place);
+  for (const event of MOVES) viewer.addHandler(event, () => viewer.world.getItemAt(0) && place());
 }
