@@ -25,9 +25,17 @@ GREEN = 1
 
 def half_depth_um(optics: Optics, per_um: float) -> float:
     """Depth over which the lens passes more than half of what it passes in focus."""
-    z = np.linspace(0, 600, 2401)
-    kept = np.array([float(optics.transfer(np.array([per_um]), GREEN, v)[0]) for v in z])
-    return 2 * float(z[int(np.argmax(kept < kept[0] / 2))])
+
+    def kept(defocus_um: float) -> float:
+        return float(optics.transfer(np.array([per_um]), GREEN, defocus_um)[0])
+
+    low, high = 0.0, 4.0
+    while kept(high) > kept(0.0) / 2:
+        low, high = high, 1.3 * high
+    for _ in range(10):
+        middle = (low + high) / 2
+        low, high = (middle, high) if kept(middle) > kept(0.0) / 2 else (low, middle)
+    return low + high
 
 
 def case(index: int) -> list[Outcome]:
