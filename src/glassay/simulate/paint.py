@@ -82,6 +82,11 @@ class Scene(Protocol):
         ...
 
 
+FEW_SAMPLES = 20_000
+BLUR_REACH = 6.0
+"""Blurred coverage is told from 0 up to so many standard deviations (there it is 1e-9)."""
+
+
 def step(distance_um: Image, sigma_um: float) -> Image:
     """Coverage of the half plane where the signed distance is positive."""
     return np.asarray(0.5 + 0.5 * erf(distance_um * (1 / (math.sqrt(2) * sigma_um))))
@@ -89,6 +94,12 @@ def step(distance_um: Image, sigma_um: float) -> Image:
 
 def band(distance_um: Image, half_width_um: Image | float, sigma_um: float) -> Image:
     """Coverage of the strip within `half_width_um` of the line at distance zero."""
+    if distance_um.size > FEW_SAMPLES and np.ndim(half_width_um) == 0:
+        near = np.flatnonzero(np.abs(distance_um) < half_width_um + BLUR_REACH * sigma_um)
+        if len(near) < distance_um.size / 2:
+            cover = np.zeros_like(distance_um)
+            cover.ravel()[near] = band(distance_um.ravel()[near], half_width_um, sigma_um)
+            return cover
     scale = 1 / (math.sqrt(2) * sigma_um)
     upper = erf((half_width_um - distance_um) * scale)
     return np.asarray(0.5 * (upper + erf((half_width_um + distance_um) * scale)))
@@ -101,7 +112,7 @@ def comb(u_um: Image, period_um: float, width_um: float, sigma_um: float) -> Ima
     """
     if sigma_um > 0.7 * period_um:
         return np.full_like(u_um, width_um / period_um)
-    if u_um.dtype == np.float32 and u_um.size > 20_000:
+    if u_um.dtype == np.float32 and u_um.size > FEW_SAMPLES:
         return _comb_by_table(u_um, period_um, width_um, sigma_um)
     nearest = u_um - period_um * np.rint(u_um / period_um)
     reach = math.ceil((4 * sigma_um + width_um / 2) / period_um - 0.5)
