@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
@@ -237,7 +237,7 @@ def _best_fit(views: Sequence[View], half: float, middle: Array) -> _Fit:
             / more
             / (larger.square / larger.freedom + 1e-300)
         )
-        if f_distribution.sf(max(gain, 0.0), more, larger.freedom) < BETTER_PROBABILITY:
+        if fdtrc(more, larger.freedom, max(gain, 0.0)) < BETTER_PROBABILITY:
             fit = larger
     return fit
 

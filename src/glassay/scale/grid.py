@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
@@ -220,7 +220,7 @@ def _distorted(fits: list[tuple[Array, Array, Array]], values: Array) -> bool:
     freedom = int(rows.sum()) - 7
     if freedom < 10 or after <= 0:
         return False
-    return float(f_distribution.sf((before - after) / (after / freedom), 1, freedom)) < 1e-3
+    return float(fdtrc(1, freedom, (before - after) / (after / freedom))) < 1e-3
 
 
 def _basis(points: Array) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 Array = npt.NDArray[Any]
 
@@ -212,7 +212,7 @@ def _is_better(straight: _Fit, bent: _Fit, more: int = 1) -> bool:
     if after <= 0:
         return before > 0
     ratio = (before - after) / more / (after / dof) / _inflation(bent.residuals[either])
-    return float(f_distribution.sf(max(ratio, 0.0), more, dof)) < CURVED_PROBABILITY
+    return float(fdtrc(more, dof, max(ratio, 0.0))) < CURVED_PROBABILITY
 
 
 @dataclass(frozen=True)
