@@ -74,6 +74,8 @@ FORMS: dict[str, Form] = {
         Field("certificate.expanded", "Certified expanded uncertainty", "0.006 um"),
         Field("certificate.k", "its k", "2", "number"),
         Field("certificate.number", "Certificate number"),
+        Field("sensor_of", "Pixel array: the sensor of instrument", "its id"),
+        Field("mosaic", "Pixel array: under a colour mosaic", options=("auto", "colour", "none")),
         _NOTE,
     )),
     "instrument": Form("Instrument", (
@@ -145,6 +147,7 @@ FORMS: dict[str, Form] = {
         Field("instrument", "Instrument", "its id", needed=True),
         Field("setting", "Setting", "its id"),
         Field("object", "Reference object", "its id", needed=True),
+        Field("step", "Focus run: from picture to picture", "2 um"),
         Field("note", "Note", kind="long"),
     )),
 }  # fmt: skip

@@ -115,8 +115,10 @@ def _ids(data: Mapping[str, Any], place: Place) -> dict[str, list[str]]:
     if len(place) > 2 and isinstance(place[1], int) and place[0] == "instrument":
         chosen = instruments[place[1] : place[1] + 1]
     settings = [s.get("id", "") for one in chosen for s in one.get("setting", [])]
+    ids = [one.get("id", "") for one in instruments]
     return {
-        "instrument": [one.get("id", "") for one in instruments],
+        "instrument": ids,
+        "sensor_of": ids,
         "setting": list(dict.fromkeys(settings)),
         "object": [one.get("id", "") for one in data.get("object", [])],
     }
