@@ -192,13 +192,24 @@ class ViewAgreement:
         low = self.frequency <= 0.25
         mean = float(np.mean(self.ratio[low])) if low.any() else math.nan
         spread = float(np.std(self.ratio[low], ddof=1)) if low.sum() > 1 else 0.0
-        detail = Quantity.of(mean, spread / math.sqrt(max(1, low.sum())), "1", "spread over bands")
+        bands = max(1, int(low.sum()))
+        detail = Quantity.of(
+            mean, spread / math.sqrt(bands), "1", "spread over bands", max(1, bands - 1)
+        ).with_contribution(
+            "responses and brightness common to all bands (assumed)", COMMON_U * mean
+        )
         return {
             "correlation": Finding(Quantity(self.correlation, "1"), "aligned pictures"),
             "unexplained": Finding(Quantity(self.residual, "1"), "aligned pictures"),
             "detail_ratio": Finding(detail, "cross spectrum, up to half the Nyquist frequency"),
         }
 
+
+COMMON_U = 0.015
+"""Relative standard uncertainty of the ratio of detail that all bands share: both edge responses, and
+the brightness matched on coarse detail. Fifteen simulated captures with both responses measured were
+off by 2.2 % rms, of which the spread over bands explains 1.4 %. Left undivided, the response of a
+source of 0.3 um pixels (lens, pixel and mosaic) alone makes 6 to 8 %."""
 
 FOUND = 0.5
 """Correlation of the aligned pictures below which they do not show the same thing."""

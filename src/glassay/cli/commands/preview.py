@@ -68,7 +68,10 @@ def command(
         assert figure is not None
         draw_preview(scenes[0], found, real[0] if real else None, figure)
 
-    answer(str(source), measure, _say, as_json=as_json, draw=draw if figure else None)
+    def say(found: Preview) -> str:
+        return _say(found, divided=source_edge is not None)
+
+    answer(str(source), measure, say, as_json=as_json, draw=draw if figure else None)
 
 
 def _length(text: str, option: str) -> float:
@@ -137,7 +140,7 @@ def _write(picture: FloatImage, out: Path) -> None:
         raise Unusable(f"{out}: cannot be written ({error.strerror})") from None
 
 
-def _say(found: Preview) -> str:
+def _say(found: Preview, divided: bool) -> str:
     height, width = found.view.picture.shape
     lines = [f"predicted at {width} x {height} px of {found.view.pixel_size_um:.4g} um"]
     if found.agreement is not None:
@@ -147,4 +150,7 @@ def _say(found: Preview) -> str:
         detail = findings["detail_ratio"].quantity
         lines.append(f"real detail over predicted: {say_quantity(detail)} (1 where it holds; above,"
                      " the real picture is sharper or sharpened)")  # fmt: skip
+        if not divided:
+            lines.append("the source was taken as perfect; where it is a photo, its own softness makes"
+                         " the prediction soft: give --source-edge")  # fmt: skip
     return "\n".join(lines)
