@@ -8,8 +8,8 @@ side is placed where the colour changes, in some twenty pieces along it, by a ro
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,9 +18,11 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
+from glassay.lattice.border import place_edge
 from glassay.quantity import Contribution, Quantity
 
 Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 Rectangle = tuple[tuple[float, float], tuple[float, float], float]
 """Middle (x, y), size (along, across), and direction of the first side in degrees, as OpenCV's."""
 
@@ -36,6 +38,9 @@ SOFTNESS = (1.0, 2.2)
 
 MOST_RECTANGLES = 8
 
+LEAST_OF_LARGEST = 0.3
+"""Least area of a candidate over that of the largest: a sensor is mostly its array."""
+
 LEAST_SHARE = 0.03
 """Least part of the picture that the array must fill to be measured to a fraction of a percent."""
 
@@ -49,15 +54,25 @@ UNEVEN = 0.3
 """An array seen in 40 x 40 cells varies by less than this part of the change of colour at its
 edges, after slow shading is taken off."""
 
-ALIKE = 3.0
+SPECKLESS = 0.95
+"""Part of the cells that must be so even: the others may hold specks."""
+
+ALIKE = 1.6
 """Largest ratio between the changes of colour at the four sides: an array borders on the same
-shielded pixels all around."""
+shielded pixels all around (simulated dies: up to 1.2; sides of something else mostly above 2)."""
 
 STEP_CONTRAST = 0.02
 """Least change of colour at an edge, relative to the light inside."""
 
-STEP_SHARE = 0.25
+STEP_SHARE = 0.15
 """Part of the strongest change nearby from which a change of colour is taken for the array's edge."""
+
+EARLY_SHARE = 0.12
+"""The same over the whole width in which a side is looked for: beyond the array lie drivers and pads
+with edges up to four times as strong (flat: 0.08 to 0.18)."""
+
+OVER = 0.5
+"""Part of a change's steepest place to which it must fall before the next counts as another one."""
 
 PLACED = 0.25
 FAINT_PLACED = 0.03
@@ -65,8 +80,11 @@ FAINT_PLACED = 0.03
 before their cells do, and drivers join without a gap; with the second part over the change of
 colour, since what lies near a faint edge pulls at it (seen in simulated dies)."""
 
-DISTORTION_ALLOWED = 0.005
-"""Distortion at the corner allowed for (rectangular) where none was measured."""
+DISTORTION_BELIEVED = 0.1
+"""Largest distortion at the corner that bowed sides are taken for: what shows more is no microscope."""
+
+DISTORTION_LEFT = 3e-4
+"""Standard uncertainty of the distortion at the corner beyond the scatter of the sides."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +124,7 @@ def find_extent(
 def _candidates(planes: FloatImage, smooth_px: float) -> Iterator[Rectangle]:
     """Even rectangular regions, largest first, in px of the picture."""
     height, width = planes.shape[:2]
-    factor = max(1.0, max(height, width) / COARSE_PX)
+    factor = _coarse_factor((height, width))
     size = (round(width / factor), round(height / factor))
     small = np.asarray(cv2.resize(planes, size, interpolation=cv2.INTER_AREA), np.float32)
     small = small.reshape(size[1], size[0], -1)
@@ -117,9 +135,28 @@ def _candidates(planes: FloatImage, smooth_px: float) -> Iterator[Rectangle]:
         for limit in np.quantile(change, np.linspace(0.3, 0.85, 12)):
             found += _regions((change < limit).astype(np.uint8), soft)
     found.sort(key=lambda pair: -pair[0])
-    for middle, extent, angle in _different([rectangle for _, rectangle in found]):
+    kept = _different([rectangle for _, rectangle in found])
+    largest = max((extent[0] * extent[1] for _, extent, _ in kept), default=0.0)
+    for middle, extent, angle in kept:
+        if extent[0] * extent[1] < LEAST_OF_LARGEST * largest:
+            continue  # drivers and scribe lanes beside an array that was itself refused
         place = ((middle[0] + 0.5) * factor - 0.5, (middle[1] + 0.5) * factor - 0.5)
         yield place, (extent[0] * factor, extent[1] * factor), angle
+
+
+def _coarse_factor(shape: tuple[int, ...]) -> float:
+    return max(1.0, max(shape) / COARSE_PX)
+
+
+def _margin(soft: float) -> float:
+    """By how much smoothing makes an even region smaller, coarse px, at most."""
+    return 1.5 * soft + 1
+
+
+def _grown_px(shape: tuple[int, ...], smooth_px: float) -> float:
+    """The largest margin by which a candidate was grown, px of the picture."""
+    factor = _coarse_factor(shape)
+    return factor * _margin(max(*SOFTNESS, smooth_px / factor))
 
 
 def _change(small: FloatImage, soft: float) -> Array:
@@ -170,7 +207,7 @@ def _regions(even: npt.NDArray[np.uint8], soft: float) -> list[tuple[float, Rect
         middle, size, angle = cv2.minAreaRect(contour)
         if cv2.contourArea(contour) < RECTANGULAR * (size[0] * size[1] + 1e-9):
             continue
-        grown = (size[0] + 2 * (1.5 * soft + 1), size[1] + 2 * (1.5 * soft + 1))
+        grown = (size[0] + 2 * _margin(soft), size[1] + 2 * _margin(soft))
         found.append((area, ((float(middle[0]), float(middle[1])), grown, float(angle))))
     return found
 
@@ -185,30 +222,40 @@ def _refined(
     c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
     axes = np.array([[c, s], [-s, c]])
     middle = np.array([cx, cy])
-    lines = []
+    sides = []
     for axis, sign in ((0, -1), (0, 1), (1, -1), (1, 1)):
         normal, along = sign * axes[axis], axes[1 - axis]
         foot = middle + normal * size[axis] / 2
-        lines.append(_side(planes, foot, normal, along, size[1 - axis], size[axis], smooth_px))
-    left, right, top, bottom = lines
+        sides.append(_side(planes, foot, normal, along, size[1 - axis], size[axis], smooth_px))
+    contrasts = [side.contrast for side in sides]
+    if min(contrasts) <= 0 or max(contrasts) > ALIKE * min(contrasts):
+        raise NotMeasurable(
+            "the sides of the largest even rectangle in the picture differ in contrast, so that it"
+            " may be cut out of something larger; the array's own edges cannot be told"
+        )
+    return _outlined(planes, sides, distortion)
+
+
+def _outlined(planes: FloatImage, sides: Sequence[_Side], known: float | None) -> Extent:
+    """The outline from its four sides: left, right, top, bottom."""
+    shape = planes.shape[:2]
+    distortion = _bow(sides, shape) if known is None else Quantity(known, "1")
+    if abs(distortion.value) > DISTORTION_BELIEVED:
+        raise NotMeasurable("the sides of the even rectangle in the picture are not straight")
+    sides = [_straightened(side, distortion.value, shape) for side in sides]
+    left, right, top, bottom = (side.line() for side in sides)
     corners = np.array(
         [_crossing(left, top), _crossing(right, top), _crossing(right, bottom),
          _crossing(left, bottom)]
     )  # fmt: skip
     across = corners[1] + corners[2] - corners[0] - corners[3]
     down = corners[2] + corners[3] - corners[0] - corners[1]
-    shape = planes.shape[:2]
-    contrasts = [line.contrast for line in lines]
-    if min(contrasts) <= 0 or max(contrasts) > ALIKE * min(contrasts):
-        raise NotMeasurable(
-            "the sides of the largest even rectangle in the picture differ in contrast, so that it"
-            " may be cut out of something larger; the array's own edges cannot be told"
-        )
-    _check_even(planes, corners, min(contrasts))
+    seen = _bent(corners, distortion.value, shape)
+    _check_even(planes, seen, min(side.contrast for side in sides))
     return Extent(
-        corners=corners,
-        width=_size(corners, across / 2, (left, right), shape, distortion),
-        height=_size(corners, down / 2, (top, bottom), shape, distortion),
+        corners=seen,
+        width=_size(across / 2, (sides[0], sides[1]), shape, distortion),
+        height=_size(down / 2, (sides[2], sides[3]), shape, distortion),
         tilt_deg=math.degrees(math.atan2(across[1], across[0])),
     )
 
@@ -230,7 +277,7 @@ def _check_even(planes: FloatImage, corners: Array, contrast: float) -> None:
         tone = np.log(np.maximum(cells, 1e-6)).ravel()
         rest = tone - design @ np.linalg.lstsq(design, tone, rcond=None)[0]
         inner = np.abs(rest.reshape(side, side)[1:-1, 1:-1])  # the outermost cells hold the edges
-        worst = max(worst, float(np.quantile(inner, 0.995)))
+        worst = max(worst, float(np.quantile(inner, SPECKLESS)))
     if worst > max(UNEVEN * contrast, STEP_CONTRAST / 2):
         raise NotMeasurable(
             "the largest rectangle in the picture is not even inside; the array's own edges cannot"
@@ -239,20 +286,68 @@ def _check_even(planes: FloatImage, corners: Array, contrast: float) -> None:
 
 
 @dataclass(frozen=True)
-class _Line:
-    point: Array
-    direction: Array
+class _Side:
+    """A side as found: its pieces (n, 2) px, the direction outward, the standard uncertainties of
+    its place by their scatter and by the border, and the change of colour there."""
+
+    points: Array
+    normal: Array
     u: float
     contrast: float
+    u_border: float
+
+    def line(self) -> tuple[Array, Array]:
+        """A point and the direction of the straight line through the pieces."""
+        middle = self.points.mean(axis=0)
+        return middle, np.linalg.svd(self.points - middle)[2][0]
+
+
+def _bow(sides: Sequence[_Side], shape: tuple[int, ...]) -> Quantity:
+    """Distortion at the picture's corner that makes all four sides straight.
+
+    Under radial distortion x = u (1 + k r^2) a piece is moved outward by k r^2 times its distance
+    from the picture's middle along the side's normal (to first order in k).
+    """
+    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
+    rows, target = [], []
+    for number, side in enumerate(sides):
+        place = side.points - middle
+        line = np.zeros((len(place), 9))
+        line[:, 2 * number] = 1
+        line[:, 2 * number + 1] = place @ np.array([-side.normal[1], side.normal[0]]) / half
+        line[:, 8] = (place**2).sum(axis=1) / half**2 * (place @ side.normal)
+        rows.append(line)
+        target.append(place @ side.normal)
+    design, offset = np.concatenate(rows), np.concatenate(target)
+    solution = np.linalg.lstsq(design, offset, rcond=None)[0]
+    freedom = offset.size - 9
+    rest = offset - design @ solution
+    u = math.sqrt(float(rest @ rest) / freedom * np.linalg.pinv(design.T @ design)[8, 8])
+    return Quantity.of(float(solution[8]), u, "1", "bow of the sides", freedom)
+
+
+def _straightened(side: _Side, distortion: float, shape: tuple[int, ...]) -> _Side:
+    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
+    place = side.points - middle
+    radius2 = (place**2).sum(axis=1) / half**2
+    return replace(side, points=middle + place * (1 - distortion * radius2)[:, None])
+
+
+def _bent(points: Array, distortion: float, shape: tuple[int, ...]) -> Array:
+    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
+    place = points - middle
+    radius2 = (place**2).sum(axis=1) / half**2
+    return np.asarray(middle + place * (1 + distortion * radius2)[:, None])
 
 
 def _side(
     planes: FloatImage, foot: Array, normal: Array, along: Array, length: float, depth: float,
     smooth_px: float,
-) -> _Line:  # fmt: skip
+) -> _Side:  # fmt: skip
     """One side of the array, near the line through `foot` along `along`; `normal` points outward."""
     reach = max(8.0, 0.06 * depth, 3 * smooth_px)
-    across = np.arange(-reach, reach + 0.25, 0.5)
+    inside = 0.3 * reach + _grown_px(planes.shape[:2], smooth_px)  # surely within, however coarse
+    across = np.arange(-inside - 0.7 * reach, reach + 0.25, 0.5)
     spots = np.linspace(-0.42, 0.42, PIECES) * length
     per_piece = max(3, min(64, int(length / PIECES)))
     profiles = {}
@@ -263,7 +358,7 @@ def _side(
             profiles[float(spot)] = _profile(planes, place, smooth_px)
     if len(profiles) < FEWEST_PIECES:
         raise NotMeasurable("the even rectangle in the picture reaches its border")
-    main = _first_step(across, np.median(list(profiles.values()), axis=0), reach)
+    main = _first_step(across, np.median(list(profiles.values()), axis=0), inside)
     if main is None:
         raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
     # piece by piece near that place, which a lean of half a degree and a blur may move
@@ -277,16 +372,39 @@ def _side(
         raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
     t, offset = np.array(found).T
     slope, intercept, scatter, kept = _robust_line(t, offset)
-    if scatter > max(2.0, 0.01 * depth) or kept < FEWEST_PIECES:
+    if scatter > max(2.0, 0.01 * depth) or kept.sum() < FEWEST_PIECES:
         raise NotMeasurable("a side of the even rectangle in the picture is not straight")
-    point = foot + intercept * normal
     direction = along + slope * normal
+    shift, half_range = _edge_of_border(
+        planes, foot + intercept * normal, direction, normal, length, reach, smooth_px
+    )
     profile = np.median(list(profiles.values()), axis=0)
-    next_outside = (across > main + 0.4 * near) & (across < main + 1.1 * near)
-    if next_outside.sum() < 2 or (across < main - near).sum() < 4:
+    if (across > main + 0.4 * near).sum() < 2 or (across < main - near).sum() < 4:
         raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
-    contrast = float(np.median(_distance(across, profile, main - near)[next_outside]))
-    return _Line(point, direction / math.hypot(*direction), scatter / math.sqrt(kept), contrast)
+    contrast = _first_top(across, _distance(across, profile, main - near), main)
+    points = foot + t[kept, None] * along + (offset[kept, None] + shift) * normal
+    return _Side(points, normal, scatter / math.sqrt(kept.sum()), contrast,
+                 half_range / math.sqrt(3))  # fmt: skip
+
+
+def _edge_of_border(
+    planes: FloatImage, foot: Array, along: Array, normal: Array, length: float, reach: float,
+    smooth_px: float,
+) -> tuple[float, float]:  # fmt: skip
+    """How far outward of the line through `foot` the edge is that a blurred border's dip hides, and
+    half the range of it: the mean profile across the whole side, straightened by that line."""
+    if smooth_px:  # a lens that shows single pixels also shows a border of several
+        return 0.0, 0.0
+    across = np.arange(-reach, reach + 0.25, 0.5)
+    profiles = []
+    for t in np.array_split(np.linspace(-0.42, 0.42, 10 * PIECES) * length, PIECES):
+        place = foot + t[:, None, None] * along + across[None, :, None] * normal
+        if place.min() >= 0 and (place <= np.array(planes.shape[1::-1]) - 1).all():
+            profiles.append(_profile(planes, place, smooth_px))
+    if not profiles:
+        return 0.0, 0.0
+    edge = place_edge(across, np.median(profiles, axis=0), 0.0)
+    return (edge.place, edge.half_range) if edge is not None else (0.0, 0.0)
 
 
 def _profile(planes: FloatImage, place: Array, smooth_px: float) -> Array:
@@ -313,27 +431,50 @@ def _distance(across: Array, profile: Array, until: float) -> Array:
     return np.asarray((np.abs(profile - shading) / level).max(axis=1))
 
 
-def _first_step(across: Array, profile: Array, reach: float) -> float | None:
+def _first_step(across: Array, profile: Array, inside: float) -> float | None:
     """Where, going outward, the colour first leaves that of the inside for good."""
-    distance = _distance(across, profile, -0.3 * reach)
-    quiet = float(np.quantile(distance[across < -0.3 * reach], 0.95))
+    distance = _distance(across, profile, -inside)
+    quiet = float(np.quantile(distance[across < -inside], 0.95))
     limit = max(STEP_CONTRAST, 4 * quiet)
-    beyond = distance > limit
-    if not beyond.any():
-        return None
-    first = int(np.argmax(beyond))
-    change = np.gradient(distance, across)
-    low = max(first - 8, 0)
-    return float(across[low + _innermost_step(change[low : first + 9])])
+    change = np.where(across > -inside, np.gradient(distance, across), 0.0)
+    for peak in _peaks(change, EARLY_SHARE):
+        low = peak
+        while low > 0 and distance[low - 1] < distance[low]:
+            low -= 1
+        if _first_top(across, distance, float(across[peak])) - distance[low] > limit:
+            return float(across[peak])
+    return None
+
+
+def _first_top(across: Array, distance: Array, main: float) -> float:
+    """How far the colour gets from the inside's next to the edge: the depth of a narrow border, whose
+    own far side lets the colour return or go on to something else."""
+    index = int(np.argmin(np.abs(across - main)))
+    while index + 1 < distance.size and distance[index + 1] > distance[index]:
+        index += 1
+    return float(distance[index])
+
+
+def _peaks(change: Array, share: float) -> list[int]:
+    """Places, going outward, where a change peaks that is this part of the largest, and is nearly over
+    before a larger one comes: not the foot of that."""
+    inner = np.concatenate([[-np.inf], change[:-1]])
+    outer = np.concatenate([change[1:], [-np.inf]])
+    peaks = (change >= inner) & (change > outer) & (change >= share * change.max())
+    found = []
+    for index in np.flatnonzero(peaks):
+        rest = change[index:]
+        until = int(np.argmax(rest > rest[0])) or rest.size
+        if until == rest.size or rest[:until].min() < OVER * rest[0]:
+            found.append(int(index))
+    return found
 
 
 def _innermost_step(change: Array) -> int:
     """The first place, going outward, where a change peaks that is a good part of the largest:
     a narrow border of shielded pixels has a second edge close by, often a stronger one."""
-    inner = np.concatenate([[-np.inf], change[:-1]])
-    outer = np.concatenate([change[1:], [-np.inf]])
-    peaks = (change >= inner) & (change > outer) & (change >= STEP_SHARE * change.max())
-    return int(np.argmax(peaks)) if peaks.any() else int(np.argmax(change))
+    peaks = _peaks(change, STEP_SHARE)
+    return peaks[0] if peaks else int(np.argmax(change))
 
 
 def _half_way(across: Array, profile: Array, main: float, near: float) -> float | None:
@@ -360,45 +501,43 @@ def _half_way(across: Array, profile: Array, main: float, near: float) -> float 
     return float(place[index - 1] + part * (place[index] - place[index - 1]))
 
 
-def _robust_line(t: Array, offset: Array) -> tuple[float, float, float, int]:
-    kept = np.ones(t.size, dtype=bool)
-    slope = intercept = 0.0
+def _robust_line(t: Array, offset: Array) -> tuple[float, float, float, Flags]:
+    """Slope, place, scatter, and which pieces were kept: those near a parabola, since distortion bows
+    the side."""
     middle = float(np.median(offset))
     kept = np.abs(offset - middle) < 4 * 1.4826 * float(np.median(np.abs(offset - middle))) + 1.0
+    off = np.zeros(t.size)
     for _ in range(6):
-        slope, intercept = np.polyfit(t[kept], offset[kept], 1)
-        off = np.abs(offset - slope * t - intercept)
-        again = off < 3 * 1.4826 * float(np.median(off[kept])) + 0.05
-        if bool((again == kept).all()) or again.sum() < 3:
+        off = offset - np.polyval(np.polyfit(t[kept], offset[kept], 2), t)
+        again = np.abs(off) < 3 * 1.4826 * float(np.median(np.abs(off[kept]))) + 0.05
+        if bool((again == kept).all()) or again.sum() < 4:
             break
         kept = again
-    rest = (offset - slope * t - intercept)[kept]
-    return float(slope), float(intercept), float(rest.std()), int(kept.sum())
+    slope, intercept = np.polyfit(t[kept], offset[kept], 1)
+    return float(slope), float(intercept), float(off[kept].std()), kept
 
 
-def _crossing(one: _Line, other: _Line) -> Array:
-    system = np.stack([one.direction, -other.direction], axis=1)
-    t = np.linalg.solve(system, other.point - one.point)
-    return np.asarray(one.point + t[0] * one.direction)
+def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
+    (point, direction), (start, way) = one, other
+    t = np.linalg.solve(np.stack([direction, -way], axis=1), start - point)
+    return np.asarray(point + t[0] * direction)
 
 
 def _size(
-    corners: Array, vector: Array, sides: tuple[_Line, _Line], shape: tuple[int, ...],
-    distortion: float | None,
-) -> Quantity:  # fmt: skip
+    vector: Array, sides: tuple[_Side, _Side], shape: tuple[int, ...], distortion: Quantity
+) -> Quantity:
     length = math.hypot(*vector)
-    middle = (np.array(shape[1::-1]) - 1) / 2
-    half = math.hypot(*shape) / 2
-    ends = [line.point for line in sides]
-    radius2 = float(np.mean([((p - middle) ** 2).sum() for p in ends])) / half**2
-    placed = [PLACED + FAINT_PLACED / line.contrast for line in sides]
-    parts = [
-        Contribution("scatter along the sides", math.hypot(*(line.u for line in sides))),
-        Contribution("place of the sides", math.hypot(*placed)),
-    ]
-    if distortion is None:
-        allowed = DISTORTION_ALLOWED / math.sqrt(3) * radius2 * length
-        parts.append(Contribution("distortion not known", allowed))
-    else:
-        length *= 1 - distortion * radius2
-    return Quantity(length, "px", tuple(parts))
+    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
+    points = np.concatenate([side.points for side in sides])
+    radius2 = float(((points - middle) ** 2).sum(axis=1).mean())
+    placed = [PLACED + FAINT_PLACED / side.contrast for side in sides]
+    return Quantity(
+        length, "px",
+        (
+            Contribution("scatter along the sides", math.hypot(*(side.u for side in sides))),
+            Contribution("place of the sides", math.hypot(*placed)),
+            Contribution("blurred border", math.hypot(*(side.u_border for side in sides))),
+            Contribution("distortion", math.hypot(distortion.u, DISTORTION_LEFT)
+                         * radius2 / half**2 * length),
+        ),
+    )  # fmt: skip

@@ -22,7 +22,7 @@ from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, w
 from glassay.quantity import Quantity, combine
 
 METHOD = "lattice of a photo"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Array = npt.NDArray[np.float64]
