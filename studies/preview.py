@@ -95,8 +95,8 @@ def report(quick: bool = False) -> str:
         found = list(pool.map(run_case, tasks))
     lines = [
         "A die predicted from a finer photo and the measured edge responses, against the capture of it",
-        "(median of the dies; ratio: real detail over predicted, up to half the Nyquist frequency; held: 1 lies",
-        "within U).",
+        "(median of the dies; ratio: real detail over predicted, up to half the Nyquist frequency;",
+        "held: 1 lies within U).",
         "",
         f"{'instrument':<34}{'dies':>5}{'refused':>9}{'correlation':>13}{'unexplained':>13}"
         f"{'ratio':>8}{'worst':>8}{'U':>7}{'held':>6}",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 import io
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +13,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
+from reportlab.platypus import KeepTogether, Table
 
 from glassay.bench.assemble import RESULTS_FILE
 from glassay.bench.matching import match_chips, match_keys
@@ -18,11 +21,15 @@ from glassay.bench.plate import Plate, Wanted, make_plate
 from glassay.bench.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
+from glassay.report.page import Report
+from glassay.report.pdf.plate import GAP, same_chip
+from glassay.report.pdf.style import MARGIN, PAGE, WIDTH, register_fonts
 from glassay.report.plate_sheet import (
     LINE,
     PRINT,
     SIZES,
     Layout,
+    Size,
     animated,
     draw_series,
     draw_sheet,
@@ -137,13 +144,17 @@ def test_a_region_is_shown_as_asked_and_others_are_named(shown: Shown) -> None:
 # ---- the sheet -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", ["print", "1920x1080"])
+COARSE_PRINT = Size(PRINT.width // 3, None, PRINT.dpi / 3, PRINT.text / 3)
+"""The sheet for print at a third of its resolution."""
+SMALL_STILL = Size(960, 540, 96, 10.5)
+
+
+@pytest.mark.parametrize("size", [COARSE_PRINT, SMALL_STILL], ids=["print", "still"])
 @pytest.mark.parametrize("layout", ["grid", "wipe"])
 @pytest.mark.parametrize("blind", [False, True])
 def test_nothing_overlaps_or_leaves_the_sheet(
-    plate: Plate, name: str, layout: Layout, blind: bool
+    plate: Plate, size: Size, layout: Layout, blind: bool
 ) -> None:
-    size = SIZES[name]
     names = ["Picture 1", "Picture 2", "Picture 3"] if blind else None
     sheet = lay_out(plate, size, layout, names)
     assert sheet.height == (size.height or sheet.height)
@@ -169,7 +180,7 @@ def test_nothing_overlaps_or_leaves_the_sheet(
 
 
 def test_the_bar_is_a_1_2_5_length_at_the_plates_scale(plate: Plate) -> None:
-    sheet = lay_out(plate, PRINT, "grid")
+    sheet = lay_out(plate, COARSE_PRINT, "grid")
     for (_, _, length, _, words), (picture, _, _) in zip(sheet.bars, sheet.pictures, strict=True):
         um = float(words.replace("\u00a0", " ").split()[0])
         assert str(f"{um:e}")[0] in "125"
@@ -194,21 +205,52 @@ def test_sheets_for_print_are_180_mm_wide_and_the_same_every_time(
     plate: Plate, suffix: str, start: bytes
 ) -> None:
     two = replace(plate, panels=plate.panels[:2])
-    made = draw_sheet(two, PRINT, "light", "grid", suffix)
+    made = draw_sheet(two, COARSE_PRINT, "light", "grid", suffix)
     assert made.startswith(start)
-    assert made == draw_sheet(two, PRINT, "light", "grid", suffix)
+    assert made == draw_sheet(two, COARSE_PRINT, "light", "grid", suffix)
     points = PRINT.width / PRINT.dpi * 72
     assert points == pytest.approx(180 / 25.4 * 72, abs=0.5)
     if suffix == ".svg":
-        assert f'width="{points:.6g}'.encode() in made
+        width = re.search(rb'<svg[^>]* width="([0-9.]+)pt"', made)
+        assert width is not None
+        assert float(width[1]) == pytest.approx(points, abs=0.5)
 
 
 def test_pictures_in_turn_are_one_animation_and_a_still_each(plate: Plate) -> None:
-    stills = draw_series(plate, SIZES["1920x1080"], "light")
+    stills = draw_series(plate, SMALL_STILL, "light")
     assert len(stills) == 3
     with Image.open(io.BytesIO(animated(stills))) as film:
         assert film.n_frames == 3  # type: ignore[attr-defined]
-        assert film.size == (1920, 1080)
+        assert film.size == (960, 540)
+
+
+# ---- in the printed report -----------------------------------------------------------------------
+
+
+def test_the_printed_report_has_the_plate_on_one_page(shown: Shown) -> None:
+    register_fonts()
+    story = list(same_chip(Report(shown.results, {}, datetime.date(2026, 5, 1))))
+    kept = story[0]  # heading, words, panels and foot are never torn between pages
+    assert isinstance(kept, KeepTogether)
+    (grid,) = [part for part in kept._content if isinstance(part, Table)]
+    panels = [cell[0] for row in grid._cellvalues for cell in row if cell]
+    assert len(panels) == 3
+    width = panels[0].width
+    assert all(panel.width == width for panel in panels)
+    # three beside each other fill the width but for two gaps, or fewer are larger still
+    assert width >= (WIDTH - 2 * GAP) / 3 - 1e-6
+    for panel in panels:
+        across, down = panel.image.getSize()
+        assert across == pytest.approx(width / 72 * 300, abs=1)  # px an inch
+        assert down / across == pytest.approx(panel.height / width, rel=0.01)
+        bar_px, words = panel.overlay.bar
+        um = float(words.replace("\u00a0", " ").split()[0])
+        made = make_plate(shown.results, [shown.chip], Wanted())
+        assert bar_px / across == pytest.approx(um / made.width_um.value)
+    height = sum(part.wrap(WIDTH, PAGE[1])[1] for part in kept._content)
+    assert height < PAGE[1] - 2 * MARGIN
+    told = " ".join(str(part.getPlainText()) for part in kept._content if hasattr(part, "frags"))
+    assert "Not shown: Glass lamp" in told
 
 
 # ---- the command ---------------------------------------------------------------------------------

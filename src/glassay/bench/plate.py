@@ -226,7 +226,8 @@ def _chosen_captures(
     for capture_id in wanted.captures:
         if capture_id not in captures:
             raise Unusable(f"there is no capture {capture_id!r} in this bench")
-    ids = wanted.captures or [one.id for one in bench.captures if one.object == chip.object]
+    known = {*chip.routes, *chip.unmatched}  # clips of the chip are in neither
+    ids = wanted.captures or [one.id for one in bench.captures if one.id in known]
     shown: list[Capture] = []
     for capture_id in ids:
         one = captures[capture_id]

@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from glassay.bench.plate import Panel, Plate
+from glassay.bench.plate import Caption, Panel, Plate
 from glassay.bench.words import say, say_length
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
@@ -369,13 +369,13 @@ def _captions(
             lines = [Words(front + told.instrument, 1.15 * size.text, bold=True)]
             if told.setting:
                 lines.append(Words(told.setting, size.text))
-            lines += [Words(text, size.text, soft=True) for text in _numbers(plate, panel, width)]
+            lines += [Words(text, size.text, soft=True) for text in numbers_below(told)]
         found.append([part for line in lines for part in _folded(line, width)])
     return found
 
 
-def _numbers(plate: Plate, panel: Panel, width: float) -> list[str]:
-    told = panel.caption
+def numbers_below(told: Caption) -> list[str]:
+    """The numbers below a panel: magnification, pixel size, what it tells apart."""
     lines = []
     if told.reading is not None:
         lines.append(f"{told.reading.name} {say(told.reading.value)}×")
@@ -389,25 +389,28 @@ def _numbers(plate: Plate, panel: Panel, width: float) -> list[str]:
 
 
 def _footing(plate: Plate, size: Size, names: Sequence[str] | None) -> list[Words]:
-    """Scale, kernel and what is missing; on a blind plate, without anything that names a maker."""
+    text = " ".join(foot_of(plate, blind=names is not None))
+    return _folded(Words(text, 0.9 * size.text, soft=True), size.width - 2 * size.margin)
+
+
+def foot_of(plate: Plate, *, blind: bool = False) -> list[str]:
+    """Scale, kernel and what is missing, in sentences; blind, without what names an instrument."""
     wide = say_length(Quantity(plate.width_um.value, "um"))
     high = say_length(Quantity(plate.height_um, "um"))
     relative = plate.width_um.expanded / plate.width_um.value
-    by = "" if names is not None else f" by the calibration of {plate.scale_by}"
+    by = "" if blind else f" by the calibration of {plate.scale_by}"
     sentences = [
         f"The piece is {wide} wide and {high} high, good to {100 * relative:.2g} %{by}.",
         f"Resampled in linear light: {plate.kernel_words}; nothing is sharpened.",
     ]
-    if names is None:
+    if not blind:
         sentences.append(
             "Lines are those told apart at 10 % modulation, by bars or by repeated exposures."
         )
-    if plate.left_out and names is None:
-        sentences.append(
-            "Not shown: " + "; ".join(f"{who}: {why}" for who, why in plate.left_out.items()) + "."
-        )
-    text = prose(" ".join(sentences))
-    return _folded(Words(text, 0.9 * size.text, soft=True), size.width - 2 * size.margin)
+        if plate.left_out:
+            told = "; ".join(f"{who}: {why}" for who, why in plate.left_out.items())
+            sentences.append(f"Not shown: {told}.")
+    return [prose(sentence) for sentence in sentences]
 
 
 def _folded(line: Words, width: float) -> list[Words]:

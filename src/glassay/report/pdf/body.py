@@ -24,6 +24,7 @@ from glassay.report.numbers import SIGNS, sentence
 from glassay.report.page import Report
 from glassay.report.pdf.figures import draw
 from glassay.report.pdf.lanes import Lanes, Legend
+from glassay.report.pdf.plate import same_chip
 from glassay.report.pdf.style import (
     BODY,
     HEADS,
@@ -45,6 +46,7 @@ def body(report: Report) -> Iterator[Any]:
     yield from _comparison(report)
     yield from _needs(report)
     yield from _magnification(report)
+    yield from same_chip(report)
     results = report.results
     if results.verdicts:
         yield text("How a verdict is reached", HEADS[2])

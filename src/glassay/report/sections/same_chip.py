@@ -35,9 +35,13 @@ class Shown:
 
 def fill(report: Report) -> Filling | None:
     """Each chip's plate and matches; None when nothing was matched."""
-    chips = [one for one in kept_matches(report.results) if one.pairs and not one.waiting]
-    told = [_chip(report, one) for one in chips]
+    told = [_chip(report, one) for one in matched_chips(report)]
     return {"chips": told} if told else None
+
+
+def matched_chips(report: Report) -> list[SameChip]:
+    """The chips whose photos were matched."""
+    return [one for one in kept_matches(report.results) if one.pairs and not one.waiting]
 
 
 def _chip(report: Report, chip: SameChip) -> Filling:
