@@ -29,10 +29,12 @@ def light_of(shot: Capture) -> FloatImage:
 def shot(
     scene: Scene, pixel_um: float, turn: float = 0.0, centre: tuple[float, float] = (0.0, 0.0),
     *, size: tuple[int, int] = (480, 360), softness: float = 1.0, exposure: float = 0.8,
-    seed: int = 0, distortion: float = 0.0,
+    seed: int = 0, distortion: float = 0.0, stop_um: float = 0.0,
 ) -> Capture:  # fmt: skip
-    """A photo by a matched camera: its optics pass about 0.8 cycles a px."""
-    optics = Optics(na=min(0.5, 0.22 / pixel_um) / softness, distortion_k1=distortion)
+    """A photo by a matched camera: its optics pass about 0.8 cycles a px. With `stop_um` through an
+    eyepiece whose field is that wide."""
+    optics = Optics(na=min(0.5, 0.22 / pixel_um) / softness, distortion_k1=distortion,
+                    field_stop_um=stop_um)  # fmt: skip
     camera = Camera(width=size[0], height=size[1], exposure=exposure)
     return capture(scene, Pose(pixel_um, turn, centre), optics, camera, seed)
 

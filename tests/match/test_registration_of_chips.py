@@ -109,6 +109,22 @@ def test_distortion_of_one_lens_is_followed_to_the_rim() -> None:
     assert any("the lenses distort" in note for note in found.notes)
 
 
+@pytest.mark.parametrize(("fine_um", "coarse_um"), [(240.0, 0.0), (0.0, 300.0), (240.0, 300.0)])
+def test_the_dark_surround_of_an_eyepiece_says_nothing_of_the_light(
+    fine_um: float, coarse_um: float
+) -> None:
+    die = Die(seed=3)
+    one = shot(die, 1.0, 4, (-100, 50), size=(360, 270), stop_um=fine_um)
+    two = shot(die, 1.4, 60, (-60, 70), size=(360, 270), stop_um=coarse_um, seed=1)
+    found, true = matched(one, two, prior=True), truth(one, two)
+    assert found.look == "brightness"
+    assert found.notes == ()
+    assert found.scale_ratio.value == pytest.approx(true.ratio, rel=BRIGHT)
+    low, high = found.scale_ratio.interval
+    assert low <= true.ratio <= high
+    assert found.scale_ratio.expanded < 3e-4 * true.ratio  # taken as lit differently: 1e-3
+
+
 # ---- refusals ------------------------------------------------------------------------------------
 # Where nothing is found, every scale up to `most_apart` has been tried; 1.9 keeps these tests short.
 

@@ -12,7 +12,7 @@ from glassay.imaging.tone import FloatImage
 from glassay.match import template
 from glassay.match.agree import Check, check
 from glassay.match.features import FeatureStore, Proposal, propose
-from glassay.match.pictures import LOOKS, Look, Pair
+from glassay.match.pictures import LOOKS, Look, Pair, RoundField
 
 HOLDS_SHARE, HOLDS_CORRELATION = 0.55, 0.4
 """A mapping is considered when this share of the blocks agree with it at this mean correlation. On
@@ -44,6 +44,7 @@ class Searcher:
 
     def __post_init__(self) -> None:
         self._stores = (FeatureStore(self.first), FeatureStore(self.second))
+        self._fields = (RoundField.of(self.first), RoundField.of(self.second))
 
     def by_features(self, scales: list[tuple[float, bool]]) -> Found | None:
         """The best mapping that features propose, at these scales (coarse px / fine px, whether the
@@ -72,8 +73,9 @@ class Searcher:
         return best
 
     def _pair(self, first_is_coarse: bool) -> Pair:
-        two = (self.first, self.second) if first_is_coarse else (self.second, self.first)
-        return Pair(*two)
+        if first_is_coarse:
+            return Pair(self.first, self.second, *self._fields)
+        return Pair(self.second, self.first, *self._fields[::-1])
 
     def _better(
         self, best: Found | None, tried: Iterator[Proposal], first_is_coarse: bool

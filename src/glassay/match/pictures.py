@@ -13,6 +13,7 @@ from scipy import fft, ndimage
 
 from glassay.imaging.tone import FloatImage
 from glassay.match.mapping import Mapping, Points, outline
+from glassay.scale.field_stop import find_field_stop
 
 Mask = npt.NDArray[np.bool_]
 Look = Literal["brightness", "edge light", "coarse edge light", "edges"]
@@ -34,6 +35,9 @@ pixel's own box, which is what the coarser camera averages over."""
 ENERGY_FINE_PX, ENERGY_COARSE_PX = 1.0, 4.0
 """Band of the local energy: between these two Gaussian sigmas. Finer lets noise in, coarser merges
 neighbouring edges; the agreement of dark field with bright field changes little from 0.7 to 1.5."""
+
+FIELD_SHARE = 0.97
+"""Share of a round field's radius that is compared: its rim is soft, and blurs reach over it."""
 
 SPLINE_REACH_PX = 1
 """Within this of the rim the cubic spline would invent values."""
@@ -125,6 +129,27 @@ class Sampler:
 
 
 @dataclass(frozen=True, slots=True)
+class RoundField:
+    """The part of a photo within the stop of an eyepiece, px of the photo."""
+
+    x: float
+    y: float
+    radius: float
+
+    def holds(self, points: Points) -> Mask:
+        """Which points (n, 2) lie within."""
+        return np.asarray(np.hypot(points[:, 0] - self.x, points[:, 1] - self.y) <= self.radius)
+
+    @classmethod
+    def of(cls, photo: FloatImage) -> RoundField | None:
+        """The field of a photo; None where it fills the photo or none is seen."""
+        stop = find_field_stop(photo)
+        if stop is None:
+            return None
+        return cls(stop.x, stop.y, FIELD_SHARE * stop.diameter / 2)
+
+
+@dataclass(frozen=True, slots=True)
 class Grid:
     """A part of a photo, averaged: its px are `factor` px of the photo wide, from (left, top)."""
 
@@ -169,10 +194,15 @@ def overlap_grid(mapping: Mapping, most_px: int) -> Grid | None:
 
 @dataclass(frozen=True, eq=False)
 class Pair:
-    """Two photos of one chip in linear light, the one with the larger pixels first."""
+    """Two photos of one chip in linear light, the one with the larger pixels first.
+
+    Where a photo shows a round field in a dark surround, the field is told: only that is compared.
+    """
 
     coarse: FloatImage
     fine: FloatImage
+    coarse_field: RoundField | None = None
+    fine_field: RoundField | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,6 +213,8 @@ class Footing:
     look: Look
     coarse: FloatImage
     fine: Sampler
+    coarse_seen: Mask | None = None
+    fine_field: RoundField | None = None
 
     @classmethod
     def of(cls, pair: Pair, mapping: Mapping, look: Look, most_px: int) -> Footing | None:
@@ -196,11 +228,19 @@ class Footing:
         coarse = grid.part_of(pair.coarse)
         if look == "coarse edge light":
             coarse = edge_light(coarse)
-        return cls(grid, look, coarse, Sampler.of(fine, step))
+        seen = None
+        if pair.coarse_field is not None:
+            seen = pair.coarse_field.holds(grid.points()).reshape(grid.shape)
+        return cls(grid, look, coarse, Sampler.of(fine, step), seen, pair.fine_field)
 
     def seen(self, mapping: Mapping) -> tuple[FloatImage, FloatImage, Mask]:
         """The coarse photo, the fine one as `mapping` lays it over it, and where both count."""
-        fine, mask = self.fine(mapping(self.grid.points()), self.grid.shape)
+        points = mapping(self.grid.points())
+        fine, mask = self.fine(points, self.grid.shape)
+        if self.fine_field is not None:
+            mask &= self.fine_field.holds(points).reshape(mask.shape)
+        if self.coarse_seen is not None:
+            mask &= self.coarse_seen
         coarse = self.coarse
         rim = 1
         if self.look == "edges":

@@ -27,6 +27,7 @@ from glassay.match.pictures import (
     Look,
     Mask,
     Pair,
+    RoundField,
     Sampler,
     averaged,
     blurred,
@@ -148,6 +149,8 @@ class _Stage:
     coarse: Sampler
     look: Look
     side: int
+    fine_seen: Mask
+    coarse_field: RoundField | None
 
     @classmethod
     def of(cls, pair: Pair, best: Mapping, look: Look) -> _Stage:
@@ -159,11 +162,19 @@ class _Stage:
         coarse = edge_light(pair.coarse) if look == "coarse edge light" else pair.coarse
         small = averaged(fine, factor)
         side = int(np.clip(math.sqrt(small.size / 60), 10, 28))
-        return cls(grid, small, Sampler.of(coarse, factor / scale), look, side)
+        seen = np.ones(grid.shape, dtype=bool)
+        if pair.fine_field is not None:
+            seen = pair.fine_field.holds(grid.points()).reshape(grid.shape)
+        sampler = Sampler.of(coarse, factor / scale)
+        return cls(grid, small, sampler, look, side, seen, pair.coarse_field)
 
     def log_misfit(self, mapping: Mapping) -> Values:
         """log(1 - r^2) of every block under a mapping; NaN where the photos do not overlap."""
-        coarse, mask = self.coarse(mapping.inverse()(self.grid.points()), self.grid.shape)
+        points = mapping.inverse()(self.grid.points())
+        coarse, mask = self.coarse(points, self.grid.shape)
+        mask &= self.fine_seen
+        if self.coarse_field is not None:
+            mask &= self.coarse_field.holds(points).reshape(mask.shape)
         fine = self.fine
         if self.look == "edges":
             coarse, fine = edge_energy(coarse), edge_energy(fine)
