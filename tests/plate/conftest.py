@@ -13,11 +13,11 @@ from glassay.bench.document import load_bench
 from glassay.bench.matching import kept_matches
 from glassay.bench.results import BenchResults
 from glassay.bench.same_chip import SameChip
-from glassay.simulate import Camera, Capture, Die, Optics, Pose, capture
+from glassay.simulate import Camera, Capture, Die, Edge, Optics, Pose, capture
 from tests.bench.slides import draw_slide
 
 SIZE = (400, 300)
-PIXEL_UM = {"near": 1.0, "far": 1.35, "eye": 1.2}
+PIXEL_UM = {"near": 1.0, "far": 1.5, "eye": 1.2}
 TEXT = """
 [bench]
 title = "One chip"
@@ -25,6 +25,9 @@ title = "One chip"
 id = "slide"
 kind = "ruled scale"
 division = "20 um"
+[[object]]
+id = "blade"
+kind = "edge"
 [[object]]
 id = "chip"
 kind = "chip"
@@ -46,6 +49,12 @@ def _photo(name: str, turn: float, centre: tuple[float, float]) -> Capture:
     optics = Optics(na=0.2 / PIXEL_UM[name], field_stop_um=stop)
     camera = Camera(width=SIZE[0], height=SIZE[1], exposure=0.8)
     return capture(Die(seed=0), Pose(PIXEL_UM[name], turn, centre), optics, camera, 1)
+
+
+def _blade(name: str) -> Capture:
+    optics, camera = Optics(na=0.2 / PIXEL_UM[name]), Camera(width=SIZE[0], height=SIZE[1])
+    scene = Edge(lean_deg=6, left=0.1, right=0.7)
+    return capture(scene, Pose(PIXEL_UM[name]), optics, camera, 2)
 
 
 def chip_file(name: str) -> str:
@@ -71,6 +80,10 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> Shown:
         text += f'[[capture]]\nfile = "captures/slide-{name}.png"\ninstrument = "{name}"\n'
         text += f'object = "slide"\n[[capture]]\nfile = "{chip_file(name)}"\n'
         text += f'instrument = "{name}"\nobject = "chip"\n'
+        if name != "eye":
+            _blade(name).write(folder / f"captures/blade-{name}.png")
+            text += f'[[capture]]\nfile = "captures/blade-{name}.png"\ninstrument = "{name}"\n'
+            text += 'object = "blade"\n'
     Image.fromarray(np.full((300, 400, 3), 7, np.uint8)).save(folder / chip_file("lamp"))
     text += '[[instrument]]\nid = "lamp"\nname = "Glass lamp"\nkind = "other"\n'
     text += f'[[capture]]\nfile = "{chip_file("lamp")}"\ninstrument = "lamp"\nobject = "chip"\n'

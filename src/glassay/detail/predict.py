@@ -9,7 +9,7 @@ divided out as far as it carries.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -237,7 +237,20 @@ def compare_views(predicted: FloatImage, real: FloatImage) -> ViewAgreement:
         real, warp, (width, height), flags=cv2.INTER_LANCZOS4 | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REFLECT,
     )  # fmt: skip
-    a, b = template.astype(np.float64), np.asarray(warped, dtype=np.float64)
+    rotation = math.degrees(math.atan2(float(warp[1, 0]), float(warp[0, 0])))
+    window = (round(float(warp[0, 2])), round(float(warp[1, 2])), width, height)
+    agreed = compare_aligned(template, np.asarray(warped, dtype=np.float32))
+    return replace(agreed, rotation_deg=rotation, window=window)
+
+
+def compare_aligned(predicted: FloatImage, real: FloatImage) -> ViewAgreement:
+    """Compare a predicted view with a real capture that lies on it px for px, shapes (height, width).
+
+    Brightness and contrast are matched by a line. Raises `NotMeasurable` when the two do not show
+    the same thing.
+    """
+    height, width = predicted.shape
+    a, b = predicted.astype(np.float64), real.astype(np.float64)
     correlation = float(np.corrcoef(a.ravel(), b.ravel())[0, 1])
     if not correlation >= FOUND:
         raise NotMeasurable(
@@ -246,10 +259,8 @@ def compare_views(predicted: FloatImage, real: FloatImage) -> ViewAgreement:
     slope, level = _brightness(a, b)
     residual = float(np.std(b - (slope * a + level)) / max(float(np.std(b)), 1e-12))
     frequency, ratio = _detail_ratio(a * slope, b)
-    rotation = math.degrees(math.atan2(float(warp[1, 0]), float(warp[0, 0])))
-    window = (round(float(warp[0, 2])), round(float(warp[1, 2])), width, height)
     return ViewAgreement(
-        correlation, ratio, frequency, residual, rotation, window,
+        correlation, ratio, frequency, residual, 0.0, (0, 0, width, height),
         np.asarray(slope * a + level, dtype=np.float32),
     )  # fmt: skip
 

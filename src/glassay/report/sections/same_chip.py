@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from glassay.bench.foretold import Foretold, foretell
 from glassay.bench.matching import kept_matches
 from glassay.bench.plate import Caption, Plate, Wanted, make_plate
 from glassay.bench.same_chip import SameChip, Twosome
 from glassay.bench.words import say_length
 from glassay.errors import GlassayError
+from glassay.imaging import linear_to_srgb
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
 from glassay.report.page import Report, Section
@@ -23,6 +27,9 @@ PLATE_BYTES = 200_000
 """All panels of a plate together; the page has room for that beside its other photos."""
 
 MOST_PANELS = 12
+
+VIEW_BYTES = 20_000
+"""Each of the two pictures of a predicted view."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +62,8 @@ def _chip(report: Report, chip: SameChip) -> Filling:
         plate = make_plate(report.results, [chip], Wanted(object=chip.object))
     except GlassayError as error:
         return {**told, "panels": [], "why_none": str(error)}
-    return {**told, **_plate(plate)}
+    foretold = [_foretold(report, one) for one in foretell(report.results, chip, plate)]
+    return {**told, **_plate(plate), "foretold": foretold}
 
 
 def _plate(plate: Plate) -> Filling:
@@ -70,6 +78,19 @@ def _plate(plate: Plate) -> Filling:
         "bar_share": 100 * bar / width, "bar": prose(say_length(Quantity(bar, "um"))),
         "kernel": plate.kernel_words, "scale_by": plate.scale_by,
         "px": shape, "left_out": plate.left_out,
+    }  # fmt: skip
+
+
+def _foretold(report: Report, one: Foretold) -> Filling:
+    pictures = [
+        jpeg_uri(np.rint(255 * linear_to_srgb(np.clip(light, 0, 1))).astype(np.uint8), VIEW_BYTES)
+        for light in (one.predicted, one.real)
+    ]
+    return {
+        "name": name_of(report, one.capture.id), "source": name_of(report, one.source.id),
+        "predicted": pictures[0], "real": pictures[1], "px": one.real.shape,
+        "detail": one.agreement.findings()["detail_ratio"].quantity, "divided": one.divided,
+        "notes": one.notes,
     }  # fmt: skip
 
 
