@@ -34,7 +34,7 @@ from glassay.simulate import (
     capture,
 )
 
-CLOSE_UPS, WHOLE, PAIRS, TOO_FINE, BLURRED, WITHOUT = 24, 8, 8, 10, 8, 8
+CLOSE_UPS, WHOLE, PAIRS, TOO_FINE, BLURRED, WITHOUT = 20, 16, 16, 8, 8, 8
 PITCH_TARGET, COUNT_TARGET = 0.001, 0.005
 CONFIDENT_ERROR = 0.01
 """A pitch this far off that was not refused is a confident error: a harmonic, or moire."""

@@ -12,13 +12,14 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
 from glassay.lattice.basis import MoireSuspected, Mosaic, Steps, find_steps
 from glassay.lattice.extent import Extent, find_extent
 from glassay.lattice.formats import format_of
 from glassay.lattice.moire import is_off_edges
-from glassay.lattice.peaks import find_peaks, tile_of
+from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
+from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
 
 METHOD = "lattice of a photo"
@@ -43,6 +44,9 @@ windows are smaller than their cells."""
 LENS_SHARE = 1e-4
 """Relative standard uncertainty of a pitch beyond the scatter of its phases: what is left of lens
 distortion and of compression (worst seen in simulated photos: 3e-4, at JPEG 50)."""
+
+ROW_TILT_DEG = 0.3
+"""Standard uncertainty of the tilt of a single row, which follows from the heights of its pads."""
 
 LATERAL_COLOUR = 1e-3
 """Largest difference in magnification between green and red or blue that is allowed for
@@ -99,9 +103,65 @@ def measure_lattice(image: FloatImage, *, mosaic: Mosaic = "auto") -> LatticeRes
     """Pitch of the lattice in a picture (height, width) or (height, width, 3), linear light.
 
     `mosaic` "colour" states that the pixels lie under a two by two colour mosaic, "none" that
-    nothing but single cells repeats, "auto" lets the colours tell. Raises `NotMeasurable` when
-    nothing repeats, or what does may be moire of something finer.
+    nothing but single cells repeats, "auto" lets the colours tell. In a strip too low for a lattice
+    a single row is looked for. Raises `NotMeasurable` when nothing repeats, or what does may be
+    moire of something finer.
     """
+    strip = max(image.shape[:2]) >= STRIP * min(image.shape[:2])
+    try:
+        found = _measured_lattice(image, mosaic)
+    except NotMeasurable as refusal:
+        if not strip:
+            raise
+        try:
+            return _measured_row(image)
+        except NotMeasurable:
+            raise refusal from None
+    if not strip:
+        return found
+    pitches = [pitch.value for pitch in (found.pitch_x, found.pitch_y) if pitch is not None]
+    if min(image.shape[:2]) < MIN_PERIODS * max(pitches):
+        return _measured_row(image)  # too few periods across for two directions to be told
+    if len(pitches) == 1:
+        try:
+            return _measured_row(image)
+        except NotMeasurable:
+            return found
+    return found
+
+
+def _measured_row(image: FloatImage) -> LatticeResult:
+    """A single row that runs along a strip, level or upright."""
+    grey = np.asarray(image if image.ndim == 2 else image @ np.array(LUMINANCE_WEIGHTS, np.float32))
+    upright = grey.shape[0] > grey.shape[1]
+    fit, blocks, tilt, amplitude = fit_row(grey.T if upright else grey)
+    along = combined([fit], np.array([1.0]))
+    pitch = _with_lens(pitch_of(along, None), False)
+    assert pitch is not None
+    turned = math.radians(tilt)
+    pitch = pitch.scaled(1 / math.cos(turned), "px").with_contribution(
+        "tilt of the row", abs(math.tan(turned)) * math.radians(ROW_TILT_DEG) * pitch.value
+    )
+    step = fit.step[::-1] if upright else fit.step
+    one = np.array([[1.0]])
+    return LatticeResult(
+        pitch_x=None if upright else pitch,
+        pitch_y=pitch if upright else None,
+        tilt_deg=-tilt if upright else tilt,
+        angle_deg=None,
+        mosaic=1,
+        pixels_seen=True,
+        amplitude=amplitude,
+        distortion=None,
+        steps=Steps(step, None, 1, True, 1.0, (step,), (0,), one),
+        filled=fit.filled.T if upright else fit.filled,
+        block_px=(blocks.width, blocks.height) if upright else (blocks.height, blocks.width),
+        shape=(image.shape[0], image.shape[1]),
+        notes=("a single row: its pitch runs along the row",),
+    )
+
+
+def _measured_lattice(image: FloatImage, mosaic: Mosaic) -> LatticeResult:
     reasons: list[str] = []
     coarse: tuple[FloatImage, int, Steps, float] | None = None
     for factor in REDUCTIONS:
