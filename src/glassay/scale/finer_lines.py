@@ -21,14 +21,16 @@ there: noise alone exceeds 20 once in a million strips."""
 FINER_HARMONIC = 8.0
 """Likewise over its neighbours among the harmonics of the division: those of a line change slowly."""
 
-VEIL_CONTRAST = 0.08
-"""Share of the lines' contrast by which a veil darkens the ground; dirt and glare stay below."""
-VEIL_LENGTH = 1.5
-"""Length of a veil across the scale, in divisions: base lines are thinner."""
-VEIL_SEARCH = 4.0
-"""How far beyond the lines a veil is looked for, in divisions."""
+VEIL_STEP = (0.4, 3.7)
+"""By how much the ground darkens where a veil begins, as a share of the contrast of the lines found:
+0.8 and more for lines of any width that are not resolved; what the ends of a slide or of the field
+do is mostly larger, and dirt and uneven light do not stay even."""
+VEIL_EVENNESS = 0.5
+"""Largest change of the veil along its first division, as a share of the step."""
 VEIL_PX = 8.0
-"""Shortest division for which a veil is looked for: below, soft lines veil the ground themselves."""
+"""Shortest division for which a veil is looked for."""
+FAINT = 1e-3
+"""Contrast of the lines, on the square-root scale, below which no veil can be told."""
 
 
 def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_px: float) -> int:
@@ -60,29 +62,35 @@ def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_
 
 
 def is_veiled(light: FloatImage, row: Sighting, lines: Lines, division_px: float) -> bool:
-    """Whether the ground between the lines found is darker (brighter for bright lines) in a band
-    along the scale than beside it, as lines too close to be resolved make it."""
+    """Whether the ground between the lines found darkens (brightens for bright lines) where their
+    common part ends, as a band of lines too close to be resolved makes it.
+
+    Beside the finer lines of a slide only every 5th and 10th line still reaches; there the row is
+    found, with plain ground between its lines.
+    """
     if division_px < VEIL_PX or len(lines.positions) < 3:
         return False
-    step = max(1.0, division_px / 12)
-    reach = VEIL_SEARCH * division_px
-    across = np.arange(row.core[0] - reach, row.core[1] + reach, step)
     at = np.sort(lines.positions)
-    gap = _levels(light, row.angle, at[:-1] + np.diff(at) / 2, across)
-    line = _levels(light, row.angle, at, across)
-    margin = 0.2 * (row.core[1] - row.core[0])
-    inner = (across > row.core[0] + margin) & (across < row.core[1] - margin)
-    known = np.flatnonzero(np.isfinite(gap))
-    if len(known) < 4 / 3 * VEIL_LENGTH * 12 or not np.isfinite(line[inner]).any():
+    gaps = at[:-1] + np.diff(at) / 2
+    margin = 0.25 * (row.core[1] - row.core[0])
+    inner = np.linspace(row.core[0] + margin, row.core[1] - margin, 9)
+    between, line = (_levels(light, row.angle, along, inner) for along in (gaps, at))
+    known = np.isfinite(between) & np.isfinite(line)
+    if not known.any():
         return False
-    contrast = float(np.nanmedian((gap - line)[inner]))
-    level, place = gap[known], across[known]
-    ends = [slice(None, 12), slice(-12, None)]
-    ground = np.interp(place, [place[e].mean() for e in ends], [np.median(level[e]) for e in ends])
-    veiled = (ground - level) / contrast > VEIL_CONTRAST
-    changes = np.flatnonzero(np.diff(np.concatenate([[0], veiled.astype(int), [0]])))
-    runs = changes[1::2] - changes[::2]
-    return bool(len(runs) and runs.max() * step > VEIL_LENGTH * division_px)
+    contrast = float(np.median((between - line)[known]))
+    if abs(contrast) < FAINT:
+        return False
+    away = np.linspace(0.3, 1.3, 11) * division_px
+    for end, outwards in ((row.core[0], -1.0), (row.core[1], 1.0)):
+        beyond = _levels(light, row.angle, gaps, end + outwards * away)
+        before = _levels(light, row.angle, gaps, end - outwards * away[:3])
+        if np.isfinite(beyond).all() and np.isfinite(before).all():
+            step = float(np.median(before) - np.median(beyond)) / contrast
+            change = abs(float(np.median(beyond[-4:]) - np.median(beyond[:4])) / contrast)
+            if VEIL_STEP[0] < step < VEIL_STEP[1] and change < VEIL_EVENNESS * step:
+                return True
+    return False
 
 
 def _levels(light: FloatImage, angle: float, along: Array, across: Array) -> Array:
