@@ -71,6 +71,10 @@ EARLY_SHARE = 0.12
 """The same over the whole width in which a side is looked for: beyond the array lie drivers and pads
 with edges up to four times as strong (flat: 0.08 to 0.18)."""
 
+RIPPLE_SHARE = 0.4
+"""Both of these where single pixels are resolved: what smoothing leaves of them is no edge, and the
+array's border is resolved too."""
+
 OVER = 0.5
 """Part of a change's steepest place to which it must fall before the next counts as another one."""
 
@@ -358,14 +362,15 @@ def _side(
             profiles[float(spot)] = _profile(planes, place, smooth_px)
     if len(profiles) < FEWEST_PIECES:
         raise NotMeasurable("the even rectangle in the picture reaches its border")
-    main = _first_step(across, np.median(list(profiles.values()), axis=0), inside)
+    early, share = (RIPPLE_SHARE, RIPPLE_SHARE) if smooth_px else (EARLY_SHARE, STEP_SHARE)
+    main = _first_step(across, np.median(list(profiles.values()), axis=0), inside, early)
     if main is None:
         raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
     # piece by piece near that place, which a lean of half a degree and a blur may move
     near = max(4.0, 0.01 * length, 1.5 * smooth_px)
     found = []
     for spot, profile in profiles.items():
-        place_px = _half_way(across, profile, main, near)
+        place_px = _half_way(across, profile, main, near, share)
         if place_px is not None:
             found.append((spot, place_px))
     if len(found) < FEWEST_PIECES:
@@ -431,13 +436,13 @@ def _distance(across: Array, profile: Array, until: float) -> Array:
     return np.asarray((np.abs(profile - shading) / level).max(axis=1))
 
 
-def _first_step(across: Array, profile: Array, inside: float) -> float | None:
+def _first_step(across: Array, profile: Array, inside: float, share: float) -> float | None:
     """Where, going outward, the colour first leaves that of the inside for good."""
     distance = _distance(across, profile, -inside)
     quiet = float(np.quantile(distance[across < -inside], 0.95))
     limit = max(STEP_CONTRAST, 4 * quiet)
     change = np.where(across > -inside, np.gradient(distance, across), 0.0)
-    for peak in _peaks(change, EARLY_SHARE):
+    for peak in _peaks(change, share):
         low = peak
         while low > 0 and distance[low - 1] < distance[low]:
             low -= 1
@@ -470,14 +475,16 @@ def _peaks(change: Array, share: float) -> list[int]:
     return found
 
 
-def _innermost_step(change: Array) -> int:
+def _innermost_step(change: Array, share: float) -> int:
     """The first place, going outward, where a change peaks that is a good part of the largest:
     a narrow border of shielded pixels has a second edge close by, often a stronger one."""
-    peaks = _peaks(change, STEP_SHARE)
+    peaks = _peaks(change, share)
     return peaks[0] if peaks else int(np.argmax(change))
 
 
-def _half_way(across: Array, profile: Array, main: float, near: float) -> float | None:
+def _half_way(
+    across: Array, profile: Array, main: float, near: float, share: float
+) -> float | None:
     """The edge near `main`: half-way from the inside's colour to the next colour outside."""
     here = np.abs(across - main) <= near
     if here.sum() < 4 or (across < main - near).sum() < 4:
@@ -485,7 +492,7 @@ def _half_way(across: Array, profile: Array, main: float, near: float) -> float 
     distance = _distance(across, profile, main - near)[here]
     place = across[here]
     change = np.gradient(distance, place)
-    peak = _innermost_step(np.where(np.abs(place - main) < 0.7 * near, change, -np.inf))
+    peak = _innermost_step(np.where(np.abs(place - main) < 0.7 * near, change, -np.inf), share)
     if change[peak] <= 0:
         return None
     top, bottom = peak, peak
