@@ -168,9 +168,10 @@ def pixel_size_for(
     for one in results.settings_of(capture.instrument):
         if one.setting.id == capture.setting and "pixel_size" in one.findings:
             if one.picture != size:
+                known = "another size" if one.picture is None else "{} x {} px".format(*one.picture)
                 raise NotMeasurable(
-                    f"the setting's pixel size belongs to pictures of {one.picture} px;"
-                    f" this one has {size}"
+                    f"the setting's pixel size belongs to pictures of {known};"
+                    f" this one has {size[0]} x {size[1]} px"
                 )
             return one.findings["pixel_size"].quantity, f"from {', '.join(one.captures)}"
     raise NotMeasurable("no ruled scale was measured in this setting, so lengths stay in px")
