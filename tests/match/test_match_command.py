@@ -17,8 +17,8 @@ from tests.match.pairs import shot
 @pytest.fixture(scope="module")
 def photos(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     folder, die = tmp_path_factory.mktemp("match"), Die(seed=8)
-    one = shot(die, 1.0, -8, (-150, 100), size=(320, 240))
-    two = shot(die, 1.4, 12, (-140, 90), size=(320, 240), seed=1)
+    one = shot(die, 1.0, -8, (-150, 100), size=(240, 180))
+    two = shot(die, 1.4, 12, (-140, 90), size=(240, 180), seed=1)
     return one.write(folder / "one.png"), two.write(folder / "two.png")
 
 

@@ -77,16 +77,16 @@ def test_oblique_light_matches_bright_field() -> None:
 
 def test_soft_focus_costs_little() -> None:
     die = Die(seed=8)
-    one = shot(die, 1.0, -8, (-150, 100), size=(480, 360), softness=4)
-    two = shot(die, 1.8, 30, (-130, 120), size=(480, 360), softness=4, seed=1)
+    one = shot(die, 1.0, -8, (-150, 100), size=(400, 300), softness=4)
+    two = shot(die, 1.8, 30, (-130, 120), size=(400, 300), softness=4, seed=1)
     found, true = matched(one, two, prior=True), truth(one, two)
     assert found.scale_ratio.value == pytest.approx(true.ratio, rel=HARD)
 
 
 def test_a_wrong_calibration_is_told_and_a_right_one_agrees() -> None:
     die = Die(seed=3)
-    one = shot(die, 1.0, 0, (200, 100), size=SMALL)
-    two = shot(die, 1.5, 3, (210, 110), size=SMALL, seed=1)
+    one = shot(die, 1.0, 0, (200, 100), size=(240, 180))
+    two = shot(die, 1.5, 3, (210, 110), size=(240, 180), seed=1)
     sizes = [Quantity.of(size, 0.0005 * size, "um") for size in (1.0, 1.5)]
     pictures = light_of(one), light_of(two)
     right = match(*pictures, pixel_size_1=sizes[0], pixel_size_2=sizes[1])
