@@ -78,10 +78,17 @@ def one_line(status_out_err: tuple[int, str, str], status: int) -> str:
     return errors
 
 
-def test_from_an_empty_folder_to_a_comparison(shell: Shell, bench: Path, slide: Path) -> None:
+def test_from_an_empty_folder_to_a_comparison(
+    shell: Shell, bench: Path, slide: Path, tmp_path: Path
+) -> None:
     status, out, _ = shell("add", bench, slide, "--yes")
     assert status == 0
     assert "slide.png filed as captures/pad/near/slide.png" in out
+    # Nothing says which setting is the closer one, so that the claim takes both.
+    out = shell("run", bench)[1]
+    assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
+    far = draw_slide(tmp_path / "pad" / "far" / "slide.png", pixel_size_um=2.5)
+    assert shell("add", bench, far, "--yes")[0] == 0
     status, out, errors = shell("run", bench)
     assert status == 0
     assert "not measured" not in errors
@@ -219,7 +226,7 @@ def test_refused_and_damaged_captures_end_a_run_with_their_status(
     status, out, errors = shell("run", bench, "--jobs", 1)
     assert status == 2
     assert "1600x (box) is not met" in out
-    assert "dot.png: the file is damaged or cut off" in errors
+    assert "dot.png: not measured: the file is damaged or cut off" in errors
 
 
 def test_an_unwritable_results_folder_ends_a_run_in_one_line(shell: Shell, bench: Path) -> None:

@@ -142,7 +142,7 @@ def test_evidence_of_detail_stays_small(results: BenchResults) -> None:
 def test_the_workbench_lays_edges_over_the_photo(results: BenchResults) -> None:
     shapes = shapes_of(results.capture("captures/blade.png"))
     used = results.capture("captures/blade.png").findings["edges"].value
-    assert shapes.words == f"{used} edges used"
+    assert shapes.words == f"{used} edge{'s' if used > 1 else ''} used"
     assert shapes.paths.count("M") == used
 
 

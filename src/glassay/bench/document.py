@@ -60,6 +60,10 @@ def read_document(folder: Path) -> str:
     """The text of `folder/bench.toml`. Raises `Unusable` when it cannot be read."""
     path = folder / FILE_NAME
     try:
+        if folder.is_file():
+            raise Unusable(
+                f"{folder} is a file, no bench folder; a bench is a folder with a {FILE_NAME}"
+            )
         if not folder.is_dir():
             raise Unusable(f"{folder} is no bench folder; `glassay new {folder}` starts one")
         if path.stat().st_size > MAX_BYTES:

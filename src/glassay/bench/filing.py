@@ -25,6 +25,8 @@ def start_bench(folder: Path, title: str = "") -> Path:
     already, or cannot be written.
     """
     path = folder / FILE_NAME
+    if folder.is_file():
+        raise Unusable(f"{folder} is a file already; give the name of a folder")
     if path.exists():
         raise Unusable(f"{path} exists already; it is left as it is")
     template = files("glassay.bench").joinpath("new-bench.toml").read_text(encoding="utf-8")

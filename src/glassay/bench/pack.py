@@ -255,6 +255,8 @@ def check(
 
 def _open(path: Path) -> zipfile.ZipFile:
     try:
+        if path.is_dir():
+            raise Unusable(f"{path} is a folder; an archive is one file, made by `glassay pack`")
         return zipfile.ZipFile(path)
     except OSError as error:
         raise Unusable(f"{path} cannot be read ({error.strerror})") from None

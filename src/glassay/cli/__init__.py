@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import json
 import sys
 
 import click
@@ -63,7 +64,10 @@ def program() -> None:
 
 
 def main() -> None:
-    """Entry point: errors meant for a person end as one line and a fixed exit status."""
+    """Entry point: errors meant for a person end as one line and a fixed exit status.
+
+    Where the answer was wanted as data (`--json`), so is the reason: `measured` false and `reason`.
+    """
     try:
         program(standalone_mode=False)
     except click.exceptions.Exit as done:
@@ -72,13 +76,24 @@ def main() -> None:
         click.echo("stopped; what was finished is kept", err=True)
         sys.exit(130)
     except click.ClickException as error:
-        error.show()
+        if _as_data():
+            _print_reason(error.format_message())
+        else:
+            error.show()
         sys.exit(2)
-    except Unusable as error:
-        click.echo(f"glassay: {error}", err=True)
-        sys.exit(2)
-    except NotMeasurable as error:
-        click.echo(f"glassay: {error}", err=True)
-        sys.exit(3)
+    except (Unusable, NotMeasurable) as error:
+        if _as_data():
+            _print_reason(str(error))
+        else:
+            click.echo(f"glassay: {error}", err=True)
+        sys.exit(3 if isinstance(error, NotMeasurable) else 2)
     except BrokenPipeError:
         sys.exit(141)
+
+
+def _as_data() -> bool:
+    return "--json" in sys.argv[1:]
+
+
+def _print_reason(reason: str) -> None:
+    click.echo(json.dumps({"measured": False, "reason": reason}))

@@ -13,6 +13,7 @@ import click
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding, Measurement
 from glassay.quantity import Quantity, rounded
+from glassay.report.figure_file import check_figure_path
 
 M = TypeVar("M", bound=Measurement)
 Box = tuple[int, int, int, int]
@@ -29,12 +30,25 @@ def parse_box(text: str | None) -> Box | None:
     return x, y, w, h
 
 
+def _figure_path(_: click.Context, __: click.Parameter, path: Path | None) -> Path | None:
+    if path is not None:
+        check_figure_path(path)
+    return path
+
+
+def figure_option(words: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """`--figure FILE`, whose name and folder are checked before anything is measured."""
+    return click.option(
+        "--figure", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
+        callback=_figure_path, help=f"{words} (.png, .svg or .pdf)",
+    )  # fmt: skip
+
+
 def single_photo_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """Add `--json`, `--figure` and `--box` to a command."""
     for option in (
         click.option("--box", metavar="X,Y,W,H", help="look only here, in px of the upright photo"),
-        click.option("--figure", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
-                     help="draw the evidence over the photo (.png, .svg or .pdf)"),
+        figure_option("draw the evidence over the photo"),
         click.option("--json", "as_json", is_flag=True, help="print the answer as data"),
     ):  # fmt: skip
         function = option(function)
@@ -52,7 +66,7 @@ def answer(
     """Run `measure`, print its answer (or `say` it), and draw; exit 3 with the reason on refusal.
 
     `name` is the file as the user gave it. A refusal is printed as data too when `as_json` is set,
-    and so is an unusable file, with exit status 2.
+    and so is an unusable file, with exit status 2; and 2 when the drawing cannot be written.
     """
     try:
         result = measure()
@@ -60,7 +74,7 @@ def answer(
         if as_json:
             click.echo(json.dumps({"file": name, "measured": False, "reason": str(error)}))
         else:
-            click.echo(f"{name}: not measured: {error}", err=True)
+            click.echo(not_measured(name, error), err=True)
         sys.exit(3 if isinstance(error, NotMeasurable) else 2)
     if as_json:
         findings = {key: finding.as_json() for key, finding in result.findings().items()}
@@ -71,7 +85,25 @@ def answer(
         for note in result.notes:
             click.echo(f"  note: {note}")
     if draw is not None:
-        draw(result)
+        try:
+            draw(result)
+        except Unusable as error:  # the answer is out already: no second one as data
+            click.echo(f"glassay: {error}", err=True)
+            sys.exit(2)
+
+
+def not_measured(name: str, reason: object) -> str:
+    """The line that a refusal prints, with the file named once.
+
+    `name` is one file or several, joined by ", "; a reason that begins with one of them is about
+    that one.
+    """
+    words = str(reason)
+    for given in name.split(", "):
+        for start in (given, Path(given).name):
+            if words.startswith(f"{start}: "):
+                return f"{given}: not measured: {words.removeprefix(f'{start}: ')}"
+    return f"{name}: not measured: {words}"
 
 
 def say_quantity(quantity: Quantity) -> str:

@@ -203,7 +203,7 @@ def _refuse(frames: Sequence[FloatImage]) -> None:
                 f"exposures {first + 1} and {second + 1} are identical pixel for pixel: a copied"
                 " file. Take the second exposure with the camera itself"
             )
-    if any(float(frame.std()) == 0 for frame in frames):
+    if any(not np.ptp(frame) > 0 for frame in frames):
         raise NotMeasurable("an exposure is perfectly flat: every pixel has the same value")
 
 

@@ -32,6 +32,8 @@ CLIPPED_SHARE = 0.001
 """Share of px at full scale above which nothing is said: what is clipped looks even."""
 DARKEST = 0.02
 """Mean light (full scale 1) below which stray light and the black level decide, not the lamp."""
+SAME_SHADE = 1e-6
+"""Range of light (full scale 1) that is rounding alone; one step of 16 bit is 15 times that."""
 SMALLEST_SIDE_PX = 64
 MAP_BLOCKS = 160
 """Blocks along the longer side into which the photo is averaged: 6 px each in a megapixel."""
@@ -229,8 +231,10 @@ def _refuse(grey: FloatImage, full: Mask | None) -> None:
         raise NotMeasurable(
             f"the photo is nearly black (mean {grey.mean():.2%} of full scale): expose more"
         )
-    if float(grey.std()) == 0:
-        raise NotMeasurable("every pixel has the same value: no camera's photo is so even")
+    if np.ptp(grey) < SAME_SHADE:
+        raise NotMeasurable(
+            "every pixel has the same value: a single shade without any noise is no camera's photo"
+        )
 
 
 def _refuse_structure(grey: FloatImage, inside: Mask) -> None:

@@ -51,7 +51,7 @@ def view_of(grey: FloatImage, *, shows: Literal["grid", "ruled", "auto"] = "auto
 def _grid(grey: FloatImage, *, strict: bool) -> GridView:
     stop = find_field_stop(grey)
     light = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
-    if float(light.std()) == 0:
+    if not np.ptp(light) > 0:
         raise NotMeasurable("the photo is a single shade: there is nothing in it to measure")
     mask = None if stop is None else stop.mask(light.shape)
     points, index = lattice_points(light, mask, strict=strict)

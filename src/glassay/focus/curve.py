@@ -56,8 +56,8 @@ def find_peak(contrast: Array) -> Peak:
     count = contrast.size
     if count < FEWEST_FRAMES:
         raise NotMeasurable(
-            f"{count} photos are too few for a focus run; {FEWEST_FRAMES} are needed, and 15 are"
-            " better"
+            f"too few photos or frames for a focus run: {count}, where {FEWEST_FRAMES} are needed and"
+            " 15 are better"
         )
     # The softest photo holds noise, or detail that is still there, or both: half of its power is
     # taken for noise, and all between none and all is open.

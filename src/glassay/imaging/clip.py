@@ -172,6 +172,7 @@ def open_clip(path: str | Path) -> ClipReader:
     outline = outline_of(path)
     try:
         with _open(path) as container:
+            _refuse_stills(path, container)
             facts = _facts(path, container)
     except av.error.FFmpegError as error:
         raise Unusable(f"{path.name}: {_why_unreadable(outline, error)}") from None
@@ -212,6 +213,26 @@ def _check_file(path: Path) -> None:
         raise Unusable(f"{path}: there is no such file") from None
     except OSError as error:
         raise Unusable(f"{path}: cannot be read ({error.strerror})") from None
+
+
+def _refuse_stills(path: Path, container: av.container.InputContainer) -> None:
+    """The library reads single pictures and plain text as clips of one frame; they are none."""
+    kind = container.format.name
+    if kind in _TEXT:
+        raise Unusable(f"{path.name}: this is text, not a clip")
+    if kind == "image2" or kind.endswith("_pipe"):
+        shown = any(s.codec_context.width > 0 for s in container.streams.video)
+        what = "a photo, not a clip" if shown else "no clip"
+        raise Unusable(f"{path.name}: this is {what}")
+    with path.open("rb") as file:
+        start = file.read(12)
+    if start[4:8] == b"ftyp" and start[8:12] in _STILL_BRANDS:
+        raise Unusable(f"{path.name}: this is a photo, not a clip")
+
+
+_TEXT = ("tty", "ansi")
+_STILL_BRANDS = (b"heic", b"heix", b"mif1", b"avif")
+"""Brands of ISO base media files that hold a picture (ISO/IEC 23008-12, from memory)."""
 
 
 def _open(path: Path) -> av.container.InputContainer:

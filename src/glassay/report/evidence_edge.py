@@ -16,6 +16,7 @@ from glassay.quantity import Quantity
 from glassay.report.curves import Chart, Curve, charts_html, steps
 from glassay.report.evidence import Case, Figure
 from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.numbers import counted
 from glassay.report.pictures import for_screen
 from glassay.report.templating import render
 
@@ -61,7 +62,7 @@ def _draw_over_photo(axes: Any, photo: Photo, evidence: Mapping[str, Any]) -> No
                   fontsize=8, ha="left", va="bottom")  # fmt: skip
     axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
     axes.set_xlabel(
-        f"{len(used)} edges used (numbered), {len(evidence['rejected'])} not used (dashed)"
+        f"{counted(len(used), 'edge')} used (numbered), {len(evidence['rejected'])} not used (dashed)"
     )
 
 
@@ -128,7 +129,7 @@ def figures(case: Case) -> tuple[Figure, ...]:
     """The edges over the photo (unless another drawing has shown it), and their curves."""
     evidence = case.evidence
     edges, rejected = evidence["edges"], evidence["rejected"]
-    words = f"Bold: the {len(edges)} edges used."
+    words = f"Bold: {counted(len(edges), 'edge')} used."
     if rejected:
         words += f" Thin: {len(rejected)} found and not used."
     charts = charts_html(_response_chart(case), _spread_chart(evidence))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,12 +23,27 @@ def check_figure_name(path: Path) -> None:
         raise Unusable(f"{path.name}: a figure is written as {', '.join(FIGURE_SUFFIXES)}")
 
 
-def save_figure(figure: Figure, path: Path) -> None:
-    """Write a matplotlib figure in the format of the path's suffix.
+def check_figure_path(path: Path) -> None:
+    """Raise `Unusable` unless the suffix is one of `FIGURE_SUFFIXES` and a file can be put there.
+
+    Asked before anything is measured, so that no long measurement ends in a mistyped name.
+    """
+    check_figure_name(path)
+    folder = path.parent
+    if not folder.is_dir():
+        raise Unusable(f"{path}: cannot be written (there is no folder {folder})")
+    if not os.access(path if path.exists() else folder, os.W_OK):
+        raise Unusable(f"{path}: cannot be written (no permission)")
+
+
+def save_figure(figure: Figure, path: Path, title: str = "") -> None:
+    """Write a matplotlib figure, with a title above it, in the format of the path's suffix.
 
     Raises `Unusable` for another suffix, or when the file cannot be written.
     """
     check_figure_name(path)
+    if title:
+        figure.suptitle(title)
     try:
         figure.savefig(path, dpi=DPI)
     except OSError as error:

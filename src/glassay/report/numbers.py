@@ -66,6 +66,11 @@ def prose(words: str) -> str:
     return _MINUS.sub("\u2212", text)
 
 
+def counted(count: int, noun: str) -> str:
+    """ "1 edge", "2 edges"."""
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
 def sentence(words: str) -> str:
     """A sentence as print writes it, from its capital to its full stop."""
     text = prose(words)

@@ -16,6 +16,7 @@ from glassay.bench.results import CaptureResult, MethodResult
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.evidence_scale import ScaleDrawing
+from glassay.report.numbers import counted
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,8 @@ def _arrow(x0: float, y0: float, x1: float, y1: float, head: float) -> str:
 def _edges(part: MethodResult) -> Shapes:
     edges: list[Mapping[str, Any]] = part.evidence["edges"]
     ends = [[float(v) for point in _flat(edge["ends"]) for v in point] for edge in edges]
-    return Shapes(paths="".join(_line(*four) for four in ends), words=f"{len(ends)} edges used")
+    words = f"{counted(len(ends), 'edge')} used"
+    return Shapes(paths="".join(_line(*four) for four in ends), words=words)
 
 
 def _bars(part: MethodResult) -> Shapes:

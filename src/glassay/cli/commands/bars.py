@@ -19,8 +19,9 @@ from glassay.units import parse_fraction
 @click.option("--group", type=click.IntRange(-2, 9), metavar="NUMBER",
               help="group of the largest element in view, where its numerals cannot be"
                    " read")  # fmt: skip
-@click.option("--contrast", type=click.FloatRange(0.01, 0.99), default=CONTRAST, show_default=True,
-              help="contrast, (bar - space) / (bar + space), that counts as resolved")  # fmt: skip
+@click.option("--contrast", default=f"{CONTRAST:g}", show_default=True, metavar="CONTRAST",
+              help="contrast, (bar - space) / (bar + space), that counts as resolved, like 0.2 or"
+                   " 20%")  # fmt: skip
 @click.option("--tolerance", metavar="PERCENT",
               help="how far the target's bar widths may be off by its certificate,"
                    " like 0.2%")  # fmt: skip
@@ -28,7 +29,7 @@ from glassay.units import parse_fraction
               help="how stored values relate to light, if not by the usual rule")  # fmt: skip
 @single_photo_options
 def command(
-    photo: Path, group: int | None, contrast: float, tolerance: str | None, tone: str | None,
+    photo: Path, group: int | None, contrast: str, tolerance: str | None, tone: str | None,
     box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure a three-bar resolving power target (MIL-STD-150A pattern) in PHOTO.
@@ -40,6 +41,7 @@ def command(
 
     def measure() -> BarResult:
         area = parse_box(box)
+        least = _contrast(contrast)
         stated = None if tolerance is None else parse_fraction(tolerance)
         if stated is not None and not 0 <= stated < 0.2:
             raise Unusable(f"--tolerance {tolerance!r} must lie between 0 % and 20 %")
@@ -47,7 +49,7 @@ def command(
         if area is not None:
             read[0].crop(area)  # says so when it does not lie within the photo
         return measure_bars(
-            read[0].linear_grey(), group=group, box=area, contrast=contrast,
+            read[0].linear_grey(), group=group, box=area, contrast=least,
             tolerance=ASSUMED_TOLERANCE if stated is None else stated,
             tolerance_stated=stated is not None, full=read[0].at_full_scale(),
             notes=read[0].notes,
@@ -60,6 +62,17 @@ def command(
         draw_bars(read[0], result, figure)
 
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
+
+
+def _contrast(text: str) -> float:
+    """A contrast as a share (0.2) or a percentage (20 %). Raises `Unusable`."""
+    try:
+        found = parse_fraction(text) if "%" in text else float(text)
+    except ValueError:
+        found = 0.0
+    if not 0.01 <= found <= 0.99:
+        raise Unusable(f"--contrast {text!r} is no contrast from 0.01 to 0.99 (1 % to 99 %)")
+    return found
 
 
 def _say(found: BarResult) -> str:

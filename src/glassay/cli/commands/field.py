@@ -84,9 +84,7 @@ def _write_correction(photos: list[FieldPhoto], path: Path) -> None:
         except NotMeasurable:
             continue
         try:
-            tifffile.imwrite(
-                path, gain, photometric="rgb" if gain.ndim == 3 else "minisblack"
-            )
+            tifffile.imwrite(path, gain, photometric="rgb" if gain.ndim == 3 else "minisblack")
         except OSError as error:
             raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
         return

@@ -13,7 +13,7 @@ from glassay.cli.single import answer, parse_box, say_quantity, single_photo_opt
 from glassay.errors import NotMeasurable, Unusable
 from glassay.focus import FocusResult, measure_focus_run
 from glassay.focus.run import USUAL_FREQUENCY
-from glassay.imaging.file_names import CLIP_SUFFIXES
+from glassay.imaging.file_names import is_clip
 from glassay.imaging.sequence import clip_frames, photo_frames
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
@@ -55,16 +55,20 @@ def command(
         assert figure is not None
         draw_focus(result, photos[0].name, figure)
 
+    def say_it(found: FocusResult) -> str:
+        return _say(found, "frame" if is_clip(photos[0]) else "photo")
+
     names = ", ".join(str(path) for path in photos)
-    answer(names, measure, _say, as_json=as_json, draw=draw if figure else None)
+    answer(names, measure, say_it, as_json=as_json, draw=draw if figure else None)
 
 
 def _frames(paths: Sequence[Path]) -> Iterator[FloatImage]:
-    clips = [path.suffix.lower() in CLIP_SUFFIXES for path in paths]
-    if any(clips):
+    if any(is_clip(path) for path in paths):
         if len(paths) > 1:
             raise Unusable("give one clip, or photos, not several clips or both")
         return clip_frames(paths[0])
+    if len(paths) == 1:
+        raise Unusable("one photo is no focus run: give several in order, or a clip")
     return photo_frames(paths)
 
 
@@ -90,7 +94,7 @@ def _frequency(text: str | None, pixel_size: Quantity | None) -> float:
     return plain
 
 
-def _say(found: FocusResult) -> str:
+def _say(found: FocusResult, one: str) -> str:
     findings = found.findings()
     unit = "cycles/px"
     at = f"{found.frequency:.3g} {unit}"
@@ -99,7 +103,7 @@ def _say(found: FocusResult) -> str:
     key = "depth_of_field" if "depth_of_field" in findings else "depth_of_field_frames"
     lines = [
         f"contrast at {at} stays above half over {say_quantity(findings[key].quantity)}",
-        f"  best focus at photo {say(findings['best_focus_frame'].quantity)} of {found.frames}",
+        f"  best focus at {one} {say(findings['best_focus_frame'].quantity)} of {found.frames}",
     ]
     walk = "image_walk_object" if "image_walk_object" in findings else "image_walk"
     lines.append(f"  the picture walks {say_quantity(findings[walk].quantity)}")

@@ -10,7 +10,7 @@ import click
 
 from glassay.bench.decide import half_last_digit
 from glassay.cli.calibration import pixel_sizes_um, slide_pixel_size
-from glassay.cli.single import answer, say_quantity
+from glassay.cli.single import answer, figure_option, say_quantity
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.match import MatchResult, match
@@ -40,12 +40,7 @@ from glassay.quantity import Quantity
     metavar="LENGTH",
     help="length of one division of the slide in both --slide photos, like 10um",
 )
-@click.option(
-    "--figure",
-    type=click.Path(dir_okay=False, path_type=Path),
-    metavar="FILE",
-    help="draw the evidence over the photos (.png, .svg or .pdf)",
-)
+@figure_option("draw the evidence over the photos")
 @click.option("--json", "as_json", is_flag=True, help="print the answer as data")
 def command(
     first: Path, second: Path, pixel_sizes: tuple[str, ...], slides: tuple[Path, ...],

@@ -34,9 +34,11 @@ def command(
         level = parse_fraction(grey)
         if not 0 < level < 1:
             raise Unusable(f"--grey {grey!r} must lie between 0 and 100 %")
+        if len(photos) == 1:
+            raise Unusable("one exposure shows no temporal noise: give two of the same still scene")
+        if len(photos) % 2:
+            raise Unusable(f"{len(photos)} photos are no pairs: give two exposures of each scene")
         read = read_photos(photos, tone, parse_box(box))
-        if len(read) > 1 and len(read) % 2:
-            raise Unusable(f"{len(read)} photos are no pairs: give two exposures of each scene")
         return measure_photos(read, grey=level, notes=tone_notes(read[0], tone))
 
     def draw(result: NoiseResult) -> None:

@@ -21,6 +21,8 @@ def command(bench: Path, port: int | None, no_browser: bool) -> None:
     """
     from glassay.web import serve
 
+    if bench.is_file():
+        raise Unusable(f"{bench} is a file, no bench folder; a bench is a folder with a bench.toml")
     if not bench.is_dir():
         raise Unusable(f"{bench} is no folder; `glassay new {bench}` starts a bench")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import click
@@ -15,7 +16,7 @@ from glassay.bench.need_reader import read_field
 from glassay.bench.observed import parse_duration
 from glassay.bench.plan import PER_SHOT_S, PER_TILE_S, Job, Plan, plan, plan_as_json
 from glassay.bench.results import BenchResults
-from glassay.errors import NotMeasurable, Unusable
+from glassay.errors import Unusable
 
 
 @click.command("plan")
@@ -63,8 +64,9 @@ def command(
     else:
         _say(results, job, plans)
     if best.word != "yes" and chosen is None:
-        raise NotMeasurable("no setting was shown to resolve that line; `glassay shots` tells what"
-                            " would show it")  # fmt: skip
+        click.echo("glassay: no setting was shown to resolve that line; `glassay shots` tells what"
+                   " would show it", err=True)  # fmt: skip
+        sys.exit(3)
 
 
 def _die(text: str) -> tuple[float, float]:

@@ -9,6 +9,7 @@ import click
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.correlation import RepeatResult, repeat_exposures
+from glassay.errors import Unusable
 from glassay.imaging import read_photo
 
 
@@ -26,6 +27,8 @@ def command(
     """
 
     def measure() -> RepeatResult:
+        if len(photos) < 2:
+            raise Unusable("one exposure is not enough: give two or more of the same still scene")
         area = parse_box(box)
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         read = [read_photo(path) for path in photos]

@@ -8,6 +8,7 @@ import click
 
 from glassay.bench.document import load_bench
 from glassay.cli.commands.run import measure_with_progress
+from glassay.cli.single import not_measured
 from glassay.errors import Unusable
 
 
@@ -50,7 +51,7 @@ def command(
         click.echo(f"In print: {path}")
     troubled = [one for one in results.captures if one.status in ("refused", "unusable")]
     for one in troubled:
-        click.echo(f"{one.capture.id}: not measured: {one.reason}", err=True)
+        click.echo(not_measured(one.capture.id, one.reason), err=True)
 
 
 def _ids(text: str) -> list[str]:

@@ -22,6 +22,7 @@ from glassay.bench.needs import answer_needs
 from glassay.bench.results import BenchResults, Column
 from glassay.bench.run import Progress as Step
 from glassay.bench.words import say
+from glassay.cli.single import not_measured
 
 PLAIN_WIDTH = 1000
 """Width allowed when the output is no terminal: nothing is folded or left out."""
@@ -181,8 +182,7 @@ def _report_trouble(results: BenchResults) -> None:
     statuses = [capture.status for capture in results.captures]
     for capture in results.captures:
         if capture.status in ("refused", "unusable"):
-            reason = capture.reason
-            click.echo(f"{capture.capture.id}: not measured: {reason}", err=True)
+            click.echo(not_measured(capture.capture.id, capture.reason), err=True)
     if "unusable" in statuses:
         sys.exit(2)
     if "refused" in statuses and "measured" not in statuses:
