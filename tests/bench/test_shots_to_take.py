@@ -9,9 +9,16 @@ from tests.bench.made_up import SLIDE_ONLY, camera, captured, claim_of, eyepiece
 
 from glassay.bench.assemble import assemble
 from glassay.bench.claims import CLAIM_KINDS, OTHER
-from glassay.bench.model import Bench, Claim, Instrument, Need, Setting
+from glassay.bench.model import Bench, Claim, Instrument, Need, ReferenceObject, Setting
 from glassay.bench.results import BenchResults, CaptureResult, MethodResult
-from glassay.bench.shots import OF_CLAIM, OF_CONDITION, SHOTS, open_shots, shots_as_json
+from glassay.bench.shots import (
+    OF_CLAIM,
+    OF_CONDITION,
+    SHOTS,
+    nothing_open,
+    open_shots,
+    shots_as_json,
+)
 from glassay.finding import Finding
 from glassay.optics import Chain
 from glassay.quantity import Quantity
@@ -80,6 +87,40 @@ def test_an_eyepiece_takes_its_whole_round_field_and_a_range_both_ends() -> None
     assert {shot.settles for shot in shots} == {
         ("claim: 7x to 45x",), ("claim: 7x to 45x (low end)",),
     }  # fmt: skip
+
+
+def test_an_end_that_no_listed_setting_reaches_is_asked_for_by_its_zoom() -> None:
+    chain = Chain(zoom=(0.7, 4.5), eyepiece=10, field_number_mm=20)
+    near = Setting("near", replace(chain, zoom=(4.5, 4.5)), through_eyepiece=True)
+    low = claim_of(7, id="m-low", text="7x to 45x", sense="at most")
+    stereo = Instrument("stereo", "stereo", chain, settings=(near,), claims=(low,))
+    shown = captured("stereo", "near", 2.0, (4000, 3000), diameter=4440)
+    (shot,) = open_shots(results_of([stereo], shown))
+    assert (shot.setting, shot.where) == (None, "at its lowest zoom, 0.7x")
+    assert shot.key == "round field"
+
+
+def test_a_pair_that_does_not_tell_is_not_asked_for_again_as_it_is() -> None:
+    pad = camera(of_kind("photo pixels", "2 MP", 2.0))
+    pair = ReferenceObject("twice", "repeat pair")
+    before = results_of([pad])
+    assert [shot.key for shot in open_shots(before)] == ["repeat"]
+    verdict = {"native_verdict": Finding("cannot tell", "repeat pair")}
+    told = captured("pad", "only", 1.0, extra=verdict)
+    told = replace(told, capture=replace(told.capture, object="twice"))
+    bench = replace(before.bench, objects=(*SLIDE_ONLY, pair))
+    (shot,) = open_shots(assemble(bench, [told]))
+    assert shot.key == "finer repeat"
+    assert shot.before == ("a.jpg does not tell",)
+    assert "least compression" in " ".join(shot.kind.how)
+
+
+def test_without_anything_to_judge_nothing_is_called_decided() -> None:
+    assert nothing_open(results_of([])).startswith("There is nothing to judge yet")
+    assert nothing_open(results_of([camera()])).startswith("There is nothing to judge yet")
+    decided = results_of([camera(claim_of(1600))], captured("pad", "only", 1.0))
+    assert open_shots(decided) == ()
+    assert nothing_open(decided) == "Nothing is open: every claim and every need is decided."
 
 
 def test_detail_takes_the_pixel_size_of_its_setting_too() -> None:

@@ -181,6 +181,80 @@ def test_the_low_end_of_a_range_is_judged_in_the_widest_setting() -> None:
     assert "the low end of 50x to 1600x" in verdict.sentence
 
 
+def zoom_stereo(*positions: float, claimed: str = "7x to 90x") -> Instrument:
+    """A zoom of 0.7 to 4.5 under a 2x lens, photographed at some positions; both ends claimed."""
+    chain = Chain(zoom=(0.7, 4.5), auxiliary=2, eyepiece=10, field_number_mm=20)
+    settings = tuple(
+        Setting(f"zoom-{zoom:g}", replace(chain, zoom=(zoom, zoom)), through_eyepiece=True)
+        for zoom in positions
+    )
+    low, high = (float(end.rstrip("x")) for end in claimed.split(" to "))
+    claims = (
+        claim_of(high, text=claimed),
+        claim_of(low, id="m-low", text=claimed, sense="at most"),
+    )
+    return Instrument("stereo", "stereo", chain, settings=settings, claims=claims)
+
+
+def verdicts_at(instrument: Instrument, *photographed: float) -> list[Verdict]:
+    shown = [
+        captured("stereo", f"zoom-{zoom:g}", 2.0, (4000, 3000), diameter=20_000 / (2 * zoom),
+                 name=f"{zoom}.jpg")
+        for zoom in photographed
+    ]  # fmt: skip
+    bench = bench_of(instrument)
+    return list(judge(bench, settle(bench, shown), shown))
+
+
+def test_an_end_of_a_range_is_missed_only_where_that_end_was_photographed() -> None:
+    near_only = verdicts_at(zoom_stereo(4.5), 4.5)
+    assert [one.word for one in near_only] == ["met", "untested"]
+    assert "at its lowest zoom, 0.7x" in near_only[1].sentence
+    assert "with its whole round field" in near_only[1].sentence
+    # 0.7 x 2 x 10 is 14x, and at that end the claim of 7x is really missed.
+    both = verdicts_at(zoom_stereo(0.7, 4.5), 0.7, 4.5)
+    assert [one.word for one in both] == ["met", "not met"]
+    assert [one.word for one in verdicts_at(zoom_stereo(0.7, 4.5, claimed="14x to 90x"), 0.7)] == [
+        "met", "met",
+    ]  # fmt: skip
+
+
+def test_the_high_end_is_missed_only_in_the_closest_setting_that_is_stated() -> None:
+    far_only = verdicts_at(zoom_stereo(0.7, claimed="14x to 200x"), 0.7)
+    assert far_only[0].word == "untested"
+    assert "at its highest zoom, 4.5x" in far_only[0].sentence
+    listed = verdicts_at(zoom_stereo(0.7, 4.5, claimed="14x to 200x"), 0.7)
+    assert listed[0].word == "untested"
+    assert "in setting zoom-4.5" in listed[0].sentence
+    assert verdicts_at(zoom_stereo(4.5, claimed="14x to 200x"), 4.5)[0].word == "not met"
+
+
+def test_a_setting_that_may_stand_anywhere_in_its_range_is_no_end() -> None:
+    chain = Chain(zoom=(0.7, 4.5), eyepiece=10, field_number_mm=20)
+    somewhere = Setting("as is", chain, through_eyepiece=True)
+    low = claim_of(5, id="m-low", text="5x to 90x", sense="at most")
+    instrument = Instrument("stereo", "stereo", chain, settings=(somewhere,), claims=(low,))
+    verdict = verdict_on(instrument, captured("stereo", "as is", 2.0, (4000, 3000), diameter=9000))
+    assert verdict.word == "untested"
+
+
+def test_before_any_photo_each_end_names_the_factors_of_that_end() -> None:
+    high, low = verdicts_at(zoom_stereo(4.5))
+    assert "the stated factors alone multiply to 90x" in high.sentence
+    assert "the stated factors alone multiply to 14x" in low.sentence
+
+
+def test_a_field_is_too_small_only_where_the_widest_setting_was_photographed() -> None:
+    wide, close = Setting("wide", Chain()), Setting("close", Chain())
+    claim = claim_of(10_000, kind="field width", text="10 mm", unit="um")
+    pad = Instrument("pad", "USB", Chain(), settings=(wide, close), claims=(claim,))
+    close_only = verdict_on(pad, captured("pad", "close", 1.0))
+    assert close_only.word == "untested"
+    assert "in setting wide; in setting close it is 1.92" in close_only.sentence
+    both = verdict_on(pad, captured("pad", "close", 1.0), captured("pad", "wide", 4.0, name="b"))
+    assert (both.word, both.setting) == ("not met", "wide")
+
+
 def test_a_view_through_an_eyepiece_has_no_display_or_sensor_reading() -> None:
     # The field of 5 mm is what a field number of 20 shows at 4x.
     shown = captured("stereo", "zoom-4", 2.0, (4000, 3000), diameter=5000)

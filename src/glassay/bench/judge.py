@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.decide import decide
+from glassay.bench.ends import end_of, missing_end, stated_magnification
 from glassay.bench.judge_clips import Held, hold_against_clips
 from glassay.bench.judge_pixels import native_but_no_sensor, too_small_to_hold, why_not_told
 from glassay.bench.model import Bench, Claim, Instrument, Observation
@@ -104,6 +105,14 @@ def _judge_plain(
     }[claim.sense]
     decision = decide(best.value, target, claim)
     noted = best.where.startswith("noted")
+    if (
+        decision.word != "met"
+        and not noted
+        and (unseen := _end_unseen(instrument, claim, settings))
+    ):
+        return _untested(
+            instrument, claim, f"{unseen}; in setting {best.where} it is {_say(best.value)}"
+        )
     place = f", {best.where}" if noted else f" in setting {best.where}"
     sentence = f"{_claimed(claim)} is {decision.word}: it is {_say(best.value)}{place}."
     return Verdict(
@@ -191,11 +200,18 @@ def _judge_magnification(
     judged = judged_readings(claim, settings)
     if not any(one.reading.basis == "measured" for one in judged):
         reason = f"it takes {CLAIM_KINDS['magnification'].evidence}"
-        if judged:
-            stated = say_times(judged[0].reading.value)
-            reason += f"; the stated factors alone multiply to {stated}"
+        stated = stated_magnification(instrument, end_of(claim) or "closest")
+        if judged and claim.setting is not None:
+            stated = judged[0].reading.value.value
+        if stated is not None:
+            reason += f"; the stated factors alone multiply to {short(stated)}x"
         return replace(_untested(instrument, claim, reason), readings=judged)
     best = judged[0]
+    if best.verdict != "met" and (unseen := _end_unseen(instrument, claim, settings)):
+        measured = next(one for one in judged if one.reading.basis == "measured")
+        reason = f"{unseen}; in setting {_title(measured, settings)}, the most generous reading is"
+        reason += f" {say_times(measured.counted)}, {measured.reading.name}"
+        return replace(_untested(instrument, claim, reason), readings=judged)
     setting = next(one for one in settings if one.setting.id == best.setting)
     needed, display = _display_needed(claim, settings)
     limit, detail = detail_limit(setting)
@@ -208,6 +224,22 @@ def _judge_magnification(
         value=best.counted, value_name=best.reading.name, setting=best.setting,
         readings=judged, display_width_needed=needed, detail_limit=limit, details=tuple(details),
     )  # fmt: skip
+
+
+def _end_unseen(instrument: Instrument, claim: Claim, settings: Sequence[SettingResult]) -> str:
+    """Why the end of the range that the claim is about is not known; "" when it is."""
+    end = end_of(claim)
+    missing = None if end is None else missing_end(instrument, settings, end)
+    if missing is None:
+        return ""
+    what = "photo of a ruled scale"
+    if any(one.setting.through_eyepiece for one in settings):
+        what += " with its whole round field"
+    return f"it takes a {what} {missing.where}"
+
+
+def _title(judged: JudgedReading, settings: Sequence[SettingResult]) -> str:
+    return next(one.setting.title for one in settings if one.setting.id == judged.setting)
 
 
 def judged_readings(claim: Claim, settings: Sequence[SettingResult]) -> tuple[JudgedReading, ...]:

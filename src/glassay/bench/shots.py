@@ -10,15 +10,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from glassay.bench.ends import Missing, end_of, missing_end
 from glassay.bench.model import Instrument, ObjectKind, Setting
 from glassay.bench.needs import Condition, answer_needs
-from glassay.bench.results import BenchResults, Verdict
+from glassay.bench.results import BenchResults, CaptureResult, Verdict
 from glassay.bench.settings import nominal_magnification
-from glassay.bench.words import listed
+from glassay.bench.words import listed, say
 
 ShotKey = Literal[
-    "scale", "round field", "edge", "bars", "repeat", "clip", "still clip", "long clip", "die",
-    "ruler", "battery", "price", "trait", "words", "certificate",
+    "scale", "round field", "edge", "bars", "repeat", "finer repeat", "clip", "still clip",
+    "long clip", "die", "ruler", "battery", "price", "trait", "words", "certificate",
 ]  # fmt: skip
 
 
@@ -88,6 +89,18 @@ SHOTS: dict[ShotKey, ShotKind] = {
             _NO_ZOOM,
         ),
         3, ("repeat pair",),
+    ),
+    "finer repeat": ShotKind(
+        "a repeat pair that keeps its noise, since the one filed does not tell enough",
+        (
+            "Save both at the least compression it offers, uncompressed if it can: compression"
+            " removes the noise that tells real pixels from made-up ones.",
+            "Higher gain or less light, and noise reduction off: it takes noise in single pixels.",
+            "Take both without touching anything in between: use a timer or a remote release.",
+            "If it offers nothing of that, no photo of its own will tell; the sensor's own die does,"
+            " where the camera is opened anyway.",
+        ),
+        5, ("repeat pair",),
     ),
     "clip": ShotKind(
         "a clip with something moving in it, 10 s or longer",
@@ -180,21 +193,33 @@ class _Open:
     setting: Setting | None
     key: ShotKey
     what: str
+    where: str = ""
+    """How to set the instrument, where no listed setting will do."""
 
 
 def open_shots(results: BenchResults) -> tuple[Shot, ...]:
     """What is to be photographed or noted, the most valuable first."""
-    wanted: dict[tuple[str, str | None, ShotKey], list[_Open]] = {}
+    wanted: dict[tuple[str, str | None, ShotKey, str], list[_Open]] = {}
     for one in (*_open_claims(results), *_open_needs(results)):
         setting = None if SHOTS[one.key].any_setting or one.setting is None else one.setting.id
-        wanted.setdefault((one.instrument.id, setting, one.key), []).append(one)
+        wanted.setdefault((one.instrument.id, setting, one.key, one.where), []).append(one)
     shots = []
-    for (instrument, setting, key), ones in wanted.items():
-        where = ones[0].setting.title if setting and ones[0].setting else ""
+    for (instrument, setting, key, where), ones in wanted.items():
+        if not where and setting and ones[0].setting:
+            where = ones[0].setting.title
         settles = tuple(dict.fromkeys(one.what for one in ones))
         before = _before(results, instrument, setting, key)
         shots.append(Shot(instrument, setting, where, key, settles, before))
     return tuple(sorted(shots, key=lambda shot: (-len(shot.settles), shot.kind.minutes)))
+
+
+def nothing_open(results: BenchResults) -> str:
+    """What to say when there is nothing to shoot: all decided, or nothing that could be."""
+    if not results.bench.instruments:
+        return "There is nothing to judge yet: bench.toml lists no instrument."
+    if not results.verdicts and not any(need.is_judged for need in results.bench.needs):
+        return "There is nothing to judge yet: bench.toml lists no claim and no need."
+    return "Nothing is open: every claim and every need is decided."
 
 
 def not_run(results: BenchResults) -> tuple[str, ...]:
@@ -211,16 +236,31 @@ def _open_claims(results: BenchResults) -> Iterator[_Open]:
         kind = "" if claim.kind in ("magnification", "other") else f"{claim.kind} "
         end = " (low end)" if claim.is_low_end else ""
         what = f"claim: {kind}{claim.text}{end}"
-        setting = _setting_of(results, instrument, verdict)
-        for key in _keys(verdict, setting, results):
-            yield _Open(instrument, setting, key, what)
+        missing = _missing_end(results, instrument, verdict)
+        setting = missing.setting if missing else _setting_of(results, instrument, verdict)
+        where = missing.where if missing and missing.setting is None else ""
+        for key in _keys(instrument, verdict, setting, results):
+            yield _Open(instrument, setting, key, what, where)
 
 
-def _keys(verdict: Verdict, setting: Setting | None, results: BenchResults) -> list[ShotKey]:
+def _missing_end(results: BenchResults, instrument: Instrument, verdict: Verdict) -> Missing | None:
+    """The end of the range that the claim is about, where photos show others but not that one."""
+    end, mine = end_of(verdict.claim), results.settings_of(instrument.id)
+    if end is None or not any(one.seen_width is not None for one in mine):
+        return None
+    return missing_end(instrument, mine, end)
+
+
+def _keys(
+    instrument: Instrument, verdict: Verdict, setting: Setting | None, results: BenchResults
+) -> list[ShotKey]:
     claim = verdict.claim
     key = OF_CLAIM[claim.kind]
-    if key == "scale" and setting is not None and setting.through_eyepiece:
+    by_eye = setting.through_eyepiece if setting else _all_by_eye(instrument)
+    if key == "scale" and by_eye:
         key = "round field"
+    if key == "repeat" and _tried(results, instrument.id):
+        key = "finer repeat"
     if verdict.word == "undecided" and verdict.value is not None:
         budget = verdict.value.budget()
         if budget and budget[0].shared is not None:
@@ -229,6 +269,20 @@ def _keys(verdict: Verdict, setting: Setting | None, results: BenchResults) -> l
     if key == "edge" and setting is not None and not _has_scale(results, verdict, setting):
         keys.insert(0, "scale")  # detail in um takes the setting's pixel size
     return keys
+
+
+def _all_by_eye(instrument: Instrument) -> bool:
+    return all(setting.through_eyepiece for setting in instrument.settings)
+
+
+def _tried(results: BenchResults, instrument: str) -> list[CaptureResult]:
+    """Repeat pairs that gave what they can about how many pixels are real."""
+    return [
+        one
+        for one in results.captures
+        if one.capture.instrument == instrument and "native_verdict" in one.findings
+        and results.bench.object(one.capture.object).kind == "repeat pair"
+    ]  # fmt: skip
 
 
 def _has_scale(results: BenchResults, verdict: Verdict, setting: Setting) -> bool:
@@ -299,6 +353,8 @@ def _before(
     results: BenchResults, instrument: str, setting: str | None, key: ShotKey
 ) -> tuple[str, ...]:
     kinds = SHOTS[key].objects
+    if key == "finer repeat":
+        return tuple(_what_came(one) for one in _tried(results, instrument))
     return tuple(
         f"{one.capture.id} was {one.status}: {one.reason}"
         for one in results.captures
@@ -306,6 +362,13 @@ def _before(
         and one.status in ("refused", "unusable")
         and results.bench.object(one.capture.object).kind in kinds
     )  # fmt: skip
+
+
+def _what_came(pair: CaptureResult) -> str:
+    count = pair.findings.get("native_megapixels")
+    if count is None:
+        return f"{pair.capture.id} does not tell"
+    return f"{pair.capture.id} gave {say(count.quantity, ' MP')}"
 
 
 def shots_as_json(results: BenchResults) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from glassay.bench.results import BenchResults
 from glassay.bench.shots import (
     kinds_used,
     not_run,
+    nothing_open,
     open_shots,
     said,
     settles_words,
@@ -59,7 +60,7 @@ def _say(results: BenchResults) -> None:
     if waiting:
         click.echo(f"{len(waiting)} captures are not measured yet; `glassay run` may settle some.")
     if not shots:
-        click.echo("Nothing is open: every claim and every need is decided.")
+        click.echo(nothing_open(results))
     for number, shot in enumerate(shots, 1):
         click.echo(f"[ ] {number}. {said(shot, names)}")
         click.echo(f"       settles {settles_words(shot)}")
