@@ -12,7 +12,7 @@ from glassay.bench import run
 from glassay.bench.assemble import assemble, results_as_json
 from glassay.bench.judge import judge
 from glassay.bench.model import Capture, ReferenceObject
-from glassay.bench.resolved import resolved_in
+from glassay.bench.resolved import finest_in
 from glassay.bench.results import CaptureResult, MethodResult, SettingResult
 from glassay.bench.settings import settle
 from glassay.finding import Finding
@@ -79,7 +79,12 @@ def test_a_correlation_without_an_end_is_no_detail_where_edges_say_otherwise() -
     assert both.binding is not None
     assert alone.binding.detail_pixels.value == pytest.approx(1920 * 1080)
     assert both.binding.detail_pixels.value == pytest.approx(0.16 * 1920 * 1080)
-    assert [found.capture for found in resolved_in(both, (pair, edge))] == ["edge"]
+    told, bound = finest_in(both, (pair, edge)), finest_in(alone, (pair,))
+    assert told is not None
+    assert bound is not None
+    assert (told.capture, told.is_bound, bound.capture, bound.is_bound) == (
+        "edge", False, "pair", True
+    )  # fmt: skip
 
 
 def test_what_an_eye_sees_is_not_bound_by_the_pixels_of_a_phone() -> None:

@@ -209,7 +209,8 @@ def _cell_json(cell: Cell) -> dict[str, Any]:
     out: dict[str, Any] = {"value": value}
     if cell.setting is not None:
         out["setting"] = cell.setting
-    return out | ({"why": cell.why} if cell.why else {})
+    more = {"why": cell.why, "bound": cell.bound, "note": cell.note}
+    return out | {key: text for key, text in more.items() if text}
 
 
 def _maybe(quantity: Quantity | None) -> dict[str, Any] | None:

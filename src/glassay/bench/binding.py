@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from glassay.bench.native_pixels import Size, native_size, size_of
+from glassay.bench.resolved import WELL_MEASURED, bars_in
 from glassay.bench.results import CaptureResult, SettingResult
 from glassay.optics.limits import cutoff_per_um
 from glassay.quantity import Quantity, combine
@@ -16,34 +18,36 @@ class _Shown:
     """Detail that one capture resolves along (x, y), cycles/px of its file of `size` px."""
 
     resolved: tuple[Quantity, Quantity]
-    size: tuple[int, int]
+    size: Size
     how: str
     capture: str
-    is_bound: bool = False
+    is_least: bool = False
 
     @property
     def pixels(self) -> float:
         """How many pixels would carry it."""
         return detail_equivalent_pixels(*self.size, *self.resolved).value
 
+    @property
+    def is_well_measured(self) -> bool:
+        """Whether its interval is narrow enough to be held against other evidence."""
+        return all(q.expanded <= WELL_MEASURED * q.value for q in self.resolved)
+
 
 def binding_of(one: SettingResult, captures: Sequence[CaptureResult]) -> Binding | None:
     """What binds a setting; None where nothing shows its detail, or where an eye looks in.
 
     `captures` are those of the whole bench: firmware that enlarges does so in every setting, so
-    native sampling found in another setting counts, for files of the same size. The capture that
-    shows most detail decides; its name is in the notes.
+    native sampling found in another setting counts, for files of the same size. What decides is
+    chosen as for the finest line (see `resolved`); the capture's name is in the notes.
     """
     if one.setting.through_eyepiece:
         return None
     mine = [c for c in captures if c.capture.instrument == one.instrument.id]
     here = [c for c in mine if c.capture.setting == one.setting.id]
-    shown = [found for result in here for found in _shown(result)]
-    # Repeated detail that does not end shows where noise ends; anything else says more.
-    shown = [found for found in shown if not found.is_bound] or shown
-    if not shown:
+    best = _deciding(here)
+    if best is None:
         return None
-    best = max(shown, key=lambda found: found.pixels)
     pixel = one.findings.get("pixel_size") if one.picture in (None, best.size) else None
     return what_binds(
         *best.size, best.resolved,
@@ -54,49 +58,61 @@ def binding_of(one: SettingResult, captures: Sequence[CaptureResult]) -> Binding
     )  # fmt: skip
 
 
-def _shown(result: CaptureResult) -> Iterator[_Shown]:
-    size, name = _size(result), result.capture.id
-    if size is None:
-        return
-    found = result.findings
-    if "mtf10" in found:
-        ten = found["mtf10"].quantity
-        yield _Shown((ten, ten), size, "10 % modulation of edges", name)
-    if {"finest_frequency", "pixel_size_x", "pixel_size_y"} <= set(found):
-        finest = found["finest_frequency"].quantity
-        x, y = (
-            combine(lambda f, p: f * p / 1000, (finest, found[key].quantity), "cycles/px")
-            for key in ("pixel_size_x", "pixel_size_y")
-        )
-        yield _Shown((x, y), size, "the finest bars told apart", name)
-    if {"frc_cutoff_x", "frc_cutoff_y"} <= set(found):
-        ends = found["frc_cutoff_x"].quantity, found["frc_cutoff_y"].quantity
-        open_end = "frc_reaches_nyquist" in found and found["frc_reaches_nyquist"].value is True
-        yield _Shown(ends, size, "the end of repeatable detail", name, open_end)
+def _deciding(here: Sequence[CaptureResult]) -> _Shown | None:
+    """The more sceptical of the best bars and the best edges; else the end of ring correlation."""
+    told = [best for read in (_by_bars, _by_edges) if (best := _most(map(read, here))) is not None]
+    if not told:
+        return _most(map(_by_correlation, here))
+    sure = [found for found in told if not found.is_least] or told
+    sure = [found for found in sure if found.is_well_measured] or sure
+    return min(sure, key=lambda found: found.pixels)
 
 
-def _size(result: CaptureResult) -> tuple[int, int] | None:
-    width, height = result.facts.get("width"), result.facts.get("height")
-    return (int(width), int(height)) if width and height else None
+def _most(found: Iterable[_Shown | None]) -> _Shown | None:
+    known = [one for one in found if one is not None]
+    known = [one for one in known if one.is_well_measured] or known
+    return max(known, key=lambda one: one.pixels, default=None)
 
 
-def _enlargement(
-    captures: Sequence[CaptureResult], size: tuple[int, int]
-) -> tuple[float, float] | None:
+def _by_edges(result: CaptureResult) -> _Shown | None:
+    size, found = size_of(result), result.findings
+    if size is None or "mtf10" not in found:
+        return None
+    ten = found["mtf10"].quantity
+    return _Shown((ten, ten), size, "10 % modulation of edges", result.capture.id)
+
+
+def _by_bars(result: CaptureResult) -> _Shown | None:
+    size, found, bars = size_of(result), result.findings, bars_in(result)
+    if size is None or bars is None or not {"pixel_size_x", "pixel_size_y"} <= set(found):
+        return None
+    x, y = (
+        combine(lambda f, p: f * p, (bars.frequency, found[key].quantity), "cycles/px")
+        for key in ("pixel_size_x", "pixel_size_y")
+    )
+    return _Shown((x, y), size, bars.how, result.capture.id, bars.is_least)
+
+
+def _by_correlation(result: CaptureResult) -> _Shown | None:
+    size, found = size_of(result), result.findings
+    if size is None or not {"frc_cutoff_x", "frc_cutoff_y"} <= set(found):
+        return None
+    ends = found["frc_cutoff_x"].quantity, found["frc_cutoff_y"].quantity
+    how = "the end of repeatable detail alone, which is a bound,"
+    return _Shown(ends, size, how, result.capture.id)
+
+
+def _enlargement(captures: Sequence[CaptureResult], size: Size) -> tuple[float, float] | None:
     """Stored px per native px along (x, y); from the first capture of that size that tells."""
-    for result in captures:
-        found = result.findings
-        if _size(result) == size and {"native_width", "native_height"} <= set(found):
-            width, height = found["native_width"].quantity, found["native_height"].quantity
-            return size[0] / width.value, size[1] / height.value
-    return None
+    native = native_size(captures, size)
+    return None if native is None else (size[0] / native[0].value, size[1] / native[1].value)
 
 
 def _noise_reach(captures: Sequence[CaptureResult], size: tuple[int, int]) -> float | None:
     for result in captures:
         part = result.part("native sampling")
         ends = None if part is None else part.evidence.get("noise_reach")
-        if ends and _size(result) == size:
+        if ends and size_of(result) == size:
             return min(float(end) for end in ends)
     return None
 

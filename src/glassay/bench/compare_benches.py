@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from glassay.bench.model import Bench, Instrument
-from glassay.bench.resolved import resolved_in
+from glassay.bench.resolved import finest_in
 from glassay.bench.results import BenchResults, SettingResult, Verdict
 from glassay.bench.store import Store
 from glassay.bench.words import say
@@ -201,9 +201,10 @@ def _values(results: BenchResults, one: SettingResult) -> dict[str, Quantity]:
         for key, name in COMPARED.items()
         if key in one.findings and not (phone and key != "field_diameter")
     }
-    resolved = resolved_in(one, results.captures)
-    if resolved and not phone:
-        found["finest line"] = resolved[0].line
+    finest = finest_in(one, results.captures)
+    if finest is not None and not phone and not finest.is_bound:
+        # Lines told by bars and by edges are each held against their own kind.
+        found[f"finest line, by {finest.kind if finest.kind == 'bars' else 'edges'}"] = finest.line
     return found
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from glassay.bench.across_field import field_cells, measured_columns
 from glassay.bench.detail_cost import columns_for, detail_cells
 from glassay.bench.judge import tally
 from glassay.bench.model import Bench, Instrument, Money
+from glassay.bench.native_pixels import enlargement, native_pixel_size
 from glassay.bench.practical import clip_cells, practical
 from glassay.bench.results import (
     CaptureResult,
@@ -38,7 +40,8 @@ COLUMNS = (
            "displayed picture width / field width on the bench's display, in the closest setting",
            "higher"),
     Column("pixel_size", "pixel size", "um/px",
-           "length at the object that one pixel covers, in the finest setting", "lower"),
+           "length at the object that one pixel covers, in the finest setting; a pixel of the"
+           " sensor where it is known that the camera enlarges its pictures", "lower"),
     Column("field_narrowest", "narrowest field", "mm",
            "width (or diameter) of what is seen in the closest setting"),
     Column("field_widest", "widest field", "mm",
@@ -50,7 +53,8 @@ COLUMNS = (
     Column("video_picture", "video picture", "",
            "size of the largest frames that its clips have, and whether they are enlarged"),
     Column("saved_picture", "saved picture", "MP",
-           "pixels of the largest photo that it saves, as noted or as filed", "higher"),
+           "pixels of the largest photo that it saves, as noted or as filed, before enlargement"
+           " where it is known that the camera enlarges", "higher"),
     Column("lights_off", "lights off", "", "lights can be switched off, as noted"),
     Column("zoom_saved", "zoom saved", "", "digital zoom is saved in photos, as noted"),
     Column("run_time", "run time", "h", "longest measured run on its battery, as noted", "higher"),
@@ -86,7 +90,7 @@ def compare(
         mine = [one for one in settings if one.instrument.id == instrument.id]
         judged = [verdict for verdict in verdicts if verdict.instrument == instrument.id]
         cells = {
-            **_claimed(instrument), **_magnifications(mine), **_sizes(mine),
+            **_claimed(instrument), **_magnifications(mine), **_sizes(mine, captures),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
             **detail_cells(bench, instrument, mine, captures),
             **field_cells(shown, mine, captures),
@@ -100,7 +104,12 @@ def compare(
         for cell in row.cells.values()
         if isinstance(cell.value, Money)
     }
-    notes = []
+    notes = [
+        f"{column.title} of {row.title}: {row.cells[column.id].note}"
+        for column in columns
+        for row in rows
+        if row.cells[column.id].note
+    ]
     if len(currencies) > 1:
         notes.append("prices are in " + " and ".join(sorted(currencies)) + " and not compared")
     if bench.display is not None:
@@ -112,9 +121,14 @@ def best_rows(comparison: Comparison, column: Column) -> tuple[str, ...]:
     """Ids of the rows that are best in a column; several when they cannot be told apart.
 
     Quantities count as equal while the best one's lead is within their expanded uncertainties.
-    Empty for columns without a better side, for one row, and for prices in several currencies.
+    Bounds are never best. Empty for
+    columns without a better side, for one row, and for prices in several currencies.
     """
-    cells = [(row.id, row.cells[column.id].value) for row in comparison.rows]
+    cells = [
+        (row.id, row.cells[column.id].value)
+        for row in comparison.rows
+        if not row.cells[column.id].bound
+    ]
     known = [(row, value) for row, value in cells if isinstance(value, Quantity | Money)]
     if column.better is None or len(known) < 2:
         return ()
@@ -171,16 +185,24 @@ def _best(having: Sequence[tuple[SettingResult, Quantity]], pick: Pick, why: str
     return Cell(value, one.setting.id)
 
 
-def _sizes(mine: Sequence[SettingResult]) -> dict[str, Cell]:
+def _sizes(mine: Sequence[SettingResult], captures: Sequence[CaptureResult]) -> dict[str, Cell]:
     pixels = [
-        (one, one.findings["pixel_size"].quantity)
+        (one, size)
         for one in mine
-        if "pixel_size" in one.findings and not one.setting.through_eyepiece
+        if not one.setting.through_eyepiece
+        and (size := native_pixel_size(one, captures)) is not None
     ]
+    finest = _best(pixels, min, "")
+    enlarged = next((enlargement(one, captures) for one in mine if one.setting.id == finest.setting),
+                    None)  # fmt: skip
+    if enlarged is not None:
+        finest = replace(finest, note=f"native; its files are enlarged {enlarged.value:.2f} times")
     seen = [(one, w.scaled(1e-3, "mm")) for one in mine if (w := one.seen_width) is not None]
     by_eye = bool(seen) and not pixels
     return {
-        "pixel_size": _best(pixels, min, "seen by eye" if by_eye else NOT_MEASURED),
+        "pixel_size": finest
+        if pixels
+        else Cell(None, why="seen by eye" if by_eye else NOT_MEASURED),
         "field_narrowest": _best(seen, min, NOT_MEASURED),
         "field_widest": _best(seen, max, NOT_MEASURED),
     }
@@ -201,13 +223,17 @@ def _noted(instrument: Instrument) -> dict[str, Cell]:
     }
 
 
+BOUND_SIGN = {"": "", "at least": "≥ ", "at most": "≤ "}
+"""What stands before a value that is no more than a bound."""
+
+
 def cell_text(cell: Cell, column: Column) -> str:
     """A cell as plain text, without its column's unit (but with "x" for magnifications)."""
     value = cell.value
     if value is None:
         return "–"
     if isinstance(value, Quantity):
-        return say_times(value) if column.unit == "1" else say(value)
+        return BOUND_SIGN[cell.bound] + (say_times(value) if column.unit == "1" else say(value))
     if isinstance(value, bool):
         return "yes" if value else "no"
     return str(value)

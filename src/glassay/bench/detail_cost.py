@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from glassay.bench.model import Bench, Instrument
-from glassay.bench.resolved import Resolved, resolved_in
+from glassay.bench.resolved import Resolved, finest_in
 from glassay.bench.results import CaptureResult, Cell, Column, SettingResult
 from glassay.quantity import Quantity, combine
 
@@ -15,8 +15,9 @@ NOTHING_RESOLVED = "no edge, bar target or repeat pair was measured"
 
 COLUMNS = (
     Column("finest_line", "finest line", "um",
-           "width of the finest line resolved in any setting, half a period: 10 % modulation of an"
-           " edge, the finest bars, or the end of ring correlation", "lower"),
+           "width of the finest line told at 10 % modulation in any setting, half a period: by bars"
+           " or edges, the more sceptical where both are well measured; with \u2265, only a bound, by"
+           " ring correlation", "lower"),
     Column("detail_points", "detail points", "MP",
            "pixels that would carry the detail of one view, two for each resolved period along both"
            " axes (4 x frequency squared x area of the field), in the setting that holds most",
@@ -55,24 +56,31 @@ def detail_cells(
     does.
     """
     found = [
-        (one, resolved[0])
+        (one, resolved)
         for one in mine
-        if not one.setting.through_eyepiece and (resolved := resolved_in(one, captures))
+        if not one.setting.through_eyepiece and (resolved := finest_in(one, captures)) is not None
     ]
     by_eye = bool(mine) and all(one.setting.through_eyepiece for one in mine)
     why = "seen by eye" if by_eye else NOTHING_RESOLVED
     line, points, binds = Cell(None, why=why), Cell(None, why=why), Cell(None, why=why)
     if found:
-        one, finest = min(found, key=lambda pair: pair[1].line.value)
-        line = Cell(finest.line, one.setting.id)
-    counted = [(one, q) for one, best in found if (q := detail_points(one, best)) is not None]
+        # What was told in any setting says more than a bound in another.
+        one, finest = min(found, key=lambda pair: (pair[1].is_bound, pair[1].line.value))
+        line = Cell(finest.line, one.setting.id, bound="at least" if finest.is_bound else "",
+                    note=_evidence(finest))  # fmt: skip
+    counted = [(one, best, q) for one, best in found if (q := detail_points(one, best)) is not None]
     if counted:
-        one, most = max(counted, key=lambda pair: pair[1].value)
-        points = Cell(most, one.setting.id)
+        one, best, most = max(counted, key=lambda found: (not found[1].is_bound, found[2].value))
+        points = Cell(most, one.setting.id, bound="at most" if best.is_bound else "")
         if one.binding is not None:
             binds = Cell(one.binding.cause, one.setting.id)
     return {"finest_line": line, "detail_points": points, "binds": binds,
             "cost_per_detail": _cost(bench, instrument, points)}  # fmt: skip
+
+
+def _evidence(finest: Resolved) -> str:
+    by = {"bars": "by bars", "edge": "by edges", "correlation": "a bound, by ring correlation"}
+    return by[finest.kind]
 
 
 def detail_points(one: SettingResult, resolved: Resolved) -> Quantity | None:
@@ -105,4 +113,4 @@ def _cost(bench: Bench, instrument: Instrument, points: Cell) -> Cell:
     if currency is None:
         return Cell(None, why="prices are in several currencies")
     cost = combine(lambda n: total.amount / n, (points.value,), f"{currency}/MP")
-    return Cell(cost, points.setting)
+    return Cell(cost, points.setting, bound="at least" if points.bound else "")

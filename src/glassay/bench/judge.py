@@ -9,10 +9,10 @@ from glassay.bench.claims import CLAIM_KINDS, OTHER
 from glassay.bench.decide import decide
 from glassay.bench.ends import end_of, missing_end, stated_magnification
 from glassay.bench.judge_clips import Held, hold_against_clips
+from glassay.bench.judge_lines import hold_against_lines
 from glassay.bench.judge_pixels import native_but_no_sensor, too_small_to_hold, why_not_told
 from glassay.bench.model import Bench, Claim, Instrument, Observation
 from glassay.bench.observed import NOTED_RULE, observed_values, settling
-from glassay.bench.resolved import resolved_in
 from glassay.bench.results import (
     CaptureResult,
     JudgedReading,
@@ -91,7 +91,9 @@ def _judge_plain(
     kind = CLAIM_KINDS[claim.kind]
     found = _candidates(kind.finding, settings, captures) if kind.finding else []
     if not found and kind.finding == "smallest_detail":
-        found = _finest_lines(settings, captures)
+        lines = hold_against_lines(claim, settings, captures)
+        if lines is not None:
+            return _as_held(instrument, claim, lines)
     found = found or [
         _Candidate(value, where) for value, where in observed_values(instrument, claim.kind)
     ]
@@ -181,14 +183,6 @@ def _candidates(
             if key in one.findings
         ]
     return found
-
-
-def _finest_lines(
-    settings: Sequence[SettingResult], captures: Sequence[CaptureResult]
-) -> list[_Candidate]:
-    """The finest line (half a period) that each setting was shown to resolve."""
-    found = ((one, resolved_in(one, captures)) for one in settings)
-    return [_Candidate(lines[0].line, one.setting.title) for one, lines in found if lines]
 
 
 # ---- magnification -------------------------------------------------------------------------------

@@ -9,18 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 from glassay.bench.decide import NAMED_RATE
+from glassay.bench.hold_line import SAME_AGAIN, Word, hold_line, keeps
 from glassay.bench.judge_clips import surest_rate
 from glassay.bench.model import Instrument, Money, Need
 from glassay.bench.observed import observed_values
-from glassay.bench.resolved import bounds_of, resolved_in
 from glassay.bench.results import BenchResults, CaptureResult, SettingResult
 from glassay.bench.words import listed, say, say_length
 from glassay.quantity import Quantity
-
-Word = Literal["yes", "no", "not shown"]
 
 RULE = (
     "yes when the number keeps the need by its expanded uncertainty U (95 %) or more, no when it"
@@ -183,41 +181,34 @@ def _detail(
 ) -> Condition:
     at = f" at {need.contrast:.0%} contrast" if need.contrast is not None else ""
     where = f"in setting {one.setting.title}"
-    for bound in bounds_of(one):
-        if _keeps(bound.line, wanted_um, "at most") == "no":
-            return Condition(
-                "detail", "no",
-                f"lines of {_um(wanted_um)}{at} cannot be told {where}: {bound.why},"
-                f" {say_length(bound.line)}",
-                bound.line, wanted_um, one.setting.id,
-                f"it could only be yes for lines of {say_length(bound.line)} and wider",
-            )  # fmt: skip
-    found = resolved_in(one, captures, need.contrast)
-    if not found:
-        shoot = "a photo of a sharp edge" if need.contrast is not None else (
-            "a photo of a sharp edge or a bar target, or a repeat pair of the chip"
+    held = hold_line(one, captures, wanted_um, need.contrast)
+    capture = held.evidence.capture if held.evidence else None
+    if held.evidence is None and held.line is not None:
+        return Condition(
+            "detail", "no", f"lines of {_um(wanted_um)}{at} cannot be told {where}: {held.said}",
+            held.line, wanted_um, one.setting.id,
+            f"it could only be yes for lines of {say_length(held.line)} and wider",
         )  # fmt: skip
+    if held.line is None:
         return Condition(
             "detail", "not shown",
-            f"pixels and aperture do not forbid lines of {_um(wanted_um)}{at} {where}, but no"
-            " capture shows what is resolved",
-            limit=wanted_um, setting=one.setting.id, shoot=shoot,
+            f"pixels and aperture do not forbid lines of {_um(wanted_um)}{at} {where}, but"
+            f" {held.said}", limit=wanted_um, setting=one.setting.id, shoot=held.shoot,
         )  # fmt: skip
-    best = found[0]
-    word = _keeps(best.line, wanted_um, "at most")
-    if word == "no" and one.setting.through_eyepiece:
+    if held.word == "no" and one.setting.through_eyepiece:
         # What the phone's photo lost, the eye may still see.
         return Condition(
             "detail", "not shown",
-            f"the phone's photo {where} shows lines of {say_length(best.line)} ({best.how}); the"
-            " eye may see more",
-            best.line, wanted_um, one.setting.id, shoot="a finer photo through the eyepiece",
-            capture=best.capture,
+            f"the phone's photo {where} shows lines of {say_length(held.line)}"
+            f" ({held.evidence.how if held.evidence else ''}); the eye may see more",
+            held.line, wanted_um, one.setting.id, shoot="a finer photo through the eyepiece",
+            capture=capture,
         )  # fmt: skip
-    sentence = f"the finest lines{at} are {say_length(best.line)} wide {where} ({best.how})"
     return Condition(
-        "detail", word, sentence, best.line, wanted_um, one.setting.id,
-        f"the answer turns at lines of {say_length(best.line)}", _more(word), best.capture,
+        "detail", held.word, f"{where}, {held.said}" if held.is_unseen else f"{held.said} {where}",
+        held.line, wanted_um, one.setting.id,
+        "" if held.is_unseen else f"the answer turns at lines of {say_length(held.line)}",
+        held.shoot, capture,
     )  # fmt: skip
 
 
@@ -230,7 +221,7 @@ def _field(wanted_um: tuple[float, float], one: SettingResult) -> Condition:
     if diameter is not None:
         needed = (long**2 + short**2) ** 0.5
         seen = diameter.quantity
-        word = _keeps(seen, needed, "at least")
+        word = keeps(seen, needed, "at least")
         text = f"the round field is {say_length(seen)} across {where}"
         turns = f"the answer turns at a diagonal of {say_length(seen)}"
         return Condition("field", word, text, seen, needed, one.setting.id, turns, _more(word))
@@ -249,7 +240,7 @@ def _field(wanted_um: tuple[float, float], one: SettingResult) -> Condition:
         ((side, want) for side, want in zip(sides, (long, short), strict=True) if want),
         key=lambda pair: pair[0].value / pair[1],
     )
-    word = _keeps(seen, needed, "at least")
+    word = keeps(seen, needed, "at least")
     text = f"the field is {say_length(sides[0])} x {say_length(sides[1])} {where}"
     turns = f"for {name}, the answer turns where {_um(needed)} becomes {say_length(seen)}"
     return Condition("field", word, text, seen, needed, one.setting.id, turns, _more(word))
@@ -277,7 +268,7 @@ def _clearance(wanted_um: float, instrument: Instrument) -> Condition:
         return Condition("clearance", "not shown", "its clearance is not noted", limit=wanted_um,
                          shoot="a note of the clearance, measured with a ruler")  # fmt: skip
     value, where = max(noted, key=lambda pair: pair[0].value)
-    word = _keeps(value, wanted_um, "at least")
+    word = keeps(value, wanted_um, "at least")
     return Condition("clearance", word, f"{say_length(value)} of clearance ({where})", value,
                      wanted_um, None, f"the answer turns at {say_length(value)}",
                      _more(word))  # fmt: skip
@@ -291,7 +282,7 @@ def _rate(wanted: float, instrument: Instrument, results: BenchResults) -> Condi
         return Condition("rate", "not shown", "no clip was measured", limit=wanted,
                          shoot="a clip with something moving in it")  # fmt: skip
     value, one = found
-    word = _keeps(value, wanted * (1 - NAMED_RATE), "at least")
+    word = keeps(value, wanted * (1 - NAMED_RATE), "at least")
     text = f"{say(value)} different pictures a second are delivered"
     return Condition("rate", word, text, value, wanted, None,
                      f"the answer turns at {say(value)} a second", _more(word),
@@ -343,17 +334,8 @@ def _standalone(wanted: bool, instrument: Instrument) -> Condition:
 # ---- rule and words ------------------------------------------------------------------------------
 
 
-def _keeps(value: Quantity, limit: float, sense: Literal["at least", "at most"]) -> Word:
-    margin = value.value - limit if sense == "at least" else limit - value.value
-    if margin >= value.expanded - 1e-9 * abs(limit):
-        return "yes"
-    return "no" if margin < -value.expanded else "not shown"
-
-
 def _more(word: Word) -> str:
-    return "another capture of the same: the number is within its uncertainty of the need" * (
-        word == "not shown"
-    )
+    return SAME_AGAIN if word == "not shown" else ""
 
 
 def _um(length_um: float) -> str:

@@ -8,10 +8,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from glassay.bench.needs import Word
-from glassay.bench.resolved import bounds_of, resolved_in
+from glassay.bench.hold_line import Word, hold_line
+from glassay.bench.resolved import finest_in
 from glassay.bench.results import BenchResults, CaptureResult, SettingResult
-from glassay.bench.words import say_length
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 
@@ -217,17 +216,9 @@ def _plan(one: SettingResult, captures: Sequence[CaptureResult], job: Job) -> Pl
 def _resolves(
     one: SettingResult, captures: Sequence[CaptureResult], job: Job
 ) -> tuple[Word, str, Quantity | None]:
-    for bound in bounds_of(one):
-        if bound.line.value - bound.line.expanded > job.line_um:
-            return "no", f"{bound.why}, {say_length(bound.line)}", bound.line
-    found = resolved_in(one, captures, job.contrast)
-    if not found:
-        return "not shown", "no capture shows what is resolved", None
-    line = found[0].line
-    text = f"the finest lines are {say_length(line)} wide ({found[0].how})"
-    if line.value + line.expanded <= job.line_um:
-        return "yes", text, line
-    return ("no" if line.value - line.expanded > job.line_um else "not shown"), text, line
+    held = hold_line(one, captures, job.line_um, job.contrast)
+    why = f"{held.said}; it takes {held.shoot}" if held.is_unseen else held.said
+    return held.word, why, held.line
 
 
 def _depth(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[float | None, str]:
@@ -246,10 +237,10 @@ def _depth(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[float
     chain, pixel = one.setting.chain, one.findings["pixel_size"].quantity.value
     aperture, origin = chain.numerical_aperture, "from the stated aperture and the pixels"
     if aperture is None:
-        found = resolved_in(one, captures)
-        if not found:
+        found = finest_in(one, captures)
+        if found is None:
             return None, ""
-        aperture = chain.wavelength_um * found[0].frequency.value / 2
+        aperture = chain.wavelength_um * found.frequency.value / 2
         origin = "from the finest detail resolved; try it out on the die before relying on it"
     wave = chain.refractive_index * chain.wavelength_um / aperture**2
     return wave + chain.refractive_index * pixel / aperture, origin

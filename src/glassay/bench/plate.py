@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.bench.model import Bench, Capture
-from glassay.bench.resolved import Resolved, resolved_in
+from glassay.bench.resolved import Resolved, finest_in
 from glassay.bench.results import BenchResults, SettingResult
 from glassay.bench.same_chip import Points, Route, SameChip, pixel_size_of_capture
 from glassay.errors import NotMeasurable, Unusable
@@ -270,8 +270,7 @@ READING = "field_equivalent_magnification"
 
 
 def _finest(one: SettingResult | None, results: BenchResults) -> Resolved | None:
-    found = () if one is None else resolved_in(one, results.captures)
-    return found[0] if found else None
+    return None if one is None else finest_in(one, results.captures)
 
 
 def _scale(

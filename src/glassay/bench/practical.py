@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from glassay.bench.judge_clips import is_clip, surest_rate
 from glassay.bench.methods import medium_of
 from glassay.bench.model import Instrument
+from glassay.bench.native_pixels import NOTICEABLE, native_size
 from glassay.bench.observed import fact, observed_values
 from glassay.bench.results import CaptureResult, Cell
 from glassay.bench.words import say_time
-from glassay.quantity import Quantity
+from glassay.quantity import Quantity, combine
 
 NOT_NOTED = "not noted in bench.toml"
 
@@ -58,17 +59,23 @@ def _saved_picture(instrument: Instrument, captures: Sequence[CaptureResult]) ->
     if seen is not None and seen.number is not None:
         return Cell(Quantity(seen.number, "MP"))
     own = {setting.id for setting in instrument.settings if not setting.through_eyepiece}
+    mine = [one for one in captures if one.capture.instrument == instrument.id]
     sizes = [
-        (one.facts["width"] * one.facts["height"] / 1e6, one.capture.setting)
-        for one in captures
-        if one.capture.instrument == instrument.id and one.capture.setting in own
-        and one.facts.get("width") and one.facts.get("height")
+        ((one.facts["width"], one.facts["height"]), one.capture.setting)
+        for one in mine
+        if one.capture.setting in own and one.facts.get("width") and one.facts.get("height")
         and medium_of(one.capture.files) == "photos"
     ]  # fmt: skip
     if not sizes:
         return Cell(None, why="no photo by its own camera")
-    largest, setting = max(sizes)
-    return Cell(Quantity(largest, "MP"), setting)
+    size, setting = max(sizes, key=lambda pair: (pair[0][0] * pair[0][1], pair[1]))
+    stored, native = size[0] * size[1] / 1e6, native_size(mine, size)
+    if native is None:
+        return Cell(Quantity(stored, "MP"), setting)
+    real = combine(lambda w, h: w * h / 1e6, native, "MP")
+    if stored < NOTICEABLE**2 * real.value:
+        return Cell(Quantity(stored, "MP"), setting)
+    return Cell(real, setting, note=f"enlarged; {stored:.4g} MP are stored")
 
 
 def _failures(instrument: Instrument, captures: Sequence[CaptureResult]) -> Cell:

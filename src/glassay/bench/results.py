@@ -205,12 +205,16 @@ class Column:
 class Cell:
     """One value of the table; `value` is None where it is not known, with `why`.
 
-    A `Quantity` is always in its column's unit.
+    A `Quantity` is always in its column's unit. `bound` says that it is no more than a bound ("at
+    least" or "at most" so much); such a cell is never the best of its column. `note` says what the
+    value is of, where that is not what a reader would take it for.
     """
 
     value: Quantity | Money | str | bool | None
     setting: str | None = None
     why: str = ""
+    bound: Literal["", "at least", "at most"] = ""
+    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -384,7 +384,8 @@ def numbers_below(told: Caption) -> list[str]:
     if told.resolved is None:
         lines.append("resolved detail not measured")
     else:
-        lines.append(f"tells lines of {prose(say_length(told.resolved.line))}")
+        finer = "tells no line finer than" if told.resolved.is_bound else "tells lines of"
+        lines.append(f"{finer} {prose(say_length(told.resolved.line))}")
     return lines
 
 

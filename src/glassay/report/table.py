@@ -50,7 +50,11 @@ def _csv_cells(cell: Cell, column: Column) -> list[str]:
         return [f"{value.amount:.2f}", value.currency] if isinstance(value, Money) else ["", ""]
     if not isinstance(value, Quantity):
         return ["", "", ""]
-    return [f"{value.value:.9g}", f"{value.expanded:.4g}", cell.setting or ""]
+    return [
+        f"{value.value:.9g}",
+        f"{value.expanded:.4g}",
+        " ".join(filter(None, (cell.setting, cell.bound and f"({cell.bound})"))),
+    ]
 
 
 def as_json(results: BenchResults, columns: Sequence[Column]) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from glassay.bench.comparison import best_rows
+from glassay.bench.comparison import BOUND_SIGN, best_rows
 from glassay.bench.model import Money
 from glassay.bench.results import Cell, Column, Comparison, Row
 from glassay.quantity import Quantity
@@ -33,6 +33,7 @@ class ShownCell:
     best: bool
     setting: str
     why: str
+    note: str
 
 
 @dataclass(frozen=True)
@@ -99,6 +100,7 @@ def _shown(cell: Cell, column: Column, best: bool, settings: dict[str, str]) -> 
     text: Markup | str = "–"
     if isinstance(value, Quantity):
         text = times(value) if column.unit == "1" else amount(value)
+        text = Markup(BOUND_SIGN[cell.bound]) + text
     elif isinstance(value, Money):
         text = Markup('<span class="num">{}</span>').format(str(value))
     elif isinstance(value, bool):
@@ -111,7 +113,7 @@ def _shown(cell: Cell, column: Column, best: bool, settings: dict[str, str]) -> 
     elif value is not None:
         text = value
     setting = settings.get(cell.setting or "", "") if len(settings) > 1 else ""
-    return ShownCell(text, value is not None, best, setting, cell.why)
+    return ShownCell(text, value is not None, best, setting, cell.why, cell.note)
 
 
 SECTION = Section("comparison", "Comparison", "comparison.html", fill)

@@ -1,0 +1,187 @@
+"""The finest line told: one criterion for bars and edges, and bounds that never say yes."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from tests.bench.made_up import bench_of, camera, captured, claim_of
+
+from glassay.bench.assemble import assemble, results_as_json
+from glassay.bench.comparison import best_rows, cell_text
+from glassay.bench.hold_line import hold_line
+from glassay.bench.model import Capture
+from glassay.bench.plan import Job, plan
+from glassay.bench.resolved import Resolved, bars_told, finest_in
+from glassay.bench.results import BenchResults, CaptureResult, MethodResult
+from glassay.finding import Finding
+from glassay.quantity import Quantity
+
+FILE = {"width": 1920, "height": 1080}
+
+
+def cycles(value: float, u: float = 0.002) -> Finding:
+    return Finding(Quantity.of(value, u, "cycles/px"), "made up")
+
+
+def edge(value: float, u: float = 0.002, name: str = "edge", who: str = "pad") -> CaptureResult:
+    return captured(who, "only", 1.0, extra={"mtf10": cycles(value, u)}, name=name)
+
+
+def pair(end: float, name: str = "pair", who: str = "pad") -> CaptureResult:
+    ends = {key: cycles(end) for key in ("frc_cutoff", "frc_cutoff_x", "frc_cutoff_y")}
+    return captured(who, "only", 1.0, extra=ends, name=name)
+
+
+def elements(*read: tuple[float, float]) -> list[dict[str, Any]]:
+    """Evidence of a target: frequency in lp/mm, contrast alike in both directions."""
+    return [
+        {"frequency": f, **{k: {"contrast": c, "contrast_u": 0.002} for k in ("upright", "level")}}
+        for f, c in read
+    ]
+
+
+def bars(*read: tuple[float, float]) -> CaptureResult:
+    findings = {
+        "finest_frequency": Finding(Quantity.of(read[0][0], 1.0, "lp/mm"), "bar target"),
+        "pixel_size_x": Finding(Quantity(1.0, "um/px"), "bar target"),
+        "pixel_size_y": Finding(Quantity(1.0, "um/px"), "bar target"),
+    }
+    evidence = {"elements": elements(*read)}
+    part = MethodResult("bar target", "measured", findings, evidence=evidence, facts=FILE)
+    return CaptureResult(Capture("bars", ("bars.png",), "pad", "only", "slide"), (part,))
+
+
+# Bars that end at about 110 lp/mm: lines of 4.6 um.
+COARSE = bars((100, 0.4), (112, 0.05), (126, 0.0))
+
+
+def bench(*results: CaptureResult) -> BenchResults:
+    return assemble(bench_of(camera()), [captured("pad", "only", 1.0, name="slide"), *results])
+
+
+def finest(*results: CaptureResult) -> Resolved:
+    made = bench(*results)
+    found = finest_in(made.settings[0], made.captures)
+    assert found is not None
+    return found
+
+
+def test_bars_are_read_where_a_sine_of_their_period_keeps_ten_per_cent() -> None:
+    # Coltman 1954 (from memory): fine square waves of modulation M show a contrast of 4 M / pi.
+    read = [(f, 4 / math.pi * math.exp(-f / 80)) for f in (100, 112, 126, 141, 159, 178, 200, 224)]
+    found = bars_told(elements(*read), 0.1)
+    assert found is not None
+    assert not found[1]
+    assert found[0].value == pytest.approx(80 * math.log(10), rel=0.01)  # 184.2 lp/mm
+
+
+def test_bars_that_never_fall_are_told_at_least_and_those_that_start_low_not_at_all() -> None:
+    told = bars_told(elements((100, 0.6), (112, 0.5)), 0.1)
+    assert told is not None
+    assert told[1]
+    assert bars_told(elements((100, 0.05), (112, 0.02)), 0.1) is None
+    made = bench(bars((100, 0.6), (112, 0.5)))  # lines of 4.46 um
+    words = [hold_line(made.settings[0], made.captures, um).word for um in (5.0, 3.0)]
+    assert words == ["yes", "not shown"]
+
+
+def test_one_dusty_element_does_not_end_the_run_and_spurious_contrast_does_not_count() -> None:
+    dusty = [(100, 0.5), (112, 0.02), (126, 0.3), (141, 0.05), (159, 0.01), (178, 0.3)]
+    found = bars_told(elements(*dusty), 0.1)
+    assert found is not None
+    assert 126 < found[0].value < 141
+
+
+def test_the_more_sceptical_of_bars_and_edges_counts_and_is_named() -> None:
+    best = finest(edge(0.2), COARSE)  # the edges say 2.5 um
+    assert best.kind == "bars"
+    assert "bars" in best.how
+    assert best.line.value == pytest.approx(4.6, rel=0.03)
+    assert finest(edge(0.08), COARSE).kind == "edge"  # 6.25 um
+
+
+def test_evidence_that_is_hardly_known_gives_way() -> None:
+    assert finest(edge(0.05, 0.02), COARSE).kind == "bars"
+    assert finest(edge(0.05, 0.02)).kind == "edge"
+
+
+def test_of_several_edges_the_sharpest_counts_for_others_may_be_out_of_focus() -> None:
+    assert finest(edge(0.1, name="blurred"), edge(0.2, name="sharp")).capture == "sharp"
+
+
+@pytest.mark.parametrize(("line_um", "word"), [(2.0, "no"), (3.0, "not shown"), (50, "not shown")])
+def test_ring_correlation_alone_can_say_no_and_never_yes(line_um: float, word: str) -> None:
+    made = bench(pair(0.2))  # detail repeats up to 0.2 cycles/px: lines of 2.5 um
+    held = hold_line(made.settings[0], made.captures, line_um)
+    (planned,) = plan(made, Job((1000, 1000), line_um))
+    assert (held.word, planned.word) == (word, word)
+    if word == "not shown":
+        assert "sharp edge or a bar target" in held.shoot
+        assert "sharp edge or a bar target" in planned.why
+
+
+def test_ring_correlation_says_nothing_beside_an_edge() -> None:
+    best = finest(edge(0.1), pair(0.2))
+    assert (best.kind, best.is_bound) == ("edge", False)
+
+
+def test_a_contrast_that_no_edge_shows_is_refused_by_bars_that_end_before() -> None:
+    made = bench(COARSE)
+    words = [hold_line(made.settings[0], made.captures, um, 0.3).word for um in (3.0, 9.0)]
+    assert words == ["no", "not shown"]
+
+
+def test_a_bound_is_marked_in_its_cell_and_never_the_best() -> None:
+    instruments = [replace(camera(), id=name) for name in ("told", "bound", "worse")]
+    made = assemble(
+        bench_of(*instruments), [edge(0.1, who="told"), pair(0.4, "p", "bound"),
+                                 edge(0.05, name="w", who="worse")],
+    )  # fmt: skip
+    column = next(c for c in made.comparison.columns if c.id == "finest_line")
+    assert best_rows(made.comparison, column) == ("told",)
+    assert cell_text(made.comparison.cell("bound", "finest_line"), column).startswith("≥ 1.25")
+    assert cell_text(made.comparison.cell("told", "finest_line"), column).startswith("5.0")
+    assert made.comparison.cell("bound", "detail_points").bound == "at most"
+    rows = results_as_json(made)["comparison"]["rows"]
+    assert [row["cells"]["finest_line"].get("bound") for row in rows] == [None, "at least", None]
+
+
+def test_a_claimed_smallest_detail_is_never_met_by_a_bound() -> None:
+    for claimed, word in ((1.0, "not met"), (3.0, "untested")):
+        claim = claim_of(claimed, kind="smallest detail", text=f"{claimed} um", unit="um",
+                         sense="at most")  # fmt: skip
+        (verdict,) = assemble(bench_of(camera(claim)), [pair(0.25)]).verdicts
+        assert verdict.word == word
+
+
+def enlarged(factor: float) -> CaptureResult:
+    findings = {
+        key: Finding(Quantity.of(size / factor, 0.2, "px"), "native sampling")
+        for key, size in (("native_width", 1920), ("native_height", 1080))
+    }
+    part = MethodResult("native sampling", "measured", findings, facts=FILE)
+    return CaptureResult(Capture("twice", ("twice.png",), "pad", "only", "slide"), (part,))
+
+
+def test_pixels_that_the_camera_made_up_are_not_counted() -> None:
+    made = bench(enlarged(2.0))
+    cells = made.comparison.rows[0].cells
+    assert isinstance(cells["pixel_size"].value, Quantity)
+    assert cells["pixel_size"].value.value == pytest.approx(2.0)
+    assert isinstance(cells["saved_picture"].value, Quantity)
+    assert cells["saved_picture"].value.value == pytest.approx(960 * 540 / 1e6)
+    assert "2.074 MP are stored" in cells["saved_picture"].note
+    assert any("enlarged 2.00 times" in note for note in made.comparison.notes)
+    assert hold_line(made.settings[0], made.captures, 1.5).word == "no"
+    # An edge seen beyond the native pixels' limit tells no line finer than one of them.
+    assert finest(enlarged(2.0), edge(0.4)).line.value == pytest.approx(2.0)
+
+
+def test_pixels_that_are_native_stay_what_they_are() -> None:
+    cells = bench(enlarged(1.0)).comparison.rows[0].cells
+    assert isinstance(cells["pixel_size"].value, Quantity)
+    assert cells["pixel_size"].value.value == pytest.approx(1.0)
+    assert cells["pixel_size"].note == cells["saved_picture"].note == ""
