@@ -33,6 +33,14 @@ def test_stereo_chain_multiplies_to_the_published_totals(
     assert found["visual_magnification_min"] == pytest.approx(total)
 
 
+def test_one_position_of_a_zoom_is_told_once() -> None:
+    fixed = chain_readings(Chain(zoom=(4.5, 4.5), eyepiece=10), None)
+    told = [one.name for one in readings.without_repeats(fixed) if one.basis == "stated"]
+    assert [name for name in told if name.startswith("visual")] == ["visual"]
+    ranged = readings.without_repeats(chain_readings(Chain(zoom=(0.7, 4.5), eyepiece=10), None))
+    assert {"visual, lowest", "visual, highest"} <= {one.name for one in ranged}
+
+
 def test_stereo_zoom_with_two_times_auxiliary_spans_14x_to_90x() -> None:
     # common practice, no source
     found = stated(Chain(zoom=(0.7, 4.5), auxiliary=2, eyepiece=10))

@@ -21,9 +21,10 @@ from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
 from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
+from glassay.scale.ruling import at_picture_corner
 
 METHOD = "lattice of a photo"
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Array = npt.NDArray[np.float64]
@@ -289,8 +290,8 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
         notes.append("the pattern repeats in one direction only")
     if result.distortion is not None and abs(result.distortion) > 0.003:
         notes.append(
-            f"lens distortion of {result.distortion:+.2%} at the corner; the pitch is that at the"
-            " middle of the photo"
+            f"lens distortion of {at_picture_corner(result.distortion):+.2%} at the corner of the"
+            " picture; the pitch is that at the middle of the photo"
         )
     return tuple(notes)
 

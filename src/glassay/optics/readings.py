@@ -8,6 +8,7 @@ which carries its own definition.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from glassay.finding import Finding
@@ -55,11 +56,21 @@ def visual(chain: Chain) -> tuple[Reading, Reading] | None:
         return None
     first = "zoom" if chain.zoom is not None else "objective"
     definition = f"{first} x auxiliary x tube x eyepiece, as stated (ISO 8039)"
+    # In one position of the chain the lowest is the highest, and neither word says anything.
+    names = ("visual",) * 2 if to_eye[0] == to_eye[1] else ("visual, lowest", "visual, highest")
     low, high = (
-        Reading(f"visual_magnification_{end}", f"visual, {word}", definition, exact(m), "stated")
-        for end, word, m in zip(("min", "max"), ("lowest", "highest"), to_eye, strict=True)
+        Reading(f"visual_magnification_{end}", name, definition, exact(m), "stated")
+        for end, name, m in zip(("min", "max"), names, to_eye, strict=True)
     )
     return low, high
+
+
+def without_repeats(readings: Sequence[Reading]) -> list[Reading]:
+    """The readings to be told: one of those that are the same under two keys."""
+    told: dict[tuple[str, float], Reading] = {}
+    for reading in readings:
+        told.setdefault((reading.name, reading.value.value), reading)
+    return list(told.values())
 
 
 def visual_from_field(chain: Chain, field_diameter_um: Quantity) -> Reading | None:

@@ -22,7 +22,7 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.field_stop import FieldStop
 from glassay.scale.measure import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult
-from glassay.scale.ruling import HIGHER_ORDER_PASSES, Hierarchy, higher_orders
+from glassay.scale.ruling import HIGHER_ORDER_PASSES, Hierarchy, at_picture_corner, higher_orders
 
 Array = npt.NDArray[Any]
 
@@ -378,8 +378,8 @@ def _notes(lattice: _Lattice) -> tuple[str, ...]:
     notes = ["a grid was measured: division and tilt are those of its axis nearest horizontal"]
     if lattice.distortion:
         notes.append(
-            f"lens distortion of {lattice.distortion:+.2%} at the corner; the pixel size is that at"
-            " the middle of the photo"
+            f"lens distortion of {at_picture_corner(lattice.distortion):+.2%} at the corner of the"
+            " picture; the pixel size is that at the middle of the photo"
         )
     return tuple(notes)
 

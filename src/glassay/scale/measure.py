@@ -18,12 +18,18 @@ from glassay.scale.field_stop import FieldStop, find_field_stop
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
 from glassay.scale.lines import Lines, refine
 from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
-from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
+from glassay.scale.ruling import (
+    Hierarchy,
+    RulingFit,
+    at_picture_corner,
+    fit_ruling,
+    read_hierarchy,
+)
 from glassay.scale.search import Sighting, find_rows
 from glassay.scale.strips import reduced
 
 METHOD = "ruled scale"
-METHOD_VERSION = "5"
+METHOD_VERSION = "6"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]
@@ -483,8 +489,9 @@ def _notes(
         )
     if fit.curved:
         notes.append(
-            f"the spacing changes along the scale: lens distortion of {fit.distortion:+.2%} at the"
-            " corner; the pixel size is that at the middle of the photo, and the division averages"
+            "the spacing changes along the scale: lens distortion of"
+            f" {at_picture_corner(fit.distortion):+.2%} at the corner of the picture; the pixel size"
+            " is that at the middle of the photo, and the division averages"
             f" {fit.mean_division / fit.division - 1:+.2%} over the scale"
         )
     return tuple(notes)

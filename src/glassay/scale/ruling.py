@@ -27,9 +27,9 @@ class RulingFit:
     """Division in px on the optical axis, with the standard error of the fit.
 
     The axis is taken to be the middle of the photo. `mean_division` is the plain average over the
-    scale. `distortion` is the fitted radial distortion at the corner (relative; 0 when not
-    `curved`) and `distortion_error` what is not known of it, `keystone` the fitted
-    change of the spacing from the middle to the corner (relative),
+    scale. `distortion` is the fitted radial coefficient k (0 when not `curved`; what it makes at the
+    picture's corner is `at_picture_corner`) and `distortion_error` what is not known of it,
+    `keystone` the fitted change of the spacing from the middle to the corner (relative),
     `distortion_allowance` (px) what an unseen distortion may add. `residuals` (px) belong to
     all lines given, `used` marks those that the fit rests on.
     """
@@ -102,6 +102,19 @@ def fit_ruling(
         used=chosen.used,
         residuals=chosen.residuals,
     )
+
+
+def at_picture_corner(k: float) -> float:
+    """The distortion that a coefficient k makes at the picture's corner, relative.
+
+    (r_d - r_u) / r_u where r_d = r_u (1 + k r_u^2) is 1, half the diagonal of the picture: the same
+    number that `glassay.field.distortion` reports (geometric distortion in the sense of ISO 17850,
+    from memory). For barrel it is more than k, because the corner shows what lies farther out.
+    """
+    r_u = 1.0
+    for _ in range(30):
+        r_u -= (r_u * (1 + k * r_u**2) - 1) / max(1 + 3 * k * r_u**2, 0.1)
+    return 1 / r_u - 1
 
 
 HIGHER_ORDER_PASSES = 3

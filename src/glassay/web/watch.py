@@ -167,6 +167,8 @@ def _scale_words(grey: Stored, division: Division) -> dict[str, Any]:
     found: Calibration = calibrate(measure_scale(light), division)
     pixel = found.pixel_size
     field = f"{say_length(found.field_width)} x {say_length(found.field_height)}"
+    if found.field_diameter is not None:
+        field = f"{say_length(found.field_diameter)} across"
     return {
         "pixel_um": pixel.value, "pixel": prose(say(pixel, " um/px")), "field": prose(field),
         "width": grey.shape[1], "tilt": prose(say(found.result.tilt, "°")),

@@ -21,6 +21,7 @@ from glassay.optics import (
     chain_readings,
 )
 from glassay.optics.chain import WAVELENGTH_UM
+from glassay.optics.readings import without_repeats
 
 
 def _read(read: Callable[[object], Any]) -> Callable[..., Any]:
@@ -135,7 +136,7 @@ def _without_repeats(readings: Sequence[Reading], chain: Chain) -> list[Reading]
         ending = next((end for end in (*_LOWEST, *_HIGHEST) if reading.name.endswith(end)), "")
         if ending not in _LOWEST:
             plain.append(replace(reading, name=reading.name.removesuffix(ending)))
-    return plain
+    return without_repeats(plain)
 
 
 _LOWEST = (", lowest", ", at the lowest magnification")

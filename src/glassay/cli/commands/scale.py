@@ -63,13 +63,12 @@ def _say(found: Calibration) -> str:
     if found.pixel_size_y is not None:
         lines.append(f"  along the other axis {say_quantity(found.pixel_size_y)}")
     millimetre = [found.field_width.scaled(1e-3, "mm"), found.field_height.scaled(1e-3, "mm")]
-    lines.append(
-        f"field         {say_quantity(millimetre[0])} wide, {say_quantity(millimetre[1])} high"
-    )
-    if found.field_diameter is not None:
-        lines.append(
-            f"round field   {say_quantity(found.field_diameter.scaled(1e-3, 'mm'))} across"
-        )
+    size = f"{say_quantity(millimetre[0])} wide, {say_quantity(millimetre[1])} high"
+    if found.field_diameter is None:
+        lines.append(f"field         {size}")
+    else:  # the rest of the picture is black
+        across = say_quantity(found.field_diameter.scaled(1e-3, "mm"))
+        lines.append(f"round field   {across} across, in a picture {size}")
     what = "lines" if result.pattern == "ruled" else "cells or dots"
     lines.append(
         f"seen          {result.lines} {what}, one division is {say_quantity(result.division)},"

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from glassay.bench.model import Instrument
 from glassay.bench.results import SettingResult
+from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.page import Chapter, Report
 from glassay.report.templating import Filling
@@ -37,7 +38,7 @@ def fill(report: Report, instrument: Instrument) -> Filling | None:
         main = _main(one)
         settings.append({
             "title": one.setting.title, "note": one.setting.note, "findings": shown,
-            "readings": one.readings, "notes": one.notes, "picture": one.picture,
+            "readings": without_repeats(one.readings), "notes": one.notes, "picture": one.picture,
             "captures": len(one.captures),
             "through_eyepiece": one.setting.through_eyepiece, "binding": one.binding,
             "budget": budget(main[1]) if main else [], "budget_of": main[0] if main else "",
@@ -46,9 +47,17 @@ def fill(report: Report, instrument: Instrument) -> Filling | None:
     return {"settings": settings, "alone": len(instrument.settings) == 1} if settings else None
 
 
+def hidden_of(one: SettingResult) -> tuple[str, ...]:
+    """Findings that are not told of a setting: a phone's own pixels and frame, and the picture
+    around a round field, which is mostly black."""
+    if one.setting.through_eyepiece:
+        return ("pixel_size", "field_width", "field_height")
+    return ("field_width", "field_height") if "field_diameter" in one.findings else ()
+
+
 def _findings(one: SettingResult) -> list[tuple[str, Quantity]]:
     """Findings by their plain names; a phone's own pixels and frame are not the instrument's."""
-    hidden = ("pixel_size", "field_width", "field_height") if one.setting.through_eyepiece else ()
+    hidden = hidden_of(one)
     return [
         (NAMES.get(key, key.replace("_", " ")), finding.quantity)
         for key, finding in one.findings.items()

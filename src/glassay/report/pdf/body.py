@@ -16,10 +16,11 @@ from glassay.bench.shots import kinds_used, open_shots, said
 from glassay.bench.teardown import CAUTIONS
 from glassay.bench.words import say, say_length, say_times
 from glassay.finding import Finding
+from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.answer import quote
 from glassay.report.instrument.claims import numbers_of_rule, title_of
-from glassay.report.instrument.measured import NAMES, budget
+from glassay.report.instrument.measured import NAMES, budget, hidden_of
 from glassay.report.numbers import SIGNS, sentence
 from glassay.report.page import Report
 from glassay.report.pdf.figures import draw
@@ -152,13 +153,13 @@ def _verdict(verdict: Verdict) -> Iterator[Any]:
 
 def _setting(one: SettingResult) -> Iterator[Any]:
     yield text(one.setting.title, HEADS[3])
-    hidden = ("pixel_size", "field_width", "field_height") if one.setting.through_eyepiece else ()
+    hidden = hidden_of(one)
     rows = [
         [NAMES.get(key, key.replace("_", " ")), in_words(finding)]
         for key, finding in one.findings.items()
         if key not in hidden
     ]
-    rows += [[reading.name, say_times(reading.value)] for reading in one.readings]
+    rows += [[reading.name, say_times(reading.value)] for reading in without_repeats(one.readings)]
     if rows:
         yield table(rows, [WIDTH * 0.4, WIDTH * 0.35], head=False)
     main = next((one.findings[k].quantity for k in ("field_diameter", "pixel_size")
