@@ -108,10 +108,11 @@ def decades(low: float, high: float) -> tuple[Tick, ...]:
     """Ticks at the powers of ten from `low` to `high`."""
     first, last = math.ceil(math.log10(low) - 1e-9), math.floor(math.log10(high) + 1e-9)
     every = max(1, math.ceil((last - first) / 5))
-    return tuple((10.0**n, _power(n)) for n in range(first, last + 1, every))
+    return tuple((10.0**n, power_of(n)) for n in range(first, last + 1, every))
 
 
-def _power(n: int) -> str:
+def power_of(n: int) -> str:
+    """A power of ten: "10\u207b\u2074", or as a plain number where that is short."""
     raised = str(n).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return f"10{raised}" if abs(n) > 3 else f"{10.0**n:g}"
 
@@ -121,6 +122,12 @@ def steps(low: float, high: float, step: float) -> tuple[Tick, ...]:
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     places = [n * step for n in range(first, last + 1)]
     return tuple((at, f"{at:g}".replace("-", "\u2212")) for at in places)
+
+
+def even_step(span: float, most: int = 5) -> float:
+    """The least of 1, 2 and 5 times a power of ten that cuts a span into at most `most` parts."""
+    power = 10.0 ** math.floor(math.log10(span / most))
+    return next(n * power for n in (1, 2, 5, 10) if n * power * most >= span * 0.999999)
 
 
 def charts_html(*charts: Chart) -> Markup:

@@ -187,7 +187,7 @@ def _contrast_chart(case: Case) -> Chart:
     marks = tuple((e["frequency"], f"{e['group']}-{e['number']}, finest") for e in finest)
     threshold = float(evidence["threshold"])
     return Chart(
-        "Contrast of upright (round) and level bars (square) with 95 % intervals. Bars count as"
+        "Contrast of upright bars (dots) and level bars (squares) with 95 % intervals. Bars count as"
         f" resolved above {threshold:g}.",
         "line pairs per mm", "contrast", (low, high), (-0.1, 1.1), tuple(curves),
         tuple((2.0**n, f"{2.0**n:g}") for n in octaves), steps(0, 1, 0.5), marks,

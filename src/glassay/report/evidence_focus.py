@@ -2,20 +2,37 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from glassay.bench.words import say
 from glassay.focus import FocusResult
-from glassay.report.canvas import on_page
+from glassay.imaging.file_names import is_clip
+from glassay.report.curves import (
+    BOTTOM,
+    HEIGHT,
+    LEFT,
+    RIGHT,
+    TOP,
+    WIDTH,
+    Chart,
+    Curve,
+    charts_html,
+    even_step,
+    steps,
+)
 from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.figure_file import save_figure
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
+
+Array = npt.NDArray[np.float64]
 
 
 def draw_focus(result: FocusResult, name: str, path: Path) -> None:
@@ -24,10 +41,7 @@ def draw_focus(result: FocusResult, name: str, path: Path) -> None:
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    check_figure_name(path)
-    canvas = _canvas(result.evidence())
-    canvas.suptitle(name)
-    save_figure(canvas, path)
+    save_figure(_canvas(result.evidence()), path, title=name)
 
 
 def figures(case: Case) -> tuple[Figure, ...]:
@@ -39,7 +53,55 @@ def figures(case: Case) -> tuple[Figure, ...]:
         "Contrast through focus and, beside it, where the picture walked meanwhile; contrast stays"
         f" above half over {say(depth, f' {depth.unit}')}."
     )
-    return (on_page(case, _canvas(case.evidence), words),)
+    one = "frame" if is_clip(case.capture.files[0]) else "photo"
+    charts = charts_html(_contrast_chart(case.evidence, one), _walk_chart(case.evidence, one))
+    return (Figure(charts, words),)
+
+
+def _contrast_chart(evidence: Mapping[str, Any], one: str) -> Chart:
+    frames, contrast, (low, high, best) = _through_focus(evidence)
+    ends = (float(frames[0]), float(frames[-1]))
+    half = Curve([low, high], [math.nan, math.nan], low=[0.0, 0.0], high=[1.1, 1.1])
+    found = (half, Curve(frames, contrast), Curve(frames, contrast, "points"))
+    return Chart(
+        f"Contrast at {evidence['focus_frequency']:.3g} cycles/px over its peak. Shaded: where it stays"
+        " above half.",
+        one if evidence["step_um"] is None else "way of focus, µm", "contrast", ends, (0, 1.1), found,
+        steps(*ends, even_step(ends[1] - ends[0])), steps(0, 1, 0.5), ((best, "best focus"),),
+    )  # fmt: skip
+
+
+def _walk_chart(evidence: Mapping[str, Any], one: str) -> Chart:
+    path, sharp = _walk(evidence)
+    shown = path[sharp]
+    high = 1.2 * max(1.0, float(np.nanmax(np.abs(shown))))
+    wide = high * (WIDTH - LEFT - RIGHT) / (HEIGHT - TOP - BOTTOM)  # a px is alike both ways
+    ticks = even_step(2 * high)
+    curves = (Curve(shown[:, 0], shown[:, 1]), Curve(shown[:, 0], shown[:, 1], "points"))
+    return Chart(
+        f"Where the picture stands while it is sharp, against the sharpest {one} (0, 0).",
+        "px to the right", "px down", (-wide, wide), (high, -high), curves,
+        steps(-wide, wide, ticks), steps(-high, high, ticks),
+        levels=((0.0, ""),),
+    )  # fmt: skip
+
+
+def _through_focus(evidence: Mapping[str, Any]) -> tuple[Array, Array, tuple[float, float, float]]:
+    """Places of focus, contrast over its peak; and where it falls to half twice, and peaks.
+
+    In um from the first photo where the step is known, else in photos counted from 1.
+    """
+    step = evidence["step_um"]
+    scale, start = (1.0, 1.0) if step is None else (float(step), 0.0)
+    low, high, best = (scale * evidence[key] + start for key in ("low", "high", "best"))
+    contrast = np.asarray(evidence["contrast"], dtype=float) / evidence["top"]
+    return scale * np.arange(contrast.size) + start, contrast, (low, high, best)
+
+
+def _walk(evidence: Mapping[str, Any]) -> tuple[Array, Any]:
+    """Where the picture stands (n, 2), px, NaN where unknown; and whether it is sharp there."""
+    path = np.array(evidence["path_px"], dtype=float)  # None becomes NaN
+    return path, np.asarray(evidence["contrast"], dtype=float) > 0.25 * evidence["top"]
 
 
 def _canvas(evidence: Mapping[str, Any]) -> Canvas:
@@ -53,24 +115,20 @@ def _canvas(evidence: Mapping[str, Any]) -> Canvas:
 
 
 def _draw_contrast(axes: Any, evidence: Mapping[str, Any]) -> None:
-    step = evidence["step_um"]
-    # um from the first photo where the step is known, else photos counted from 1.
-    scale, start = (1.0, 1.0) if step is None else (float(step), 0.0)
-    low, high, best = (scale * evidence[key] + start for key in ("low", "high", "best"))
-    contrast = np.asarray(evidence["contrast"], dtype=float) / evidence["top"]
-    frames = scale * np.arange(contrast.size) + start
+    frames, contrast, (low, high, best) = _through_focus(evidence)
     axes.axvspan(low, high, color="#ffb000", alpha=0.35, linewidth=0)
     axes.axhline(0.5, color="0.5", linewidth=0.8)
     axes.plot(frames, contrast, "o-", color="black", markersize=4, linewidth=1.0)
     axes.axvline(best, color="black", linestyle="--", linewidth=0.9)
-    axes.set(ylim=(0, 1.1), xlabel="photo" if step is None else "way of focus, um")
+    axes.set(
+        ylim=(0, 1.1),
+        xlabel="photo or frame" if evidence["step_um"] is None else "way of focus, um",
+    )
     axes.set_ylabel(f"contrast at {evidence['focus_frequency']:.3g} cycles/px over its peak")
 
 
 def _draw_walk(axes: Any, evidence: Mapping[str, Any]) -> None:
-    path = np.array(evidence["path_px"], dtype=float)  # None becomes NaN
-    contrast = np.asarray(evidence["contrast"], dtype=float)
-    sharp = contrast > 0.25 * evidence["top"]
+    path, sharp = _walk(evidence)
     axes.plot(path[:, 0], path[:, 1], "-", color="0.6", linewidth=0.8)
     axes.plot(path[sharp, 0], path[sharp, 1], "o-", color="black", markersize=3, linewidth=1.0)
     axes.plot(0, 0, "+", color="#b35c00", markersize=12, mew=1.5)

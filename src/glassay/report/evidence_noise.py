@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from glassay.noise import NoiseResult
-from glassay.report.canvas import on_page
+from glassay.report.curves import Chart, Curve, charts_html, even_step, power_of, steps
 from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.figure_file import save_figure
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Canvas
+
+Array = npt.NDArray[np.float64]
 
 
 def draw_noise(result: NoiseResult, name: str, path: Path) -> None:
@@ -23,18 +27,56 @@ def draw_noise(result: NoiseResult, name: str, path: Path) -> None:
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    check_figure_name(path)
-    canvas = _canvas(result.evidence())
-    canvas.suptitle(name)
-    save_figure(canvas, path)
+    save_figure(_canvas(result.evidence()), path, title=name)
 
 
 def figures(case: Case) -> tuple[Figure, ...]:
     """Variance against light, with the line where one was laid."""
-    words = "Variance of the noise against the light, in shares of full scale"
+    words = "Variance of the noise against the light"
     if case.evidence["slope"] is not None:
         words += ", and the line that photons make of it"
-    return (on_page(case, _canvas(case.evidence), words + "."),)
+    return (Figure(charts_html(_chart(case.evidence)), words + "."),)
+
+
+def _chart(evidence: Mapping[str, Any]) -> Chart:
+    mean, variance, u = (_numbers(evidence, key) for key in ("mean", "variance", "variance_u"))
+    has_line, blocks = evidence["slope"] is not None, bool(evidence["from_blocks"])
+    highest = [float(variance.max())]
+    words = "Dots: single px, with 95 % intervals."
+    more: list[tuple[str, Array, Array, Array | None]] = []
+    if has_line and blocks:
+        at, power, power_u = (
+            _numbers(evidence, key) for key in ("line_mean", "line_variance", "line_u")
+        )
+        more.append(("squares", at, power, power_u))
+        words += " Squares: blocks of 8 px, times their 64 px. Dashed: the line of the blocks."
+    elif has_line:
+        words += " Dashed: the line, rounding taken out."
+    reach = max(1.05 * float(mean.max()), 0.1)
+    if has_line:
+        light = np.linspace(0, reach, 50)
+        more.append(("dashed", light, evidence["slope"] * light + evidence["floor"] ** 2, None))
+    highest += [float(y.max()) for _, _, y, _ in more]
+    # Variances are tiny numbers: they stand in the power of ten that makes them readable.
+    power_of_ten = math.floor(math.log10(max(highest))) if max(highest) > 0 else 0
+    unit = 10.0**power_of_ten
+    top = 1.15 * max(highest) / unit if max(highest) > 0 else 1.0
+    rows = [("points", mean, variance, u), *more]
+    curves = tuple(
+        Curve(x, y / unit, style) if spread is None  # type: ignore[arg-type]
+        else Curve(x, y / unit, style, (y - 2 * spread) / unit, (y + 2 * spread) / unit)  # type: ignore[arg-type]
+        for style, x, y, spread in rows
+    )  # fmt: skip
+    return Chart(
+        words, "mean light, shares of full scale",
+        f"variance, {power_of(power_of_ten)} of full scale squared",
+        (0, reach), (0, top), curves, steps(0, reach, even_step(reach)),
+        steps(0, top, even_step(top)),
+    )  # fmt: skip
+
+
+def _numbers(evidence: Mapping[str, Any], key: str) -> Array:
+    return np.asarray(evidence[key], dtype=float)
 
 
 def _canvas(evidence: Mapping[str, Any]) -> Canvas:
