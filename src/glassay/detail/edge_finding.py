@@ -8,6 +8,7 @@ full photo: how wide the edge is, how far its two sides stay flat, over what len
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -92,11 +93,14 @@ class Rejected(Exception):
     """An edge is not fit to be measured; `str()` is the reason in a few words."""
 
 
-def find_candidates(image: FloatImage, limit: int) -> list[Candidate]:
+def find_candidates(
+    image: FloatImage, limit: int, is_wanted: Callable[[EdgeLine, float], bool] = lambda *_: True
+) -> list[Candidate]:
     """The most promising edges of a linear-light `image` (height, width), at most about `limit`.
 
     They are taken evenly from a 3 x 3 division of the field and from directions across x and
-    across y, so that a photo full of edges in one place does not hide the rest.
+    across y, so that a photo full of edges in one place does not hide the rest. Only those count
+    whose line and length `is_wanted` says so.
     """
     segments: list[Float] = []
     reduction = max(1, math.ceil(math.sqrt(image.size / SEARCH_PIXELS)))
@@ -105,7 +109,10 @@ def find_candidates(image: FloatImage, limit: int) -> list[Candidate]:
     pieces = [piece for segment in segments for piece in _cut(segment)]
     if not pieces:
         return []
-    candidates = _without_repeats(_candidates(image, np.stack(pieces)))
+    candidates = [
+        one for one in _without_repeats(_candidates(image, np.stack(pieces)))
+        if is_wanted(one.line, one.length)
+    ]  # fmt: skip
     return _spread_over_field(candidates, image.shape, limit)
 
 

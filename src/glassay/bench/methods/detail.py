@@ -21,7 +21,7 @@ from glassay.bench.model import Bench, Capture, ObjectKind
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "4"
+DETAIL_VERSION = "5"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
