@@ -8,7 +8,7 @@ import pytest
 from tests.bench.made_up import camera, captured, eyepiece_view
 
 from glassay.bench.assemble import assemble
-from glassay.bench.model import Bench, Instrument, Money, Need, Price, ReferenceObject
+from glassay.bench.model import Bench, Instrument, Money, Need, Price, ReferenceObject, Setting
 from glassay.bench.needs import Needs, answer_needs, needs_as_json
 from glassay.bench.results import CaptureResult, MethodResult
 from glassay.finding import Finding
@@ -127,6 +127,36 @@ def test_detail_and_field_must_come_in_one_setting() -> None:
     both = Need("both", "fine and wide", detail_um=3, field_um=(5000, 0))
     needs = answered([*apart, both], [instrument], *shots)
     assert [needs.answer(i, "pad").word for i in ("d", "w", "both")] == ["yes", "yes", "no"]
+
+
+def two_objectives(*, near_is_for_chips: bool) -> Instrument:
+    far, near = Setting("far", Chain()), Setting("near", Chain(), for_chips=near_is_for_chips)
+    return replace(camera(), settings=(far, near))
+
+
+def test_a_setting_that_no_chip_can_be_looked_at_in_meets_no_need() -> None:
+    need = Need("n", "lines", detail_um=1.5)
+    shown = (
+        captured("pad", "far", 2.0, extra=edge(0.25)),
+        captured("pad", "near", 0.5, extra=edge(0.25), name="b.jpg"),
+    )
+    both = answered([need], [two_objectives(near_is_for_chips=True)], *shown).answer("n", "pad")
+    assert (both.word, both.setting) == ("yes", "near")
+    one = answered([need], [two_objectives(near_is_for_chips=False)], *shown).answer("n", "pad")
+    assert (one.word, one.setting) == ("no", "far")
+    assert one.sentence.endswith("near does not count: not for chips")
+
+
+def test_without_a_setting_for_chips_the_answer_is_no_or_asks_for_one() -> None:
+    need = Need("n", "lines", detail_um=1.5)
+    slide_only = camera(for_chips=False)
+    never = answered([need], [slide_only], captured("pad", "only", 0.5)).answer("n", "pad")
+    assert never.word == "no"
+    assert "none of its settings is for chips" in never.sentence
+    near = captured("pad", "near", 0.5, extra=edge(0.25))
+    asked = answered([need], [two_objectives(near_is_for_chips=False)], near).answer("n", "pad")
+    assert asked.word == "not shown"
+    assert "in a setting for chips" in asked.sentence
 
 
 def test_a_budget_counts_everything_that_must_be_bought() -> None:

@@ -100,6 +100,19 @@ def test_the_widest_setting_that_resolves_the_line_comes_first() -> None:
     assert {p.instrument for p in fine} == {"pad"}  # a view by eye is not photographed in tiles
 
 
+def test_a_setting_that_is_not_for_chips_is_in_no_plan() -> None:
+    results = two_settings()
+    job = Job((2000, 2000), 10)
+    names = {one.setting for one in plan(results, job)}
+    settings = tuple(
+        replace(one, setting=replace(one.setting, for_chips=one.setting.id != min(names)))
+        for one in results.settings
+    )
+    left = {one.setting for one in plan(replace(results, settings=settings), job)}
+    assert left == names - {min(names)}
+    assert len(names) == 2
+
+
 def test_depth_of_field_follows_the_aperture_and_the_pixels() -> None:
     # n wavelength / NA^2 (55 um at NA 0.1 and 0.55 um, published table) + p / NA = 40 um.
     far = plan(two_settings(), Job((6000, 4000), 6.0, relief_um=200))[0]
@@ -170,4 +183,5 @@ def test_the_command_plans_from_measured_results(tmp_path: Path) -> None:
     assert page.is_file()
     assert len(places.read_text().splitlines()) == 9
     unsure = CliRunner().invoke(program, job)
-    assert isinstance(unsure.exception, NotMeasurable)
+    assert unsure.exit_code == 3
+    assert "no setting was shown to resolve that line" in unsure.output

@@ -105,7 +105,9 @@ def test_this_field_is_that_of_another_view_with_the_slide_cancelled() -> None:
     assert found.equivalent.relative < 1e-9
     assert found.ratio.value == pytest.approx(2.5)
     assert "is that of a 100" in found.sentence
-    assert "40x view of stereo" in found.sentence
+    assert "view of stereo in setting zoom-4, whose stated 40x is taken as exact" in found.sentence
+    # Field number 20 within 0.5 mm (rectangular): 0.29 mm, 1.4 %, U = 1.96 x 0.58x and the slide.
+    assert "(by the field seen it is 100.0 ± 2.8x)" in found.sentence
     back = same_field(settings[0], settings[1])
     assert back is not None
     assert back.equivalent is None

@@ -248,6 +248,13 @@ def test_distortion_is_seen_where_it_is(made: Made) -> None:
         assert noted == (abs(shot.truth().distortion_k1) > 0.03), capture["id"]
 
 
+def test_an_objective_that_no_light_reaches_a_chip_under_answers_no_need(made: Made) -> None:
+    answers = made.results["needs"]["answers"]
+    (reeds,) = (a for a in answers if (a["need"], a["instrument"]) == ("reeds", "school"))
+    assert reeds["setting"] != "objective-40"
+    assert "40x objective does not count: not for chips" in json.dumps(reeds["conditions"])
+
+
 # ---- clips ---------------------------------------------------------------------------------------
 
 

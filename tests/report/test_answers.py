@@ -52,6 +52,19 @@ def test_the_headline_counts_claims_and_names_the_closest_and_the_furthest_off()
     assert "1600x for pad" in lines[3]
 
 
+def test_a_setting_that_no_chip_can_be_looked_at_in_is_not_called_the_closest() -> None:
+    bench = _two()
+    first, second = bench.instruments
+    slide_only = replace(second.settings[0], for_chips=False)
+    bench = replace(bench, instruments=(first, replace(second, settings=(slide_only,))))
+    shown = [captured("pad", "only", 1.0), captured("stick", "only", 0.5, name="b.jpg")]
+    results = assemble(bench, shown)
+    line = headline(results)[1]
+    assert line.startswith("pad looks closest")
+    assert "(Stick in only not counted: not for chips)" in line
+    assert any("Stick: only is not for chips" in note for note in results.comparison.notes)
+
+
 def test_what_cannot_be_told_apart_shares_the_first_place() -> None:
     bench = _two()
     results = assemble(

@@ -110,6 +110,12 @@ def compare(
         for row in rows
         if row.cells[column.id].note
     ]
+    notes += [
+        f"{one.instrument.title}: {one.setting.title} is not for chips; its magnification and field"
+        " stand in the table, and it meets no need"
+        for one in settings
+        if not one.setting.for_chips
+    ]
     if len(currencies) > 1:
         notes.append("prices are in " + " and ".join(sorted(currencies)) + " and not compared")
     if bench.display is not None:
@@ -259,8 +265,12 @@ def same_field(one: SettingResult, reference: SettingResult) -> SameField | None
     if equivalent is not None and power is not None:
         sentence = (
             f"The field of {here} is that of a {say_times(equivalent)} eyepiece view, judged by"
-            f" the {short(power)}x view of {there}."
+            f" the view of {there}, whose stated {short(power)}x is taken as exact"
         )
+        by_field = reference.reading("visual_magnification_measured")
+        if by_field is not None:
+            sentence += f" (by the field seen it is {say_times(by_field.value)})"
+        sentence += "."
     else:
         sentence = f"The field of {there} is {say(ratio)} times that of {here}."
     return SameField(
@@ -275,7 +285,7 @@ def same_fields(settings: Sequence[SettingResult]) -> tuple[SameField, ...]:
     views: dict[str, list[SettingResult]] = {}
     for one in settings:
         width = one.seen_width
-        if width is None:
+        if width is None or not one.setting.for_chips:
             continue
         rival = closest.get(one.instrument.id)
         if rival is None or rival.seen_width is None or width.value < rival.seen_width.value:

@@ -53,13 +53,14 @@ def detail_cells(
     """Cells finest_line, detail_points, binds and cost_per_detail of one instrument.
 
     A view through an eyepiece has none: what a phone's photo resolves there is not what the eye
-    does.
+    does. Nor has a setting in which no chip can be looked at.
     """
     found = [
         (one, resolved)
         for one in mine
-        if not one.setting.through_eyepiece and (resolved := finest_in(one, captures)) is not None
-    ]
+        if not one.setting.through_eyepiece and one.setting.for_chips
+        and (resolved := finest_in(one, captures)) is not None
+    ]  # fmt: skip
     by_eye = bool(mine) and all(one.setting.through_eyepiece for one in mine)
     why = "seen by eye" if by_eye else NOTHING_RESOLVED
     line, points, binds = Cell(None, why=why), Cell(None, why=why), Cell(None, why=why)

@@ -152,6 +152,7 @@ def _read_setting(table: Table, base: Chain) -> Setting | None:
         table.take("through_eyepiece", reader.truth, False),
         table.take("note", reader.text, ""),
         table.line(),
+        table.take("for_chips", reader.truth, True),
     )  # fmt: skip
     table.finish()
     return setting if setting_id is not None else None

@@ -107,6 +107,9 @@ class Setting:
     that of this camera's pictures, and the field diameter is what belongs to the instrument."""
     note: str = ""
     line: int = 0
+    for_chips: bool = True
+    """Whether a chip can be looked at in it. Where not (no light reaches one), it still counts for
+    claims, but meets no need, and nothing is planned with it."""
 
     @property
     def title(self) -> str:

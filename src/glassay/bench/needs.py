@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from glassay.bench.decide import NAMED_RATE
@@ -137,16 +137,13 @@ def _best_setting(
     if need.detail_um is None and need.field_um is None:
         return None, ()
     captures = [c for c in results.captures if c.capture.instrument == instrument.id]
+    mine = results.settings_of(instrument.id)
     tried = [
-        (one, tuple(_in_setting(need, one, captures))) for one in results.settings_of(instrument.id)
+        (one, tuple(_in_setting(need, one, captures))) for one in mine if one.setting.for_chips
     ]
+    left_out = _left_out(mine)
     if not tried:
-        nothing = f"nothing was measured with {instrument.title}"
-        shoot = "a photo of a ruled scale"
-        wanted = [("detail", need.detail_um), ("field", need.field_um)]
-        return None, tuple(
-            Condition(kind, "not shown", nothing, shoot=shoot) for kind, what in wanted if what
-        )
+        return None, _nothing_tried(need, instrument, left_out)
 
     def quality(pair: tuple[SettingResult, tuple[Condition, ...]]) -> tuple[float, ...]:
         one, conditions = pair
@@ -156,7 +153,27 @@ def _best_setting(
         return min(ranks), sum(ranks), sum(_spare(c) for c in conditions), closest
 
     best, conditions = max(tried, key=quality)
+    if left_out and conditions:
+        first = replace(conditions[0], sentence=f"{conditions[0].sentence}; {left_out}")
+        conditions = (first, *conditions[1:])
     return best.setting.id, conditions
+
+
+def _left_out(mine: Sequence[SettingResult]) -> str:
+    names = [one.setting.title for one in mine if not one.setting.for_chips]
+    return f"{listed(names)} does not count: not for chips" if names else ""
+
+
+def _nothing_tried(need: Need, instrument: Instrument, left_out: str) -> tuple[Condition, ...]:
+    wanted = [("detail", need.detail_um), ("field", need.field_um)]
+    kinds = [kind for kind, what in wanted if what]
+    if not any(setting.for_chips for setting in instrument.settings):
+        return tuple(Condition(kind, "no", "none of its settings is for chips") for kind in kinds)
+    nothing = f"nothing was measured with {instrument.title}"
+    if left_out:
+        nothing += f" in a setting for chips; {left_out}"
+    shoot = "a photo of a ruled scale"
+    return tuple(Condition(kind, "not shown", nothing, shoot=shoot) for kind in kinds)
 
 
 def _spare(condition: Condition) -> float:

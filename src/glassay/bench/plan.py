@@ -177,11 +177,13 @@ def plan(results: BenchResults, job: Job) -> tuple[Plan, ...]:
     usable = [
         one
         for one in results.settings
-        if not one.setting.through_eyepiece and {"pixel_size", "field_width"} <= set(one.findings)
-    ]
+        if not one.setting.through_eyepiece and one.setting.for_chips
+        and {"pixel_size", "field_width"} <= set(one.findings)
+    ]  # fmt: skip
     if not usable:
         raise NotMeasurable(
-            "no setting with a camera of its own has a measured field; photograph a ruled scale"
+            "no setting for chips with a camera of its own has a measured field; photograph a ruled"
+            " scale"
         )
     order: tuple[Word, ...] = ("yes", "not shown", "no")
     plans = [_plan(one, results.captures, job) for one in usable]

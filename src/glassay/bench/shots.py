@@ -303,7 +303,9 @@ def _setting_of(results: BenchResults, instrument: Instrument, verdict: Verdict)
     return _extreme(results, instrument, widest=widest)
 
 
-def _extreme(results: BenchResults, instrument: Instrument, *, widest: bool) -> Setting | None:
+def _extreme(
+    results: BenchResults, instrument: Instrument, *, widest: bool, for_chips: bool = False
+) -> Setting | None:
     """The widest or the closest setting, by field measured, else by stated factors, else by order."""
     fields = {
         one.setting.id: one.seen_width.value
@@ -321,7 +323,8 @@ def _extreme(results: BenchResults, instrument: Instrument, *, widest: bool) -> 
         return factor * setting.chain.auxiliary
 
     pick = min if widest else max
-    return pick(instrument.settings, key=closeness) if instrument.settings else None
+    among = [one for one in instrument.settings if one.for_chips or not for_chips]
+    return pick(among, key=closeness) if among else None
 
 
 def _open_needs(results: BenchResults) -> Iterator[_Open]:
@@ -340,7 +343,7 @@ def _of_condition(
     setting = (
         instrument.setting(condition.setting)
         if condition.setting
-        else _extreme(results, instrument, widest=condition.kind == "field")
+        else _extreme(results, instrument, widest=condition.kind == "field", for_chips=True)
     )
     if key == "scale" and setting is not None and setting.through_eyepiece:
         key = "round field"

@@ -6,7 +6,7 @@ from glassay.bench.comparison import best_rows
 from glassay.bench.model import Claim, Instrument
 from glassay.bench.results import BenchResults, Cell, Column, SettingResult, Verdict, VerdictWord
 from glassay.bench.words import listed, say, say_length, say_times
-from glassay.quantity import Quantity
+from glassay.quantity import Quantity, combine
 
 COUNTED: tuple[VerdictWord, ...] = ("met", "not met", "undecided", "untested")
 
@@ -48,20 +48,38 @@ def _column(results: BenchResults, column_id: str) -> Column:
 
 
 def _closest(results: BenchResults) -> str:
-    names, cell = _best(results, "field_equivalent_magnification")
-    if cell is None:
+    """Who looks closest, of the settings in which chips can be looked at."""
+    known = [
+        (one, one.seen_width, equivalent.value)
+        for instrument in results.bench.instruments
+        if (one := closest_setting(results, instrument)) is not None and one.seen_width is not None
+        and (equivalent := one.reading("field_equivalent_magnification")) is not None
+    ]  # fmt: skip
+    if not known:
         return ""
-    if len(names) > 1:
-        return f"{listed(names)} look equally close, as far as their uncertainties tell."
-    row = next(row for row in results.comparison.rows if row.title == names[0])
-    one = next(s for s in results.settings_of(row.id) if s.setting.id == cell.setting)
-    width, equivalent = one.seen_width, one.reading("field_equivalent_magnification")
-    if width is None or equivalent is None:
-        return ""
+    best, width, value = max(known, key=lambda pair: pair[2].value)
+    level = [best]
+    for one, _, other in known:
+        gap = combine(lambda a, b: a - b, (value, other), "1")
+        if one is not best and abs(gap.value) <= gap.expanded:
+            level.append(one)
+    if len(level) > 1:
+        names = listed([one.instrument.title for one in level])
+        return f"{names} look equally close, as far as their uncertainties tell."
     return (
-        f"{names[0]} looks closest: it shows a field {say_length(width)} wide, as an eyepiece view"
-        f" of {say_times(equivalent.value)} does."
+        f"{best.instrument.title} looks closest: it shows a field {say_length(width)} wide, as an"
+        f" eyepiece view of {say_times(value)} does{_not_counted(results)}."
     )
+
+
+def _not_counted(results: BenchResults) -> str:
+    """Closer settings that no chip can be looked at in, in words."""
+    closer = [
+        f"{one.instrument.title} in {one.setting.title}"
+        for one in results.settings
+        if not one.setting.for_chips and one.seen_width is not None
+    ]
+    return f" ({listed(closer)} not counted: not for chips)" if closer else ""
 
 
 def _finest(results: BenchResults) -> str:
@@ -118,12 +136,17 @@ def quote(results: BenchResults, instrument: Instrument) -> str:
         return f"{instrument.title}: {said} with it."
     said = f"{_top(claim)} is claimed ({claim.where}); " if claim else ""
     seen = ", and ".join(_seen(results, one))
-    return f"{instrument.title}: {said}in its closest setting {seen}."
+    chips = "" if all(setting.for_chips for setting in instrument.settings) else " for chips"
+    return f"{instrument.title}: {said}in its closest setting{chips} {seen}."
 
 
 def closest_setting(results: BenchResults, instrument: Instrument) -> SettingResult | None:
-    """The measured setting with the narrowest field, or None."""
-    measured = [one for one in results.settings_of(instrument.id) if one.seen_width is not None]
+    """The measured setting with the narrowest field in which chips can be looked at, or None."""
+    measured = [
+        one
+        for one in results.settings_of(instrument.id)
+        if one.seen_width is not None and one.setting.for_chips
+    ]
     return min(measured, key=lambda one: one.seen_width.value if one.seen_width else 0.0,
                default=None)  # fmt: skip
 

@@ -104,6 +104,7 @@ FORMS: dict[str, Form] = {
         Field("id", "Id", "zoom-4.5", needed=True), _NAME, *_FACTORS,
         Field("digital_zoom", "Digital zoom", "1x"),
         Field("through_eyepiece", "Photographed through the eyepiece", kind="yes or no"),
+        Field("for_chips", "Chips can be looked at in it", kind="yes or no"),
         _NOTE,
     )),
     "claim": Form("Claim", (

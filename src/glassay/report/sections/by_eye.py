@@ -67,10 +67,14 @@ def fill(report: Report) -> Filling | None:
 def _pair(report: Report, one: SameField) -> Filling:
     bench = report.results.bench
     here, there = bench.instrument(one.instrument), bench.instrument(one.reference_instrument)
+    view = next(s for s in report.results.settings_of(there.id)
+                if s.setting.id == one.reference_setting)  # fmt: skip
+    by_field = view.reading("visual_magnification_measured")
     return {
         "here": here.title, "here_setting": here.setting(one.setting).title,
         "there": there.title, "there_setting": there.setting(one.reference_setting).title,
-        "power": one.reference_magnification, "equivalent": one.equivalent, "ratio": one.ratio,
+        "power": one.reference_magnification, "seen": by_field.value if by_field else None,
+        "equivalent": one.equivalent, "ratio": one.ratio,
     }  # fmt: skip
 
 
