@@ -59,7 +59,7 @@ def test_the_report_says_what_the_page_says(printed: Path, results: BenchResults
     assert "the arm sags" in said
     assert "JCGM 106:2012" in said
     assert "✗ not met" in said
-    assert "refused: only 4 evenly spaced lines" in said or "refused:" in said
+    assert "Refused: only 4 evenly spaced lines" in said or "Refused:" in said
 
 
 def test_the_appendix_names_every_file_version_and_finding(
@@ -75,6 +75,37 @@ def test_the_appendix_names_every_file_version_and_finding(
     assert f"{near.value:.9g}" in said
     assert "method ruled scale, version" in said
     assert "division_um" in said
+
+
+def test_readers_find_names_capitals_and_micrometres(printed: Path, results: BenchResults) -> None:
+    said = tool("pdftotext", "-layout", str(printed), "-")
+    assert "µm/px" in said
+    assert " um/px" not in said
+    assert not any(
+        line.strip() == "um" or line.rstrip().endswith(" um") for line in said.split("\n")
+    )
+    assert " 0%" not in said
+    for one in results.bench.instruments:
+        for verdict in results.verdicts_of(one.id):
+            start = verdict.sentence[:12]
+            assert start[:1].upper() + start[1:] in said
+
+
+def test_whose_view_equals_which_is_in_print_too(printed: Path) -> None:
+    said = " ".join(tool("pdftotext", "-layout", str(printed), "-").split())
+    assert "Whose view equals which" in said
+    assert "closest setting" in said
+
+
+def test_every_tick_with_room_is_labelled() -> None:
+    from glassay.report.pdf.lanes import LABEL_ROOM, Lanes
+
+    wide = Lanes([], [(0, "100x", True), (30, "200x", False), (70, "500x", False),
+                      (100, "1000x", True)])  # fmt: skip
+    assert {label for _, label in wide._labels()} == {"100x", "200x", "500x", "1000x"}
+    close = Lanes([], [(0, "100x", True), (2, "200x", False), (100, "1000x", True)])
+    assert [label for _, label in close._labels()] == ["100x", "1000x"]
+    assert LABEL_ROOM > 22
 
 
 def test_the_summary_is_one_page_however_much_there_is(tmp_path: Path) -> None:

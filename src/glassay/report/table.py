@@ -101,7 +101,7 @@ def as_markdown(results: BenchResults, columns: Sequence[Column]) -> str:
 
 def _markdown_heading(column: Column) -> str:
     unit = "" if column.unit in ("", "1", "money") else f" ({column.unit})"
-    return f"{column.title}{unit}"
+    return f"{column.title}{unit.replace('um', 'µm')}"
 
 
 def _line(cells: Sequence[str]) -> str:

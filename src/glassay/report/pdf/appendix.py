@@ -16,8 +16,9 @@ from glassay.bench.plain import to_plain
 from glassay.bench.results import BenchResults, CaptureResult
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
+from glassay.report.numbers import sentence
 from glassay.report.page import Report
-from glassay.report.pdf.style import CODE, HEADS, SMALL, WIDTH, table, text
+from glassay.report.pdf.style import CODE, HEADS, SMALL, WIDTH, micro, table, text
 from glassay.report.sections import assumptions
 from glassay.report.sections.methods import ACCOUNTS
 
@@ -38,8 +39,8 @@ def appendix(report: Report) -> Iterator[Any]:
             yield text(account.text, SMALL)
             yield text("Sources: " + "; ".join(account.sources), SMALL)
     yield text("Assumptions", HEADS[2])
-    for sentence in results.assumptions or ("None beyond what the methods state.",):
-        yield text(sentence, SMALL)
+    for words in results.assumptions or ("None beyond what the methods state.",):
+        yield text(sentence(words), SMALL)
     yield from _objects(report)
     yield from _versions()
     yield text("Captures", HEADS[2])
@@ -64,7 +65,7 @@ def _versions() -> Iterator[Any]:
     rows += [[key, str(made[key])] for key in ("glassay", "python", "system")]
     rows += [[f"method: {name}", version] for name, version in made["methods"].items()]
     rows += [[name, version] for name, version in made["libraries"].items()]
-    yield table(rows, [WIDTH * 0.45, WIDTH * 0.35])
+    yield table(rows, [WIDTH * 0.45, WIDTH * 0.35], tight=True)
 
 
 def _capture(results: BenchResults, one: CaptureResult) -> Iterator[Any]:
@@ -79,11 +80,13 @@ def _capture(results: BenchResults, one: CaptureResult) -> Iterator[Any]:
                                   ensure_ascii=False)  # fmt: skip
             yield text(f"method {part.method}, version {method.version()}; {settings}", CODE)
         if part.status != "measured":
-            yield text(f"{part.status}: {part.reason}", SMALL)
+            yield text(sentence(f"{part.status}: {part.reason}"), SMALL)
         if part.findings:
             rows = [["finding", "value", "u", "k", "unit"]]
-            rows += [_finding(key, finding.value) for key, finding in part.findings.items()]
-            yield table(rows, [WIDTH * share for share in (0.32, 0.26, 0.16, 0.1, 0.16)])
+            rows += [_finding(f"{name_of(key)} ({key})", finding.value) for key, finding in part.findings.items()]
+            yield table(
+                rows, [WIDTH * share for share in (0.32, 0.26, 0.16, 0.1, 0.16)], tight=True
+            )
             yield Spacer(0, 3)
         for note in part.notes:
             yield text(note, CODE)
@@ -96,9 +99,9 @@ def _hash(path: Any) -> str:
         return "(cannot be read)"
 
 
-def _finding(key: str, value: object) -> list[str]:
+def _finding(name: str, value: object) -> list[str]:
     if not isinstance(value, Quantity):
-        return [key, str(value), "", "", ""]
+        return [name, str(value), "", "", ""]
     if not value.u:
-        return [key, f"{value.value:.9g}", "0", "", value.unit]
-    return [key, f"{value.value:.9g}", f"{value.u:.3g}", f"{value.k:.2f}", value.unit]
+        return [name, f"{value.value:.9g}", "0", "", micro(value.unit)]
+    return [name, f"{value.value:.9g}", f"{value.u:.3g}", f"{value.k:.2f}", micro(value.unit)]

@@ -20,13 +20,14 @@ from glassay.imaging import Photo
 from glassay.quantity import Quantity
 from glassay.report.evidence_clip import rhythm_in_words
 from glassay.report.evidence_scale import ScaleDrawing
+from glassay.report.numbers import counted
 from glassay.report.pdf.style import INK
 from glassay.report.pictures import for_screen, picture_of
 
-PRINT_PX = 1400
-"""Longer side of a photo: 300 dpi at 118 mm."""
+PRINT_PX = 1000
+"""Longer side of a photo: 300 dpi at 84 mm, so that two stand beside each other."""
 QUALITY = 88
-WIDEST, HIGHEST = 118 * mm, 88 * mm
+WIDEST, HIGHEST = 84 * mm, 66 * mm
 LINE, CASING = HexColor("#35e4ff"), HexColor("#00222b")
 
 Segment = tuple[float, float, float, float]
@@ -144,7 +145,7 @@ def _overlays(method: str, evidence: Any, findings: Any) -> Iterator[Overlay]:
         yield Overlay(caption=f"First frame of a clip: {said.rstrip('.')}")
     elif "edges" in evidence:
         segments = [_flat(edge["ends"]) for edge in evidence["edges"]]
-        yield Overlay(segments, caption=f"{len(segments)} edges used")
+        yield Overlay(segments, caption=f"{counted(len(segments), 'edge')} used")
 
 
 def _flat(ends: Any) -> Segment:

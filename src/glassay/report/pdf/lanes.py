@@ -12,6 +12,8 @@ from glassay.report.sections.magnification import Lane
 
 LANE, NAME, FOOT = 20.0, 130.0, 16.0
 LONGEST_NAME = 28
+LABEL_ROOM = 26.0
+"""Least distance of labels along the axis: "1000x" is 22 wide."""
 
 
 class Lanes(Flowable):  # type: ignore[misc]
@@ -29,15 +31,24 @@ class Lanes(Flowable):  # type: ignore[misc]
     def _at(self, place: float) -> float:
         return float(NAME + place / 100 * (WIDTH - NAME - 20))
 
+    def _labels(self) -> list[tuple[float, str]]:
+        """Places and labels along the axis: whole decades, and what else has room beside them."""
+        taken: list[tuple[float, str]] = []
+        for place, label, _ in sorted(self.ticks, key=lambda tick: not tick[2]):
+            at = self._at(place)
+            if all(abs(at - other) >= LABEL_ROOM for other, _ in taken):
+                taken.append((at, label))
+        return taken
+
     def draw(self) -> None:
         """Axis lines first, marks over them."""
         canvas = self.canv
         canvas.setLineWidth(0.5)
-        for place, label, whole in self.ticks:
+        for place, _, whole in self.ticks:
             canvas.setStrokeColor(SOFT if whole else HAIR)
             canvas.line(self._at(place), FOOT - 2, self._at(place), self.height)
-            if whole:
-                _words(canvas, self._at(place), 3, label, 7, centred=True)
+        for place, label in self._labels():
+            _words(canvas, place, 3, label, 7, centred=True)
         for number, lane in enumerate(self.lanes):
             y = self.height - LANE * (number + 0.5)
             _words(canvas, 0, y - 3, f"{lane.letter} {lane.title}"[:LONGEST_NAME], 8)

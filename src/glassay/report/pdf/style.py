@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
@@ -50,6 +51,8 @@ LARGE = _style("large", 11.5, spaceAfter=5)
 SMALL = _style("small", 7.5, textColor=SOFT)
 CELL = _style("cell", 7.5, spaceAfter=0)
 CELL_BOLD = _style("cell bold", 7.5, spaceAfter=0, fontName="Text-Bold")
+FINE = _style("fine", 6.5, spaceAfter=0)
+FINE_BOLD = _style("fine bold", 6.5, spaceAfter=0, fontName="Text-Bold")
 TITLE = _style("title", 20, fontName="Text-Bold", spaceAfter=4)
 HEADS = {
     1: _style("head 1", 15, fontName="Text-Bold", spaceBefore=16, spaceAfter=6, keepWithNext=1),
@@ -58,6 +61,9 @@ HEADS = {
               keepWithNext=1),
 }  # fmt: skip
 CODE = _style("code", 6.5, textColor=SOFT, spaceAfter=1)
+
+
+_MICRO = re.compile(r"\bum\b")
 
 
 def clean(words: str) -> str:
@@ -71,6 +77,16 @@ def text(words: str, style: ParagraphStyle = BODY) -> Paragraph:
     return Paragraph(clean(words), style)
 
 
+def heading(words: str, level: int) -> Paragraph:
+    """A heading, from its capital on."""
+    return text(words[:1].upper() + words[1:], HEADS[level])
+
+
+def micro(unit: str) -> str:
+    """A unit as readers know it: "µm/px"."""
+    return _MICRO.sub("µm", unit)
+
+
 def marked(markup: str, style: ParagraphStyle = BODY) -> Paragraph:
     """A paragraph of the library's markup, whose words were cleaned before."""
     return Paragraph(markup, style)
@@ -82,15 +98,19 @@ def table(
     *,
     head: bool = True,
     left: int = 0,
+    tight: bool = False,
 ) -> LongTable:
     """A table with hairlines; the first row repeats on every page when it is a head.
 
-    Texts are escaped. `left` is how many first columns are bold (row headings).
+    Texts are escaped. `left` is how many first columns are bold (row headings). A `tight` one is
+    for data that is looked up, not read.
     """
+    plain, bold = (FINE, FINE_BOLD) if tight else (CELL, CELL_BOLD)
+    gap = 0.6 if tight else 2.5
     cells = [
         [
             cell if isinstance(cell, Paragraph)
-            else text(cell, CELL_BOLD if (head and y == 0) or x < left else CELL)
+            else text(cell, bold if (head and y == 0) or x < left else plain)
             for x, cell in enumerate(row)
         ]
         for y, row in enumerate(rows)
@@ -100,7 +120,7 @@ def table(
         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("FONTNAME", (0, 0), (-1, -1), "Text"),
         ("LINEBELOW", (0, 0), (-1, -2), 0.4, HAIR),
         ("LEFTPADDING", (0, 0), (-1, -1), 3), ("RIGHTPADDING", (0, 0), (-1, -1), 3),
-        ("TOPPADDING", (0, 0), (-1, -1), 2.5), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+        ("TOPPADDING", (0, 0), (-1, -1), gap), ("BOTTOMPADDING", (0, 0), (-1, -1), gap),
     ]  # fmt: skip
     if head:
         lines.append(("LINEBELOW", (0, 0), (-1, 0), 0.9, INK))

@@ -22,6 +22,7 @@ from glassay.report.pdf.style import (
     SMALL,
     TITLE,
     WIDTH,
+    micro,
     table,
     text,
 )
@@ -88,7 +89,9 @@ def comparison_tables(report: Report, columns: Sequence[Column]) -> list[Any]:
 
 
 def _heading(column: Column) -> str:
-    return column.title + (f", {column.unit}" if column.unit not in ("", "1", "money") else "")
+    return column.title + (
+        f", {micro(column.unit)}" if column.unit not in ("", "1", "money") else ""
+    )
 
 
 def needs_table(report: Report, needs: Needs) -> Any:
