@@ -57,6 +57,17 @@ def test_a_claim_is_decided_outside_the_guard_band_only(
     assert f"{sense} {claimed:g}x" in decision.rule
 
 
+def test_the_rule_is_told_in_the_unit_of_the_claim() -> None:
+    field = claim_of(28_000, kind="field width", text="28 mm", unit="um")
+    rule = decide(Quantity.of(28_429, 34, "um"), 28_000, field).rule
+    assert "Claim: at least 28 mm; value 28.43 mm, U = 0.067 mm (k = 1.96)" in rule
+    battery = claim_of(14_400, kind="battery time", text="4 h", unit="s")
+    told = decide(Quantity.of(15_600, 300, "s"), 14_400, battery).rule
+    assert "at least 4 h; value 4.333 h, U = 0.16 h" in told
+    minutes = claim_of(15_600, kind="battery time", text="4 h 20 min", unit="s")
+    assert "at least 15600 s" in decide(Quantity(15_600, "s"), 15_600, minutes).rule
+
+
 def test_the_rule_counts_the_expanded_uncertainty_with_its_degrees_of_freedom() -> None:
     # 2 degrees of freedom: k = 4.30 (JCGM 100:2008, table G.2), so 100 + 4 x 1 is within U.
     few = Quantity.of(104, 1, "1", dof=2)

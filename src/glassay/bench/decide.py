@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from glassay.bench.model import Claim
 from glassay.bench.results import VerdictWord
-from glassay.bench.words import say, short
+from glassay.bench.words import short
 from glassay.quantity import Quantity
 
 RULE = (
@@ -77,11 +77,22 @@ def half_last_digit(text: str) -> float | None:
 
 
 def _rule(value: Quantity, claimed: float, claim: Claim, origin: str) -> str:
+    factor, unit = _unit_of_claim(claim, value.unit)
     spread = (
-        f"U = {value.expanded:.2g} (k = {value.k:.2f})" if value.u else "U = 0 (stated numbers)"
-    )
-    unit = "x" if value.unit == "1" else f" {value.unit}"
+        f"U = {value.expanded * factor:.2g}{unit} (k = {value.k:.2f})" if value.u
+        else "U = 0 (stated numbers)"
+    )  # fmt: skip
     return (
-        f"{RULE}. Claim: {claim.sense} {short(claimed)}{unit}{origin};"
-        f" value {say(Quantity(value.value, value.unit))}{unit}, {spread}."
+        f"{RULE}. Claim: {claim.sense} {short(claimed * factor)}{unit}{origin};"
+        f" value {short(value.value * factor)}{unit}, {spread}."
     )
+
+
+def _unit_of_claim(claim: Claim, unit: str) -> tuple[float, str]:
+    """The unit in which the seller states a length or a time, with the factor from `unit` to it."""
+    if unit == "1":
+        return 1.0, "x"
+    written = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([^\d\s]+)\s*", claim.text)
+    if unit not in ("um", "s") or written is None or not claim.value:
+        return 1.0, f" {unit}"
+    return float(written[1]) / claim.value, f" {written[2]}"

@@ -183,7 +183,7 @@ def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Res
     if pixel is None or "frc_cutoff" not in result.findings:
         return None
     end = _per_um(result.findings["frc_cutoff"].quantity, pixel, limit)
-    how = "no detail repeats beyond (ring correlation)"
+    how = "no detail repeats beyond, by ring correlation"
     return Resolved(end, None, how, result.capture.id, "correlation", is_bound=True)
 
 
