@@ -12,6 +12,8 @@ from tests.detail.exact_edges import ExactEdge, pupil
 
 from glassay.cli import main
 from glassay.imaging import linear_to_srgb
+from glassay.quantity import Quantity
+from glassay.report.evidence_edge import place_in_words
 
 
 @pytest.fixture(scope="module")
@@ -127,3 +129,8 @@ def test_a_colour_at_full_scale_is_clipped_even_if_the_luminance_is_not(
     status, _, err = run(capsys, tmp_path / "red.png")
     assert status == 3
     assert "clipped" in err
+
+
+def test_a_point_beyond_nyquist_is_said_as_that_and_not_as_a_number() -> None:
+    assert place_in_words(0.1, Quantity(0.84, "cycles/px")) == "10 % beyond Nyquist"
+    assert place_in_words(0.5, Quantity(0.25, "cycles/px")) == "50 % at 0.25"

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 
+from glassay.bench.finding_names import in_decibels
 from glassay.bench.results import CaptureResult, Cell, Column, SettingResult
 from glassay.errors import NotMeasurable
 from glassay.quantity import Quantity, combine
@@ -97,9 +97,7 @@ def _fringes(one: SettingResult, result: CaptureResult) -> Iterator[Quantity]:
 
 def _decibels(one: SettingResult, result: CaptureResult) -> Iterator[Quantity]:
     if "snr_grey" in result.findings:
-        ratio = result.findings["snr_grey"].quantity
-        u = 20 / math.log(10) * ratio.relative
-        yield Quantity.of(20 * math.log10(ratio.value), u, "dB", "number of px")
+        yield in_decibels(result.findings["snr_grey"].quantity)
 
 
 def _run(result: CaptureResult) -> Mapping[str, object] | None:

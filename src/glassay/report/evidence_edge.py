@@ -42,7 +42,8 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     _draw_over_photo(canvas.add_subplot(grid[:, 0]), photo, evidence)
     _draw_curves(canvas.add_subplot(grid[0, 1]), evidence, response)
     _draw_spreads(canvas.add_subplot(grid[1, 1]), evidence)
-    canvas.suptitle(f"{photo.path.name}: 50 % at {say(response.mtf50, ' cycles/px')}")
+    canvas.suptitle(f"{photo.path.name}: {place_in_words(0.5, response.mtf50)}"
+                    f"{' cycles/px' if response.mtf50.value <= NYQUIST else ''}")  # fmt: skip
     save_figure(canvas, path)
 
 
@@ -70,6 +71,10 @@ def _segments(edges: Sequence[Mapping[str, Any]]) -> list[Any]:
     return [np.asarray(edge["ends"]).reshape(2, 2) for edge in edges]
 
 
+NYQUIST = 0.5
+"""Highest frequency, cycles/px, that pixels carry. An edge that crosses them at a slant is sampled
+more finely, so that its curve goes on; no picture of theirs holds such detail."""
+
 _STYLES = {"x": "-", "y": "--", "diagonal": ":"}
 
 
@@ -84,15 +89,25 @@ def _draw_curves(axes: Any, evidence: Mapping[str, Any], response: EdgeResponse)
     for level, found in ((0.5, response.mtf50), (0.1, response.mtf10)):
         if found is not None:
             axes.plot(found.value, level, "o", color="black", markersize=4)
-            axes.annotate(f"{level:.0%} at {say(found)}", (found.value, level), (6, 4),
-                          textcoords="offset points", fontsize=8)  # fmt: skip
-    axes.axvline(0.5, color="0.4", linewidth=0.8, linestyle="dashdot")
-    axes.text(0.505, 0.98, "Nyquist", fontsize=8, va="top")
+            # A label stays within the frame, and clear of the curve that falls to its right.
+            left = found.value > 0.6 * _upper(evidence)
+            axes.annotate(place_in_words(level, found), (found.value, level),
+                          (-6, -4) if left else (6, 4), textcoords="offset points", fontsize=8,
+                          ha="right" if left else "left", va="top" if left else "bottom",
+                          bbox={"facecolor": "white", "alpha": 0.7, "linewidth": 0})  # fmt: skip
+    axes.axvline(NYQUIST, color="0.4", linewidth=0.8, linestyle="dashdot")
+    axes.text(NYQUIST - 0.005, 0.02, "Nyquist", fontsize=8, va="bottom", ha="right", rotation=90)
     top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)
     axes.set(xlim=(0, _upper(evidence)), ylim=(0, top))
     axes.set(xlabel="cycles/px (thin: single edges; dashed across y, dotted diagonal)",
              ylabel="modulation, pixel included")  # fmt: skip
     axes.legend(fontsize=8)
+
+
+def place_in_words(level: float, found: Quantity) -> str:
+    """Where the curve falls to `level`: a frequency, or that it lies beyond the pixels' own limit."""
+    words = f"{level * 100:.0f} % "
+    return words + (f"at {say(found)}" if found.value <= NYQUIST else "beyond Nyquist")
 
 
 def _upper(evidence: Mapping[str, Any]) -> float:
@@ -156,10 +171,10 @@ def _path(segments: Sequence[Any]) -> str:
 def _response_chart(case: Case) -> Chart:
     evidence = case.evidence
     found = {key: f.value for key, f in case.part.findings.items() if isinstance(f.value, Quantity)}
-    marks = [(0.5, "Nyquist")] if _upper(evidence) > 0.5 else []
+    marks = [(NYQUIST, "Nyquist")] if _upper(evidence) > NYQUIST else []
     marks += [
-        (found[key].value, f"{level} % at {say(found[key])}")
-        for key, level in (("mtf50", 50), ("mtf10", 10))
+        (found[key].value, place_in_words(level, found[key]))
+        for key, level in (("mtf50", 0.5), ("mtf10", 0.1))
         if key in found and found[key].value < _upper(evidence)
     ]
     top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)

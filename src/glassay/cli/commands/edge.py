@@ -9,8 +9,9 @@ import click
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.detail.edge import EdgeResponse, measure_edges
+from glassay.detail.edge import GROUPS, EdgeResponse, measure_edges
 from glassay.imaging import Photo, read_photo
+from glassay.quantity import Quantity
 from glassay.sampling.evidence import compression_notes
 
 CHANNELS = ("grey", "red", "green", "blue")
@@ -57,25 +58,27 @@ def command(
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
-_GROUPS = {
-    "mtf50_x": "detail along x", "mtf50_y": "detail along y", "mtf50_diagonal": "diagonal detail",
-    "mtf50_centre": "in the centre", "mtf50_middle": "half way out",
-    "mtf50_corner": "in the corners",
-}  # fmt: skip
+NYQUIST = 0.5
 
 
 def _say(found: EdgeResponse) -> str:
     findings = found.findings()
-    lines = [f"50 % modulation at {say_quantity(found.mtf50)}   (95 % interval)"]
+    lines = [f"50 % modulation {_place(found.mtf50)}   (95 % interval)"]
     if "mtf50_object" in findings:
         per_um = findings["mtf50_object"].quantity
         lines.append(f"  on the object    {say_quantity(per_um)}, half a period is"
                      f" {0.5 / per_um.value:.3g} um")  # fmt: skip
     if found.mtf10 is not None:
-        lines.append(f"10 % modulation at {say_quantity(found.mtf10)}")
+        lines.append(f"10 % modulation {_place(found.mtf10)}")
     lines.append(f"edge width 10-90 % {say_quantity(found.width)}")
     lines.append(f"overshoot          {say_quantity(found.overshoot)}")
-    for key, words in _GROUPS.items():
+    for key, words in GROUPS.items():
         if key in findings:
-            lines.append(f"  {words + ',':17} 50 % at {say_quantity(findings[key].quantity)}")
+            lines.append(f"  {words + ',':26} 50 % {_place(findings[key].quantity)}")
     return "\n".join(lines)
+
+
+def _place(frequency: Quantity) -> str:
+    if frequency.value <= NYQUIST:
+        return f"at {say_quantity(frequency)}"
+    return f"beyond Nyquist, {NYQUIST:g} cycles/px"

@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
+from glassay.bench.finding_names import Shown, shown
 from glassay.bench.model import Instrument
 from glassay.bench.results import CaptureResult
-from glassay.finding import Finding
-from glassay.quantity import Quantity
 from glassay.report.page import Chapter, Report
 from glassay.report.templating import Filling
 
-SHOWN = {
-    "pixel_size": "pixel size",
-    "division": "division",
-    "tilt": "tilt",
-    "lines": "lines used",
-    "divisions_across": "divisions across the field",
-}
-"""Findings told beside a capture first; the others follow under their keys."""
+FIRST = ("pixel_size", "division", "tilt", "lines", "divisions_across")
+"""Findings told beside a capture before the others."""
 ELSEWHERE = ("field_width", "field_height", "field_diameter", "pixel_size_x")
 """Findings that the setting's own table gives."""
 
@@ -45,18 +38,11 @@ def _object(report: Report, one: CaptureResult) -> str:
     return thing.name or (thing.kind if thing.id == thing.kind else f"{thing.kind} {thing.id}")
 
 
-def _findings(one: CaptureResult) -> list[tuple[str, Quantity | str]]:
+def _findings(one: CaptureResult) -> list[Shown]:
     found = one.findings
-    keys = [key for key in SHOWN if key in found]
-    keys += [key for key in found if key not in SHOWN and key not in ELSEWHERE]
-    return [(SHOWN.get(key, key.replace("_", " ")), _plain(found[key])) for key in keys]
-
-
-def _plain(finding: Finding) -> Quantity | str:
-    value = finding.value
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return value if isinstance(value, Quantity) else str(value)
+    keys = [key for key in FIRST if key in found]
+    keys += [key for key in found if key not in FIRST and key not in ELSEWHERE]
+    return [shown(key, found[key]) for key in keys]
 
 
 CHAPTER = Chapter("captures", "Captures", "captures.html", fill)

@@ -5,20 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from glassay.bench.finding_names import name_of
 from glassay.bench.model import Instrument
 from glassay.bench.results import SettingResult
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.page import Chapter, Report
 from glassay.report.templating import Filling
-
-NAMES = {
-    "pixel_size": "pixel size",
-    "field_width": "field width",
-    "field_height": "field height",
-    "field_diameter": "field diameter",
-    "implied_field_number": "field number that this implies",
-}
 
 
 @dataclass(frozen=True)
@@ -59,7 +52,7 @@ def _findings(one: SettingResult) -> list[tuple[str, Quantity]]:
     """Findings by their plain names; a phone's own pixels and frame are not the instrument's."""
     hidden = hidden_of(one)
     return [
-        (NAMES.get(key, key.replace("_", " ")), finding.quantity)
+        (name_of(key), finding.quantity)
         for key, finding in one.findings.items()
         if key not in hidden
     ]
@@ -69,7 +62,7 @@ def _main(one: SettingResult) -> tuple[str, Quantity] | None:
     order = ("field_diameter", "pixel_size") if one.setting.through_eyepiece else ("pixel_size",)
     for key in order:
         if key in one.findings:
-            return NAMES[key], one.findings[key].quantity
+            return name_of(key), one.findings[key].quantity
     return None
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from reportlab.platypus import Spacer
 
 from glassay.bench.disk import content_hash
+from glassay.bench.finding_names import name_of
 from glassay.bench.methods import METHODS
 from glassay.bench.model import ReferenceObject
 from glassay.bench.pack import versions
@@ -83,7 +84,10 @@ def _capture(results: BenchResults, one: CaptureResult) -> Iterator[Any]:
             yield text(sentence(f"{part.status}: {part.reason}"), SMALL)
         if part.findings:
             rows = [["finding", "value", "u", "k", "unit"]]
-            rows += [_finding(key, finding.value) for key, finding in part.findings.items()]
+            rows += [
+                _finding(f"{name_of(key)} ({key})", finding.value)
+                for key, finding in part.findings.items()
+            ]
             yield table(
                 rows, [WIDTH * share for share in (0.32, 0.26, 0.16, 0.1, 0.16)], tight=True
             )

@@ -9,6 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import KeepTogether, Spacer, Table
 
 from glassay.bench.decide import RULE
+from glassay.bench.finding_names import name_of
 from glassay.bench.model import Instrument
 from glassay.bench.needs import RULE as NEEDS_RULE
 from glassay.bench.needs import answer_needs
@@ -21,7 +22,7 @@ from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.answer import quote
 from glassay.report.instrument.claims import numbers_of_rule, title_of
-from glassay.report.instrument.measured import NAMES, budget, hidden_of
+from glassay.report.instrument.measured import budget, hidden_of
 from glassay.report.numbers import SIGNS, sentence
 from glassay.report.page import Report
 from glassay.report.pdf.by_eye import whose_view
@@ -175,7 +176,7 @@ def _setting(one: SettingResult) -> Iterator[Any]:
     yield heading(one.setting.title, 3)
     hidden = hidden_of(one)
     rows = [
-        [NAMES.get(key, key.replace("_", " ")), in_words(finding)]
+        [name_of(key), in_words(finding)]
         for key, finding in one.findings.items()
         if key not in hidden
     ]

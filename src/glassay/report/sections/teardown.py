@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from glassay.bench.finding_names import Shown, shown
 from glassay.bench.model import TeardownPart
 from glassay.bench.results import CaptureResult
 from glassay.bench.teardown import CAUTIONS
@@ -47,15 +48,13 @@ def _photo(report: Report, name: str, has_room: bool) -> tuple[str, str, str]:
         return name, "", str(error)
 
 
-def measured(
-    report: Report, part: TeardownPart
-) -> list[tuple[CaptureResult, str, list[tuple[str, Quantity | str]]]]:
+def measured(report: Report, part: TeardownPart) -> list[tuple[CaptureResult, str, list[Shown]]]:
     """The captures that belong to a part, where they stand on the page, and their findings."""
     found = []
     for capture in part.captures:
         result = report.results.capture(capture)
         numbers = [
-            (key.replace("_", " "), finding.value)
+            shown(key, finding)
             for key, finding in result.findings.items()
             if isinstance(finding.value, Quantity | str)
         ]

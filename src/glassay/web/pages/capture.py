@@ -10,6 +10,7 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
 
 from glassay.bench.edit import set_values, write_text
+from glassay.bench.finding_names import shown
 from glassay.bench.marks import (
     SCREEN_U_PX,
     Mark,
@@ -26,7 +27,6 @@ from glassay.bench.run import forget_capture
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 from glassay.report.evidence_clip import rhythm_in_words, strips_alone
-from glassay.report.instrument.captures import SHOWN
 from glassay.report.instrument.measured import budget
 from glassay.web import limits
 from glassay.web.contents import SHOWN_BY_BROWSERS, is_clip, media_type
@@ -64,8 +64,7 @@ def capture(request: Request, id: str) -> Response:
         "one": one, "result": result, "instrument": instrument,
         "setting": instrument.setting(one.setting), "thing": thing,
         "files": list(zip(one.files, media, strict=True)), "facts": result.facts,
-        "findings": [(SHOWN.get(k, k.replace("_", " ")), f.value)
-                     for k, f in result.findings.items()],
+        "findings": [shown(key, found) for key, found in result.findings.items()],
     }  # fmt: skip
     photo, trouble = None, ""
     try:
