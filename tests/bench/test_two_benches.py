@@ -74,6 +74,34 @@ def test_verdicts_on_the_same_claim_are_put_side_by_side() -> None:
     assert compare_benches(of(1.0), of(1.2, claim=200)).verdicts == ()
 
 
+def under_id(setting: str) -> BenchResults:
+    """The camera with its only setting under another id."""
+    instrument = camera(claim_of(270))
+    renamed = replace(instrument, settings=(replace(instrument.settings[0], id=setting),))
+    bench = replace(bench_of(renamed), objects=(CERTIFIED,))
+    return assemble(bench, [captured("pad", setting, 1.0)])
+
+
+def test_settings_without_a_partner_are_named() -> None:
+    found = compare_benches(under_id("near"), under_id("close"))
+    assert found.pairs == ()
+    assert "pad: setting near was measured in the first bench only" in found.notes
+    assert "pad: setting close was measured in the second bench only" in found.notes
+    assert "pad: settings pair by id; give those that are the same one id" in found.notes
+    assert not any("only" in note for note in compare_benches(of(1.0), of(1.0)).notes)
+
+
+def test_a_claim_tested_in_one_bench_only_contradicts_nothing() -> None:
+    instrument = camera(claim_of(270))
+    untested = assemble(replace(bench_of(instrument), objects=(CERTIFIED,)), [])
+    (pair,) = compare_benches(of(1.0), untested).verdicts
+    assert pair.sentence == "met against untested, tested in one bench only"
+    (same,) = compare_benches(of(1.0), of(1.0)).verdicts
+    assert same.sentence == "met against met, the same"
+    (other,) = compare_benches(of(1.0), of(4.0)).verdicts
+    assert other.sentence == "met against not met, not the same"
+
+
 def test_instruments_under_other_ids_are_paired_by_word() -> None:
     second = of(1.0)
     other = replace(second.bench.instruments[0], id="pad-2")

@@ -15,7 +15,7 @@ from glassay.bench.model import Bench, Instrument
 from glassay.bench.resolved import finest_in
 from glassay.bench.results import BenchResults, SettingResult, Verdict
 from glassay.bench.store import Store
-from glassay.bench.words import say
+from glassay.bench.words import listed, say
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity, combine
 
@@ -78,6 +78,17 @@ class VerdictPair:
     first: str
     second: str
 
+    @property
+    def sentence(self) -> str:
+        """Both verdicts in words; one that was not tested contradicts nothing."""
+        if self.first == self.second:
+            said = "the same"
+        elif "untested" in (self.first, self.second):
+            said = "tested in one bench only"
+        else:
+            said = "not the same"
+        return f"{self.first} against {self.second}, {said}"
+
 
 @dataclass(frozen=True)
 class Difference:
@@ -115,7 +126,8 @@ def compare_benches(
             "no instrument and setting was measured in both; settings pair by id, instruments by id"
             " or with --pair"
         )
-    notes = [*_object_notes(first.bench, second.bench, same), *_common_files(first, second)]
+    alone = [note for one, other in couples for note in _alone(first, second, one, other)]
+    notes = [*alone, *_object_notes(first.bench, second.bench, same), *_common_files(first, second)]
     return Difference(tuple(pairs), tuple(verdicts), tuple(same.items()), tuple(notes))
 
 
@@ -191,6 +203,25 @@ def _numbers(
                 pairs.append(_pair(one, other, mine.setting.id, name, a[name],
                                    renamed(b[name], names)))  # fmt: skip
     return pairs
+
+
+def _alone(
+    first: BenchResults, second: BenchResults, one: Instrument, other: Instrument
+) -> list[str]:
+    """Measured settings of two paired instruments that have no partner, and why."""
+    here = {s.setting.id for s in first.settings_of(one.id) if _values(first, s)}
+    there = {s.setting.id for s in second.settings_of(other.id) if _values(second, s)}
+    name = one.id if one.id == other.id else f"{one.id} and {other.id}"
+    notes = []
+    for which, mine, theirs in (("first", here, there), ("second", there, here)):
+        if lonely := sorted(mine - theirs):
+            were = "setting {} was" if len(lonely) == 1 else "settings {} were"
+            notes.append(
+                f"{name}: {were.format(listed(lonely))} measured in the {which} bench only"
+            )
+    if here - there and there - here:
+        notes.append(f"{name}: settings pair by id; give those that are the same one id")
+    return notes
 
 
 def _values(results: BenchResults, one: SettingResult) -> dict[str, Quantity]:

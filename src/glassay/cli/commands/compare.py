@@ -46,8 +46,11 @@ def command(
 
 def _say(found: Difference) -> None:
     differ = [pair for pair in found.pairs if pair.word == "differ"]
-    click.echo(f"Of {len(found.pairs)} numbers measured in both, {len(differ)} differ by more than"
-               " their uncertainty.")  # fmt: skip
+    if found.pairs:
+        click.echo(f"Of {len(found.pairs)} numbers measured in both, {len(differ)} differ by more"
+                   " than their uncertainty.")  # fmt: skip
+    else:
+        click.echo("No setting was measured in both; only verdicts can be held against each other.")
     heading = ""
     for pair in sorted(found.pairs, key=lambda p: (p.instrument, p.setting)):
         name = pair.instrument if pair.instrument == pair.other else (
@@ -57,9 +60,7 @@ def _say(found: Difference) -> None:
             click.echo(heading)
         click.echo(f"  {pair.sentence}")
     for verdict in found.verdicts:
-        word = "the same" if verdict.first == verdict.second else "not the same"
-        click.echo(f"{verdict.instrument}: {verdict.claim}: {verdict.first} against"
-                   f" {verdict.second}, {word}")  # fmt: skip
+        click.echo(f"{verdict.instrument}: {verdict.claim}: {verdict.sentence}")
     for note in found.notes:
         click.echo(f"note: {note}")
     click.echo(f"Rule: {RULE}.")
