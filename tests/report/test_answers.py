@@ -97,6 +97,7 @@ def test_print_keeps_numbers_together_and_units_as_they_are_written() -> None:
     )
     assert prose("C-17, 0.2 to 0.5, um") == "C-17, 0.2 to 0.5, um"
     assert sentence("it holds") == "It holds."
+    assert sentence("um of drift rest on a clip") == "µm of drift rest on a clip."
     assert sentence("Does it?") == "Does it?"
 
 

@@ -52,7 +52,7 @@ def in_unit(quantity: Quantity) -> Markup:
     return amount(quantity, unit)
 
 
-_MICRO = re.compile(r"(?<=\d )um\b")
+_MICRO = re.compile(r"(?:(?<=\d )|\A)um\b")
 _KEPT_TOGETHER = re.compile(r"(?<=\d) (?=(?:±|µm|mm|m|px|%|MP|EUR)(?:\W|\Z))|(?<=±) (?=\d)")
 _MINUS = re.compile(r"(?<![\w.)])-(?=\d)")
 
@@ -75,7 +75,8 @@ def sentence(words: str) -> str:
     """A sentence as print writes it, from its capital to its full stop."""
     text = prose(words)
     end = "" if text.endswith((".", "?", "!")) else "."
-    return f"{text[:1].upper()}{text[1:]}{end}" if text else ""
+    first = text[:1] if text.startswith("µm") else text[:1].upper()  # a unit keeps its letters
+    return f"{first}{text[1:]}{end}" if text else ""
 
 
 def verdict(word: str) -> Markup:

@@ -74,6 +74,7 @@ def _plate(report: Report, chip: SameChip) -> list[Any]:
         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), GAP), ("TOPPADDING", (0, 0), (-1, -1), 0),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 8),
+        ("FONTNAME", (0, 0), (-1, -1), "Text"),  # or else a face that is not embedded is named
     ])  # fmt: skip
     said = f"The same piece of {name} in every picture; the photos were laid over each other by what" \
            " they show."  # fmt: skip
