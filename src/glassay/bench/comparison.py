@@ -104,12 +104,11 @@ def compare(
         for cell in row.cells.values()
         if isinstance(cell.value, Money)
     }
-    notes = [
-        f"{column.title} of {row.title}: {row.cells[column.id].note}"
-        for column in columns
-        for row in rows
-        if row.cells[column.id].note
-    ]
+    notes = []
+    for column in columns:
+        told = [(row.title, row.cells[column.id].note) for row in rows]
+        if noted := [f"{title} {note}" for title, note in told if note]:
+            notes.append(f"{column.title}: {', '.join(noted)}")
     notes += [
         f"{one.instrument.title}: {one.setting.title} is not for chips; its magnification and field"
         " stand in the table, and it meets no need"

@@ -60,23 +60,29 @@ ACCOUNTS: tuple[Account, ...] = (
     Account(
         "Detail from edges",
         "Straight, slightly slanted edges are found in the photo; the light across each is sampled"
-        " four times as finely as the pixels, differentiated and transformed. MTF50 and MTF10 are the"
-        " frequencies at which half and a tenth of the contrast are left; the pixel's own aperture"
-        " is included.",
+        " four times as finely as the pixels, differentiated and transformed. At 50 % and 10 %"
+        " modulation half and a tenth of the contrast are left; the pixel's own aperture is"
+        " included. In a round field the edge of its stop is left out. The finest line is that at"
+        " 10 % modulation, by edges or by bars, the more sceptical of both.",
         ("slanted-edge method after ISO 12233",),
         by_method("edge response"),
     ),
     Account(
         "Detail and pixel size from a bar target",
         "The pattern is located by its own geometry; each element's contrast is read in both"
-        " directions. The finest element is the last above the stated contrast.",
-        ("MIL-STD-150A: line pairs per mm = 2^(group + (element - 1) / 6)",),
+        " directions. The finest element is the last above the stated contrast. A line counts as told"
+        " down to a contrast of 0.127, which fine bars of 10 % modulation have.",
+        (
+            "MIL-STD-150A: line pairs per mm = 2^(group + (element - 1) / 6)",
+            "Coltman 1954: bars of modulation M have a contrast of 4 M / pi",
+        ),
         by_method("bar target"),
     ),
     Account(
         "Repeated exposures",
         "Two exposures of a still scene share the scene and not the noise. Their correlation, ring by"
-        " ring of spatial frequency, falls below 1/7 where repeatable detail ends. The noise, which no"
+        " ring of spatial frequency, falls below 1/7 where repeatable detail ends: a bound, beyond which"
+        " no line is told. The noise, which no"
         " lens touches, tells whether firmware enlarged the picture.",
         ("Rosenthal and Henderson 2003", "Banterle et al. 2013", "Nieuwenhuizen et al. 2013"),
         by_method("repeated exposures"),
