@@ -81,9 +81,9 @@ ACCOUNTS: tuple[Account, ...] = (
     Account(
         "Repeated exposures",
         "Two exposures of a still scene share the scene and not the noise. Their correlation, ring by"
-        " ring of spatial frequency, falls below 1/7 where repeatable detail ends: a bound, beyond which"
-        " no line is told. The noise, which no"
-        " lens touches, tells whether firmware enlarged the picture.",
+        " ring of spatial frequency, falls below 1/7 where repeatable detail ends: a bound, beyond"
+        " which no line is told. The noise, which no lens touches, tells whether firmware enlarged"
+        " the picture.",
         ("Rosenthal and Henderson 2003", "Banterle et al. 2013", "Nieuwenhuizen et al. 2013"),
         by_method("repeated exposures"),
     ),
