@@ -161,3 +161,21 @@ def test_powers_of_ten_are_written_as_such() -> None:
     assert decades(1e-6, 1.0)[0] == (1e-6, "10⁻⁶")
     assert decades(0.01, 100.0) == ((0.01, "0.01"), (0.1, "0.1"), (1.0, "1"), (10.0, "10"),
                                     (100.0, "100"))  # fmt: skip
+
+
+def test_marks_of_a_chart_stay_within_it_and_their_words_on_rows_of_their_own() -> None:
+    chart = Chart(
+        "", "", "", (0, 1), (0, 1), (), (), (),
+        marks=((0.5, "Nyquist"), (0.53, "50 % beyond Nyquist"), (0.9, "10 % beyond Nyquist")),
+    )  # fmt: skip
+    placed = chart.placed_marks()
+    assert len({down for _, _, down, _ in placed}) == 3
+    assert [is_left for _, _, _, is_left in placed] == [True, False, False]
+
+
+def test_a_band_that_leaves_the_chart_is_cut_and_stays_one_piece() -> None:
+    x = [0.0, 0.5, 1.0, 1.5]
+    curve = Curve(x, x, low=[0.1] * 4, high=[0.2] * 4)
+    band = Chart("", "", "", (0, 1), (0, 1), (curve,), (), ()).band(curve)
+    assert band.count("M") == 1
+    assert band.count("L") == 5

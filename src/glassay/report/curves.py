@@ -21,6 +21,10 @@ LEFT, RIGHT, TOP, BOTTOM = 46.0, 10.0, 14.0, 38.0
 """Size of a chart and of its margins, in units of its own; text is 12 of them high."""
 
 
+LETTER = 6.0
+"""Usual width of a letter, in the same units."""
+
+
 @dataclass(frozen=True)
 class Curve:
     """One line (or row of points). `low` and `high`, where given, are a band around it."""
@@ -69,9 +73,32 @@ class Chart:
         """The outline of the band as SVG path data, "" without one."""
         if curve.low is None or curve.high is None:
             return ""
-        x = list(curve.x)
-        outline = self._joined([*x, *x[::-1]], [*curve.low, *list(curve.high)[::-1]])
+        low, high = self.x_range
+        inside = [
+            p for p in zip(curve.x, curve.low, curve.high, strict=True) if low <= p[0] <= high
+        ]
+        x = [p[0] for p in inside]
+        outline = self._joined(
+            [*x, *x[::-1]], [p[1] for p in inside] + [p[2] for p in inside[::-1]]
+        )
         return f"{outline}Z" if outline else ""
+
+    def placed_marks(self) -> list[tuple[float, str, float, bool]]:
+        """Each mark: place across, words, how far down they and the line start, words to the left.
+
+        Words go to the right where there is room. Every line starts at its own words, and the rows
+        are such that words seldom cross a line.
+        """
+        right = [m for m in self.marks if self.x(m[0]) + 4 + LETTER * len(m[1]) <= WIDTH - RIGHT]
+        left = [m for m in self.marks if m not in right]
+        rows = [
+            *((m, True) for m in sorted(left, reverse=True)),
+            *((m, False) for m in sorted(right)),
+        ]
+        return [
+            (self.x(at), text, 13.0 * row, is_left)
+            for row, ((at, text), is_left) in enumerate(rows)
+        ]
 
     def places(self, curve: Curve) -> list[tuple[float, float, float, float]]:
         """Each point of a row: x, y, and the ends of its band (y again without one)."""
