@@ -129,7 +129,8 @@ WAND_CLOSE = Setting(
     _WAND,
 )  # fmt: skip
 
-# Skerrigaunt Boom: sharp and clean; barrel distortion of 5.9 % at the corner of the picture when wide (k1 -0.052).
+# Skerrigaunt Boom: sharp and clean; barrel distortion of 5.9 % at the corner of the picture when wide
+# (k1 -0.052).
 _BOOM = Camera(
     2048, 1536, exposure=0.8, full_well_e=10_500, read_noise_e=2.5, bits=12,
     demosaicing="edge-aware", sharpening=0.25, sharpening_px=1.0, jpeg_quality=94, serial=61,

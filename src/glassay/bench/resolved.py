@@ -27,7 +27,7 @@ harmonic of theirs (Coltman 1954, from memory)."""
 
 THREE_BARS_U = 0.03
 """Relative standard uncertainty of the frequency where three bars, in place of many, reach a
-contrast: simulated targets gave frequencies within 3 % of those of edges in the same picture."""
+contrast. One simulated target agreed to 3 % with the edges of the same setting; it is no study."""
 
 WELL_MEASURED = 0.3
 """Expanded uncertainty, as a share of the value, beyond which evidence gives way to other evidence:
