@@ -193,7 +193,7 @@ def _in_pool(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodR
     pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
     waiting: dict[Future[MethodResult], _Task] = {}
     try:
-        for task in tasks:
+        for task in sorted(tasks, key=lambda task: not METHODS[task.method].slow):
             future = pool.submit(_measure, task.method, task.paths, task.needs.settings)
             waiting[future] = task
         while waiting:

@@ -48,6 +48,8 @@ class Method:
     settings: Callable[[Bench, Capture], dict[str, Any]]
     measure: Callable[[Sequence[Path], Settings], Outcome]
     media: tuple[Medium, ...] = ("photos",)
+    slow: bool = False
+    """Takes much longer than most: begun first, so that no processor waits for it in the end."""
     aside: tuple[ObjectKind, ...] = ()
     wanted: Callable[[Bench, Capture], bool] = lambda bench, capture: True
 

@@ -132,7 +132,7 @@ METHODS = (
         "edge response", ("edge",), _detail_version, box_only, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars),
+    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat),
     Method(
         "native sampling", ("repeat pair",), _detail_version, box_only, _measure_native,
