@@ -30,6 +30,10 @@ KERNEL_WORDS: dict[Kernel, str] = {
 }
 
 
+SPLINE_REACH_PX = 16
+"""How far a cubic spline reaches: 0.27 to this power is 1e-9."""
+
+
 def step_of(to_photo: Callable[[Places], Places], shape: tuple[int, int]) -> float:
     """Photo px for each px of the grid, at the grid's middle."""
     x, y = (shape[1] - 1) / 2, (shape[0] - 1) / 2
@@ -74,10 +78,21 @@ def _values(
     plane: FloatImage, factor: int, x: Places, y: Places, order: int, shape: tuple[int, int]
 ) -> FloatImage:
     small = _averaged(plane, (plane.shape[0] // factor, plane.shape[1] // factor))
+    (top, bottom), (left, right) = (
+        _reach(values, side) for values, side in zip((y, x), small.shape, strict=True)
+    )
+    small, x, y = small[top:bottom, left:right], x - left, y - top
     found = ndimage.map_coordinates(small, [y, x], np.float32, order=order, mode="nearest")
     # a spline swings over beside a hard edge; brighter or darker than anything there is no light
     held: FloatImage = np.clip(found, small.min(), small.max()).reshape(shape)
     return held
+
+
+def _reach(places: Places, side: int) -> tuple[int, int]:
+    """First and last + 1 of the px (of `side`) that bear on the values at these places."""
+    first = int(np.clip(np.floor(places.min()) - SPLINE_REACH_PX, 0, side - 1))
+    last = int(np.clip(np.ceil(places.max()) + SPLINE_REACH_PX + 1, first + 1, side))
+    return first, last
 
 
 def _averaged(plane: FloatImage, shape: tuple[int, int]) -> FloatImage:
