@@ -145,7 +145,12 @@ def close_up(index: int) -> Outcome:
     pose = Pose(die.pitch_x_um / px, _tilt(rng), (float(rng.uniform(-900, 900)), 77.0))
     optics = _optics(rng, pose.pixel_size_um, max(0.35, 2.0 / px))
     camera = _camera(rng, width, height)
-    shot = capture(die, pose, optics, camera, seed=index)
+    return _of_one_photo(die, pose, optics, camera, index)
+
+
+def _of_one_photo(die: SensorDie, pose: Pose, optics: Optics, camera: Camera, seed: int) -> Outcome:
+    """Photograph a die once, with its true pixel size known, and measure it."""
+    shot = capture(die, pose, optics, camera, seed=seed)
     size = Quantity(shot.truth.pixel_size_um, "um/px")
     return _outcome(
         _label(die, pose, camera), die,
@@ -161,12 +166,7 @@ def whole(index: int) -> Outcome:
     die = _die(rng, columns, int(columns * 0.75))
     pose, camera = _around(rng, die, float(rng.uniform(5.0, 7.0)))
     optics = _optics(rng, pose.pixel_size_um, 0.5)
-    shot = capture(die, pose, optics, camera, seed=index)
-    size = Quantity(shot.truth.pixel_size_um, "um/px")
-    return _outcome(
-        _label(die, pose, camera), die,
-        lambda: measure_array([DiePicture(light_of(shot), size)]),
-    )  # fmt: skip
+    return _of_one_photo(die, pose, optics, camera, index)
 
 
 def _around(rng: np.random.Generator, die: SensorDie, px: float) -> tuple[Pose, Camera]:
@@ -212,12 +212,7 @@ def too_fine(index: int) -> Outcome:
     pose = Pose(die.pitch_x_um / px, _tilt(rng), (50.0, 40.0))
     camera = _camera(rng, 800, 600)
     optics = _optics(rng, pose.pixel_size_um, 1.5)
-    shot = capture(die, pose, optics, camera, seed=index)
-    size = Quantity(shot.truth.pixel_size_um, "um/px")
-    return _outcome(
-        _label(die, pose, camera), die,
-        lambda: measure_array([DiePicture(light_of(shot), size)]),
-    )  # fmt: skip
+    return _of_one_photo(die, pose, optics, camera, index)
 
 
 def blurred(index: int) -> Outcome:
