@@ -18,8 +18,8 @@ import numpy as np
 import uvicorn
 
 from benchmarks.reference import best_time, decode_and_transform
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
+from glassay.bench.document.read import load_bench
+from glassay.bench.measuring.assemble import run_bench
 from glassay.scale import Division
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture, expected, photograph
 from glassay.web import create_app

@@ -16,8 +16,8 @@ from PIL import ExifTags, Image
 from demo import objects
 from demo.films import FILMS, Film
 from demo.shots import SHOTS, Shot
-from glassay.bench.disk import write_atomically
-from glassay.bench.run import default_jobs
+from glassay.bench.measuring.run import default_jobs
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.simulate import expected, photograph
 

@@ -45,7 +45,7 @@ class Outcome:
     quality: int = 0
 
 
-def mtf50_of(truth: Truth, direction_deg: float) -> float:
+def frequency_50_of(truth: Truth, direction_deg: float) -> float:
     """The true 50 % frequency along a direction, cycles/px."""
     f = np.linspace(0, 1.2, 6001)
     m = np.abs(truth.mtf(f, direction_deg))
@@ -80,12 +80,16 @@ def single_edge(index: int) -> Outcome:
         found = measure_edges(np.ascontiguousarray(picture))
     except NotMeasurable as error:
         return Outcome(None, None, None, None, snr, str(error))
-    true50 = mtf50_of(truth, -lean)
+    true50 = frequency_50_of(truth, -lean)
     curve = np.interp(CURVE_UP_TO, found.frequency, found.modulation)
     rms = float(np.sqrt(np.mean((curve - np.abs(truth.mtf(CURVE_UP_TO, -lean))) ** 2)))
-    low, high = found.mtf50.interval
+    low, high = found.frequency_50.interval
     return Outcome(
-        found.mtf50.value / true50 - 1, low <= true50 <= high, found.mtf50.relative, rms, snr
+        found.frequency_50.value / true50 - 1,
+        low <= true50 <= high,
+        found.frequency_50.relative,
+        rms,
+        snr,
     )
 
 
@@ -112,12 +116,12 @@ def whole_camera(index: int, lossless: bool = False) -> Outcome:
         found = measure_edges(grey.astype(np.float32))
     except NotMeasurable as error:
         return Outcome(None, None, None, None, reason=str(error), quality=quality)
-    true50 = mtf50_of(shot.truth, turn)
+    true50 = frequency_50_of(shot.truth, turn)
     curve = np.interp(CURVE_UP_TO, found.frequency, found.modulation)
     rms = float(np.sqrt(np.mean((curve - np.abs(shot.truth.mtf(CURVE_UP_TO, turn))) ** 2)))
-    low, high = found.mtf50.interval
+    low, high = found.frequency_50.interval
     return Outcome(
-        found.mtf50.value / true50 - 1, low <= true50 <= high, found.mtf50.relative, rms,
+        found.frequency_50.value / true50 - 1, low <= true50 <= high, found.frequency_50.relative, rms,
         quality=quality,
     )  # fmt: skip
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from glassay.bench.model import Bench, Capture, Claim, Instrument, ReferenceObject, Setting
-from glassay.bench.results import CaptureResult, MethodResult
+from glassay.bench.document.model import Bench, Capture, Claim, Instrument, ReferenceObject, Setting
+from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.finding import Finding
 from glassay.optics import Chain, Display
 from glassay.quantity import Contribution, Quantity

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from tests.bench.clips import SLIDE, write_clip
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.needs import answer_needs
-from glassay.bench.results import BenchResults
+from glassay.bench.document.read import load_bench
+from glassay.bench.judging.needs import answer_needs
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import run_bench
 from glassay.finding import Finding
 from glassay.simulate import Camera, cut_off
 

@@ -10,11 +10,11 @@ import tomlkit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from glassay.bench.document import load_bench, parse_bench
-from glassay.bench.filing import start_bench
-from glassay.bench.lines import key_lines
-from glassay.bench.model import Money
-from glassay.bench.reader import BenchMistakes
+from glassay.bench.document.line_numbers import key_lines
+from glassay.bench.document.model import Money
+from glassay.bench.document.read import load_bench, parse_bench
+from glassay.bench.document.table_reader import BenchMistakes
+from glassay.bench.keeping.filing import start_bench
 from glassay.errors import Unusable
 
 GOOD = """\

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.results import BenchResults
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import run_bench
 from glassay.quantity import Quantity
 from glassay.report.evidence import draw_captures
 from glassay.simulate import (

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from glassay.bench import filing
-from glassay.bench.disk import copy_new, write_atomically
-from glassay.bench.document import load_bench
-from glassay.bench.filing import Filing, file_captures, find_sources, start_bench, suggest
-from glassay.bench.model import Bench
+from glassay.bench.document.model import Bench
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping import filing
+from glassay.bench.keeping.filing import Filing, file_captures, find_sources, start_bench, suggest
+from glassay.disk import copy_new, write_atomically
 from glassay.errors import Unusable
 
 INSTRUMENTS = """

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from glassay.bench.finding_names import NAMES, name_of, shown
+from glassay.bench.saying.finding_names import NAMES, name_of, shown
 from glassay.finding import Finding
 from glassay.quantity import Quantity
 
@@ -23,7 +23,7 @@ def documented() -> list[str]:
 
 def test_every_documented_key_has_a_name() -> None:
     keys = documented()
-    assert {"mtf50", "frc_reaches_nyquist", "edge_width_10_90"} & set(keys)
+    assert {"frequency_50", "frc_reaches_nyquist", "edge_width_10_90"} & set(keys)
     assert len(keys) > 60
     nameless = [key for key in keys if key.removesuffix("_object") not in NAMES]
     assert nameless == []
@@ -31,8 +31,8 @@ def test_every_documented_key_has_a_name() -> None:
 
 @pytest.mark.parametrize(
     ("key", "name"),
-    [("mtf50", "50 % modulation"), ("mtf10", "10 % modulation"),
-     ("mtf50_object", "50 % modulation, on the object"),
+    [("frequency_50", "50 % modulation"), ("frequency_10", "10 % modulation"),
+     ("frequency_50_object", "50 % modulation, on the object"),
      ("lateral_red_corner_tangential", "red against green in the corners, sideways")],
 )  # fmt: skip
 def test_names_are_words(key: str, name: str) -> None:
@@ -55,10 +55,10 @@ def test_ratios_of_noise_are_in_decibels_and_shares_in_per_cent() -> None:
 
 
 def test_a_frequency_that_no_pixels_carry_is_not_printed_as_a_number() -> None:
-    beyond = shown("mtf10", Finding(Quantity.of(0.91, 0.05, "cycles/px"), "edge"))
+    beyond = shown("frequency_10", Finding(Quantity.of(0.91, 0.05, "cycles/px"), "edge"))
     assert beyond.value == "beyond Nyquist (0.5 cycles/px)"
     assert isinstance(
-        shown("mtf10", Finding(Quantity.of(0.41, 0.05, "cycles/px"), "edge")).value, Quantity
+        shown("frequency_10", Finding(Quantity.of(0.41, 0.05, "cycles/px"), "edge")).value, Quantity
     )
 
 

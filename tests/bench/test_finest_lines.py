@@ -9,13 +9,13 @@ from typing import Any
 import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of
 
-from glassay.bench.assemble import assemble, results_as_json
-from glassay.bench.comparison import best_rows, cell_text
-from glassay.bench.hold_line import hold_line
-from glassay.bench.model import Capture
-from glassay.bench.plan import Job, plan
-from glassay.bench.resolved import Resolved, bars_told, finest_in
-from glassay.bench.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.document.model import Capture
+from glassay.bench.judging.hold_line import hold_line
+from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.measuring.assemble import assemble, results_as_json
+from glassay.bench.measuring.resolved import Resolved, bars_told, finest_in
+from glassay.bench.planning.plan import Job, plan
+from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.finding import Finding
 from glassay.quantity import Quantity
 
@@ -27,7 +27,7 @@ def cycles(value: float, u: float = 0.002) -> Finding:
 
 
 def edge(value: float, u: float = 0.002, name: str = "edge", who: str = "pad") -> CaptureResult:
-    return captured(who, "only", 1.0, extra={"mtf10": cycles(value, u)}, name=name)
+    return captured(who, "only", 1.0, extra={"frequency_10": cycles(value, u)}, name=name)
 
 
 def pair(end: float, name: str = "pair", who: str = "pad") -> CaptureResult:

@@ -7,10 +7,18 @@ from dataclasses import replace
 import pytest
 from tests.bench.made_up import camera, captured, eyepiece_view
 
-from glassay.bench.assemble import assemble
-from glassay.bench.model import Bench, Instrument, Money, Need, Price, ReferenceObject, Setting
-from glassay.bench.needs import Needs, answer_needs, needs_as_json
-from glassay.bench.results import CaptureResult, MethodResult
+from glassay.bench.document.model import (
+    Bench,
+    Instrument,
+    Money,
+    Need,
+    Price,
+    ReferenceObject,
+    Setting,
+)
+from glassay.bench.judging.needs import Needs, answer_needs, needs_as_json
+from glassay.bench.keeping.results import CaptureResult, MethodResult
+from glassay.bench.measuring.assemble import assemble
 from glassay.finding import Finding
 from glassay.optics import Chain
 from glassay.quantity import Quantity
@@ -28,7 +36,7 @@ def answered(needs: list[Need], instruments: list[Instrument], *captures: Captur
 
 
 def edge(value: float, u: float = 0.002) -> dict[str, Finding]:
-    return {"mtf10": Finding(Quantity.of(value, u, "cycles/px"), "edge")}
+    return {"frequency_10": Finding(Quantity.of(value, u, "cycles/px"), "edge")}
 
 
 def bare(name: str, **changes: object) -> Instrument:
@@ -115,7 +123,7 @@ def test_a_field_may_be_turned_and_a_round_one_takes_the_diagonal() -> None:
 
 
 def test_detail_and_field_must_come_in_one_setting() -> None:
-    from glassay.bench.model import Setting
+    from glassay.bench.document.model import Setting
 
     far, near = Setting("far", Chain()), Setting("near", Chain())
     instrument = replace(camera(), settings=(far, near))

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from glassay.bench.assemble import read_results
-from glassay.bench.document import parse_bench
-from glassay.bench.observed import parse_duration
-from glassay.bench.reader import BenchMistakes
+from glassay.bench.document.observed import parse_duration
+from glassay.bench.document.read import parse_bench
+from glassay.bench.document.table_reader import BenchMistakes
+from glassay.bench.measuring.assemble import read_results
 from glassay.errors import Unusable
 
 TEXT = """

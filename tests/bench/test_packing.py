@@ -11,10 +11,10 @@ import pytest
 from click.testing import CliRunner
 from tests.report.benches import small_bench
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.pack import MANIFEST, check, compare_numbers, pack, versions
-from glassay.bench.run import kept_keys
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.pack import MANIFEST, check, compare_numbers, pack, versions
+from glassay.bench.measuring.assemble import run_bench
+from glassay.bench.measuring.run import kept_keys
 from glassay.cli import program
 from glassay.errors import Unusable
 

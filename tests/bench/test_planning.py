@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 from tests.report.benches import small_bench
 
-from glassay.bench.assemble import assemble, run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.model import Setting
-from glassay.bench.plan import Job, cover, focus_steps, plan, plan_as_json
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Setting
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import assemble, run_bench
+from glassay.bench.planning.plan import Job, cover, focus_steps, plan, plan_as_json
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
@@ -72,7 +72,7 @@ def test_focus_steps_reach_through_the_relief(relief: float, depth: float) -> No
 
 
 def edge(value: float) -> dict[str, Finding]:
-    return {"mtf10": Finding(Quantity.of(value, 0.001, "cycles/px"), "edge")}
+    return {"frequency_10": Finding(Quantity.of(value, 0.001, "cycles/px"), "edge")}
 
 
 def two_settings() -> BenchResults:

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from glassay.bench.plain import to_plain
-from glassay.bench.results import MethodResult
-from glassay.bench.store import Dependencies, Store
+from glassay.bench.keeping.plain import to_plain
+from glassay.bench.keeping.results import MethodResult
+from glassay.bench.keeping.store import Dependencies, Store
 from glassay.errors import Unusable
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity

@@ -17,11 +17,11 @@ from PIL import Image
 from tests.bench.slides import draw_slide
 from tests.bench.workers import measure_or_die
 
-from glassay.bench import methods, run
-from glassay.bench.assemble import read_results, run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.methods import Method, Outcome
-from glassay.bench.run import Progress
+from glassay.bench.document.read import load_bench
+from glassay.bench.measuring import methods, run
+from glassay.bench.measuring.assemble import read_results, run_bench
+from glassay.bench.measuring.methods import Method, Outcome
+from glassay.bench.measuring.run import Progress
 from glassay.errors import Unusable
 
 HEAD = """

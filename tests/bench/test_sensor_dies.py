@@ -9,10 +9,10 @@ from PIL import Image
 from tests.bench.slides import draw_slide
 from tests.lattice.drawn_dies import drawn_die, stored
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench, parse_bench
-from glassay.bench.reader import BenchMistakes
-from glassay.bench.results import BenchResults, Verdict
+from glassay.bench.document.read import load_bench, parse_bench
+from glassay.bench.document.table_reader import BenchMistakes
+from glassay.bench.keeping.results import BenchResults, Verdict
+from glassay.bench.measuring.assemble import run_bench
 
 TEXT = """
 [[object]]

@@ -8,10 +8,17 @@ from dataclasses import replace
 import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 
-from glassay.bench.assemble import assemble, results_as_json
-from glassay.bench.comparison import COLUMNS, best_rows, cell_text, compare, same_field, same_fields
-from glassay.bench.model import Instrument, Money, Price, ReferenceView, Setting
-from glassay.bench.settings import REPEATABILITY, mean, settle
+from glassay.bench.document.model import Instrument, Money, Price, ReferenceView, Setting
+from glassay.bench.measuring.assemble import assemble, results_as_json
+from glassay.bench.measuring.settings import REPEATABILITY, mean, settle
+from glassay.bench.table.comparison import (
+    COLUMNS,
+    best_rows,
+    cell_text,
+    compare,
+    same_field,
+    same_fields,
+)
 from glassay.optics import Chain
 from glassay.quantity import Contribution, Quantity
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from tests.bench.made_up import SLIDE_ONLY, camera, captured, claim_of, eyepiece_view
 
-from glassay.bench.assemble import assemble
-from glassay.bench.claims import CLAIM_KINDS, OTHER
-from glassay.bench.model import Bench, Claim, Instrument, Need, ReferenceObject, Setting
-from glassay.bench.results import BenchResults, CaptureResult, MethodResult
-from glassay.bench.shots import (
+from glassay.bench.document.claims import CLAIM_KINDS, OTHER
+from glassay.bench.document.model import Bench, Claim, Instrument, Need, ReferenceObject, Setting
+from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.measuring.assemble import assemble
+from glassay.bench.planning.shots import (
     OF_CLAIM,
     OF_CONDITION,
     SHOTS,

@@ -12,11 +12,11 @@ from click.testing import CliRunner
 from tests.bench.made_up import bench_of, camera, captured, claim_of
 from tests.report.benches import small_bench
 
-from glassay.bench.assemble import assemble, run_bench
-from glassay.bench.compare_benches import compare_benches, difference_as_json, parse_pairs
-from glassay.bench.document import load_bench
-from glassay.bench.model import Certificate, ReferenceObject
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Certificate, ReferenceObject
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.compare_benches import compare_benches, difference_as_json, parse_pairs
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import assemble, run_bench
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Contribution, Quantity
@@ -119,7 +119,7 @@ def test_instruments_under_other_ids_are_paired_by_word() -> None:
 
 
 def test_differences_of_exact_numbers_have_no_uncertainty_to_hide_in() -> None:
-    from glassay.bench.compare_benches import _pair
+    from glassay.bench.keeping.compare_benches import _pair
 
     pad = camera()
     equal = _pair(pad, pad, "s", "n", Quantity(2.0, "um"), Quantity(2.0, "um"))

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 
-from glassay.bench.decide import decide, half_last_digit
-from glassay.bench.judge import detail_limit, judge, judged_readings, tally
-from glassay.bench.model import Claim, Instrument, Sense, Setting
-from glassay.bench.results import CaptureResult, SettingResult, Verdict
-from glassay.bench.settings import settle
+from glassay.bench.document.model import Claim, Instrument, Sense, Setting
+from glassay.bench.judging.decide import decide, half_last_digit
+from glassay.bench.judging.judge import detail_limit, judge, judged_readings, tally
+from glassay.bench.keeping.results import CaptureResult, SettingResult, Verdict
+from glassay.bench.measuring.settings import settle
 from glassay.finding import Finding
 from glassay.optics import Chain, Display, Sensor
 from glassay.quantity import Quantity

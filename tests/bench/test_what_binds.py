@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of
 
-from glassay.bench import run
-from glassay.bench.assemble import assemble, results_as_json
-from glassay.bench.judge import judge
-from glassay.bench.model import Capture, ReferenceObject
-from glassay.bench.resolved import finest_in
-from glassay.bench.results import CaptureResult, MethodResult, SettingResult
-from glassay.bench.settings import settle
+from glassay.bench.document.model import Capture, ReferenceObject
+from glassay.bench.judging.judge import judge
+from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.measuring import run
+from glassay.bench.measuring.assemble import assemble, results_as_json
+from glassay.bench.measuring.resolved import finest_in
+from glassay.bench.measuring.settings import settle
 from glassay.finding import Finding
 from glassay.optics import Chain
 from glassay.quantity import Quantity
@@ -43,7 +43,7 @@ def native_pair(width: float, height: float, name: str = "pair") -> CaptureResul
 
 
 def test_edges_give_a_sentence_with_both_pixel_counts() -> None:
-    one = setting(captured("pad", "only", 1.0, extra={"mtf10": cycles(0.125)}))
+    one = setting(captured("pad", "only", 1.0, extra={"frequency_10": cycles(0.125)}))
     assert one.binding is not None
     # 4 x 0.125 x 0.125 of the file's pixels, 1920 x 1080 / 16.
     assert one.binding.detail_pixels.value == pytest.approx(1920 * 1080 / 16)
@@ -54,7 +54,7 @@ def test_edges_give_a_sentence_with_both_pixel_counts() -> None:
 
 
 def test_enlargement_found_in_a_pair_binds_the_edges_of_another_photo() -> None:
-    sharp = captured("pad", "only", 1.0, extra={"mtf10": cycles(0.4)})
+    sharp = captured("pad", "only", 1.0, extra={"frequency_10": cycles(0.4)})
     assert setting(sharp, native_pair(960, 540)).binding.cause == "interpolation"  # type: ignore[union-attr]
     assert setting(sharp, native_pair(1920, 1080)).binding.cause == "sampling"  # type: ignore[union-attr]
 
@@ -62,7 +62,7 @@ def test_enlargement_found_in_a_pair_binds_the_edges_of_another_photo() -> None:
 def test_a_stated_aperture_binds_where_detail_reaches_its_cutoff() -> None:
     # NA 0.11 at 0.55 um passes 0.4 cycles/um; at 0.5 um/px that is 0.2 cycles/px.
     chain = Chain(numerical_aperture=0.11)
-    one = setting(captured("pad", "only", 0.5, extra={"mtf10": cycles(0.16)}), chain=chain)
+    one = setting(captured("pad", "only", 0.5, extra={"frequency_10": cycles(0.16)}), chain=chain)
     assert one.binding is not None
     assert one.binding.cause == "optics"
 
@@ -73,7 +73,7 @@ def test_a_correlation_without_an_end_is_no_detail_where_edges_say_otherwise() -
         "frc_reaches_nyquist": Finding(True, "ring correlation"),
     }  # fmt: skip
     pair = captured("pad", "only", 1.0, extra=endless, name="pair")
-    edge = captured("pad", "only", 1.0, extra={"mtf10": cycles(0.2)}, name="edge")
+    edge = captured("pad", "only", 1.0, extra={"frequency_10": cycles(0.2)}, name="edge")
     alone, both = setting(pair), setting(pair, edge)
     assert alone.binding is not None
     assert both.binding is not None
@@ -89,12 +89,12 @@ def test_a_correlation_without_an_end_is_no_detail_where_edges_say_otherwise() -
 
 def test_what_an_eye_sees_is_not_bound_by_the_pixels_of_a_phone() -> None:
     bench = bench_of(camera(through_eyepiece=True))
-    (one,) = settle(bench, [captured("pad", "only", 1.0, extra={"mtf10": cycles(0.1)})])
+    (one,) = settle(bench, [captured("pad", "only", 1.0, extra={"frequency_10": cycles(0.1)})])
     assert one.binding is None
 
 
 def test_table_and_data_tell_what_binds() -> None:
-    shot = captured("pad", "only", 1.0, extra={"mtf10": cycles(0.4)})
+    shot = captured("pad", "only", 1.0, extra={"frequency_10": cycles(0.4)})
     results = assemble(bench_of(camera()), [shot])
     cells = results.comparison.rows[0].cells
     assert cells["binds"].value == "sampling"

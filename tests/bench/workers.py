@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.results import MethodResult
+from glassay.bench.keeping.results import MethodResult
 from glassay.finding import Finding
 
 

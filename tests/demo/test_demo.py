@@ -19,7 +19,7 @@ from demo.instruments import SETTINGS
 from demo.shots import SHOTS, Shot
 from PIL import Image
 
-from glassay.bench.document import load_bench
+from glassay.bench.document.read import load_bench
 from glassay.imaging import read_photo
 
 SCALES = ("slide-fine", "slide-coarse", "rule", "grid")

@@ -50,13 +50,15 @@ def test_the_fixed_keys_and_their_units(
     found = json.loads(out)["findings"]
     assert status == 0
     units = {
-        "mtf50": "cycles/px", "mtf10": "cycles/px", "edge_width_10_90": "px", "overshoot": "1",
-        "mtf50_object": "cycles/um",
+        "frequency_50": "cycles/px", "frequency_10": "cycles/px", "edge_width_10_90": "px", "overshoot": "1",
+        "frequency_50_object": "cycles/um",
     }  # fmt: skip
     assert {key: found[key]["unit"] for key in units} == units
-    assert found["mtf50"]["value"] == pytest.approx(edge.frequency_at(0.5), rel=0.01)
-    assert found["mtf50_object"]["value"] == pytest.approx(2 * found["mtf50"]["value"])
-    sources = {part["source"] for part in found["mtf50"]["contributions"]}
+    assert found["frequency_50"]["value"] == pytest.approx(edge.frequency_at(0.5), rel=0.01)
+    assert found["frequency_50_object"]["value"] == pytest.approx(
+        2 * found["frequency_50"]["value"]
+    )
+    sources = {part["source"] for part in found["frequency_50"]["contributions"]}
     assert {"noise", "tails beyond the window", "method"} <= sources
 
 
@@ -78,7 +80,7 @@ def test_a_stated_tone_curve_is_used(
     values = {}
     for tone in ("1.6", "linear"):
         _, out, _ = run(capsys, tmp_path / "power.png", "--json", "--tone", tone)
-        values[tone] = json.loads(out)["findings"]["mtf50"]["value"]
+        values[tone] = json.loads(out)["findings"]["frequency_50"]["value"]
     true = edge.frequency_at(0.5)
     assert values["1.6"] == pytest.approx(true, rel=0.01)
     assert abs(values["linear"] / true - 1) > 0.02

@@ -118,7 +118,7 @@ def test_good_edges_are_used_beside_bad_ones(edge: ExactEdge) -> None:
     level = ExactEdge(pupil(0.5), 0.0, 0.5)
     both = np.concatenate([edge.picture(noise=0.003), level.picture(noise=0.003)], axis=1)
     found = measure_edges(both)
-    assert found.mtf50.value == pytest.approx(edge.frequency_at(0.5), rel=0.01)
+    assert found.frequency_50.value == pytest.approx(edge.frequency_at(0.5), rel=0.01)
     assert any("slanted" in one.reason for one in found.rejected)
     assert all(one.line.x < 200 for one in found.edges)
 
@@ -127,7 +127,7 @@ def test_a_box_limits_the_search_and_keeps_the_photos_coordinates(edge: ExactEdg
     other = ExactEdge(pupil(0.2), 6.0, 0.2)
     both = np.concatenate([edge.picture(noise=0.003), other.picture(noise=0.003)], axis=1)
     found = measure_edges(both, box=(200, 0, 200, 160))
-    assert found.mtf50.value == pytest.approx(other.frequency_at(0.5), rel=0.02)
+    assert found.frequency_50.value == pytest.approx(other.frequency_at(0.5), rel=0.02)
     middle = 200 + 99.5 + 0.3
     across, _ = found.edges[0].line.distances(np.array([middle]), np.array([79.5]))
     assert abs(float(across[0])) < 0.05

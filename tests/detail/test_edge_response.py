@@ -24,9 +24,9 @@ def test_a_circular_pupil_gives_its_diffraction_curve_times_the_pixel(tilt_deg: 
     # atan(1/4) = 14.04 and atan(1/6) = 9.46 put all pixels at few distances from the edge.
     edge = ExactEdge(pupil(0.6), tilt_deg, 0.6)
     found = measure_edges(edge.picture())
-    assert found.mtf50.value == pytest.approx(edge.frequency_at(0.5), rel=0.003)
-    assert found.mtf10 is not None
-    assert found.mtf10.value == pytest.approx(edge.frequency_at(0.1), rel=0.005)
+    assert found.frequency_50.value == pytest.approx(edge.frequency_at(0.5), rel=0.003)
+    assert found.frequency_10 is not None
+    assert found.frequency_10.value == pytest.approx(edge.frequency_at(0.1), rel=0.005)
     assert found.modulation == pytest.approx(edge.transfer(FREQUENCY), abs=0.004)
 
 
@@ -85,7 +85,7 @@ def test_the_width_of_a_gaussian_edge_is_that_of_the_normal_distribution() -> No
 def test_direction_and_polarity_do_not_matter(angle_deg: float) -> None:
     edge = ExactEdge(pupil(0.5), angle_deg, 0.5)
     found = measure_edges(edge.picture(170, 170, noise=0.004))
-    assert found.mtf50.value == pytest.approx(edge.frequency_at(0.5), rel=0.01)
+    assert found.frequency_50.value == pytest.approx(edge.frequency_at(0.5), rel=0.01)
     wanted = {6: "x", 96: "y", 186: "x", 276: "y", 33: "diagonal", 127: "diagonal"}
     assert {e.direction for e in found.edges} == {wanted[round(angle_deg)]}
 
@@ -96,10 +96,10 @@ def test_the_stated_interval_holds_the_truth_as_often_as_it_says() -> None:
     for seed in range(40):
         edge = ExactEdge(pupil(0.45), 3 + 12 * seed / 40, 0.45)
         found = measure_edges(edge.picture(150, 130, noise=0.02, offset=seed / 40, seed=seed))
-        low, high = found.mtf50.interval
+        low, high = found.frequency_50.interval
         true = edge.frequency_at(0.5)
         held += low <= true <= high
-        errors.append(found.mtf50.value / true - 1)
+        errors.append(found.frequency_50.value / true - 1)
     assert held >= 35
     assert abs(np.mean(errors)) < 0.0095  # three times the scatter of the mean, 2 % / sqrt(40)
     assert np.std(errors) < 0.025
@@ -108,7 +108,7 @@ def test_the_stated_interval_holds_the_truth_as_often_as_it_says() -> None:
 def test_soft_edges_of_an_enlarged_picture_are_measured_too() -> None:
     edge = ExactEdge(pupil(0.11), 8.0, 0.11)
     found = measure_edges(edge.picture(260, 200, noise=0.01))
-    assert found.mtf50.value == pytest.approx(edge.frequency_at(0.5), rel=0.015)
+    assert found.frequency_50.value == pytest.approx(edge.frequency_at(0.5), rel=0.015)
 
 
 def test_sharpening_shows_as_overshoot_of_the_right_height() -> None:
@@ -142,10 +142,10 @@ def test_object_units_carry_the_uncertainty_of_the_pixel_size() -> None:
     edge = ExactEdge(pupil(0.5), 5.0, 0.5)
     size = Quantity.of(0.5, 0.01, "um/px", "slide")
     found = measure_edges(edge.picture(), pixel_size=size)
-    per_um = found.findings()["mtf50_object"].quantity
+    per_um = found.findings()["frequency_50_object"].quantity
     assert per_um.unit == "cycles/um"
-    assert per_um.value == pytest.approx(2 * found.mtf50.value)
-    assert per_um.relative == pytest.approx(math.hypot(0.02, found.mtf50.relative), rel=1e-6)
+    assert per_um.value == pytest.approx(2 * found.frequency_50.value)
+    assert per_um.relative == pytest.approx(math.hypot(0.02, found.frequency_50.relative), rel=1e-6)
     assert any(part.source == "slide" for part in per_um.budget())
     width = found.findings()["edge_width_10_90_object"].quantity
     assert (width.value, width.unit) == (pytest.approx(0.5 * found.width.value), "um")
@@ -188,4 +188,4 @@ def test_lens_distortion_is_followed() -> None:
     # An arc of 0.2 px over 160 px, as distortion of about 1 % makes it.
     edge = ExactEdge(pupil(0.5), 6.0, 0.5)
     found = measure_edges(edge.picture(noise=0.004, bow=0.2 / 80**2))
-    assert found.mtf50.value == pytest.approx(edge.frequency_at(0.5), rel=0.01)
+    assert found.frequency_50.value == pytest.approx(edge.frequency_at(0.5), rel=0.01)

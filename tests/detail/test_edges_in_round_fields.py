@@ -38,7 +38,7 @@ def test_an_edge_in_a_round_field_is_measured_without_the_rim() -> None:
     found = measure_edges(through_an_eyepiece(with_edge=True))
     # exp(-2 (pi s f)^2) = 1/2 for a Gaussian of standard deviation s.
     truth = np.sqrt(np.log(2) / 2) / (np.pi * EDGE_BLUR)
-    assert found.mtf50.value == pytest.approx(truth, rel=0.01)
+    assert found.frequency_50.value == pytest.approx(truth, rel=0.01)
     reach = 0.95 * RADIUS
     for edge in found.edges:
         x0, y0, x1, y1 = edge.line.ends(edge.length)

@@ -12,8 +12,8 @@ from PIL import Image
 from scipy import ndimage
 from tests.detail.test_predicted_view import taken, texture
 
-from glassay.bench.response import response_of
-from glassay.bench.results import MethodResult
+from glassay.bench.keeping.results import MethodResult
+from glassay.bench.measuring.response import response_of
 from glassay.cli import program
 from glassay.imaging.tone import FloatImage, linear_to_srgb
 
@@ -85,7 +85,7 @@ def test_the_response_of_a_setting_is_the_mean_of_its_edges() -> None:
 
     from tests.bench.made_up import bench_of, camera, captured
 
-    from glassay.bench.assemble import assemble
+    from glassay.bench.measuring.assemble import assemble
 
     shown = []
     for number, level in enumerate((0.4, 0.6)):

@@ -10,7 +10,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from uncertainties import umath
 
-from glassay.bench.plain import quantity_from_plain, quantity_to_plain
+from glassay.bench.keeping.plain import quantity_from_plain, quantity_to_plain
 from glassay.quantity import Contribution, Quantity, combine, rounded
 
 SIZES = st.floats(1e-6, 1e6)

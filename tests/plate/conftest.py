@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.matching import kept_matches
-from glassay.bench.results import BenchResults
-from glassay.bench.same_chip import SameChip
+from glassay.bench.chip.same_chip import SameChip
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import run_bench
+from glassay.bench.measuring.matching import kept_matches
 from glassay.simulate import Camera, Capture, Die, Edge, Optics, Pose, capture
 from tests.bench.slides import draw_slide
 

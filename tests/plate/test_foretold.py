@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from glassay.bench.foretold import foretell
-from glassay.bench.plate import Wanted, make_plate
+from glassay.bench.chip.foretold import foretell
+from glassay.bench.chip.plate import Wanted, make_plate
 from tests.plate.conftest import PIXEL_UM, Shown
 
 

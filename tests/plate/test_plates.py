@@ -15,10 +15,10 @@ from click.testing import CliRunner
 from PIL import Image
 from reportlab.platypus import KeepTogether, Table
 
-from glassay.bench.assemble import RESULTS_FILE
-from glassay.bench.matching import match_chips, match_keys
-from glassay.bench.plate import Plate, Wanted, make_plate
-from glassay.bench.run import Progress
+from glassay.bench.chip.plate import Plate, Wanted, make_plate
+from glassay.bench.measuring.assemble import RESULTS_FILE
+from glassay.bench.measuring.matching import match_chips, match_keys
+from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 from glassay.report.page import Report

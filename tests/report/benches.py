@@ -8,9 +8,9 @@ import numpy as np
 from PIL import Image
 from tests.bench.slides import draw_slide
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.results import BenchResults
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import run_bench
 
 TEXT = """
 [bench]

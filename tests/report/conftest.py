@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from tests.report.benches import measured
 
-from glassay.bench.results import BenchResults
+from glassay.bench.keeping.results import BenchResults
 from glassay.report.page import Report, render_page
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 
-from glassay.bench.assemble import assemble
-from glassay.bench.model import Bench
+from glassay.bench.document.model import Bench
+from glassay.bench.measuring.assemble import assemble
 from glassay.quantity import Contribution, Quantity
 from glassay.report.answer import headline, quote
 from glassay.report.instrument.measured import budget

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 import pytest
 
-from glassay.bench.assemble import assemble
-from glassay.bench.document import load_bench
-from glassay.bench.results import BenchResults
-from glassay.bench.run import measure_captures
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import assemble
+from glassay.bench.measuring.run import measure_captures
 from glassay.report.curves import Chart, Curve, charts_html, decades
 from glassay.report.evidence import CaptureFigures, draw_captures
 from glassay.web.overlay import shapes_of
@@ -105,7 +105,7 @@ def test_the_curve_falls_from_one_and_its_half_is_marked(
     (figure,) = figures["captures/blade.png"].figures
     (curve,) = paths(figure.html, "main")
     assert (np.diff(curve[:10, 1]) > 0).all()  # downwards on the page
-    half = results.capture("captures/blade.png").findings["mtf50"].quantity.value
+    half = results.capture("captures/blade.png").findings["frequency_50"].quantity.value
     assert f"50 % at {half:.2f}"[:11] in figure.html
 
 

@@ -7,9 +7,9 @@ import itertools
 import re
 from dataclasses import replace
 
-from glassay.bench.assemble import results_as_json
-from glassay.bench.model import Money, Need
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Money, Need
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import results_as_json
 from glassay.report.page import Report, render_page
 from glassay.report.sections import needs, shots
 

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 from tests.bench.made_up import bench_of, camera, claim_of
 
-from glassay.bench.assemble import assemble
-from glassay.bench.decide import RULE
-from glassay.bench.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.judging.decide import RULE
+from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.measuring.assemble import assemble
 from glassay.report.page import Report, Section, render_page
 from glassay.report.sections import SECTIONS
 

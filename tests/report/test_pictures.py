@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from glassay.bench.results import BenchResults
+from glassay.bench.keeping.results import BenchResults
 from glassay.imaging import Photo
 from glassay.report import evidence, pictures
 

@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of
 
-from glassay.bench.assemble import assemble
-from glassay.bench.disk import content_hash
-from glassay.bench.model import Need
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Need
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import assemble
+from glassay.disk import content_hash
 from glassay.report.page import Report
 from glassay.report.pdf import write_pdf, write_summary
 
@@ -135,7 +135,7 @@ def test_the_same_results_print_the_same_bytes(results: BenchResults, tmp_path: 
 
 
 def test_an_empty_bench_prints(tmp_path: Path) -> None:
-    from glassay.bench.model import Bench
+    from glassay.bench.document.model import Bench
 
     path = tmp_path / "empty.pdf"
     write_pdf(Report(assemble(Bench(tmp_path, "nothing yet"), ()), {}, DAY), path)

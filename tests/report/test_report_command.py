@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from glassay.bench.results import BenchResults
+from glassay.bench.keeping.results import BenchResults
 from glassay.cli import main
 
 

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 from tests.bench.slides import draw_slide
 
-from glassay.bench.results import BenchResults
+from glassay.bench.keeping.results import BenchResults
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Quantity

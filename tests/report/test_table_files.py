@@ -9,8 +9,8 @@ import re
 
 import pytest
 
-from glassay.bench.comparison import best_rows
-from glassay.bench.results import BenchResults, Column
+from glassay.bench.keeping.results import BenchResults, Column
+from glassay.bench.table.comparison import best_rows
 from glassay.quantity import Quantity
 from glassay.report.sections.comparison import shown_columns
 from glassay.report.table import as_csv, as_json, as_markdown

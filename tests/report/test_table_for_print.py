@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 from tests.bench.made_up import SLIDE_ONLY, camera, captured
 
-from glassay.bench.assemble import assemble
-from glassay.bench.comparison import best_rows
-from glassay.bench.model import Bench, Money, Price
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Bench, Money, Price
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import assemble
+from glassay.bench.table.comparison import best_rows
 from glassay.errors import Unusable
 from glassay.finding import Finding
 from glassay.quantity import Quantity
@@ -71,7 +71,7 @@ def points(instruments: dict[str, tuple[float, Price]]) -> BenchResults:
     shots = [
         captured(
             name, "only", 1.0, name=f"{name}.jpg",
-            extra={"mtf10": Finding(Quantity.of(f, 0.01 * f, "cycles/px"), "edge")},
+            extra={"frequency_10": Finding(Quantity.of(f, 0.01 * f, "cycles/px"), "edge")},
         )
         for name, (f, _) in instruments.items()
     ]  # fmt: skip

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from tests.report.benches import TEXT
 
-from glassay.bench.document import parse_bench
-from glassay.bench.reader import BenchMistakes
-from glassay.bench.results import BenchResults
-from glassay.bench.teardown import CAUTIONS
+from glassay.bench.document.read import parse_bench
+from glassay.bench.document.table_reader import BenchMistakes
+from glassay.bench.document.teardown import CAUTIONS
+from glassay.bench.keeping.results import BenchResults
 from glassay.report.page import Report, render_page
 from glassay.report.pdf import write_pdf
 from glassay.report.sections import teardown

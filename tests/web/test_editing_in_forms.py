@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from glassay.bench.document import load_bench
-from glassay.bench.edit import add_table, remove_table, set_values
-from glassay.bench.filing import start_bench
+from glassay.bench.document.edit import add_table, remove_table, set_values
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.filing import start_bench
 from glassay.errors import Unusable
 from glassay.web.forms import changed, form_of, shown
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from fastapi.testclient import TestClient
 from tests.bench.slides import draw_slide
 
-from glassay.bench.document import load_bench
+from glassay.bench.document.read import load_bench
 
 
 def hand_over(client: TestClient, *named: tuple[str, bytes]) -> str:

@@ -16,8 +16,8 @@ from tests.web.browser import CHROMIUM, Watched, chromium
 from tests.web.conftest import Served
 from tests.web.fake_camera import PIXEL_SIZE_UM, film_scale
 
-from glassay.bench.document import load_bench
-from glassay.bench.marks import read_marks
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.marks import read_marks
 from glassay.imaging.clip import open_clip
 
 pytestmark = [

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from glassay.bench.same_chip import Route, SameChip
+from glassay.bench.chip.same_chip import Route, SameChip
 from glassay.match.mapping import Mapping, similarity
 from glassay.web.pages.compare import line_up
 from glassay.web.plate import Panel, cut

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from glassay.bench.marks import PIXEL_U_PX, make_mark, read_marks, work_out
+from glassay.bench.keeping.marks import PIXEL_U_PX, make_mark, read_marks, work_out
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from glassay.bench.assemble import read_results
-from glassay.bench.document import load_bench
+from glassay.bench.document.read import load_bench
+from glassay.bench.measuring.assemble import read_results
 
 
 def test_the_table_is_that_of_the_results(client: TestClient, folder: Path) -> None:

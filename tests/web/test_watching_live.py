@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
-from glassay.bench.document import load_bench
+from glassay.bench.document.read import load_bench
 from glassay.errors import Unusable
 from glassay.scale import Division
 from glassay.simulate import Camera, Optics, Pose, RuledScale, Texture, capture

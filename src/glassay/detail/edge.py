@@ -110,8 +110,8 @@ class Edge:
     zone: str
     spread: EdgeSpread
     placement: Placement
-    mtf50: Quantity
-    mtf10: Quantity | None
+    frequency_50: Quantity
+    frequency_10: Quantity | None
     width: Quantity
     overshoot: Quantity
 
@@ -156,8 +156,8 @@ class EdgeResponse:
 
     edges: tuple[Edge, ...]
     rejected: tuple[RejectedEdge, ...]
-    mtf50: Quantity
-    mtf10: Quantity | None
+    frequency_50: Quantity
+    frequency_10: Quantity | None
     width: Quantity
     overshoot: Quantity
     modulation: Float
@@ -178,7 +178,7 @@ class EdgeResponse:
             "edges": [
                 {
                     "ends": edge.line.ends(edge.length), "direction": edge.direction,
-                    "zone": edge.zone, "mtf50": edge.mtf50.value, "mtf50_u": edge.mtf50.u,
+                    "zone": edge.zone, "frequency_50": edge.frequency_50.value, "frequency_50_u": edge.frequency_50.u,
                     "modulation": [round(float(m), 5) for m in edge.modulation],
                     "position": [round(float(x), 3) for x in edge.spread.position],
                     "spread": [round(float(e), 5) for e in edge.spread.spread],
@@ -195,16 +195,21 @@ class EdgeResponse:
         }  # fmt: skip
 
     def findings(self) -> dict[str, Finding]:
-        """The fixed keys of `edge`, groups as `mtf50_...`, and object units when calibrated."""
-        out = {"mtf50": Finding(self.mtf50, METHOD)}
-        if self.mtf10 is not None:
-            out["mtf10"] = Finding(self.mtf10, METHOD)
+        """The fixed keys of `edge`, groups as `frequency_50_...`, and object units when calibrated."""
+        out = {"frequency_50": Finding(self.frequency_50, METHOD)}
+        if self.frequency_10 is not None:
+            out["frequency_10"] = Finding(self.frequency_10, METHOD)
         out["edge_width_10_90"] = Finding(self.width, METHOD)
         out["overshoot"] = Finding(self.overshoot, METHOD)
         out["edges"] = Finding(len(self.edges), METHOD)
-        out |= {f"mtf50_{name}": Finding(value, METHOD) for name, value in self.groups.items()}
+        out |= {
+            f"frequency_50_{name}": Finding(value, METHOD) for name, value in self.groups.items()
+        }
         if self.pixel_size is not None:
-            for key, value in (("mtf50", self.mtf50), ("mtf10", self.mtf10)):
+            for key, value in (
+                ("frequency_50", self.frequency_50),
+                ("frequency_10", self.frequency_10),
+            ):
                 if value is not None:
                     out[f"{key}_object"] = Finding(_per_um(value, self.pixel_size), METHOD)
             width = combine(lambda w, p: w * p, (self.width, self.pixel_size), "um")
@@ -258,11 +263,11 @@ def measure_edges(
     if not edges:
         raise NotMeasurable(_refusal(rejected, in_round_field=stop is not None))
     found = _together(edges, rejected, pixel_size, (*notes, *([ROUND] if stop else [])))
-    if _is_vague(found.mtf50) and not found.groups:
+    if _is_vague(found.frequency_50) and not found.groups:
         raise NotMeasurable(
             f"{len(edges)} edges were measured and differ too much to say one number: 50 %"
-            f" modulation at {min(e.mtf50.value for e in edges):.2g} to"
-            f" {max(e.mtf50.value for e in edges):.2g} cycles/px"
+            f" modulation at {min(e.frequency_50.value for e in edges):.2g} to"
+            f" {max(e.frequency_50.value for e in edges):.2g} cycles/px"
         )
     return found
 
@@ -297,18 +302,18 @@ def _measure_one(
     spread = spread_edge(samples, placement.line, clearing.half_width)
     _check_single(spread)
     _check_sides(spread)
-    mtf50 = _frequency(spread, 0.5, placement)
-    if mtf50.relative > NOISY:
+    frequency_50 = _frequency(spread, 0.5, placement)
+    if frequency_50.relative > NOISY:
         raise Rejected("too noisy")
     try:
-        mtf10 = _frequency(spread, 0.1, placement)
+        frequency_10 = _frequency(spread, 0.1, placement)
     except NotMeasurable:
-        mtf10 = None
+        frequency_10 = None
     width, width_u = spread.width_10_90()
     line = _shifted(placement.line, *origin)
     return Edge(
-        line, clearing.length, _direction(line), _zone(line, shape), spread, placement, mtf50,
-        mtf10 if mtf10 is not None and mtf10.relative < 2.5 * NOISY else None,
+        line, clearing.length, _direction(line), _zone(line, shape), spread, placement, frequency_50,
+        frequency_10 if frequency_10 is not None and frequency_10.relative < 2.5 * NOISY else None,
         Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
             "method", METHOD_U * width
         ),
@@ -454,21 +459,21 @@ def _together(
         scatter = 1.4826 * np.median(np.abs(curves - middle), axis=0)
         typical = np.median(own, axis=0)
         band = 2 * MEDIAN_COST * np.maximum(scatter, typical) / math.sqrt(len(edges))
-    tens = [e.mtf10 for e in edges if e.mtf10 is not None]
-    mtf10 = _typical(tens) if 2 * len(tens) > len(edges) else None
+    tens = [e.frequency_10 for e in edges if e.frequency_10 is not None]
+    frequency_10 = _typical(tens) if 2 * len(tens) > len(edges) else None
     groups = _groups(edges)
     vague = {name: value for name, value in groups.items() if _is_vague(value)}
     return EdgeResponse(
         tuple(edges), tuple(rejected),
-        mtf50=_typical([e.mtf50 for e in edges]),
-        mtf10=None if mtf10 is None or _is_vague(mtf10) else mtf10,
+        frequency_50=_typical([e.frequency_50 for e in edges]),
+        frequency_10=None if frequency_10 is None or _is_vague(frequency_10) else frequency_10,
         width=_typical([e.width for e in edges]),
         overshoot=_typical([e.overshoot for e in edges]),
         modulation=middle,
         modulation_low=np.maximum(middle - band, 0), modulation_high=middle + band,
         groups={name: value for name, value in groups.items() if name not in vague},
         pixel_size=pixel_size,
-        notes=(*notes, *_notes(edges, rejected, len(tens)), *_vague_notes(vague, mtf10)),
+        notes=(*notes, *_notes(edges, rejected, len(tens)), *_vague_notes(vague, frequency_10)),
     )  # fmt: skip
 
 
@@ -517,7 +522,7 @@ def _groups(edges: Sequence[Edge]) -> dict[str, Quantity]:
     for kind in ("direction", "zone"):
         members: dict[str, list[Quantity]] = {}
         for edge in edges:
-            members.setdefault(getattr(edge, kind), []).append(edge.mtf50)
+            members.setdefault(getattr(edge, kind), []).append(edge.frequency_50)
         if len(members) > 1:
             out |= {name: _typical(values) for name, values in sorted(members.items())}
     return out
@@ -548,16 +553,16 @@ def _notes(edges: Sequence[Edge], rejected: Sequence[RejectedEdge], tens: int) -
 
 
 GROUPS = {
-    "mtf50_x": "detail along x", "mtf50_y": "detail along y", "mtf50_diagonal": "diagonal detail",
-    "mtf50_centre": "detail in the centre", "mtf50_middle": "detail half way out",
-    "mtf50_corner": "detail in the corners",
+    "frequency_50_x": "detail along x", "frequency_50_y": "detail along y", "frequency_50_diagonal": "diagonal detail",
+    "frequency_50_centre": "detail in the centre", "frequency_50_middle": "detail half way out",
+    "frequency_50_corner": "detail in the corners",
 }  # fmt: skip
 """Keys of groups of edges, and what each speaks of."""
 
 
-def _vague_notes(vague: Mapping[str, Quantity], mtf10: Quantity | None) -> list[str]:
-    names = [GROUPS[f"mtf50_{name}"] for name in vague]
-    names += ["the 10 % frequency"] if mtf10 is not None and _is_vague(mtf10) else []
+def _vague_notes(vague: Mapping[str, Quantity], frequency_10: Quantity | None) -> list[str]:
+    names = [GROUPS[f"frequency_50_{name}"] for name in vague]
+    names += ["the 10 % frequency"] if frequency_10 is not None and _is_vague(frequency_10) else []
     if not names:
         return []
     verb = "is" if len(names) == 1 else "are"

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from glassay.bench.comparison import best_rows
-from glassay.bench.model import Claim, Instrument
-from glassay.bench.results import BenchResults, Cell, Column, SettingResult, Verdict, VerdictWord
-from glassay.bench.words import listed, say, say_length, say_times
+from glassay.bench.document.model import Claim, Instrument
+from glassay.bench.keeping.results import (
+    BenchResults,
+    Cell,
+    Column,
+    SettingResult,
+    Verdict,
+    VerdictWord,
+)
+from glassay.bench.saying.words import listed, say, say_length, say_times
+from glassay.bench.table.comparison import best_rows
 from glassay.quantity import Quantity, combine
 
 COUNTED: tuple[VerdictWord, ...] = ("met", "not met", "undecided", "untested")

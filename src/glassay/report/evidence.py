@@ -15,10 +15,10 @@ from typing import Any
 
 from markupsafe import Markup
 
-from glassay.bench.methods import METHODS
-from glassay.bench.model import Bench, Capture
-from glassay.bench.plain import to_plain
-from glassay.bench.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.document.model import Bench, Capture
+from glassay.bench.keeping.plain import to_plain
+from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.measuring.methods import METHODS
 from glassay.errors import GlassayError
 from glassay.imaging import Photo
 from glassay.report.pictures import (

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.bench.words import short
+from glassay.bench.saying.words import short
 from glassay.imaging import Photo, read_photo
 from glassay.lattice import ArrayResult
 from glassay.report.evidence import Case, Figure

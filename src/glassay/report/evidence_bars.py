@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from glassay.bench.words import say
+from glassay.bench.saying.words import say
 from glassay.detail.bars import KINDS, BarResult
 from glassay.imaging import Photo
 from glassay.report.curves import Chart, Curve, charts_html, steps

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from glassay.bench.words import say
+from glassay.bench.saying.words import say
 from glassay.errors import Unusable
 from glassay.motion import ClipEvidence, ClipResult
 from glassay.quantity import Quantity

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from glassay.bench.words import say
+from glassay.bench.saying.words import say
 from glassay.detail.edge import EdgeResponse
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
@@ -42,8 +42,8 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     _draw_over_photo(canvas.add_subplot(grid[:, 0]), photo, evidence)
     _draw_curves(canvas.add_subplot(grid[0, 1]), evidence, response)
     _draw_spreads(canvas.add_subplot(grid[1, 1]), evidence)
-    canvas.suptitle(f"{photo.path.name}: {place_in_words(0.5, response.mtf50)}"
-                    f"{' cycles/px' if response.mtf50.value <= NYQUIST else ''}")  # fmt: skip
+    canvas.suptitle(f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}"
+                    f"{' cycles/px' if response.frequency_50.value <= NYQUIST else ''}")  # fmt: skip
     save_figure(canvas, path)
 
 
@@ -86,7 +86,7 @@ def _draw_curves(axes: Any, evidence: Mapping[str, Any], response: EdgeResponse)
     axes.fill_between(frequency, evidence["low"], evidence["high"], color=USED, alpha=0.4,
                       linewidth=0, label="95 % band")  # fmt: skip
     axes.plot(frequency, evidence["modulation"], color="black", linewidth=1.4, label="median")
-    for level, found in ((0.5, response.mtf50), (0.1, response.mtf10)):
+    for level, found in ((0.5, response.frequency_50), (0.1, response.frequency_10)):
         if found is not None:
             axes.plot(found.value, level, "o", color="black", markersize=4)
             # A label stays within the frame, and clear of the curve that falls to its right.
@@ -174,7 +174,7 @@ def _response_chart(case: Case) -> Chart:
     marks = [(NYQUIST, "Nyquist")] if _upper(evidence) > NYQUIST else []
     marks += [
         (found[key].value, place_in_words(level, found[key]))
-        for key, level in (("mtf50", 0.5), ("mtf10", 0.1))
+        for key, level in (("frequency_50", 0.5), ("frequency_10", 0.1))
         if key in found and found[key].value < _upper(evidence)
     ]
     top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)

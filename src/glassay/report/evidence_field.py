@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from glassay.bench.words import say, short
+from glassay.bench.saying.words import say, short
 from glassay.field import FieldResult
 from glassay.report.curves import even_step, steps
 from glassay.report.evidence import Case, Figure

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.bench.words import say
+from glassay.bench.saying.words import say
 from glassay.focus import FocusResult
 from glassay.imaging.file_names import is_clip
 from glassay.report.curves import (

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from glassay.bench.words import say
+from glassay.bench.saying.words import say
 from glassay.detail.correlation import THRESHOLD, RepeatResult
 from glassay.report.curves import Chart, Curve, Style, charts_html, decades, steps
 from glassay.report.evidence import Case, Figure

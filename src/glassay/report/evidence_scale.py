@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from markupsafe import Markup
 
-from glassay.bench.words import say, say_length, short
+from glassay.bench.saying.words import say, say_length, short
 from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.quantity import Quantity

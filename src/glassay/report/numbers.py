@@ -6,7 +6,7 @@ import re
 
 from markupsafe import Markup, escape
 
-from glassay.bench.words import short
+from glassay.bench.saying.words import short
 from glassay.quantity import Quantity, rounded
 
 SIGNS = {

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from glassay import __version__
-from glassay.bench.model import Instrument
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Instrument
+from glassay.bench.keeping.results import BenchResults
 from glassay.report.evidence import CaptureFigures, draw_captures
 from glassay.report.templating import Filling, render, source
 

@@ -16,8 +16,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from glassay.bench.plate import Caption, Panel, Plate
-from glassay.bench.words import say, say_length
+from glassay.bench.chip.plate import Caption, Panel, Plate
+from glassay.bench.saying.words import say, say_length
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose

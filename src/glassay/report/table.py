@@ -8,10 +8,10 @@ import json
 from collections.abc import Sequence
 
 from glassay import __version__
-from glassay.bench.assemble import results_as_json
-from glassay.bench.comparison import best_rows, cell_text
-from glassay.bench.model import Money
-from glassay.bench.results import BenchResults, Cell, Column
+from glassay.bench.document.model import Money
+from glassay.bench.keeping.results import BenchResults, Cell, Column
+from glassay.bench.measuring.assemble import results_as_json
+from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.quantity import Quantity
 from glassay.report.templating import render
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import io
 
-from glassay.bench.plan import Job, Plan, Tiling
-from glassay.bench.results import BenchResults
-from glassay.bench.words import say_length
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.planning.plan import Job, Plan, Tiling
+from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.templating import render
 

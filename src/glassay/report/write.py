@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from glassay.bench.disk import write_atomically
-from glassay.bench.results import BenchResults
+from glassay.bench.keeping.results import BenchResults
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.report.page import Report, render_page
 from glassay.report.sections.comparison import shown_columns

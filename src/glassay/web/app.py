@@ -13,7 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from glassay import __version__
-from glassay.bench.reader import BenchMistakes
+from glassay.bench.document.table_reader import BenchMistakes
 from glassay.errors import GlassayError
 from glassay.report.templating import source
 from glassay.web.guard import Guard

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from glassay.bench.claims import CLAIM_KINDS, OTHER
-from glassay.bench.edit import Place
-from glassay.bench.model import INSTRUMENT_KINDS, OBJECT_KINDS
-from glassay.bench.observed import OBSERVABLE
+from glassay.bench.document.claims import CLAIM_KINDS, OTHER
+from glassay.bench.document.edit import Place
+from glassay.bench.document.model import INSTRUMENT_KINDS, OBJECT_KINDS
+from glassay.bench.document.observed import OBSERVABLE
 from glassay.errors import Unusable
 
 Kind = Literal["text", "long", "yes or no", "number", "whole", "lines", "pairs"]

@@ -8,9 +8,9 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from glassay.bench.disk import write_atomically
-from glassay.bench.document import read_document
-from glassay.bench.edit import Conflict, write_text
+from glassay.bench.document.edit import Conflict, write_text
+from glassay.bench.document.read import read_document
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.web import limits
 from glassay.web.workbench import text_hash

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from glassay.bench.filing import Suggestion, check_source, suggest
-from glassay.bench.model import Bench
+from glassay.bench.document.model import Bench
+from glassay.bench.keeping.filing import Suggestion, check_source, suggest
 from glassay.errors import Unusable
 from glassay.web import limits
 from glassay.web.contents import is_clip, media_type

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from glassay.bench.results import CaptureResult, MethodResult
+from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.evidence_scale import ScaleDrawing

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from glassay.bench.words import say_length
+from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
 from glassay.report.pictures import Pixels

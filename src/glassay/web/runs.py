@@ -15,9 +15,9 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Literal
 
-from glassay.bench.assemble import run_bench
-from glassay.bench.document import load_bench
-from glassay.bench.run import Progress
+from glassay.bench.document.read import load_bench
+from glassay.bench.measuring.assemble import run_bench
+from glassay.bench.measuring.run import Progress
 from glassay.errors import GlassayError
 
 Word = Literal["none", "running", "finished", "stopped", "failed"]

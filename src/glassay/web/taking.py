@@ -9,11 +9,11 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from glassay.bench.disk import content_hash
-from glassay.bench.document import read_document
-from glassay.bench.edit import remove_table, set_values, write_text
-from glassay.bench.filing import Filing, file_captures
-from glassay.bench.model import Bench
+from glassay.bench.document.edit import remove_table, set_values, write_text
+from glassay.bench.document.model import Bench
+from glassay.bench.document.read import read_document
+from glassay.bench.keeping.filing import Filing, file_captures
+from glassay.disk import content_hash
 from glassay.errors import Unusable
 from glassay.web import limits
 from glassay.web.contents import is_clip, media_type_of

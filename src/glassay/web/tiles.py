@@ -16,7 +16,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from glassay.bench.disk import write_atomically
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.report.pictures import Pixels, for_screen, picture_of
 from glassay.web import limits

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, UnidentifiedImageError
 
-from glassay.bench.words import say, say_length
+from glassay.bench.saying.words import say, say_length
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import srgb_to_linear
 from glassay.imaging.tone import linear_table

@@ -9,10 +9,10 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from glassay.bench.assemble import read_results
-from glassay.bench.document import FILE_NAME, parse_bench, read_document
-from glassay.bench.model import Bench, Capture
-from glassay.bench.results import BenchResults
+from glassay.bench.document.model import Bench, Capture
+from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import read_results
 from glassay.errors import Unusable
 
 T = TypeVar("T")

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document import load_bench
-from glassay.bench.filing import Filing, file_captures, find_sources, suggest
-from glassay.bench.model import Bench
-from glassay.bench.reader import suggestion
+from glassay.bench.document.model import Bench
+from glassay.bench.document.read import load_bench
+from glassay.bench.document.table_reader import suggestion
+from glassay.bench.keeping.filing import Filing, file_captures, find_sources, suggest
 from glassay.errors import Unusable
 
 

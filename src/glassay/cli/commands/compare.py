@@ -7,15 +7,15 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.assemble import read_results
-from glassay.bench.compare_benches import (
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.compare_benches import (
     RULE,
     Difference,
     compare_benches,
     difference_as_json,
     parse_pairs,
 )
-from glassay.bench.document import load_bench
+from glassay.bench.measuring.assemble import read_results
 
 
 @click.command("compare")

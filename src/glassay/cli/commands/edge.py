@@ -63,13 +63,13 @@ NYQUIST = 0.5
 
 def _say(found: EdgeResponse) -> str:
     findings = found.findings()
-    lines = [f"50 % modulation {_place(found.mtf50)}   (95 % interval)"]
-    if "mtf50_object" in findings:
-        per_um = findings["mtf50_object"].quantity
+    lines = [f"50 % modulation {_place(found.frequency_50)}   (95 % interval)"]
+    if "frequency_50_object" in findings:
+        per_um = findings["frequency_50_object"].quantity
         lines.append(f"  on the object    {say_quantity(per_um)}, half a period is"
                      f" {0.5 / per_um.value:.3g} um")  # fmt: skip
-    if found.mtf10 is not None:
-        lines.append(f"10 % modulation {_place(found.mtf10)}")
+    if found.frequency_10 is not None:
+        lines.append(f"10 % modulation {_place(found.frequency_10)}")
     lines.append(f"edge width 10-90 % {say_quantity(found.width)}")
     lines.append(f"overshoot          {say_quantity(found.overshoot)}")
     for key, words in GROUPS.items():

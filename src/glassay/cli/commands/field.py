@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.methods.field import LOSSY
+from glassay.bench.measuring.methods.field import LOSSY
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import read_photos, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.words import say
+from glassay.bench.saying.words import say
 from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.errors import NotMeasurable, Unusable

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.decide import half_last_digit
+from glassay.bench.judging.decide import half_last_digit
 from glassay.cli.calibration import pixel_sizes_um, slide_pixel_size
 from glassay.cli.single import answer, figure_option, say_quantity
 from glassay.errors import Unusable

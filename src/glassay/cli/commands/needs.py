@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.assemble import read_results
-from glassay.bench.document import load_bench
-from glassay.bench.needs import Needs, answer_needs, needs_as_json
+from glassay.bench.document.read import load_bench
+from glassay.bench.judging.needs import Needs, answer_needs, needs_as_json
+from glassay.bench.measuring.assemble import read_results
 from glassay.errors import NotMeasurable
 
 

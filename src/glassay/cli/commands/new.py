@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.filing import start_bench
+from glassay.bench.keeping.filing import start_bench
 
 
 @click.command("new")

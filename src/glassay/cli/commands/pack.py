@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document import load_bench
-from glassay.bench.pack import pack
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.pack import pack
 from glassay.cli.commands.run import measure_with_progress
 from glassay.errors import Unusable
 

@@ -9,13 +9,13 @@ from pathlib import Path
 import click
 
 from glassay import units
-from glassay.bench.assemble import read_results
-from glassay.bench.disk import write_atomically
-from glassay.bench.document import load_bench
-from glassay.bench.need_reader import read_field
-from glassay.bench.observed import parse_duration
-from glassay.bench.plan import PER_SHOT_S, PER_TILE_S, Job, Plan, plan, plan_as_json
-from glassay.bench.results import BenchResults
+from glassay.bench.document.need_reader import read_field
+from glassay.bench.document.observed import parse_duration
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import read_results
+from glassay.bench.planning.plan import PER_SHOT_S, PER_TILE_S, Job, Plan, plan, plan_as_json
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 
 

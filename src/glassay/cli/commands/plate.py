@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from glassay.bench.disk import write_atomically
-from glassay.bench.document import load_bench
-from glassay.bench.matching import match_chips
-from glassay.bench.plate import Plate, Wanted, make_plate
+from glassay.bench.chip.plate import Plate, Wanted, make_plate
+from glassay.bench.document.read import load_bench
+from glassay.bench.measuring.matching import match_chips
 from glassay.cli.commands.run import measure_with_progress
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.units import parse_length_um
 

@@ -104,9 +104,9 @@ def _instrument(
 
 
 def _of_bench(folder: Path, chosen: str) -> tuple[Response | None, float | None]:
-    from glassay.bench.assemble import read_results
-    from glassay.bench.document import load_bench
-    from glassay.bench.response import response_of
+    from glassay.bench.document.read import load_bench
+    from glassay.bench.measuring.assemble import read_results
+    from glassay.bench.measuring.response import response_of
 
     results = read_results(load_bench(folder))
     name, _, setting_id = chosen.partition("/")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document import load_bench
+from glassay.bench.document.read import load_bench
 from glassay.cli.commands.run import measure_with_progress
 from glassay.cli.single import not_measured
 from glassay.errors import Unusable

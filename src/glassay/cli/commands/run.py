@@ -13,15 +13,15 @@ from rich.measure import Measurement
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from glassay.bench.assemble import results_as_json, run_bench
-from glassay.bench.comparison import best_rows, cell_text
-from glassay.bench.document import load_bench
-from glassay.bench.matching import kept_matches
-from glassay.bench.model import Bench
-from glassay.bench.needs import answer_needs
-from glassay.bench.results import BenchResults, Column
-from glassay.bench.run import Progress as Step
-from glassay.bench.words import say
+from glassay.bench.document.model import Bench
+from glassay.bench.document.read import load_bench
+from glassay.bench.judging.needs import answer_needs
+from glassay.bench.keeping.results import BenchResults, Column
+from glassay.bench.measuring.assemble import results_as_json, run_bench
+from glassay.bench.measuring.matching import kept_matches
+from glassay.bench.measuring.run import Progress as Step
+from glassay.bench.saying.words import say
+from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.cli.single import not_measured
 
 PLAIN_WIDTH = 1000

@@ -8,11 +8,10 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.assemble import read_results
-from glassay.bench.disk import write_atomically
-from glassay.bench.document import load_bench
-from glassay.bench.results import BenchResults
-from glassay.bench.shots import (
+from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import read_results
+from glassay.bench.planning.shots import (
     kinds_used,
     not_run,
     nothing_open,
@@ -21,6 +20,7 @@ from glassay.bench.shots import (
     settles_words,
     shots_as_json,
 )
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 
 

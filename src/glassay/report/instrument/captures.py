@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from glassay.bench.finding_names import Shown, shown
-from glassay.bench.model import Instrument
-from glassay.bench.results import CaptureResult
+from glassay.bench.document.model import Instrument
+from glassay.bench.keeping.results import CaptureResult
+from glassay.bench.saying.finding_names import Shown, shown
 from glassay.report.page import Chapter, Report
 from glassay.report.templating import Filling
 

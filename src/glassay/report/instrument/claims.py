@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from glassay.bench.decide import RULE
-from glassay.bench.model import Instrument
-from glassay.bench.results import Verdict
+from glassay.bench.document.model import Instrument
+from glassay.bench.judging.decide import RULE
+from glassay.bench.keeping.results import Verdict
 from glassay.report.page import Chapter, Report
 from glassay.report.templating import Filling
 

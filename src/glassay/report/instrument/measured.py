@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from glassay.bench.finding_names import name_of
-from glassay.bench.model import Instrument
-from glassay.bench.results import SettingResult
+from glassay.bench.document.model import Instrument
+from glassay.bench.keeping.results import SettingResult
+from glassay.bench.saying.finding_names import name_of
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.page import Chapter, Report

@@ -8,13 +8,13 @@ from typing import Any
 
 from reportlab.platypus import Spacer
 
-from glassay.bench.disk import content_hash
-from glassay.bench.finding_names import name_of
-from glassay.bench.methods import METHODS
-from glassay.bench.model import ReferenceObject
-from glassay.bench.pack import versions
-from glassay.bench.plain import to_plain
-from glassay.bench.results import BenchResults, CaptureResult
+from glassay.bench.document.model import ReferenceObject
+from glassay.bench.keeping.pack import versions
+from glassay.bench.keeping.plain import to_plain
+from glassay.bench.keeping.results import BenchResults, CaptureResult
+from glassay.bench.measuring.methods import METHODS
+from glassay.bench.saying.finding_names import name_of
+from glassay.disk import content_hash
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.numbers import sentence

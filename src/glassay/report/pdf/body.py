@@ -8,15 +8,15 @@ from typing import Any
 from reportlab.lib.units import mm
 from reportlab.platypus import KeepTogether, Spacer, Table
 
-from glassay.bench.decide import RULE
-from glassay.bench.finding_names import name_of
-from glassay.bench.model import Instrument
-from glassay.bench.needs import RULE as NEEDS_RULE
-from glassay.bench.needs import answer_needs
-from glassay.bench.results import CaptureResult, SettingResult, Verdict
-from glassay.bench.shots import kinds_used, open_shots, said
-from glassay.bench.teardown import CAUTIONS
-from glassay.bench.words import say, say_length, say_times
+from glassay.bench.document.model import Instrument
+from glassay.bench.document.teardown import CAUTIONS
+from glassay.bench.judging.decide import RULE
+from glassay.bench.judging.needs import RULE as NEEDS_RULE
+from glassay.bench.judging.needs import answer_needs
+from glassay.bench.keeping.results import CaptureResult, SettingResult, Verdict
+from glassay.bench.planning.shots import kinds_used, open_shots, said
+from glassay.bench.saying.finding_names import name_of
+from glassay.bench.saying.words import say, say_length, say_times
 from glassay.finding import Finding
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity

@@ -8,7 +8,7 @@ from typing import Any
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Spacer
 
-from glassay.bench.words import say, say_length, say_times
+from glassay.bench.saying.words import say, say_length, say_times
 from glassay.report.page import Report
 from glassay.report.pdf.style import ACCENT, INK, SMALL, WIDTH, heading, table, text
 from glassay.report.sections import by_eye

@@ -11,7 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import BaseDocTemplate, Frame, PageBreak, PageTemplate, Paragraph
 
 from glassay import __version__
-from glassay.bench.disk import write_atomically
+from glassay.disk import write_atomically
 from glassay.report.page import Report
 from glassay.report.pdf.appendix import appendix
 from glassay.report.pdf.body import body

@@ -13,8 +13,8 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable
 
-from glassay.bench.results import BenchResults, CaptureResult
-from glassay.bench.words import say_length
+from glassay.bench.keeping.results import BenchResults, CaptureResult
+from glassay.bench.saying.words import say_length
 from glassay.errors import GlassayError
 from glassay.imaging import Photo
 from glassay.quantity import Quantity

@@ -12,9 +12,9 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import KeepTogether, Spacer, Table
 
-from glassay.bench.plate import Panel, Plate, Wanted, make_plate
-from glassay.bench.same_chip import SameChip
-from glassay.bench.words import say, say_length
+from glassay.bench.chip.plate import Panel, Plate, Wanted, make_plate
+from glassay.bench.chip.same_chip import SameChip
+from glassay.bench.saying.words import say, say_length
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose, sentence

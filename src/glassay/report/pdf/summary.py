@@ -7,10 +7,10 @@ from typing import Any
 
 from reportlab.platypus import KeepInFrame, Spacer
 
-from glassay.bench.comparison import best_rows, cell_text
-from glassay.bench.needs import Needs, answer_needs
-from glassay.bench.results import Column
-from glassay.bench.shots import open_shots, said
+from glassay.bench.judging.needs import Needs, answer_needs
+from glassay.bench.keeping.results import Column
+from glassay.bench.planning.shots import open_shots, said
+from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.report.answer import headline
 from glassay.report.numbers import SIGNS
 from glassay.report.page import Report

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from glassay.bench.model import ReferenceObject
-from glassay.bench.words import say_length
+from glassay.bench.document.model import ReferenceObject
+from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.page import Report, Section
 from glassay.report.templating import Filling

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from glassay.bench.results import SameField
-from glassay.bench.words import say_length
+from glassay.bench.keeping.results import SameField
+from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.answer import closest_setting
 from glassay.report.page import Report, Section

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from glassay.bench.comparison import BOUND_SIGN, best_rows
-from glassay.bench.model import Money
-from glassay.bench.results import Cell, Column, Comparison, Row
+from glassay.bench.document.model import Money
+from glassay.bench.keeping.results import Cell, Column, Comparison, Row
+from glassay.bench.table.comparison import BOUND_SIGN, best_rows
 from glassay.quantity import Quantity
 from glassay.report.answer import headline
 from glassay.report.numbers import amount, times

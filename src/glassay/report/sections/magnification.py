@@ -6,9 +6,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from glassay.bench.model import Instrument
-from glassay.bench.results import BenchResults
-from glassay.bench.words import say_times, short
+from glassay.bench.document.model import Instrument
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.saying.words import say_times, short
 from glassay.quantity import Quantity
 from glassay.report.page import Report, Section
 from glassay.report.templating import Filling

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from glassay.bench.results import BenchResults
+from glassay.bench.keeping.results import BenchResults
 from glassay.report.page import Report, Section
 from glassay.report.templating import Filling
 

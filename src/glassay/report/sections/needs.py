@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from glassay.bench.needs import RULE, answer_needs
+from glassay.bench.judging.needs import RULE, answer_needs
 from glassay.report.page import Report, Section
 from glassay.report.templating import Filling
 

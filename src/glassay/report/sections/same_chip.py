@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from glassay.bench.foretold import Foretold, foretell
-from glassay.bench.matching import kept_matches
-from glassay.bench.plate import Caption, Plate, Wanted, make_plate
-from glassay.bench.same_chip import SameChip, Twosome
-from glassay.bench.words import say_length
+from glassay.bench.chip.foretold import Foretold, foretell
+from glassay.bench.chip.plate import Caption, Plate, Wanted, make_plate
+from glassay.bench.chip.same_chip import SameChip, Twosome
+from glassay.bench.measuring.matching import kept_matches
+from glassay.bench.saying.words import say_length
 from glassay.errors import GlassayError
 from glassay.imaging import linear_to_srgb
 from glassay.quantity import Quantity

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from glassay.bench.finding_names import Shown, shown
-from glassay.bench.model import TeardownPart
-from glassay.bench.results import CaptureResult
-from glassay.bench.teardown import CAUTIONS
+from glassay.bench.document.model import TeardownPart
+from glassay.bench.document.teardown import CAUTIONS
+from glassay.bench.keeping.results import CaptureResult
+from glassay.bench.saying.finding_names import Shown, shown
 from glassay.errors import GlassayError
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity

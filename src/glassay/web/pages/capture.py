@@ -9,9 +9,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
 
-from glassay.bench.edit import set_values, write_text
-from glassay.bench.finding_names import shown
-from glassay.bench.marks import (
+from glassay.bench.document.edit import set_values, write_text
+from glassay.bench.document.model import Capture
+from glassay.bench.keeping.marks import (
     SCREEN_U_PX,
     Mark,
     add_mark,
@@ -21,9 +21,9 @@ from glassay.bench.marks import (
     remove_mark,
     work_out,
 )
-from glassay.bench.model import Capture
-from glassay.bench.results import BenchResults, CaptureResult
-from glassay.bench.run import forget_capture
+from glassay.bench.keeping.results import BenchResults, CaptureResult
+from glassay.bench.measuring.run import forget_capture
+from glassay.bench.saying.finding_names import shown
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 from glassay.report.evidence_clip import rhythm_in_words, strips_alone

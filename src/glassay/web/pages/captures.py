@@ -9,8 +9,8 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from starlette.datastructures import UploadFile
 
-from glassay.bench.filing import Filing, file_captures
-from glassay.bench.model import Bench
+from glassay.bench.document.model import Bench
+from glassay.bench.keeping.filing import Filing, file_captures
 from glassay.errors import Unusable
 from glassay.web import limits
 from glassay.web.contents import is_clip, media_type

@@ -11,12 +11,12 @@ import numpy as np
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 
-from glassay.bench.marks import pixel_size_for
-from glassay.bench.matching import kept_matches
-from glassay.bench.model import Capture
-from glassay.bench.results import BenchResults
-from glassay.bench.same_chip import SameChip
-from glassay.bench.words import say
+from glassay.bench.chip.same_chip import SameChip
+from glassay.bench.document.model import Capture
+from glassay.bench.keeping.marks import pixel_size_for
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.matching import kept_matches
+from glassay.bench.saying.words import say
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 from glassay.web import limits

@@ -7,8 +7,8 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from glassay.bench.assemble import results_as_json
-from glassay.bench.marks import read_marks
+from glassay.bench.keeping.marks import read_marks
+from glassay.bench.measuring.assemble import results_as_json
 from glassay.web.templating import workbench_of
 
 router = APIRouter(prefix="/api", tags=["bench"])

@@ -11,9 +11,9 @@ from fastapi import APIRouter, Form, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from glassay.bench.document import parse_toml
-from glassay.bench.edit import Place, add_table, remove_table, set_values, write_text
-from glassay.bench.teardown import CAUTIONS
+from glassay.bench.document.edit import Place, add_table, remove_table, set_values, write_text
+from glassay.bench.document.read import parse_toml
+from glassay.bench.document.teardown import CAUTIONS
 from glassay.errors import Unusable
 from glassay.web import forms
 from glassay.web.history import History

@@ -9,8 +9,8 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 from starlette.datastructures import UploadFile
 
-from glassay.bench.methods import division_u
-from glassay.bench.model import Bench
+from glassay.bench.document.model import Bench
+from glassay.bench.measuring.methods import division_u
 from glassay.errors import Unusable
 from glassay.scale import Division
 from glassay.web.taking import Recording, file_recording, file_taken

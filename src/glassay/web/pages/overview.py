@@ -10,9 +10,9 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 from markupsafe import Markup
 
-from glassay.bench.filing import start_bench
-from glassay.bench.results import BenchResults
-from glassay.bench.shots import open_shots, said, settles_words
+from glassay.bench.keeping.filing import start_bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.planning.shots import open_shots, said, settles_words
 from glassay.report.answer import headline
 from glassay.report.page import Report
 from glassay.report.sections import comparison

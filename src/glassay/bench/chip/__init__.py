@@ -1,0 +1,1 @@
+"""The same chip through several instruments: matches, plates, foretold views."""

@@ -1,0 +1,1 @@
+"""What people write: the bench document, read, checked and edited."""

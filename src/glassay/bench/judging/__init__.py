@@ -1,0 +1,1 @@
+"""Claims and needs held against findings; decisions are data."""

@@ -1,0 +1,264 @@
+"""Starting a bench, and filing captures into it: copied unchanged, never twice."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+import tomlkit
+
+from glassay.bench.document.model import Bench
+from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
+from glassay.disk import content_hash, copy_new, write_atomically
+from glassay.errors import Unusable
+from glassay.imaging import read_photo
+from glassay.imaging.file_names import CLIP_SUFFIXES, PHOTO_SUFFIXES
+
+
+def start_bench(folder: Path, title: str = "") -> Path:
+    """Make `folder` with a commented `bench.toml`, and return that file's path.
+
+    A folder that exists already is used as it is. Raises `Unusable` when it holds a `bench.toml`
+    already, or cannot be written.
+    """
+    path = folder / FILE_NAME
+    if folder.is_file():
+        raise Unusable(f"{folder} is a file already; give the name of a folder")
+    if path.exists():
+        raise Unusable(f"{path} exists already; it is left as it is")
+    template = files("glassay.bench").joinpath("new-bench.toml").read_text(encoding="utf-8")
+    quoted = tomlkit.item(title or folder.resolve().name).as_string()
+    try:
+        (folder / "captures").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unusable(f"{folder} cannot be made ({error.strerror})") from None
+    write_atomically(path, template.format(title=quoted).encode())
+    return path
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """What file and folder names suggest about a capture; None where they suggest nothing."""
+
+    instrument: str | None
+    setting: str | None
+    object: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Filing:
+    """A file to be filed, and what it shows."""
+
+    source: Path
+    instrument: str
+    setting: str
+    object: str
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """What became of one file: its path in the bench, and whether it was there before."""
+
+    source: Path
+    name: str
+    already: bool
+
+
+def find_sources(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """The files named, and the photos and clips in the folders named, sorted by name.
+
+    Raises `Unusable` for a path that does not exist or a folder without any.
+    """
+    found: list[Path] = []
+    for path in paths:
+        if not path.is_dir():
+            if not path.is_file():
+                raise Unusable(f"{path}: there is no such file")
+            found.append(path)
+            continue
+        inside = [p for p in sorted(path.rglob("*")) if _is_media(p)]
+        if not inside:
+            raise Unusable(f"{path} holds no photos or clips")
+        found += inside
+    return tuple(dict.fromkeys(found))
+
+
+def _is_media(path: Path) -> bool:
+    hidden = path.name.startswith(".")
+    return (
+        path.suffix.lower() in (*PHOTO_SUFFIXES, *CLIP_SUFFIXES) and not hidden and path.is_file()
+    )
+
+
+def check_source(path: Path) -> None:
+    """Raise `Unusable` unless the file is a photo that can be decoded, or a clip that has content.
+
+    A clip that was cut off is a capture all the same: where it was cut off is a finding.
+    """
+    if path.suffix.lower() in CLIP_SUFFIXES:
+        if path.stat().st_size == 0:
+            raise Unusable(f"{path.name}: the file is empty")
+        return
+    read_photo(path)
+
+
+# ---- suggestions ---------------------------------------------------------------------------------
+
+_OBJECT_WORDS: Mapping[str, tuple[str, ...]] = {
+    "ruled scale": ("scale", "slide", "micrometer", "micrometre", "ruler", "stage"),
+    "grid": ("grid", "dots"),
+    "edge": ("edge", "knife", "blade"),
+    "bar target": ("bars", "bar", "target", "lines"),
+    "flat field": ("flat", "blank", "white"),
+    "repeat pair": ("repeat", "pair", "twice"),
+    "chip": ("chip", "die", "wafer"),
+    "pixel array": ("array", "sensor", "pixels"),
+    "focus run": ("focus", "run", "stack"),
+}
+FOLDERS_READ = 3
+"""How many folder names above the file are read for suggestions."""
+
+
+def suggest(bench: Bench, path: Path) -> Suggestion:
+    """What instrument, setting and object the names of the file and its folders suggest."""
+    words = _words(" ".join(path.resolve().parts[-1 - FOLDERS_READ :]))
+    instrument_id = _best_match(words, {one.id: (one.id, one.name) for one in bench.instruments})
+    setting_id = None
+    for one in bench.instruments:
+        if one.id == instrument_id:
+            settings = {s.id: (s.id, s.name) for s in one.settings}
+            setting_id = _best_match(words - _words(f"{one.id} {one.name}"), settings)
+    objects = {
+        thing.id: (thing.id, thing.name, *_OBJECT_WORDS.get(thing.kind, ()))
+        for thing in bench.objects
+    }
+    return Suggestion(instrument_id, setting_id, _best_match(words, objects))
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"[^\W\d_]+|\d+(?:\.\d+)?", text.lower()))
+
+
+def _best_match(words: set[str], candidates: Mapping[str, tuple[str, ...]]) -> str | None:
+    """The candidate whose texts share most with `words`; the only one there is; None on a tie.
+
+    A text counts by the share of its words that occur; the first text (the id) counts double.
+    """
+    if len(candidates) == 1:
+        return next(iter(candidates))
+    scores = {}
+    for name, texts in candidates.items():
+        parts = [_words(text) for text in texts]
+        shares = [len(part & words) / len(part) if part else 0.0 for part in parts]
+        scores[name] = 2 * shares[0] + max(shares[1:], default=0.0)
+    ranked = sorted(scores, key=lambda name: -scores[name])
+    if not ranked or scores[ranked[0]] <= 0.5 or scores[ranked[0]] == scores[ranked[1]]:
+        return None
+    return ranked[0]
+
+
+# ---- filing --------------------------------------------------------------------------------------
+
+
+def file_captures(bench: Bench, filings: Sequence[Filing]) -> tuple[Filed, ...]:
+    """Copy files into the bench and list them in `bench.toml`.
+
+    A file whose content is in the bench already is not copied again; shown with another reference
+    object, it is listed again under its present path. Every file is checked before anything is
+    written. Raises `Unusable` when a file cannot be used or the bench not be written.
+    """
+    for filing in filings:
+        check_source(filing.source)
+        _check_names(bench, filing)
+    before = read_document(bench.folder)
+    known = _Known(bench)
+    listed = {(name, one.object) for one in bench.captures for name in one.files}
+    entries: list[tuple[str, Filing]] = []
+    filed: list[Filed] = []
+    for filing in filings:
+        name = known.name_of(filing.source)
+        if name is None:
+            name = _copy(bench.folder, filing)
+            known.add(bench.folder / name, name)
+        already = (name, filing.object) in listed
+        if not already:
+            entries.append((name, filing))
+            listed.add((name, filing.object))
+        filed.append(Filed(filing.source, name, already))
+    if entries:
+        _list_captures(bench, before, entries)
+    return tuple(filed)
+
+
+def _check_names(bench: Bench, filing: Filing) -> None:
+    bench.object(filing.object)
+    bench.instrument(filing.instrument).setting(filing.setting)
+
+
+class _Known:
+    """The files that a bench holds already, found by size first and content second."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._by_size: dict[int, list[tuple[Path, str]]] = {}
+        listed = [name for one in bench.captures for name in one.files]
+        present = [
+            path.relative_to(bench.folder).as_posix()
+            for path in sorted((bench.folder / "captures").rglob("*"))
+            if path.is_file() and not path.name.startswith(".")
+        ]
+        for name in dict.fromkeys([*listed, *present]):
+            self.add(bench.folder / name, name)
+
+    def add(self, path: Path, name: str) -> None:
+        self._by_size.setdefault(path.stat().st_size, []).append((path, name))
+
+    def name_of(self, source: Path) -> str | None:
+        rivals = self._by_size.get(source.stat().st_size, [])
+        content = content_hash(source) if rivals else ""
+        for path, name in rivals:
+            if content_hash(path) == content:
+                return name
+        return None
+
+
+def _copy(folder: Path, filing: Filing) -> str:
+    place = Path("captures") / filing.instrument
+    place = place / re.sub(r"[^\w.-]", "-", filing.setting)
+    for name in _free_names(filing.source):
+        try:
+            copy_new(filing.source, folder / place / name)
+        except FileExistsError:
+            continue
+        return (place / name).as_posix()
+    raise Unusable(f"{filing.source.name}: no free name was found for it in {place}")
+
+
+def _free_names(source: Path) -> Iterator[str]:
+    plain = source.name.encode("utf-8", "replace").decode("utf-8")
+    plain = re.sub(r'[\\/:*?"<>|\x00-\x1f\x7f]', "_", plain).lstrip(".")[-120:] or "capture"
+    yield plain
+    stem, dot, suffix = plain.rpartition(".")
+    for number in range(2, 10_000):
+        yield f"{stem}-{number}{dot}{suffix}" if dot else f"{plain}-{number}"
+
+
+def _entry(bench: Bench, name: str, filing: Filing) -> str:
+    """One [[capture]] block. At the end of the text it disturbs nothing that stands there."""
+    values = {"file": name, "instrument": filing.instrument}
+    if len(bench.instrument(filing.instrument).settings) > 1:
+        values["setting"] = filing.setting
+    values["object"] = filing.object
+    lines = [f"{key} = {tomlkit.item(value).as_string()}" for key, value in values.items()]
+    return "\n".join(["", "[[capture]]", *lines, ""])
+
+
+def _list_captures(bench: Bench, before: str, entries: Sequence[tuple[str, Filing]]) -> None:
+    ending = "" if before.endswith("\n") or not before else "\n"
+    after = before + ending + "".join(_entry(bench, *entry) for entry in entries)
+    parse_bench(after, bench.folder)  # a document that would not be accepted is never written
+    if read_document(bench.folder) != before:
+        raise Unusable(f"{FILE_NAME} was changed by someone else meanwhile; run the command again")
+    write_atomically((bench.folder / FILE_NAME).resolve(), after.encode())

@@ -1,0 +1,228 @@
+"""Measurements by hand: points set on a capture, kept beside `bench.toml`, worked out on demand.
+
+`marks.toml` holds what a person pointed at, in px of the upright photo, (0, 0) being the middle of
+the top left pixel. Lengths are never written down: they follow from the points and from the pixel
+size that the capture's setting has at the moment, with the uncertainty of both.
+"""
+
+from __future__ import annotations
+
+import math
+import secrets
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+import tomlkit
+from uncertainties import umath
+
+from glassay.bench.document.model import Capture
+from glassay.bench.keeping.results import BenchResults
+from glassay.disk import write_atomically
+from glassay.errors import NotMeasurable, Unusable
+from glassay.quantity import Quantity, combine
+
+FILE_NAME = "marks.toml"
+
+Kind = Literal["distance", "pitch", "angle", "area"]
+POINTS: dict[Kind, tuple[int, int]] = {
+    "distance": (2, 2), "pitch": (2, 2), "angle": (3, 3), "area": (3, 200),
+}  # fmt: skip
+"""How few and how many points each kind takes. An angle's second point is its corner."""
+
+PIXEL_U_PX = 1 / math.sqrt(12)
+"""Standard uncertainty of a coordinate from the photo's own pixels (JCGM 100:2008, 4.3.7)."""
+
+SCREEN_U_PX = 1.5
+"""Standard uncertainty of pointing by hand, in px of the screen at the zoom that was used
+(common practice, no source); a stated `pointing_px` of a mark has it divided by the zoom."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One measurement by hand. `count` is the number of periods that a pitch spans.
+
+    `pointing_px` is the standard uncertainty of each coordinate by pointing, px of the photo.
+    """
+
+    id: str
+    capture: str
+    kind: Kind
+    points: tuple[tuple[float, float], ...]
+    pointing_px: float
+    count: int = 1
+    note: str = ""
+
+
+def make_mark(
+    capture: str, kind: str, points: Sequence[Sequence[float]], *, pointing_px: float,
+    count: int = 1, note: str = "",
+) -> Mark:  # fmt: skip
+    """A checked mark with a fresh id. Raises `Unusable` with what is wrong."""
+    for known in get_args(Kind):
+        if kind == known:
+            mark = Mark(
+                secrets.token_hex(4), capture, known,
+                tuple((float(x), float(y)) for x, y in points), float(pointing_px), count, note,
+            )  # fmt: skip
+            _check(mark)
+            return mark
+    raise Unusable(f"{kind!r} is not measured by hand; expected {', '.join(get_args(Kind))}")
+
+
+def _check(mark: Mark) -> None:
+    least, most = POINTS[mark.kind]
+    if not least <= len(mark.points) <= most:
+        wanted = str(least) if least == most else f"{least} to {most}"
+        raise Unusable(f"{mark.kind} takes {wanted} points, not {len(mark.points)}")
+    values = [value for point in mark.points for value in point]
+    if not all(math.isfinite(v) and abs(v) < 1e6 for v in (*values, mark.pointing_px)):
+        raise Unusable("the points are not finite numbers")
+    if not mark.pointing_px > 0:
+        raise Unusable("the uncertainty of pointing must be above 0")
+    if not 1 <= mark.count <= 1_000_000:
+        raise Unusable(f"{mark.count} is no number of periods")
+
+
+# ---- on disk -------------------------------------------------------------------------------------
+
+
+def read_marks(folder: Path) -> tuple[Mark, ...]:
+    """Every mark of a bench. Raises `Unusable` when the file is not what it should be."""
+    path = folder / FILE_NAME
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        marks = tuple(_read(entry) for entry in data.get("mark", []))
+    except FileNotFoundError:
+        return ()
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise Unusable(f"{path} cannot be used ({error})") from None
+    return marks
+
+
+def _read(entry: dict[str, Any]) -> Mark:
+    mark = Mark(
+        str(entry["id"]), str(entry["capture"]), entry["kind"],
+        tuple((float(x), float(y)) for x, y in entry["points"]), float(entry["pointing_px"]),
+        int(entry.get("count", 1)), str(entry.get("note", "")),
+    )  # fmt: skip
+    if mark.kind not in POINTS:
+        raise ValueError(f"unknown kind {mark.kind!r}")
+    _check(mark)
+    return mark
+
+
+def add_mark(folder: Path, mark: Mark) -> None:
+    """Keep one more mark. Raises `Unusable` when it cannot be written."""
+    document = _document(folder)
+    entry = tomlkit.table()
+    entry.add("id", mark.id)
+    entry.add("capture", mark.capture)
+    entry.add("kind", mark.kind)
+    entry.add("points", [[round(x, 3), round(y, 3)] for x, y in mark.points])
+    entry.add("pointing_px", round(mark.pointing_px, 4))
+    if mark.count != 1:
+        entry.add("count", mark.count)
+    if mark.note:
+        entry.add("note", mark.note)
+    if "mark" not in document:
+        document.add("mark", tomlkit.aot())
+    document["mark"].append(entry)
+    write_atomically(folder / FILE_NAME, tomlkit.dumps(document).encode())
+
+
+def remove_mark(folder: Path, mark_id: str) -> None:
+    """Take one mark away. Raises `Unusable` when there is none with this id."""
+    document = _document(folder)
+    entries: Any = document.get("mark", [])
+    for index, entry in enumerate(entries):
+        if entry.get("id") == mark_id:
+            del entries[index]
+            write_atomically(folder / FILE_NAME, tomlkit.dumps(document).encode())
+            return
+    raise Unusable(f"there is no measurement {mark_id!r}")
+
+
+def _document(folder: Path) -> tomlkit.TOMLDocument:
+    read_marks(folder)  # a file that cannot be read is never written over
+    path = folder / FILE_NAME
+    return tomlkit.parse(path.read_text(encoding="utf-8") if path.is_file() else "")
+
+
+# ---- worked out ----------------------------------------------------------------------------------
+
+
+def pixel_size_for(
+    results: BenchResults, capture: Capture, size: tuple[int, int]
+) -> tuple[Quantity, str]:
+    """The pixel size (um/px) that holds for a capture of `size` px, and where it comes from.
+
+    Its own where a scale was measured in it, else that of its setting. Raises `NotMeasurable` where
+    none is known, or where it belongs to pictures of another size.
+    """
+    own = results.capture(capture.id).findings
+    if "pixel_size" in own:
+        return own["pixel_size"].quantity, "measured in this photo"
+    for one in results.settings_of(capture.instrument):
+        if one.setting.id == capture.setting and "pixel_size" in one.findings:
+            if one.picture != size:
+                known = "another size" if one.picture is None else "{} x {} px".format(*one.picture)
+                raise NotMeasurable(
+                    f"the setting's pixel size belongs to pictures of {known};"
+                    f" this one has {size[0]} x {size[1]} px"
+                )
+            return one.findings["pixel_size"].quantity, f"from {', '.join(one.captures)}"
+    raise NotMeasurable("no ruled scale was measured in this setting, so lengths stay in px")
+
+
+def work_out(mark: Mark, pixel_size: Quantity | None) -> Quantity:
+    """A mark's value with its uncertainty: um, um2 (px, px2 without `pixel_size`) or deg.
+
+    Pointing (`pointing_px` and the pixel, at each end independently) is propagated to first order,
+    and the pixel size with its whole budget. Raises `NotMeasurable` when the points coincide.
+    """
+    u = math.hypot(mark.pointing_px, PIXEL_U_PX)
+    places = [Quantity.of(v, u, "px", "pointing") for point in mark.points for v in point]
+    if mark.kind == "angle":
+        _check_apart(mark, mark.points[0], mark.points[1])
+        _check_apart(mark, mark.points[2], mark.points[1])
+        return combine(_angle, places, "deg")
+    if mark.kind == "area":
+        area = combine(_area, places, "px2")
+        if pixel_size is None:
+            return area
+        return combine(lambda a, s: a * s * s, (area, pixel_size), "um2")
+    _check_apart(mark, mark.points[0], mark.points[1])
+    length = combine(_length, places, "px").scaled(1 / mark.count, "px")
+    if pixel_size is None:
+        return length
+    return combine(lambda n, s: n * s, (length, pixel_size), "um")
+
+
+def _check_apart(mark: Mark, one: tuple[float, float], other: tuple[float, float]) -> None:
+    if math.dist(one, other) <= 3 * mark.pointing_px:
+        raise NotMeasurable("the points are too close together to tell them apart")
+
+
+def _length(x0: Any, y0: Any, x1: Any, y1: Any) -> Any:
+    return ((x1 - x0) ** 2 + (y1 - y0) ** 2) ** 0.5
+
+
+def _angle(x0: Any, y0: Any, x1: Any, y1: Any, x2: Any, y2: Any) -> Any:
+    ax, ay, bx, by = x0 - x1, y0 - y1, x2 - x1, y2 - y1
+    turned = umath.atan2(ax * by - ay * bx, ax * bx + ay * by) * (180 / math.pi)
+    return _without_sign(turned)
+
+
+def _area(*values: Any) -> Any:
+    """Shoelace formula."""
+    xs, ys = values[0::2], values[1::2]
+    count = len(xs)
+    twice = sum(xs[i] * ys[(i + 1) % count] - xs[(i + 1) % count] * ys[i] for i in range(count))
+    return _without_sign(twice) / 2
+
+
+def _without_sign(value: Any) -> Any:
+    return -value if getattr(value, "nominal_value", value) < 0 else value

@@ -1,0 +1,143 @@
+"""Results on disk, keyed by what they depend on: content, settings that matter, method version.
+
+One file for each result, under `results/measured/`. Nothing is ever edited: a change of any input
+gives another key, so an old result can never be taken for a new one, and deleting the folder loses
+nothing. A file that is damaged counts as absent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from glassay.bench.keeping.plain import finding_from_plain, to_plain
+from glassay.bench.keeping.results import MethodResult
+from glassay.disk import PART_SUFFIX, content_hash, write_atomically
+from glassay.errors import Unusable
+
+FORMAT = 1
+"""Version of the result files' own layout; another one counts as absent."""
+
+STALE_S = 600
+"""Half-written files older than this belong to a killed run, and are removed."""
+
+
+@dataclass(frozen=True)
+class Dependencies:
+    """Everything that a result depends on."""
+
+    contents: tuple[str, ...]
+    """SHA-256 of each file, in the capture's order."""
+    method: str
+    version: str
+    settings: Mapping[str, Any]
+    """The settings that matter to the method, as plain data."""
+
+    @property
+    def key(self) -> str:
+        """A name for this set of dependencies."""
+        text = json.dumps(
+            [FORMAT, self.contents, self.method, self.version, to_plain(self.settings)],
+            sort_keys=True,
+        )
+        return hashlib.sha256(text.encode()).hexdigest()[:40]
+
+
+class Store:
+    """The results of one bench. `folder` is its `results/`."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._measured = folder / "measured"
+        self._hashes = folder / "contents.json"
+        self._known = self._load_hashes()
+
+    def prepare(self) -> None:
+        """Make the folder and remove half-written files. Raises `Unusable` when it cannot."""
+        try:
+            self._measured.mkdir(parents=True, exist_ok=True)
+            for part in [*self._measured.iterdir(), *self._folder.iterdir()]:
+                if part.suffix == PART_SUFFIX and time.time() - part.stat().st_mtime > STALE_S:
+                    part.unlink(missing_ok=True)
+        except FileNotFoundError:  # another run has just finished writing it
+            return
+        except OSError as error:
+            raise Unusable(
+                f"{self._folder} cannot be written ({error.strerror}); results go there"
+            ) from None
+
+    def load(self, needs: Dependencies) -> MethodResult | None:
+        """The result for these dependencies; None when there is none or it is damaged."""
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+            data = json.loads((self._measured / f"{needs.key}.json").read_bytes())
+            body = data["result"]
+            if data["key"] == needs.key and data["checksum"] == _checksum(body):
+                return MethodResult(
+                    method=str(body["method"]),
+                    status=body["status"],
+                    findings={k: finding_from_plain(v) for k, v in body["findings"].items()},
+                    notes=tuple(body["notes"]),
+                    reason=str(body["reason"]),
+                    evidence=body["evidence"],
+                    facts=body["facts"],
+                )
+        return None
+
+    def save(self, needs: Dependencies, result: MethodResult) -> None:
+        """Keep a result, atomically. Raises `Unusable` when it cannot be written."""
+        body = to_plain(result)
+        data = {
+            "key": needs.key,
+            "contents": list(needs.contents),
+            "method": needs.method,
+            "version": needs.version,
+            "settings": to_plain(needs.settings),
+            "checksum": _checksum(body),
+            "result": body,
+        }
+        text = json.dumps(data, indent=1, allow_nan=False)
+        write_atomically(self._measured / f"{needs.key}.json", text.encode())
+
+    def drop(self, needs: Dependencies) -> None:
+        """Remove the result for these dependencies, if there is one. Raises `Unusable`."""
+        path = self._measured / f"{needs.key}.json"
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            raise Unusable(f"{path} cannot be removed ({error.strerror})") from None
+
+    def contents(self, paths: Sequence[Path]) -> tuple[str, ...]:
+        """SHA-256 of each file; taken from memory while size and both time stamps are unchanged."""
+        return tuple(self._content(path) for path in paths)
+
+    def _content(self, path: Path) -> str:
+        try:
+            stat = path.stat()
+        except OSError as error:
+            raise Unusable(f"{path} cannot be read ({error.strerror})") from None
+        stamp = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
+        known = self._known.get(str(path.resolve()))
+        if known is None or known[:-1] != stamp:
+            known = [*stamp, content_hash(path)]
+            self._known[str(path.resolve())] = known
+        return str(known[-1])
+
+    def _load_hashes(self) -> dict[str, list[Any]]:
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            data = json.loads(self._hashes.read_bytes())
+            return {str(k): v for k, v in data.items() if isinstance(v, list) and len(v) == 4}
+        return {}
+
+    def remember_contents(self) -> None:
+        """Keep the hashes for the next run. Raises `Unusable` when they cannot be written."""
+        write_atomically(self._hashes, json.dumps(self._known, indent=1).encode())
+
+
+def _checksum(body: Mapping[str, Any]) -> str:
+    return hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()

@@ -1,0 +1,1 @@
+"""From captures to findings: methods run, settings averaged, everything assembled."""

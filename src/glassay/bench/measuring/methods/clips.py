@@ -1,0 +1,36 @@
+"""What happens in time: a clip of any object."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from glassay.bench.document.model import OBJECT_KINDS
+from glassay.bench.measuring.methods.contract import Method, Outcome, Settings, area, box_only
+from glassay.errors import NotMeasurable
+
+
+def _clip_version() -> str:
+    from glassay.motion import METHOD_VERSION
+
+    return METHOD_VERSION
+
+
+def _measure_clip(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.imaging.clip import open_clip
+    from glassay.motion import measure_clip
+
+    if len(paths) != 1:
+        raise NotMeasurable("a capture in motion is one clip; file each as its own capture")
+    clip = open_clip(paths[0])
+    result = measure_clip(clip, box=area(settings))
+    facts = {
+        "width": clip.facts.width,
+        "height": clip.facts.height,
+        "format": f"{clip.facts.container}, {clip.facts.codec}",
+        "bytes": clip.facts.bytes,
+    }
+    return Outcome(result.findings(), result.notes, result.evidence(), facts)
+
+
+METHODS = (Method("clip", OBJECT_KINDS, _clip_version, box_only, _measure_clip, media=("clip",)),)

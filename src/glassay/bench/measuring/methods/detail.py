@@ -1,0 +1,141 @@
+"""The detail in photos: edges, bars, pairs of exposures, and how many pixels are real."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from glassay.bench.document.model import Bench, Capture, ObjectKind
+from glassay.bench.measuring.methods.contract import (
+    Method,
+    Outcome,
+    Settings,
+    area,
+    box_only,
+    only_photo,
+    photo_facts,
+)
+from glassay.errors import NotMeasurable
+from glassay.imaging import Photo
+
+DETAIL_VERSION = "6"
+"""Part of the key of edge, repeat and native results; raised whenever a number may change."""
+
+
+def _detail_version() -> str:
+    return DETAIL_VERSION
+
+
+def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.edge import measure_edges
+    from glassay.sampling.evidence import compression_notes
+
+    photo = only_photo(paths, "an edge")
+    response = measure_edges(
+        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
+        notes=(*photo.notes, *compression_notes(photo.facts)),
+    )  # fmt: skip
+    return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
+
+
+def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.bars import measure_bars
+
+    photo = only_photo(paths, "a bar target")
+    result = measure_bars(
+        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes
+    )
+    return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
+
+
+def _measure_repeat(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.correlation import repeat_exposures
+
+    photos = _cut(paths, settings)
+    result = repeat_exposures([photo.linear_grey() for photo in photos], notes=photos[0].notes)
+    return Outcome(
+        result.findings(), result.notes, thinned(result.evidence()), photo_facts(photos[0])
+    )
+
+
+def _measure_native(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.sampling import native
+
+    photos = _cut(paths, settings)
+    result = native([photo.stored for photo in photos], facts=photos[0].facts)
+    if result.verdict == "cannot tell" and len(photos) == 1:
+        raise NotMeasurable(f"one photo cannot tell how many pixels are real; {result.advice}")
+    pieces = tuple(f"{piece.name}: {piece.says}" for piece in result.evidence)
+    advice = (f"it cannot be told how many pixels are real; {result.advice}",)
+    notes = (*(advice if result.advice else ()), *result.notes, *pieces)
+    evidence = thinned(result.evidence_for_drawing())
+    findings = result.findings()
+    # A bench counts detail for whole settings, from all that shows it.
+    findings.pop("detail_megapixels", None)
+    return Outcome(findings, notes, evidence, photo_facts(photos[0]))
+
+
+def _cut(paths: Sequence[Path], settings: Settings) -> list[Photo]:
+    from glassay.imaging import read_photo
+
+    photos = [read_photo(path) for path in paths]
+    box = area(settings)
+    return photos if box is None else [photo.crop(box) for photo in photos]
+
+
+MOST_POINTS = 400
+"""Points of a curve that are kept for drawing: as many as a figure is wide in px."""
+
+
+def thinned(evidence: Mapping[str, Any]) -> dict[str, Any]:
+    """Evidence with its long curves thinned to `MOST_POINTS`, the highest point of each run kept.
+
+    A curve that goes down into noise loses its depth that way, never a peak.
+    """
+    return {key: _thin(value) for key, value in evidence.items()}
+
+
+def _thin(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return thinned(value)
+    if isinstance(value, tuple):
+        return tuple(_thin(part) for part in value)
+    if not isinstance(value, np.ndarray) or value.ndim != 1 or value.size <= MOST_POINTS:
+        return value
+    starts = np.unique(np.linspace(0, value.size, MOST_POINTS, endpoint=False).astype(int))
+    return np.maximum.reduceat(value, starts)
+
+
+def _first_of_its_setting(bench: Bench, capture: Capture) -> bool:
+    """Of several photos of scales in one setting the first shows its edges as well as the others.
+
+    Chips and what else is photographed for its detail are all looked at.
+    """
+    if bench.object(capture.object).kind not in SCALES:
+        return True
+    place = (capture.instrument, capture.setting)
+    first = next(
+        one
+        for one in bench.captures
+        if (one.instrument, one.setting) == place and bench.object(one.object).kind in SCALES
+    )
+    return first.id == capture.id
+
+
+SCALES: tuple[ObjectKind, ...] = ("ruled scale", "grid")
+
+METHODS = (
+    Method(
+        "edge response", ("edge",), _detail_version, box_only, _measure_edge,
+        aside=("chip", "ruled scale"), wanted=_first_of_its_setting,
+    ),
+    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True),
+    Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat),
+    Method(
+        "native sampling", ("repeat pair",), _detail_version, box_only, _measure_native,
+        aside=("chip",),
+    ),
+)  # fmt: skip

@@ -1,0 +1,100 @@
+"""The pixel size of a setting, from a ruled scale or a grid."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from glassay.bench.document.model import Bench, Capture, ReferenceObject
+from glassay.bench.measuring.methods.contract import (
+    Method,
+    Outcome,
+    Settings,
+    area,
+    only_photo,
+    photo_facts,
+)
+from glassay.imaging.file_names import CLIP_SUFFIXES
+from glassay.imaging.tone import FloatImage
+
+
+def _scale_version() -> str:
+    from glassay.scale import METHOD_VERSION
+
+    return METHOD_VERSION
+
+
+def division_u(thing: ReferenceObject) -> tuple[float, bool]:
+    """Standard uncertainty of an object's division (um), and whether it is only assumed.
+
+    From the certificate: expanded / k. From a tolerance: a rectangular distribution of that
+    half-width (JCGM 100:2008, 4.3.7).
+    """
+    from glassay.scale import ASSUMED_TOLERANCE
+
+    if thing.certificate is not None:
+        return thing.certificate.expanded_um / thing.certificate.k, False
+    tolerance = ASSUMED_TOLERANCE if thing.tolerance is None else thing.tolerance
+    return tolerance * (thing.division_um or 0.0) / math.sqrt(3), thing.tolerance is None
+
+
+def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
+    thing = bench.object(capture.object)
+    u, assumed = division_u(thing)
+    value = thing.certificate.division_um if thing.certificate else thing.division_um
+    pattern = "grid" if thing.kind == "grid" and capture.pattern == "auto" else capture.pattern
+    return {
+        "object": thing.id,
+        "division_um": value,
+        "division_u_um": u,
+        "division_is_assumed": assumed,
+        "pattern": pattern,
+        "box": capture.box,
+    }
+
+
+def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.scale import Division, calibrate, measure_scale
+
+    box = area(settings)
+    grey, facts, seen = _picture(paths, box)
+    result = measure_scale(grey, pattern=settings["pattern"], box=box)
+    division = Division(
+        settings["division_um"],
+        settings["division_u_um"],
+        identity=settings["object"],
+        assumed=settings["division_is_assumed"],
+    )
+    calibration = calibrate(result, division)
+    notes = tuple(dict.fromkeys((*seen, *calibration.notes)))
+    return Outcome(calibration.findings(), notes, result, facts)
+
+
+def _picture(
+    paths: Sequence[Path], box: tuple[int, int, int, int] | None
+) -> tuple[FloatImage, dict[str, Any], tuple[str, ...]]:
+    """Linear light of a photo or of a clip's first frames, facts, notes. Raises `Unusable`."""
+    if len(paths) != 1 or paths[0].suffix.lower() not in CLIP_SUFFIXES:
+        photo = only_photo(paths, "a ruled scale")
+        if box is not None:
+            photo.crop(box)  # raises when it lies outside
+        return photo.measuring_grey(), photo_facts(photo), photo.notes
+    from glassay.imaging.clip import open_clip
+    from glassay.motion.clip import check_box
+    from glassay.motion.still import mean_of_still_frames
+
+    clip = open_clip(paths[0])
+    check_box(box, clip.facts)
+    still = mean_of_still_frames(clip)
+    facts = {"width": clip.facts.width, "height": clip.facts.height, "bytes": clip.facts.bytes}
+    return still.grey, facts, (f"mean of the first {still.frames} frames, while nothing moved",)
+
+
+METHODS = (
+    Method(
+        "ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale,
+        media=("photos", "clip"),
+    ),
+)  # fmt: skip

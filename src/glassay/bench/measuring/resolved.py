@@ -1,0 +1,275 @@
+"""The finest line that a setting was shown to tell, from whatever was photographed in it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from glassay.bench.keeping.results import CaptureResult, SettingResult
+from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
+from glassay.optics.limits import cutoff_per_um
+from glassay.quantity import Quantity, combine
+
+NYQUIST = 0.5
+"""Highest frequency that pixels carry, cycles/px; what an edge shows beyond it is no detail."""
+
+USUAL_CONTRAST = 0.1
+"""Modulation at which a line counts as told where no contrast is stated (common practice, no
+source; close to Rayleigh's dip of two points)."""
+
+MODULATION_OF_BARS = math.pi / 4
+"""Modulation of a sine for each contrast of bars as wide as their gaps, where the lens passes no
+harmonic of theirs (Coltman 1954, from memory)."""
+
+THREE_BARS_U = 0.03
+"""Relative standard uncertainty of the frequency where three bars, in place of many, reach a
+contrast. One simulated target agreed to 3 % with the edges of the same setting; it is no study."""
+
+WELL_MEASURED = 0.3
+"""Expanded uncertainty, as a share of the value, beyond which evidence gives way to other evidence:
+its 95 % interval spans nearly a factor of two."""
+
+
+@dataclass(frozen=True)
+class Resolved:
+    """A spatial frequency (cycles/um at the object) up to which lines are told, by what evidence.
+
+    `contrast` is the modulation there; None where the evidence has its own threshold (ring
+    correlation). `capture` is the id of the capture behind it, `kind` what was looked at.
+    """
+
+    frequency: Quantity
+    contrast: float | None
+    how: str
+    capture: str
+    kind: Literal["bars", "edge", "correlation"]
+    is_bound: bool = False
+    """Where detail stops repeating (ring correlation): no finer line is told, and no line was."""
+    is_least: bool = False
+    """Every bar in view was told: finer lines may be told as well."""
+
+    @property
+    def line(self) -> Quantity:
+        """Width of the finest line, half a period, in um."""
+        return combine(lambda f: 1 / (2 * f), (self.frequency,), "um")
+
+    @property
+    def is_well_measured(self) -> bool:
+        """Whether its interval is narrow enough to be held against other evidence."""
+        return self.line.expanded <= WELL_MEASURED * self.line.value
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A width (um) below which no line can be told, whatever else is measured, and why."""
+
+    line: Quantity
+    why: str
+
+
+def finest_in(
+    one: SettingResult, captures: Sequence[CaptureResult], contrast: float | None = None
+) -> Resolved | None:
+    """The finest line that a setting was shown to tell, or None where nothing shows it.
+
+    One criterion: a line is told at `contrast` (10 % modulation where none is stated), read from
+    bars and from edges. Of several captures of one kind the finest counts, for the others may be
+    out of focus; where bars and edges both tell and are well measured, the more sceptical counts.
+    Where neither was measured, the end of ring correlation stands in and is marked as the bound
+    that it is. With a contrast only edges count. Needs the setting's pixel size, except for bars;
+    captures of another picture size are left out.
+    """
+    here = [
+        result for result in captures
+        if (result.capture.instrument, result.capture.setting) == (one.instrument.id, one.setting.id)
+    ]  # fmt: skip
+    limit = _finest_sampled(one, captures)
+    told = [
+        best
+        for of_kind in ([bars_in(r) for r in here] if contrast is None else [],
+                        [_edge(one, r, limit, contrast) for r in here])
+        if (best := _finest_of(of_kind)) is not None
+    ]  # fmt: skip
+    if told:
+        sure = [found for found in told if not found.is_least] or told
+        sure = [found for found in sure if found.is_well_measured] or sure
+        return max(sure, key=lambda found: found.line.value)
+    return _finest_of([_correlation(one, r, limit) for r in here]) if contrast is None else None
+
+
+def _finest_of(found: Sequence[Resolved | None]) -> Resolved | None:
+    known = [one for one in found if one is not None]
+    known = [one for one in known if one.is_well_measured] or known
+    return min(known, key=lambda one: one.line.value, default=None)
+
+
+def _finest_sampled(one: SettingResult, captures: Sequence[CaptureResult]) -> float:
+    """The highest frequency, cycles per stored px, that the native pixels carry."""
+    factor = enlargement(one, captures)
+    return NYQUIST if factor is None else NYQUIST / factor.value
+
+
+def bars_in(result: CaptureResult) -> Resolved | None:
+    """What the bars of a capture tell at 10 % modulation; None where it shows none."""
+    part = result.part("bar target")
+    if "finest_frequency" not in result.findings:
+        return None
+    found = None if part is None else bars_told(part.evidence.get("elements", ()), USUAL_CONTRAST)
+    if found is None:
+        per_mm = result.findings["finest_frequency"].quantity
+        how, is_least = "finest bars of the target that are told", True
+    else:
+        per_mm, is_least = found
+        how = f"bars, {USUAL_CONTRAST:.0%} modulation" if not is_least else "bars, all in view told"
+    frequency = per_mm.scaled(1e-3, "cycles/um")
+    return Resolved(frequency, USUAL_CONTRAST, how, result.capture.id, "bars", is_least=is_least)
+
+
+def bars_told(
+    elements: Sequence[Mapping[str, Any]], modulation: float
+) -> tuple[Quantity, bool] | None:
+    """The frequency (lp/mm) at which bars fall to `modulation`, and whether they never do so.
+
+    `elements` from coarse to fine, as evidence of a bar target holds them. Between two elements the
+    contrast is taken to fall evenly with the logarithm of the frequency. A single coarser element
+    that fails (dust on it) does not count, two in succession end the run. The lower contrast of the
+    two directions counts. None when the coarsest ones fail already.
+    """
+    level = modulation / MODULATION_OF_BARS
+    read = [
+        (float(e["frequency"]), *min((float(e[k]["contrast"]), float(e[k]["contrast_u"]))
+                                     for k in ("upright", "level")))
+        for e in elements
+        if e["upright"]["contrast"] is not None and e["level"]["contrast"] is not None
+    ]  # fmt: skip
+    last, fails = None, 0
+    for i, (_, value, _) in enumerate(read):
+        fails = 0 if value >= level else fails + 1
+        if fails == 2:
+            break
+        last = i if not fails else last
+    if last is None:
+        return None
+    f0, c0, u0 = read[last]
+    if last + 1 == len(read):
+        return Quantity.of(f0, THREE_BARS_U * f0, "lp/mm", "three bars for many"), True
+    f1, c1, u1 = read[last + 1]
+    octaves, share = math.log(f1 / f0), (c0 - level) / (c0 - c1)
+    frequency = f0 * math.exp(octaves * share)
+    noise = math.hypot((1 - share) * u0, share * u1) / (c0 - c1) * octaves * frequency
+    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
+    return found.with_contribution("three bars for many", THREE_BARS_U * frequency), False
+
+
+def _edge(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    level = USUAL_CONTRAST if contrast is None else contrast
+    pixel, per_px = _pixel_size(one, result), _edge_frequency(result, level)
+    if pixel is None or per_px is None:
+        return None
+    how = f"edge response, {level:.0%} modulation"
+    if per_px.value > limit:
+        how += ", which lies beyond what its pixels carry"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "edge")
+
+
+def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Resolved | None:
+    pixel = _pixel_size(one, result)
+    if pixel is None or "frc_cutoff" not in result.findings:
+        return None
+    end = _per_um(result.findings["frc_cutoff"].quantity, pixel, limit)
+    how = "no detail repeats beyond, by ring correlation"
+    return Resolved(end, None, how, result.capture.id, "correlation", is_bound=True)
+
+
+def _pixel_size(one: SettingResult, result: CaptureResult) -> Quantity | None:
+    """The setting's pixel size, where the capture's pictures are of the size it belongs to."""
+    pixel = one.findings.get("pixel_size")
+    size = (result.facts.get("width"), result.facts.get("height"))
+    if pixel is None or (one.picture and None not in size and size != one.picture):
+        return None
+    return pixel.quantity
+
+
+def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
+    if per_px.value > limit:
+        per_px = Quantity(limit, per_px.unit, per_px.contributions)
+    return combine(lambda f, p: f / p, (per_px, pixel_size), "cycles/um")
+
+
+def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:
+    """Frequency (cycles/px) at which the edge response falls to `level`."""
+    for key, at in (("frequency_50", 0.5), ("frequency_10", 0.1)):
+        if abs(level - at) < 1e-9 and key in result.findings:
+            return result.findings[key].quantity
+    for part in result.parts:
+        if {"frequency", "modulation", "low", "high"} <= set(part.evidence):
+            return _crossing_of_curve(part.evidence, level)
+    return None
+
+
+def _crossing_of_curve(curve: Mapping[str, Any], level: float) -> Quantity | None:
+    frequency = np.asarray(curve["frequency"], dtype=np.float64)
+    middle, low, high = (
+        _crossing(frequency, np.asarray(curve[name], dtype=np.float64), level)
+        for name in ("modulation", "low", "high")
+    )
+    if middle is None:
+        return None
+    ends = [abs(end - middle) for end in (low, high) if end is not None]
+    # The band covers 95 %: half of its width is 1.96 standard uncertainties.
+    u = max(ends, default=0.0) / 1.96
+    return Quantity.of(middle, u, "cycles/px", "band of the edge response")
+
+
+def _crossing(frequency: Any, modulation: Any, level: float) -> float | None:
+    below = np.flatnonzero(modulation < level)
+    if not below.size or below[0] == 0:
+        return None
+    i = int(below[0])
+    m0, m1 = float(modulation[i - 1]), float(modulation[i])
+    f0, f1 = float(frequency[i - 1]), float(frequency[i])
+    return f0 + (f1 - f0) * (m0 - level) / (m0 - m1)
+
+
+def bounds_of(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[Bound, ...]:
+    """What pixels and the stated aperture allow at best, the coarsest first.
+
+    A line and its gap are one period: it takes 2 px, so a line takes 1 px (a native one, where it
+    is known how far the camera enlarges), and its frequency must stay below the cut-off
+    2 NA / wavelength. Pixels of a phone at an eyepiece bound nothing that the eye sees.
+    """
+    found = []
+    pixel = native_pixel_size(one, captures)
+    if pixel is not None and not one.setting.through_eyepiece:
+        factor = enlargement(one, captures)
+        real = "" if factor is None else f" before the camera enlarges it {factor.value:.2f} times"
+        found.append(
+            Bound(Quantity(pixel.value, "um", pixel.contributions),
+                  f"a line takes at least one pixel{real}")
+        )  # fmt: skip
+    chain = one.setting.chain
+    if chain.numerical_aperture is not None:
+        end = cutoff_per_um(chain.wavelength_um, chain.numerical_aperture)
+        why = f"an aperture of {chain.numerical_aperture:g} passes nothing finer"
+        found.append(Bound(Quantity(1 / (2 * end), "um"), why))
+    return tuple(sorted(found, key=lambda bound: -bound.line.value))
+
+
+def bound_by_evidence(
+    one: SettingResult, captures: Sequence[CaptureResult], contrast: float | None
+) -> Resolved | None:
+    """What says that finer lines are not told, where nothing says which lines are.
+
+    The end of ring correlation; with a contrast of 10 % or more also bars, whose line at 10 % is
+    finer than that at any higher contrast.
+    """
+    if contrast is not None and contrast < USUAL_CONTRAST:
+        return None
+    told = finest_in(one, captures)
+    return None if told is None or told.is_least else told

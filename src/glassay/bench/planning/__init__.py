@@ -1,0 +1,1 @@
+"""What is still to be photographed, and how a die is photographed."""

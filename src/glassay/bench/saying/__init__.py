@@ -1,0 +1,1 @@
+"""Words: numbers in sentences, names of findings."""
