@@ -50,8 +50,8 @@ def test_the_fixed_keys_and_their_units(
     found = json.loads(out)["findings"]
     assert status == 0
     units = {
-        "frequency_50": "cycles/px", "frequency_10": "cycles/px", "edge_width_10_90": "px", "overshoot": "1",
-        "frequency_50_object": "cycles/um",
+        "frequency_50": "cycles/px", "frequency_10": "cycles/px", "edge_width_10_90": "px",
+        "overshoot": "1", "frequency_50_object": "cycles/um",
     }  # fmt: skip
     assert {key: found[key]["unit"] for key in units} == units
     assert found["frequency_50"]["value"] == pytest.approx(edge.frequency_at(0.5), rel=0.01)

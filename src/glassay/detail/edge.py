@@ -178,7 +178,8 @@ class EdgeResponse:
             "edges": [
                 {
                     "ends": edge.line.ends(edge.length), "direction": edge.direction,
-                    "zone": edge.zone, "frequency_50": edge.frequency_50.value, "frequency_50_u": edge.frequency_50.u,
+                    "zone": edge.zone,
+                    "frequency_50": edge.frequency_50.value, "frequency_50_u": edge.frequency_50.u,
                     "modulation": [round(float(m), 5) for m in edge.modulation],
                     "position": [round(float(x), 3) for x in edge.spread.position],
                     "spread": [round(float(e), 5) for e in edge.spread.spread],
@@ -553,7 +554,8 @@ def _notes(edges: Sequence[Edge], rejected: Sequence[RejectedEdge], tens: int) -
 
 
 GROUPS = {
-    "frequency_50_x": "detail along x", "frequency_50_y": "detail along y", "frequency_50_diagonal": "diagonal detail",
+    "frequency_50_x": "detail along x", "frequency_50_y": "detail along y",
+    "frequency_50_diagonal": "diagonal detail",
     "frequency_50_centre": "detail in the centre", "frequency_50_middle": "detail half way out",
     "frequency_50_corner": "detail in the corners",
 }  # fmt: skip
