@@ -173,7 +173,7 @@ def shown(key: str, finding: Finding) -> Shown:
         return Shown(name_of(key), "yes" if value else "no")
     if not isinstance(value, Quantity):
         return Shown(name_of(key), str(value))
-    if key.startswith("mtf") and value.unit == "cycles/px" and value.value > NYQUIST:
+    if key.startswith("frequency_") and value.unit == "cycles/px" and value.value > NYQUIST:
         return Shown(name_of(key), "beyond Nyquist (0.5 cycles/px)")
     if key == "snr_grey" and value.value > 0:
         return Shown(name_of(key), in_decibels(value))
