@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.model import Bench, Claim, Instrument, Observation
 from glassay.bench.document.observed import NOTED_RULE, observed_values, settling
-from glassay.bench.judging.decide import decide
+from glassay.bench.judging.decide import Decision, decide
 from glassay.bench.judging.ends import end_of, missing_end, stated_magnification
 from glassay.bench.judging.judge_clips import Held, hold_against_clips
 from glassay.bench.judging.judge_lines import hold_against_lines
@@ -125,7 +125,14 @@ def _judge_plain(
     return Verdict(
         instrument.id, claim, decision.word, sentence, decision.rule,
         value=best.value, value_name=claim.kind, setting=None if noted else best.where,
+        details=_by_digits(claim, decision),
     )  # fmt: skip
+
+
+def _by_digits(claim: Claim, decision: Decision) -> tuple[str, ...]:
+    if not decision.by_digits:
+        return ()
+    return (f"Printed as {claim.text}, which stands for {decision.by_digits}.",)
 
 
 def _as_held(instrument: Instrument, claim: Claim, held: Held) -> Verdict:
@@ -214,12 +221,17 @@ def _judge_magnification(
     setting = next(one for one in settings if one.setting.id == best.setting)
     needed, display = _display_needed(claim, settings)
     limit, detail = detail_limit(setting)
-    details = [*_zoom_words(claim, best, setting), *_contradictions(judged)]
+    decision = decide(best.counted, best.claimed, claim)
+    details = [
+        *_by_digits(claim, decision),
+        *_zoom_words(claim, best, setting),
+        *_contradictions(judged),
+    ]
     details += [display] if display else []
     details += [_can_follow(claim, limit, detail)] if limit and not claim.is_low_end else []
     return Verdict(
         instrument.id, claim, best.verdict, _headline(claim, best, setting),
-        decide(best.counted, best.claimed, claim).rule,
+        decision.rule,
         value=best.counted, value_name=best.reading.name, setting=best.setting,
         readings=judged, display_width_needed=needed, detail_limit=limit, details=tuple(details),
     )  # fmt: skip
