@@ -15,6 +15,7 @@ from glassay.bench.judging.judge_lines import hold_against_lines
 from glassay.bench.judging.judge_pixels import native_but_no_sensor, too_small_to_hold, why_not_told
 from glassay.bench.keeping.results import (
     CaptureResult,
+    Contradiction,
     JudgedReading,
     SettingResult,
     Verdict,
@@ -26,6 +27,7 @@ from glassay.bench.measuring.sensor_die import (
     refuted_by_die,
     through,
 )
+from glassay.bench.saying.contradictions import why_withheld
 from glassay.bench.saying.words import listed, say, say_length, say_time, say_times, short
 from glassay.optics.limits import aperture_carried_by_pixels
 from glassay.optics.readings import USEFUL_RANGE_PER_NA, Reading
@@ -54,6 +56,28 @@ def judge(
                 shown = [one for one in seen if claim.setting in (None, one.capture.setting)]
                 verdicts.append(_judge_plain(instrument, claim, about, shown, dies))
     return tuple(verdicts)
+
+
+def withhold(
+    bench: Bench,
+    verdicts: Sequence[Verdict],
+    without: Sequence[Verdict],
+    contradictions: Sequence[Contradiction],
+) -> tuple[Verdict, ...]:
+    """The verdicts, undecided where they lean on a contradiction: where leaving out what it touches
+    (`without`, in the same order) changes anything about them."""
+    return tuple(
+        verdict if verdict == other or verdict.word == "untested"
+        else _withheld(bench, verdict, contradictions)
+        for verdict, other in zip(verdicts, without, strict=True)
+    )  # fmt: skip
+
+
+def _withheld(bench: Bench, verdict: Verdict, contradictions: Sequence[Contradiction]) -> Verdict:
+    mine = [one for one in contradictions if verdict.instrument in (i for i, _ in one.places)]
+    reason = why_withheld((mine or list(contradictions))[0], bench)
+    sentence = f"{_claimed(verdict.claim)} is undecided: {reason}."
+    return Verdict(verdict.instrument, verdict.claim, "undecided", sentence, "")
 
 
 def _untested(instrument: Instrument, claim: Claim, reason: str) -> Verdict:

@@ -153,10 +153,28 @@ def _best_setting(
         return min(ranks), sum(ranks), sum(_spare(c) for c in conditions), closest
 
     best, conditions = max(tried, key=quality)
+    doubtful = [one for one, _ in tried if results.is_doubtful(one)]
+    if doubtful:
+        # Sound settings may still say yes; that none of them does says nothing of the others.
+        tried = [(one, held) for one, held in tried if one not in doubtful]
+        best, conditions = max(tried, key=quality) if tried else (best, conditions)
+        if not tried or any(c.word != "yes" for c in conditions):
+            return None, _in_doubt(conditions, doubtful)
     if left_out and conditions:
         first = replace(conditions[0], sentence=f"{conditions[0].sentence}; {left_out}")
         conditions = (first, *conditions[1:])
     return best.setting.id, conditions
+
+
+def _in_doubt(
+    conditions: Sequence[Condition], doubtful: Sequence[SettingResult]
+) -> tuple[Condition, ...]:
+    names = listed([one.setting.title for one in doubtful])
+    why = f"what was measured in setting {names} contradicts itself"
+    return tuple(
+        Condition(c.kind, "not shown", why, limit=c.limit, shoot="the contradiction resolved first")
+        for c in conditions
+    )
 
 
 def _left_out(mine: Sequence[SettingResult]) -> str:

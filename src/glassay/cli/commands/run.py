@@ -20,6 +20,7 @@ from glassay.bench.keeping.results import BenchResults, Column
 from glassay.bench.measuring.assemble import results_as_json, run_bench
 from glassay.bench.measuring.matching import kept_matches
 from glassay.bench.measuring.run import Progress as Step
+from glassay.bench.saying.contradictions import said
 from glassay.bench.saying.words import say
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.cli.single import not_measured
@@ -78,6 +79,8 @@ def _print_answer(results: BenchResults) -> None:
     if not results.bench.instruments:
         out.print("There are no instruments in bench.toml yet.", markup=False)
         return
+    for one in results.contradictions:
+        out.print(f"{said(one, results.bench)}.", style="bold", markup=False)
     left_out: tuple[str, ...] = ()
     table = comparison_table(results)
     while _too_wide(table, out):
