@@ -41,6 +41,20 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
 
+def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.line_response import response_of_lines
+    from glassay.imaging.compression import jpeg_quality
+    from glassay.scale import measure_scale
+
+    photo = only_photo(paths, "a ruled scale")
+    scale = measure_scale(photo.measuring_grey(), pattern="ruled", box=area(settings))
+    found = response_of_lines(
+        photo.linear_grey(), scale.segments, scale.division.value,
+        jpeg_quality(photo.facts.get("quantization") or {}),
+    )  # fmt: skip
+    return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
+
+
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.bars import measure_bars
 
@@ -131,6 +145,9 @@ METHODS = (
     Method(
         "edge response", ("edge",), _detail_version, box_only, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting,
+    ),
+    Method(
+        "superposed lines", (), _detail_version, box_only, _measure_lines, aside=("ruled scale",),
     ),
     Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat),
