@@ -11,8 +11,8 @@ from click.testing import CliRunner
 
 from glassay.bench.measuring.methods import METHODS
 from glassay.cli.commands.scale import command
-from glassay.detail.line_response import LineResponse, processing_share, response_of_lines
-from glassay.detail.response_model import FREQUENCY, modulation
+from glassay.detail.line_response import LineResponse, response_of_lines
+from glassay.detail.response_model import FREQUENCY, modulation, processing_share
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.optics.transfer import defocused_transfer

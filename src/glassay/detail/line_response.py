@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.response_model import FREQUENCY, Posterior, draw
+from glassay.detail.response_model import FREQUENCY, Posterior, draw, processing_share
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.quantity import Quantity
@@ -51,11 +51,6 @@ LINE_SHARE, LINE_SHARE_WIDTH = np.log(0.2), 0.5
 3 um (common practice, no source); normal in the logarithm."""
 ANISOTROPY = 0.02
 """Standard deviation of the relative difference of the response's scale along and across the lines."""
-PROCESSING_SHARE = 0.01
-COMPRESSION_SHARE = 0.035
-"""Relative standard uncertainty of the result for an unknown tone curve and firmware, and for JPEG at
-quality 80 (in proportion to 100 less the quality): compression takes weak harmonics away or rings, by
-3 to 4 % of the 10 % frequency at 80 in the study."""
 MAX_MISFIT = 6.0
 """Weighted square residual per datum beyond which the lines are no plain bars: rims, grooves and
 shadows give 20 and more, plain lines 0.3 to 3."""
@@ -140,12 +135,6 @@ def response_of_lines(
                 "the lines' ends are no plain steps, and their shape alone does not tell their width"
             )
     return _result(posterior, fold, steps, rows, division_px, processing_share(jpeg_quality))
-
-
-def processing_share(jpeg_quality: int | None) -> float:
-    """Relative standard uncertainty for what the file's making does to a response measured on it."""
-    loss = 0.0 if jpeg_quality is None else COMPRESSION_SHARE * max(0, 100 - jpeg_quality) / 20
-    return float(np.hypot(PROCESSING_SHARE, loss))
 
 
 @dataclass(frozen=True)
@@ -370,7 +359,7 @@ def _binned(
     middle = summed(across[inside]) / many
     within = np.maximum(summed(inner**2) / many - mean**2, 0)
     value, seen = np.zeros(rows), np.zeros(rows, dtype=bool)
-    error: Float = np.ones(rows)
+    error = np.ones(rows)
     for row in range(rows):
         filled = np.flatnonzero(number[row])
         if len(filled) < 0.4 * columns:
@@ -387,13 +376,13 @@ def _binned(
     if seen.mean() < 0.8:
         return None
     value = value[seen]
-    error = np.asarray(np.hypot(error[seen], MODEL_SHARE), dtype=np.float64)
-    at: Float = ((np.arange(rows) + 0.5) * END_BIN_PX - reach)[seen]
+    uncertain = np.asarray(np.hypot(error[seen], MODEL_SHARE), dtype=np.float64)
+    at = ((np.arange(rows) + 0.5) * END_BIN_PX - reach)[seen]
     flat = np.abs(at) > 0.7 * reach
     sides = [value[flat & (at > 0)], value[flat & (at < 0)]]
     if any(len(side) == 0 or np.ptp(side) > MOST_UNEVEN_END for side in sides):
         return None
-    return _Step(at, value, error, lines)
+    return _Step(np.asarray(at, dtype=np.float64), value, uncertain, lines)
 
 
 def _step_kernel(place: Float) -> Float:

@@ -78,7 +78,8 @@ def finest_in(
 
     One criterion: a line is told at `contrast` (10 % modulation where none is stated), read from
     bars and from edges. Of several captures of one kind the finest counts, for the others may be
-    out of focus; where bars and edges both tell and are well measured, the more sceptical counts.
+    out of focus. Bars, edges and the slide's own lines that are well measured and agree are combined
+    by their uncertainties; where they disagree beyond them, the most sceptical counts.
     Where neither was measured, the end of ring correlation stands in and is marked as the bound
     that it is. With a contrast only edges count. Needs the setting's pixel size, except for bars;
     captures of another picture size are left out.
@@ -98,8 +99,28 @@ def finest_in(
     if told:
         sure = [found for found in told if not found.is_least] or told
         sure = [found for found in sure if found.is_well_measured] or sure
-        return max(sure, key=lambda found: found.line.value)
+        return _combined(sure)
     return _finest_of([_correlation(one, r, limit) for r in here]) if contrast is None else None
+
+
+def _combined(told: Sequence[Resolved]) -> Resolved:
+    """The mean weighted by 1 / u^2 of what agrees (JCGM 100:2008, 4.2 and 5.2 for what is shared)."""
+    sceptic = max(told, key=lambda found: found.line.value)
+    agree = all(
+        abs(found.frequency.value - sceptic.frequency.value)
+        <= math.hypot(found.frequency.expanded, sceptic.frequency.expanded)
+        for found in told
+    )
+    if len(told) == 1 or not agree or not all(found.frequency.u for found in told):
+        return sceptic
+    weights = [1 / found.frequency.u**2 for found in told]
+    mean = combine(
+        lambda *f: sum(w * v for w, v in zip(weights, f, strict=True)) / sum(weights),
+        [found.frequency for found in told], "cycles/um",
+    )  # fmt: skip
+    best = min(told, key=lambda found: found.frequency.relative)
+    how = " and ".join(found.how for found in told)
+    return Resolved(mean, sceptic.contrast, how, best.capture, best.kind)
 
 
 def _finest_of(found: Sequence[Resolved | None]) -> Resolved | None:
