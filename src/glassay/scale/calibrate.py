@@ -50,7 +50,8 @@ class Division:
         if not self.u_um:
             return Quantity(self.length_um, "um")
         source = "slide tolerance (assumed)" if self.assumed else "slide, as stated"
-        part = Contribution(source, self.u_um, shared=f"reference object {self.identity}")
+        identity = f"reference object {self.identity}"
+        part = Contribution(source, self.u_um, identity=identity, scope="reference")
         return Quantity(self.length_um, "um", (part,))
 
 
@@ -143,7 +144,9 @@ def _on_object(pixel_size: Quantity, across: Quantity, result: ScaleResult) -> Q
     straight = 1 - k * share + float(higher_orders(k, np.array(share)))
     seen = plain.scaled(straight, "um")
     unknown = math.hypot(result.distortion_error, DISTORTION_FLOOR)
-    return seen.with_contribution("lens distortion over the field", plain.value * share * unknown)
+    return seen.with_contribution(
+        "lens distortion over the field", plain.value * share * unknown, scope="setting"
+    )
 
 
 def _notes(result: ScaleResult, division: Division) -> tuple[str, ...]:

@@ -345,7 +345,7 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
         if unit == "px":
             parts.append(Contribution("colour and processing", PROCESSING_SHARE * value))
             bent_cells = DISTORTED_CELLS * abs(lattice.distortion) * value
-            parts.append(Contribution("cells bent by distortion", bent_cells))
+            parts.append(Contribution("cells bent by distortion", bent_cells, scope="setting"))
         return Quantity(value, unit, tuple(parts))
 
     along, residuals, segments = _rows(lattice)

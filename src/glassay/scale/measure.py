@@ -387,9 +387,11 @@ def _result(view: _View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRe
     parts.append(Contribution("colour and processing", PROCESSING_SHARE * fit.division))
     if fit.distortion:
         model = DISTORTION_MODEL_SHARE * abs(fit.distortion) * fit.division
-        parts.append(Contribution("model of the distortion", model))
+        parts.append(Contribution("model of the distortion", model, scope="setting"))
     if fit.distortion_allowance:
-        parts.append(Contribution("lens distortion not seen", fit.distortion_allowance))
+        parts.append(
+            Contribution("lens distortion not seen", fit.distortion_allowance, scope="setting")
+        )
     segments = _segments(light.shape, lines)
     hierarchy = read_hierarchy(lines.numbers, _visible_lengths(light.shape, stop, lines, segments))
     tilt = math.degrees(lines.angle)
