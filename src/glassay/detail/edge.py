@@ -29,10 +29,10 @@ from glassay.detail.edge_line import EdgeLine, Placement, Samples, arc_by_rows, 
 from glassay.detail.edge_spline import NODE_PX, Float
 from glassay.detail.edge_spread import ANALYSIS_FREQUENCY, EdgeSpread, spread_edge
 from glassay.errors import NotMeasurable
+from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
-from glassay.scale.field_stop import FieldStop, find_field_stop
 
 METHOD = "slanted edge after ISO 12233"
 

@@ -18,10 +18,10 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
 from glassay.errors import NotMeasurable
+from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
 from glassay.quantity import Contribution, Quantity
-from glassay.scale.field_stop import FieldStop, find_field_stop
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

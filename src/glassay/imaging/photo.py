@@ -70,10 +70,6 @@ class Photo:
         kind = self.stored.dtype
         return float(np.iinfo(kind).max) if kind.kind == "u" else 1.0
 
-    def with_tone(self, tone: Tone) -> Photo:
-        """The same photo read with another tone curve."""
-        return replace(self, tone=tone)
-
     def crop(self, box: tuple[int, int, int, int]) -> Photo:
         """The part `box` = (x, y, width, height) in px of the upright photo (a view, no copy).
 

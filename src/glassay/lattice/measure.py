@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
@@ -21,7 +22,6 @@ from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
 from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
-from glassay.scale.ruling import at_picture_corner
 
 METHOD = "lattice of a photo"
 METHOD_VERSION = "3"

@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
+from glassay.field_stop import find_field_stop
 from glassay.imaging.tone import FloatImage
 from glassay.match.mapping import Mapping, Points, outline
-from glassay.scale.field_stop import find_field_stop
 
 Mask = npt.NDArray[np.bool_]
 Look = Literal["brightness", "edge light", "coarse edge light", "edges"]

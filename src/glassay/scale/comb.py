@@ -7,7 +7,7 @@ with bright edges and blurred ones are all followed in the same way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -373,9 +373,3 @@ def finer_division(waveform: Array) -> int:
         if harmonics > 0.8:
             return parts
     return 1
-
-
-def with_place(comb: Comb, place: Array) -> Comb:
-    """The same comb with another expectation of where its lines stand."""
-    shift = np.polyval(comb.place, comb.numbers) - np.polyval(place, comb.numbers)
-    return replace(comb, place=place, offsets=comb.offsets + shift)
