@@ -45,6 +45,10 @@ class Frame:
             (width - 1) / 2 - corner[0], (height - 1) / 2 - corner[1], math.hypot(height, width) / 2
         )
 
+    def seen_from(self, x: float, y: float) -> Frame:
+        """The same in px of a part that begins at this column and row."""
+        return Frame(self.x - x, self.y - y, self.half_diagonal)
+
     def reduced(self, factor: float) -> Frame:
         """The same in px of a copy averaged over `factor` x `factor` px from the top left."""
         shift = (factor - 1) / 2
