@@ -200,7 +200,8 @@ def read_contrast(image: FloatImage, site: Site, dark_bars: bool = False) -> Bar
 
     Light is read in the middle of the bars and of the two spaces between them, from a quarter of a
     width to either side, not at whatever maximum and minimum noise may have; beyond the limit of
-    resolution the contrast may come out negative, as it truly can. None when it lies outside the picture.
+    resolution the contrast may come out negative, as it truly can. None when it lies outside the
+    picture.
     """
     pixels = _gather(image, site)
     if pixels is None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop
-from glassay.fitting import spread
+from glassay.fitting import block_mean, spread
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.comb import finer_division
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
@@ -19,7 +19,6 @@ from glassay.scale.lines import Lines, refine
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
 from glassay.scale.search import Sighting, find_rows
-from glassay.scale.strips import reduced
 
 SEARCH_PIXELS = 3_500_000
 """The search runs on a copy of at most this size first, and on more only if it finds nothing."""
@@ -80,7 +79,7 @@ def measure_ruled(view: View) -> ScaleResult:
         if factor in tried:
             continue
         tried.add(factor)
-        small = reduced(light, factor)
+        small = block_mean(light, factor)
         small_mask = (
             None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
         )
