@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
+from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.scale import Division, calibrate, measure_scale
-from glassay.scale.ruling import at_picture_corner
 from tests.scale.drawn import (
     Picture,
     compressed,

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from glassay.distortion import higher_orders
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity, combine
-from glassay.scale.measure import METHOD, ScaleResult
-from glassay.scale.ruling import higher_orders
+from glassay.scale.result import METHOD, ScaleResult
 
 ASSUMED_TOLERANCE = 0.002
 """Relative tolerance assumed for a slide without a certificate: plus or minus 0.2 %, taken as a
@@ -135,7 +135,7 @@ def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = 
 def _on_object(pixel_size: Quantity, across: Quantity, result: ScaleResult) -> Quantity:
     """What `across` px through the middle of the photo show of the object, in um.
 
-    Radial distortion k at the corner is taken out as it was fitted (`ruling.higher_orders`); what
+    Radial distortion k at the corner is taken out as it was fitted (`distortion.higher_orders`); what
     is not known of k enters with its leading factor.
     """
     share = (across.value / math.hypot(*result.shape)) ** 2

@@ -10,7 +10,7 @@ from glassay.bench.keeping.results import SettingResult
 from glassay.bench.saying.finding_names import name_of
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
-from glassay.report.page import Chapter, Report
+from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
 

@@ -21,7 +21,7 @@ from glassay.bench.measuring.methods.contract import (
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "6"
+DETAIL_VERSION = "7"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
