@@ -20,7 +20,8 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.measuring import cluster, run
 from glassay.bench.measuring.assemble import run_bench
 from glassay.bench.measuring.run import Progress
-from glassay.cli import main
+from glassay.cli import program
+from glassay.errors import Unusable
 
 HEAD = """
 [bench]
@@ -96,7 +97,7 @@ def test_a_cluster_gives_the_numbers_of_one_process_and_a_killed_worker_loses_no
         run_bench(load_bench(folder), cluster=address, progress=stop)
     kept = list((folder / "results" / "measured").iterdir())
     assert len(kept) == 1
-    told = CliRunner().invoke(main, ["run", str(folder), "--cluster", address])
+    told = CliRunner().invoke(program, ["run", str(folder), "--cluster", address])
     assert told.exit_code == 0, told.output
     measured: list[Progress] = []
     there = run_bench(load_bench(folder), jobs=1, progress=measured.append)
@@ -118,19 +119,19 @@ def test_no_scheduler_at_the_address_is_one_clear_line(
     monkeypatch.setattr(cluster, "PATIENCE_S", 0.5)
     folder = bench_of(tmp_path / "bench", "a.jpg")
     for address in ("tcp://127.0.0.1:9", "nonsense"):
-        told = CliRunner().invoke(main, ["run", str(folder), "--cluster", address])
-        assert told.exit_code == 2
-        assert told.stderr.count("\n") == 1
-        assert f"--cluster {address}: no Dask scheduler answers there" in told.stderr
+        with pytest.raises(Unusable) as caught:
+            run_bench(load_bench(folder), cluster=address)
+        assert str(caught.value).startswith(f"--cluster {address}: no Dask scheduler answers there")
+        assert "\n" not in str(caught.value)
 
 
-def test_a_run_with_nothing_to_do_does_not_load_dask(tmp_path: Path) -> None:
+def test_a_run_with_nothing_to_do_does_not_load_what_talks_to_clusters(tmp_path: Path) -> None:
     folder = bench_of(tmp_path / "bench", "a.jpg")
     run_bench(load_bench(folder), jobs=1)
     code = (
-        "import sys; from glassay.cli import main\n"
-        f"main(['run', {str(folder)!r}], standalone_mode=False)\n"
-        "print({'dask', 'distributed'} & set(sys.modules))"
+        "import sys; from glassay.cli import program\n"
+        f"program(['run', {str(folder)!r}], standalone_mode=False)\n"
+        "print({'distributed'} & set(sys.modules))"
     )
     environment = {**os.environ, "PYTHONPATH": str(ROOT / "src")}
     done = subprocess.run(
