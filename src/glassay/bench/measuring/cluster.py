@@ -49,6 +49,8 @@ def compute_on(
             except TimeoutError:
                 continue
             for future in ready:
+                if future.status in ("lost", "pending"):
+                    continue  # its worker ended before it was fetched: it is computed again
                 finished(waiting.pop(future), _outcome(future, address))
 
 
