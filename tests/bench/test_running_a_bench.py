@@ -47,8 +47,9 @@ where = "box"
 @pytest.fixture
 def scales_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """One measurement for each photo of a slide: its edges are not looked at aside."""
-    method = methods.METHODS["edge response"]
-    monkeypatch.setitem(methods.METHODS, method.name, replace(method, aside=()))
+    for name in ("edge response", "superposed lines"):
+        method = methods.METHODS[name]
+        monkeypatch.setitem(methods.METHODS, name, replace(method, aside=()))
 
 
 def entry(name: str, thing: str = "slide") -> str:

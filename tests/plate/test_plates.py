@@ -21,7 +21,7 @@ from glassay.bench.measuring.matching import match_chips, match_keys
 from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.plate import GAP, same_chip
 from glassay.report.pdf.style import MARGIN, PAGE, WIDTH, register_fonts
 from glassay.report.plate_sheet import (

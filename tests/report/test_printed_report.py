@@ -16,7 +16,7 @@ from glassay.bench.document.model import Need
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import assemble
 from glassay.disk import content_hash
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf import write_pdf, write_summary
 
 DAY = datetime.date(2026, 5, 1)

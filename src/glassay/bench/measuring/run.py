@@ -27,6 +27,7 @@ from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
 from glassay.errors import NotMeasurable, Unusable
+from glassay.quantity import Quantity
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,7 @@ def _measured(
 
     def keep(task: _Task, result: MethodResult) -> None:
         if result.status != "unusable":  # a file may have been unreadable for the moment only
-            store.save(task.needs, result)
+            result = store.save(task.needs, result)
         done.append((task, result))
         progress(Progress(len(done), len(tasks), task.capture.id, result.status))
 
@@ -178,8 +179,19 @@ def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[Ca
             clip = medium_of(capture.files) == "clip"
             reason = f"nothing is measured on {'a clip of ' if clip else ''}a {kind} yet"
             parts = [MethodResult("", "no method", reason=reason)]
-        results.append(CaptureResult(capture, tuple(parts)))
+        results.append(CaptureResult(capture, tuple(_of_the_setting(p, capture) for p in parts)))
     return tuple(results)
+
+
+def _of_the_setting(part: MethodResult, capture: Capture) -> MethodResult:
+    """The result with what its setting's lens adds named after the setting: photos share it."""
+    owner = f"setting {capture.instrument}/{capture.setting}"
+    findings = {
+        key: replace(f, value=f.value.named(owner, "setting"))
+        if isinstance(f.value, Quantity) else f
+        for key, f in part.findings.items()
+    }  # fmt: skip
+    return replace(part, findings=findings)
 
 
 def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:

@@ -18,7 +18,7 @@ from glassay.disk import content_hash
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.numbers import sentence
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.style import CODE, HEADS, SMALL, WIDTH, micro, table, text
 from glassay.report.sections import assumptions
 from glassay.report.sections.methods import ACCOUNTS

@@ -24,7 +24,7 @@ from glassay.report.answer import quote
 from glassay.report.instrument.claims import numbers_of_rule, title_of
 from glassay.report.instrument.measured import budget, hidden_of
 from glassay.report.numbers import SIGNS, sentence
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.by_eye import whose_view
 from glassay.report.pdf.figures import draw
 from glassay.report.pdf.lanes import Lanes, Legend

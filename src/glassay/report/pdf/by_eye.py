@@ -9,7 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Spacer
 
 from glassay.bench.saying.words import say, say_length, say_times
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.style import ACCENT, INK, SMALL, WIDTH, heading, table, text
 from glassay.report.sections import by_eye
 from glassay.report.sections.by_eye import SECTION, Field

@@ -12,7 +12,7 @@ from reportlab.platypus import BaseDocTemplate, Frame, PageBreak, PageTemplate, 
 
 from glassay import __version__
 from glassay.disk import write_atomically
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.appendix import appendix
 from glassay.report.pdf.body import body
 from glassay.report.pdf.style import HEADS, MARGIN, PAGE, SOFT, WIDTH, register_fonts

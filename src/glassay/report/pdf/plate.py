@@ -18,7 +18,7 @@ from glassay.bench.saying.words import say, say_length
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose, sentence
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.figures import Overlay, Picture
 from glassay.report.pdf.style import CELL, HEADS, SMALL, WIDTH, clean, marked, table, text
 from glassay.report.plate_sheet import BAR_SHARE, foot_of, numbers_below, round_length

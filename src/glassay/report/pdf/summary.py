@@ -13,7 +13,7 @@ from glassay.bench.planning.shots import open_shots, said
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.report.answer import headline
 from glassay.report.numbers import SIGNS
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.pdf.style import (
     HEADS,
     LARGE,
