@@ -39,14 +39,19 @@ LEFT_OUT_FIRST = (
 @click.argument("bench", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="print everything as data")
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
-def command(bench: Path, as_json: bool, jobs: int | None) -> None:
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="measure on the workers of this Dask scheduler (tcp://HOST:PORT), which have glassay "
+    "installed and find the bench under the same path",
+)  # fmt: skip
+def command(bench: Path, as_json: bool, jobs: int | None, cluster: str | None) -> None:
     """Measure what is new or changed in BENCH and print the comparison table.
 
     Exit status: 0 when something was measured or nothing was there to measure; 3 when every capture
     was refused; 2 when a file cannot be used (the others are measured all the same).
     """
     loaded = load_bench(bench)
-    results = measure_with_progress(loaded, jobs)
+    results = measure_with_progress(loaded, jobs, cluster)
     if as_json:
         click.echo(json.dumps(results_as_json(results), indent=1))
     else:
@@ -54,7 +59,9 @@ def command(bench: Path, as_json: bool, jobs: int | None) -> None:
     _report_trouble(results)
 
 
-def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
+def measure_with_progress(
+    bench: Bench, jobs: int | None, cluster: str | None = None
+) -> BenchResults:
     """Run the bench with a progress bar on a terminal."""
     errors = Console(stderr=True)
     bar = Progress(
@@ -69,7 +76,7 @@ def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
             if step.capture:
                 bar.update(task, description=f"{step.capture[-48:]} {step.status}")
 
-        return run_bench(bench, jobs=jobs, progress=show)
+        return run_bench(bench, jobs=jobs, cluster=cluster, progress=show)
 
 
 def _print_answer(results: BenchResults) -> None:
