@@ -64,6 +64,8 @@ class Section:
     title: str
     template: str
     fill: Callable[[Report], Filling | None]
+    folded: bool = False
+    """Whether it stays closed until a reader opens it."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,7 @@ class Filled:
     id: str
     title: str
     html: Markup
+    folded: bool = False
 
 
 def render_page(report: Report, sections: Sequence[Section] | None = None) -> str:
@@ -96,7 +99,9 @@ def render_page(report: Report, sections: Sequence[Section] | None = None) -> st
     for section in SECTIONS if sections is None else sections:
         filling = section.fill(report)
         if filling is not None:
-            filled.append(Filled(section.id, section.title, render(section.template, filling)))
+            html = render(section.template, filling)
+            folded = section.folded and sections is None
+            filled.append(Filled(section.id, section.title, html, folded))
     bench = report.results.bench
     return str(
         render("page.html", {

@@ -263,6 +263,8 @@ class Need:
     budget: Money | None = None
     power: tuple[str, ...] = ()
     standalone: bool | None = None
+    must: bool = False
+    """Whether an instrument that fails it is out; the others are wishes."""
 
     @property
     def is_judged(self) -> bool:

@@ -1,0 +1,312 @@
+"""What a reader with one minute wants: three picks with their numbers, and the claim furthest off."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from glassay.bench.document.model import Instrument, Money, Need
+from glassay.bench.judging.needs import answer_needs
+from glassay.bench.keeping.results import BenchResults, SettingResult, Verdict
+from glassay.bench.measuring.resolved import Resolved, finest_in
+from glassay.bench.saying.words import listed, say, say_length, say_times
+from glassay.quantity import Quantity, combine
+
+
+@dataclass(frozen=True)
+class Pick:
+    """One answer: `title` says to what, `instruments` who (several where they cannot be told
+    apart), `sentence` why, with its number."""
+
+    id: str
+    title: str
+    instruments: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Line:
+    """The finest line that a setting was shown to tell."""
+
+    setting: SettingResult
+    resolved: Resolved
+
+    @property
+    def width(self) -> Quantity:
+        """In um."""
+        return self.resolved.line
+
+
+def picks(results: BenchResults) -> tuple[Pick, ...]:
+    """Finest detail on a chip, a whole die in one view, the money; only those that can be told."""
+    found = (_finest(results), _whole(results), _money(results))
+    return tuple(one for one in found if one is not None)
+
+
+def lines(results: BenchResults) -> list[Line]:
+    """What each setting tells: only what was told, no bounds, no view through an eyepiece (a phone's
+    photo loses what the eye may see), no setting in which no chip can be looked at."""
+    return [
+        Line(one, resolved)
+        for one in results.settings
+        if one.setting.for_chips and not one.setting.through_eyepiece
+        and (resolved := finest_in(one, results.captures)) is not None and not resolved.is_bound
+    ]  # fmt: skip
+
+
+def finest_of(results: BenchResults, instrument: str) -> Line | None:
+    """The finest line that one instrument tells."""
+    mine = [one for one in lines(results) if one.setting.instrument.id == instrument]
+    return min(mine, key=lambda one: one.width.value, default=None)
+
+
+def _level(told: Sequence[Line]) -> list[Line]:
+    """The finest, and all that cannot be told apart from it."""
+    top = min(told, key=lambda one: one.width.value)
+    return [one for one in told if one is top or _is_level(top.width, one.width)]
+
+
+def _is_level(a: Quantity, b: Quantity) -> bool:
+    gap = combine(lambda x, y: x - y, (a, b), "um")
+    return abs(gap.value) <= gap.expanded
+
+
+def _finest(results: BenchResults) -> Pick | None:
+    told = [
+        one for instrument in results.bench.instruments
+        if (one := finest_of(results, instrument.id)) is not None
+    ]  # fmt: skip
+    if not told:
+        return None
+    best = _level(told)
+    names = listed([one.setting.instrument.title for one in best])
+    verb = "tells" if len(best) == 1 else "cannot be told apart: they tell"
+    how = {"bars": "by bars", "edge": "by edges"}.get(best[0].resolved.kind, "")
+    text = f"{names} {verb} lines of {say_length(best[0].width)} {how}".rstrip()
+    others = sorted((one for one in told if one not in best), key=lambda one: one.width.value)
+    if others:
+        text += f"; next is {others[0].setting.instrument.title}, {say_length(others[0].width)}"
+    unknown = [
+        instrument.title for instrument in results.bench.instruments
+        if finest_of(results, instrument.id) is None
+    ]  # fmt: skip
+    if unknown:
+        text += f". Not measured or seen by eye only: {listed(unknown)}"
+    return Pick("finest", "Finest detail on a chip",
+                tuple(one.setting.instrument.id for one in best), text + ".")  # fmt: skip
+
+
+# ---- a whole die in one view ---------------------------------------------------------------------
+
+
+def _die(results: BenchResults) -> Need | None:
+    """The largest field that is needed; a must before a wish."""
+    asked = [need for need in results.bench.needs if need.field_um is not None]
+    return max(asked, key=lambda need: (need.must, need.field_um or (0, 0)), default=None)
+
+
+def _holds(one: SettingResult, wanted: tuple[float, float]) -> bool:
+    long, short = wanted
+    if "field_diameter" in one.findings:
+        seen = one.findings["field_diameter"].quantity
+        return seen.value - seen.expanded >= math.hypot(long, short)
+    if "field_width" not in one.findings or "field_height" not in one.findings:
+        return False
+    sides = [one.findings[key].quantity for key in ("field_width", "field_height")]
+    low = sorted((side.value - side.expanded for side in sides), reverse=True)
+    return low[0] >= long and low[1] >= short
+
+
+def _whole(results: BenchResults) -> Pick | None:
+    need = _die(results)
+    if need is None or need.field_um is None:
+        return None
+    able = [one for one in lines(results) if _holds(one.setting, need.field_um)]
+    if not able:
+        return None
+    best = _level(able)
+    one = min(best, key=lambda line: line.width.value)
+    names = listed(
+        list(dict.fromkeys(f"{b.setting.instrument.title} ({b.setting.setting.title})" for b in best))
+    )
+    long, short = need.field_um
+    size = say_length(Quantity(long, "um"))
+    if short:
+        size += f" x {say_length(Quantity(short, 'um'))}"
+    seen = one.setting.seen_width
+    wide = f" in a field {say_length(seen)} wide" if seen is not None else ""
+    return Pick(
+        "whole", "Best for a whole die in one view",
+        tuple(dict.fromkeys(b.setting.instrument.id for b in best)),
+        f"{names} {'shows' if len(best) == 1 else 'show'} all of {size} and"
+        f" {'tells' if len(best) == 1 else 'tell'} lines of {say_length(one.width)}{wide}.",
+    )  # fmt: skip
+
+
+# ---- the money -----------------------------------------------------------------------------------
+
+
+def _money(results: BenchResults) -> Pick | None:
+    """The cheapest that keeps every must; without musts, the least price times finest line."""
+    priced = [(one, total) for one in results.bench.instruments
+              if (total := one.price.total) is not None]  # fmt: skip
+    if len(priced) < 2 or len({total.currency for _, total in priced}) > 1:
+        return None
+    return _by_musts(results, priced) or _by_detail(results, priced)
+
+
+def _by_musts(results: BenchResults, priced: Sequence[tuple[Instrument, Money]]) -> Pick | None:
+    musts = [need for need in results.bench.needs if need.is_judged and need.must]
+    if not musts:
+        return None
+    needs = answer_needs(results)
+    able = [
+        (one, total) for one, total in priced
+        if all(needs.answer(need.id, one.id).word == "yes" for need in musts)
+    ]  # fmt: skip
+    if not able:
+        return None
+    one, total = min(able, key=lambda pair: pair[1].amount)
+    line = finest_of(results, one.id)
+    what = f" and tells lines of {say_length(line.width)}" if line is not None else ""
+    count = "the one must" if len(musts) == 1 else f"all {len(musts)} musts"
+    return Pick("money", "Best for the money", (one.id,),
+                f"{one.title}, {total}, is the cheapest that meets {count}{what}.")  # fmt: skip
+
+
+def _by_detail(results: BenchResults, priced: Sequence[tuple[Instrument, Money]]) -> Pick | None:
+    told = [(one, total, line) for one, total in priced
+            if (line := finest_of(results, one.id)) is not None]  # fmt: skip
+    if len(told) < 2:
+        return None
+    one, total, line = min(told, key=lambda found: found[1].amount * found[2].width.value)
+    return Pick(
+        "money", "Best for the money", (one.id,),
+        f"{one.title}: lines of {say_length(line.width)} for {total}, the least price times line"
+        " width (half the line is worth twice the price).",
+    )  # fmt: skip
+
+
+# ---- what is furthest from the truth -------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Miss:
+    """A claim that is not met, by which factor it is off."""
+
+    verdict: Verdict
+    factor: float
+
+
+def misses(results: BenchResults) -> list[Miss]:
+    """Claims not met with a number that says by how much, the furthest off first."""
+    return sorted(_misses(results), key=lambda one: -one.factor)
+
+
+def _misses(results: BenchResults) -> Iterator[Miss]:
+    for verdict in results.verdicts:
+        claimed, value = verdict.claim.value, verdict.value
+        if verdict.word == "not met" and value is not None and claimed and value.value > 0:
+            ratio = claimed / value.value
+            yield Miss(verdict, max(ratio, 1 / ratio))
+
+
+def furthest_off(results: BenchResults) -> str:
+    """The claim furthest from the truth, in a sentence; "" where none is missed by a number."""
+    found = misses(results)
+    if not found:
+        return ""
+    worst = found[0]
+    claim, value = worst.verdict.claim, worst.verdict.value
+    assert value is not None
+    name = results.bench.instrument(worst.verdict.instrument).title
+    kind = "" if claim.kind == "magnification" else f"{claim.kind} "
+    what = claim.text.split(" to ")[-1] if claim.sense == "at least" else claim.text
+    real = say_times(value) if claim.kind == "magnification" else _in_unit(value)
+    at_best = f" at best ({worst.verdict.value_name})" if claim.kind == "magnification" else ""
+    return (
+        f"{kind}{what}, claimed for {name} ({claim.where}): it is {real}{at_best}, off by a factor"
+        f" of {worst.factor:.2g}."
+    )
+
+
+def _in_unit(value: Quantity) -> str:
+    return say_length(value) if value.unit == "um" else say(value, f" {value.unit}")
+
+
+# ---- one instrument in words ---------------------------------------------------------------------
+
+
+def verdict_in_words(results: BenchResults, instrument: str) -> str:
+    """A few words for the table: what it is picked for, else what is wrong or right with it."""
+    chosen = [one.title for one in picks(results) if instrument in one.instruments]
+    words = {"Finest detail on a chip": "finest detail",
+             "Best for a whole die in one view": "best for a whole die",
+             "Best for the money": "best for the money"}  # fmt: skip
+    said = [words[one] for one in chosen]
+    own = [one for one in misses(results) if one.verdict.instrument == instrument]
+    if own:
+        claim = own[0].verdict.claim
+        said.append(f"{claim.kind} {_top(claim.text)} is off {own[0].factor:.2g} times")
+    elif not said:
+        verdicts = results.verdicts_of(instrument)
+        tested = [one for one in verdicts if one.word != "untested"]
+        if tested and all(one.word == "met" for one in tested):
+            said.append("every claim tested holds")
+    return "; ".join(said)
+
+
+def _top(text: str) -> str:
+    return text.split(" to ")[-1]
+
+
+def claims_of_all(results: BenchResults, instrument: str) -> str:
+    """ "3 of 6"; "" without claims."""
+    verdicts = results.verdicts_of(instrument)
+    return f"{sum(one.word == 'met' for one in verdicts)} of {len(verdicts)}" if verdicts else ""
+
+
+def buyer_sentence(results: BenchResults, instrument: Instrument) -> str:
+    """What a buyer should know, in one sentence: the finest line, and what of its magnification."""
+    line = finest_of(results, instrument.id)
+    widths = [one.seen_width for one in results.settings_of(instrument.id)
+              if one.seen_width is not None]  # fmt: skip
+    if line is not None:
+        said = f"Shows lines down to {say_length(line.width)}"
+    elif widths:
+        narrow = min(widths, key=lambda width: width.value)
+        said = f"Its closest view is {say_length(narrow)} wide; what detail it shows is not measured"
+        if all(setting.through_eyepiece for setting in instrument.settings):
+            said = f"Its closest view is {say_length(narrow)} wide; its detail is judged by eye only"
+    else:
+        return "Nothing was measured with it."
+    claim = _highest(results.verdicts_of(instrument.id))
+    return said + (f"; {_of_magnification(claim)}." if claim is not None else ".")
+
+
+def _highest(verdicts: Sequence[Verdict]) -> Verdict | None:
+    stated = [
+        one for one in verdicts
+        if one.claim.kind == "magnification" and one.claim.value and not one.claim.is_low_end
+    ]  # fmt: skip
+    return max(stated, key=lambda one: one.claim.value or 0.0, default=None)
+
+
+def _of_magnification(one: Verdict) -> str:
+    claim = _top(one.claim.text)
+    best = one.readings[0] if one.readings else None
+    zoom = f" with {best.zoom:g}x digital zoom" if best is not None and best.zoom != 1 else ""
+    if one.word == "met":
+        return f"its {claim} holds{zoom} ({one.value_name})"
+    if one.word == "untested":
+        return f"its {claim} is untested"
+    value = "" if one.value is None else f", where it gives {say_times(one.value)} ({one.value_name})"
+    verb = "is not true" if one.word == "not met" else "is too close to call"
+    needed = one.display_width_needed
+    if needed is not None:
+        counted = one.claim.digital_zoom
+        times = f" and {counted:g}x digital zoom" if counted != 1 else ""
+        screen = say_length(Quantity(float(f"{1000 * needed.value:.2g}"), "um"))
+        return f"its {claim} would take a picture {screen} wide{times}{value}"
+    return f"its {claim} {verb}{value}"
