@@ -37,6 +37,17 @@ class Line:
         """In um."""
         return self.resolved.line
 
+    @property
+    def sure(self) -> float:
+        """Width (um) that is told for sure: with its whole uncertainty. What is badly known earns no
+        first place."""
+        return self.width.value + self.width.expanded
+
+    @property
+    def by_eyepiece(self) -> bool:
+        """Whether a phone's photo through the eyepiece told it; the eye may see more."""
+        return self.setting.setting.through_eyepiece
+
 
 def picks(results: BenchResults) -> tuple[Pick, ...]:
     """Finest detail on a chip, a whole die in one view, the money; only those that can be told."""
@@ -45,12 +56,12 @@ def picks(results: BenchResults) -> tuple[Pick, ...]:
 
 
 def lines(results: BenchResults) -> list[Line]:
-    """What each setting tells: only what was told, no bounds, no view through an eyepiece (a phone's
-    photo loses what the eye may see), no setting in which no chip can be looked at."""
+    """What each setting tells: only what was told, no bounds, no setting in which no chip can be looked
+    at. What a phone's photo through an eyepiece tells, the view does."""
     return [
         Line(one, resolved)
         for one in results.settings
-        if one.setting.for_chips and not one.setting.through_eyepiece
+        if one.setting.for_chips
         and (resolved := finest_in(one, results.captures)) is not None and not resolved.is_bound
     ]  # fmt: skip
 
@@ -58,13 +69,22 @@ def lines(results: BenchResults) -> list[Line]:
 def finest_of(results: BenchResults, instrument: str) -> Line | None:
     """The finest line that one instrument tells."""
     mine = [one for one in lines(results) if one.setting.instrument.id == instrument]
-    return min(mine, key=lambda one: one.width.value, default=None)
+    return min(mine, key=lambda one: one.sure, default=None)
 
 
-def _level(told: Sequence[Line]) -> list[Line]:
-    """The finest, and all that cannot be told apart from it."""
-    top = min(told, key=lambda one: one.width.value)
-    return [one for one in told if one is top or _is_level(top.width, one.width)]
+def _rivals(best: Line, told: Sequence[Line]) -> list[Line]:
+    """Others that may be as fine as the best, since their lines are not known well enough."""
+    return [one for one in told if one is not best and _is_level(best.width, one.width)]
+
+
+def _maybe(best: Line, told: Sequence[Line]) -> str:
+    """These in words, "" without any."""
+    names = [
+        f"{one.setting.instrument.title} ({say_length(one.width)}"
+        f"{', by a phone at its eyepiece' if one.by_eyepiece else ''})"
+        for one in _rivals(best, told)
+    ]
+    return f" {listed(names)} may do as well: too uncertain to say." if names else ""
 
 
 def _is_level(a: Quantity, b: Quantity) -> bool:
@@ -79,22 +99,15 @@ def _finest(results: BenchResults) -> Pick | None:
     ]  # fmt: skip
     if not told:
         return None
-    best = _level(told)
-    names = listed([one.setting.instrument.title for one in best])
-    verb = "tells" if len(best) == 1 else "cannot be told apart: they tell"
-    how = {"bars": "by bars", "edge": "by edges"}.get(best[0].resolved.kind, "")
-    text = f"{names} {verb} lines of {say_length(best[0].width)} {how}".rstrip()
-    others = sorted((one for one in told if one not in best), key=lambda one: one.width.value)
+    best = min(told, key=lambda one: one.sure)
+    how = {"bars": " by bars", "edge": " by edges"}.get(best.resolved.kind, "")
+    text = f"{best.setting.instrument.title} tells lines of {say_length(best.width)}{how}"
+    level = [best, *_rivals(best, told)]
+    others = sorted((one for one in told if one not in level), key=lambda one: one.sure)
     if others:
-        text += f"; next is {others[0].setting.instrument.title}, {say_length(others[0].width)}"
-    unknown = [
-        instrument.title for instrument in results.bench.instruments
-        if finest_of(results, instrument.id) is None
-    ]  # fmt: skip
-    if unknown:
-        text += f". Not measured or seen by eye only: {listed(unknown)}"
-    return Pick("finest", "Finest detail on a chip",
-                tuple(one.setting.instrument.id for one in best), text + ".")  # fmt: skip
+        text += f"; {others[0].setting.instrument.title} {say_length(others[0].width)}"
+    return Pick("finest", "Finest detail on a chip", (best.setting.instrument.id,),
+                f"{text}.{_maybe(best, told)}")  # fmt: skip
 
 
 # ---- a whole die in one view ---------------------------------------------------------------------
@@ -125,22 +138,18 @@ def _whole(results: BenchResults) -> Pick | None:
     able = [one for one in lines(results) if _holds(one.setting, need.field_um)]
     if not able:
         return None
-    best = _level(able)
-    one = min(best, key=lambda line: line.width.value)
-    names = listed(
-        list(dict.fromkeys(f"{b.setting.instrument.title} ({b.setting.setting.title})" for b in best))
-    )
+    best = min(able, key=lambda one: one.sure)
     long, short = need.field_um
     size = say_length(Quantity(long, "um"))
     if short:
         size += f" x {say_length(Quantity(short, 'um'))}"
-    seen = one.setting.seen_width
-    wide = f" in a field {say_length(seen)} wide" if seen is not None else ""
+    where = best.setting
+    name = f"{where.instrument.title} ({where.setting.title})"
+    told = [one for one in able if one.setting.instrument.id != where.instrument.id]
     return Pick(
-        "whole", "Best for a whole die in one view",
-        tuple(dict.fromkeys(b.setting.instrument.id for b in best)),
-        f"{names} {'shows' if len(best) == 1 else 'show'} all of {size} and"
-        f" {'tells' if len(best) == 1 else 'tell'} lines of {say_length(one.width)}{wide}.",
+        "whole", "Best for a whole die in one view", (where.instrument.id,),
+        f"{name} shows all of {size} and tells lines of {say_length(best.width)}."
+        f"{_maybe(best, told)}",
     )  # fmt: skip
 
 
@@ -180,7 +189,7 @@ def _by_detail(results: BenchResults, priced: Sequence[tuple[Instrument, Money]]
             if (line := finest_of(results, one.id)) is not None]  # fmt: skip
     if len(told) < 2:
         return None
-    one, total, line = min(told, key=lambda found: found[1].amount * found[2].width.value)
+    one, total, line = min(told, key=lambda found: found[1].amount * found[2].sure)
     return Pick(
         "money", "Best for the money", (one.id,),
         f"{one.title}: lines of {say_length(line.width)} for {total}, the least price times line"
@@ -199,6 +208,11 @@ class Miss:
     factor: float
 
 
+TIMES = ("s", "h", "min")
+"""Units of claims about how long it runs: a recording that broke off after 2 s is told beside its
+claim, but its factor says nothing of what is seen."""
+
+
 def misses(results: BenchResults) -> list[Miss]:
     """Claims not met with a number that says by how much, the furthest off first."""
     return sorted(_misses(results), key=lambda one: -one.factor)
@@ -207,7 +221,8 @@ def misses(results: BenchResults) -> list[Miss]:
 def _misses(results: BenchResults) -> Iterator[Miss]:
     for verdict in results.verdicts:
         claimed, value = verdict.claim.value, verdict.value
-        if verdict.word == "not met" and value is not None and claimed and value.value > 0:
+        if verdict.word == "not met" and value is not None and claimed and value.value > 0 \
+                and value.unit not in TIMES:
             ratio = claimed / value.value
             yield Miss(verdict, max(ratio, 1 / ratio))
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from markupsafe import Markup
-
 from glassay.bench.chip.plate import Plate, Wanted, make_plate
-from glassay.bench.document.model import Instrument
 from glassay.bench.keeping.results import BenchResults, Cell, Row
+from glassay.bench.measuring.resolved import Resolved
 from glassay.bench.saying.words import say_length
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.errors import GlassayError
@@ -17,7 +15,7 @@ from glassay.quantity import Quantity
 from glassay.report.answer import headline
 from glassay.report.numbers import prose
 from glassay.report.page import Report, Section
-from glassay.report.picks import claims_of_all, furthest_off, picks, verdict_in_words
+from glassay.report.picks import Line, claims_of_all, finest_of, furthest_off, picks, verdict_in_words
 from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_sheet import BAR_SHARE, round_length
 from glassay.report.sections.same_chip import matched_chips
@@ -98,11 +96,11 @@ def hero(report: Report) -> Filling | None:
     }  # fmt: skip
 
 
-def _detail(resolved: object) -> str:
+def _detail(resolved: Resolved | None) -> str:
     if resolved is None:
         return "detail not measured"
-    line = prose(say_length(resolved.line))  # type: ignore[attr-defined]
-    if resolved.is_bound:  # type: ignore[attr-defined]
+    line = prose(say_length(resolved.line))
+    if resolved.is_bound:
         return f"no line finer than {line}"
     return f"lines of {line}"
 
@@ -114,9 +112,11 @@ def decisive(report: Report) -> Iterator[tuple[Row, str, Sequence[Decisive]]]:
     """Each instrument's row, its letter and its seven values, the finest line first."""
     comparison = report.results.comparison
     columns = {column.id: column for column in comparison.columns}
-    ids = ("finest_line", "saved_picture", "frame_rate", "price_total")
+    ids = ("saved_picture", "frame_rate", "price_total")
+    told = {row.id: finest_of(report.results, row.id) for row in comparison.rows}
+    finest = next((one.instruments for one in picks(report.results) if one.id == "finest"), ())
     best = {one: best_rows(comparison, columns[one]) for one in ids if one in columns}
-    for row in sorted(comparison.rows, key=_finest_first):
+    for row in sorted(comparison.rows, key=lambda row: _finest_first(told[row.id])):
         cells = row.cells
 
         def value(key: str, unit: str, row: Row = row) -> Decisive:
@@ -128,31 +128,31 @@ def decisive(report: Report) -> Iterator[tuple[Row, str, Sequence[Decisive]]]:
                             "" if known else cell.why)  # fmt: skip
 
         yield row, report.letter(row.id), (
-            value("finest_line", "µm"), Decisive(_field(cells)),
+            _line(told[row.id], row.id in finest), Decisive(_field(cells)),
             value("saved_picture", "MP"), value("frame_rate", "/s"),
             Decisive(claims_of_all(report.results, row.id) or "–"),
             value("price_total", ""), Decisive(verdict_in_words(report.results, row.id) or "–"),
         )  # fmt: skip
 
 
-def _finest_first(row: Row) -> tuple[bool, bool, float]:
-    cell = row.cells["finest_line"]
-    value = cell.value.value if isinstance(cell.value, Quantity) else 0.0
-    return cell.value is None, bool(cell.bound), value
+def _finest_first(line: Line | None) -> tuple[bool, float]:
+    return line is None, line.sure if line is not None else 0.0
 
 
-def _field(cells: dict[str, Cell] | object) -> str:
-    low, high = (cells[key].value for key in ("field_narrowest", "field_widest"))  # type: ignore[index]
+def _line(line: Line | None, best: bool) -> Decisive:
+    if line is None:
+        return Decisive("–", below="nothing was shown to be told")
+    text = prose(say_length(line.width))
+    return Decisive(f"{text}, by phone" if line.by_eyepiece else text, best)
+
+
+def _field(cells: Mapping[str, Cell]) -> str:
+    low, high = (cells[key].value for key in ("field_narrowest", "field_widest"))
     if not isinstance(low, Quantity) or not isinstance(high, Quantity):
         return "–"
     if low is high or low.value == high.value:
         return f"{low.value:.3g}\u00a0mm"
     return f"{low.value:.3g} to {high.value:.3g}\u00a0mm"
-
-
-def name_of(instrument: Instrument) -> Markup | str:
-    """An instrument's title."""
-    return instrument.title
 
 
 SECTION = Section("answer", "The answer", "answer.html", fill)
