@@ -105,7 +105,7 @@ def _finest(results: BenchResults) -> Pick | None:
     level = [best, *_rivals(best, told)]
     others = sorted((one for one in told if one not in level), key=lambda one: one.sure)
     if others:
-        text += f"; {others[0].setting.instrument.title} {say_length(others[0].width)}"
+        text += f"; next is {others[0].setting.instrument.title}, {say_length(others[0].width)}"
     return Pick("finest", "Finest detail on a chip", (best.setting.instrument.id,),
                 f"{text}.{_maybe(best, told)}")  # fmt: skip
 
@@ -221,8 +221,13 @@ def misses(results: BenchResults) -> list[Miss]:
 def _misses(results: BenchResults) -> Iterator[Miss]:
     for verdict in results.verdicts:
         claimed, value = verdict.claim.value, verdict.value
-        if verdict.word == "not met" and value is not None and claimed and value.value > 0 \
-                and value.unit not in TIMES:
+        if (
+            verdict.word == "not met"
+            and value is not None
+            and claimed
+            and value.value > 0
+            and value.unit not in TIMES
+        ):
             ratio = claimed / value.value
             yield Miss(verdict, max(ratio, 1 / ratio))
 
@@ -291,9 +296,13 @@ def buyer_sentence(results: BenchResults, instrument: Instrument) -> str:
         said = f"Shows lines down to {say_length(line.width)}"
     elif widths:
         narrow = min(widths, key=lambda width: width.value)
-        said = f"Its closest view is {say_length(narrow)} wide; what detail it shows is not measured"
+        said = (
+            f"Its closest view is {say_length(narrow)} wide; what detail it shows is not measured"
+        )
         if all(setting.through_eyepiece for setting in instrument.settings):
-            said = f"Its closest view is {say_length(narrow)} wide; its detail is judged by eye only"
+            said = (
+                f"Its closest view is {say_length(narrow)} wide; its detail is judged by eye only"
+            )
     else:
         return "Nothing was measured with it."
     claim = _highest(results.verdicts_of(instrument.id))
@@ -316,7 +325,9 @@ def _of_magnification(one: Verdict) -> str:
         return f"its {claim} holds{zoom} ({one.value_name})"
     if one.word == "untested":
         return f"its {claim} is untested"
-    value = "" if one.value is None else f", where it gives {say_times(one.value)} ({one.value_name})"
+    value = (
+        "" if one.value is None else f", where it gives {say_times(one.value)} ({one.value_name})"
+    )
     verb = "is not true" if one.word == "not met" else "is too close to call"
     needed = one.display_width_needed
     if needed is not None:

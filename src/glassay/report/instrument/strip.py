@@ -83,14 +83,15 @@ def _middle(pixels: Pixels, close: bool) -> Pixels:
     return pixels[top : top + down, left : left + across]
 
 
-def _chosen(
-    results: BenchResults, instrument: Instrument
-) -> Iterator[tuple[Capture, str, bool]]:
+def _chosen(results: BenchResults, instrument: Instrument) -> Iterator[tuple[Capture, str, bool]]:
     """The instrument itself, its chip close up, and its finest slide: the first of each."""
     mine = [one for one in results.captures if one.capture.instrument == instrument.id]
     kinds = {thing.id: str(thing.kind) for thing in results.bench.objects}
     photos = [one for one in mine if one.facts.get("frames") is None]
-    for kind, words, close in (("picture", "the instrument", False), ("chip", "a chip, close up", True)):
+    for kind, words, close in (
+        ("picture", "the instrument", False),
+        ("chip", "a chip, close up", True),
+    ):
         found = next((one for one in photos if kinds.get(one.capture.object) == kind), None)
         if found is not None:
             yield found.capture, words, close

@@ -15,7 +15,14 @@ from glassay.quantity import Quantity
 from glassay.report.answer import headline
 from glassay.report.numbers import prose
 from glassay.report.page import Report, Section
-from glassay.report.picks import Line, claims_of_all, finest_of, furthest_off, picks, verdict_in_words
+from glassay.report.picks import (
+    Line,
+    claims_of_all,
+    finest_of,
+    furthest_off,
+    picks,
+    verdict_in_words,
+)
 from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_sheet import BAR_SHARE, round_length
 from glassay.report.sections.same_chip import matched_chips

@@ -19,7 +19,9 @@ def fill(report: Report) -> Filling | None:
             if filling is not None:
                 html = render(chapter.template, filling)
                 chapters.append(Filled(chapter.id, chapter.title, html))
-        told.append((instrument, report.letter(instrument.id), strip_of(report, instrument), chapters))
+        told.append(
+            (instrument, report.letter(instrument.id), strip_of(report, instrument), chapters)
+        )
     rule = RULE if report.results.verdicts else ""
     return {"told": told, "rule": rule} if told else None
 
