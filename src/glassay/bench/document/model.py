@@ -15,11 +15,11 @@ from glassay.optics.chain import Chain, Display
 
 ObjectKind = Literal[
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run",
+    "pixel array", "focus run", "picture",
 ]  # fmt: skip
 OBJECT_KINDS: tuple[ObjectKind, ...] = (
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run",
+    "pixel array", "focus run", "picture",
 )  # fmt: skip
 
 InstrumentKind = Literal["stereo", "compound", "screen", "USB", "other"]

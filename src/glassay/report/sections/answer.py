@@ -136,7 +136,7 @@ def decisive(report: Report) -> Iterator[tuple[Row, str, Sequence[Decisive]]]:
 
         yield row, report.letter(row.id), (
             _line(told[row.id], row.id in finest), Decisive(_field(cells)),
-            value("saved_picture", "MP"), value("frame_rate", "/s"),
+            value("saved_picture", "MP"), value("frame_rate", "/\u2060s"),
             Decisive(claims_of_all(report.results, row.id) or "–"),
             value("price_total", ""), Decisive(verdict_in_words(report.results, row.id) or "–"),
         )  # fmt: skip
