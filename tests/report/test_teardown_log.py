@@ -14,7 +14,7 @@ from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.document.teardown import CAUTIONS
 from glassay.bench.keeping.results import BenchResults
 from glassay.report.page import Report, render_page
-from glassay.report.pdf import write_pdf
+from glassay.report.printed import write_pdf
 from glassay.report.sections import teardown
 
 LOG = """

@@ -320,7 +320,7 @@ def _richest(
     side = FINEST_PX_ACROSS * math.sqrt(finest)
     side = width_um / um_per_px if width_um is not None else _round(side * um_per_px) / um_per_px
     best = None
-    for shared in dict.fromkeys((len(panels), 2)):  # what all show first, then what any two do
+    for shared in dict.fromkeys((2, len(panels))):  # what any two have in common, then what all do
         low, high = _extent(panels, frame, shared)
         room = float((high - low).min())
         if room <= 0 or (width_um is not None and side > room):

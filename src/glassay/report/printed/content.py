@@ -18,17 +18,18 @@ from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.evidence import CaptureFigures, draw_captures
 from glassay.report.instrument.measured import hidden_of
+from glassay.report.instrument.strip import strip_of
 from glassay.report.numbers import SIGNS, prose, sentence
 from glassay.report.page import Report
 from glassay.report.printed.drawings import drawings_of
 from glassay.report.sections import (
     answer,
     assumptions,
-    instruments,
     magnification,
     methods,
     needs,
     shots,
+    teardown,
 )
 
 HASH_LETTERS = 12
@@ -52,7 +53,7 @@ def content_of(report: Report, folder: Path, *, whole: bool) -> dict[str, Any]:
             "instruments": list(_instruments(report, pictures)), "lanes": _lanes(report),
             "drawings": list(_drawings(report, pictures)), "methods": list(_methods(report)),
             "assumptions": list(_assumptions(report)), "files": list(_files(report)),
-            "refused": list(_refused(report)),
+            "refused": list(_refused(report)), "opened": _opened(report),
         }  # fmt: skip
     return content
 
@@ -128,10 +129,10 @@ def _open(report: Report) -> str:
 
 
 def _instruments(report: Report, pictures: _Pictures) -> Iterator[Mapping[str, Any]]:
-    told = instruments.fill(report)
-    for instrument, letter, strip, _ in told["told"] if told else ():
+    for instrument in report.results.bench.instruments:
+        strip = strip_of(report, instrument)
         yield {
-            "title": instrument.title, "letter": letter, "sentence": prose(strip.sentence),
+            "note": instrument.note, "title": instrument.title, "letter": report.letter(instrument.id), "sentence": prose(strip.sentence),
             "shots": [[pictures.of_uri(s.picture), prose(s.caption)] for s in strip.shots],
             "claims": [
                 [prose(one.claim), one.where, f"{SIGNS[one.word]} {one.word}", prose(one.found)]
@@ -217,6 +218,20 @@ def _assumptions(report: Report) -> Iterator[str]:
     for thing, backing in told["objects"]:
         about = f"{thing.kind}, {backing}" if backing else thing.kind
         yield sentence(f"{thing.name or thing.id}: {about}")
+
+
+def _opened(report: Report) -> Mapping[str, Any] | None:
+    told = teardown.fill(report)
+    if told is None:
+        return None
+    return {
+        "cautions": list(told["cautions"]),
+        "parts": [
+            [one["title"], item["part"].part, item["part"].package, item["part"].marking,
+             item["part"].note]
+            for one in told["told"] for item in one["parts"]
+        ],
+    }  # fmt: skip
 
 
 def _refused(report: Report) -> Iterator[str]:
