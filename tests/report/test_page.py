@@ -103,7 +103,8 @@ def test_headings_step_down_one_level_at_a_time(outline: Outline) -> None:
 def test_answer_first_then_evidence_then_method(outline: Outline) -> None:
     order = [
         "What decides, finest line first", "All columns", "Instrument by instrument",
-        "Which eyepiece view shows the same field", "Methods and sources", "Assumptions and reference objects",
+        "Which eyepiece view shows the same field", "Methods and sources",
+        "Assumptions and reference objects",
         "Written on 2026-05-01",
     ]  # fmt: skip
     places = [outline.text.index(words) for words in order]

@@ -24,7 +24,7 @@ from glassay.bench.saying.words import say, say_length
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.cli.single import not_measured
 from glassay.quantity import Quantity
-from glassay.report.picks import claims_of_all, finest_of, furthest_off, misses
+from glassay.report.picks import claims_of_all, finest_of, misses
 
 PLAIN_WIDTH = 1000
 """Width allowed when the output is no terminal: nothing is folded or left out."""
@@ -104,8 +104,11 @@ def brief(results: BenchResults) -> list[str]:
         lines += block
     if len(blocks) > room:
         lines.append(f"and {len(blocks) - room} more instruments")
-    elif worst := furthest_off(results):
-        lines.append(f"Furthest from the truth: {worst}")
+    elif found := misses(results):
+        claim = found[0].verdict.claim
+        name = results.bench.instrument(found[0].verdict.instrument).title
+        top = claim.text.split(" to ")[-1]
+        lines.append(f"Furthest from the truth: {claim.kind} {top} of {name}")
     lines.append("± is U at 95 %. All columns, claims and needs: --full, or glassay report.")
     return [_cut(line) for line in lines]
 

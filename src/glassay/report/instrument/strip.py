@@ -119,8 +119,7 @@ def _found(one: Verdict) -> str:
         zoom = f" with {best.zoom:g}x digital zoom" if best is not None and best.zoom != 1 else ""
         return f"{say_times(value)}{zoom}, {one.value_name}"
     if isinstance(value, Quantity):
-        said = say_length(value) if value.unit == "um" else say(value, f" {value.unit}")
-        return said
+        return say_length(value) if value.unit == "um" else say(value, f" {value.unit}")
     reason = one.sentence.partition(": ")[2].rstrip(".") or one.sentence
     if len(reason) <= SHORT_REASON:
         return reason

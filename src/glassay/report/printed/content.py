@@ -132,7 +132,8 @@ def _instruments(report: Report, pictures: _Pictures) -> Iterator[Mapping[str, A
     for instrument in report.results.bench.instruments:
         strip = strip_of(report, instrument)
         yield {
-            "note": instrument.note, "title": instrument.title, "letter": report.letter(instrument.id), "sentence": prose(strip.sentence),
+            "note": instrument.note, "title": instrument.title,
+            "letter": report.letter(instrument.id), "sentence": prose(strip.sentence),
             "shots": [[pictures.of_uri(s.picture), prose(s.caption)] for s in strip.shots],
             "claims": [
                 [prose(one.claim), one.where, f"{SIGNS[one.word]} {one.word}", prose(one.found)]

@@ -43,7 +43,7 @@ def drawings_of(html: str) -> list[bytes]:
     found = []
     for match in _SVG.finditer(html):
         whole, box = match[0], match[1]
-        if "preserveAspectRatio=\"none\" role" in whole[: whole.index(">")]:
+        if 'preserveAspectRatio="none" role' in whole[: whole.index(">")]:
             continue
         width = float(box.split()[2])
         styles = _overlay(width / WIDTH) if "<image" in whole else _CHART
