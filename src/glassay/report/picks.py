@@ -79,12 +79,8 @@ def _rivals(best: Line, told: Sequence[Line]) -> list[Line]:
 
 def _maybe(best: Line, told: Sequence[Line]) -> str:
     """These in words, "" without any."""
-    names = [
-        f"{one.setting.instrument.title} ({say_length(one.width)}"
-        f"{', by a phone at its eyepiece' if one.by_eyepiece else ''})"
-        for one in _rivals(best, told)
-    ]
-    return f" {listed(names)} may do as well: too uncertain to say." if names else ""
+    names = [one.setting.instrument.title for one in _rivals(best, told)]
+    return f" {listed(names)} may do as well: not known well enough to say." if names else ""
 
 
 def _is_level(a: Quantity, b: Quantity) -> bool:

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from glassay.bench.chip.same_chip import Points, Route, SameChip, pixel_size_of_capture
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import BenchResults, SettingResult
+from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.bench.measuring.resolved import Resolved, finest_in
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, linear_to_srgb, read_photo
@@ -69,6 +70,8 @@ class Caption:
     pixel_size: Quantity | None
     resolved: Resolved | None
     reading: Reading | None
+    native: Quantity | None = None
+    """Um for each pixel of the sensor, where it is known that the camera enlarges its pictures."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,6 +264,7 @@ def _panel(results: BenchResults, chip: SameChip, capture: Capture) -> Panel:
     caption = Caption(
         instrument.title, "" if len(instrument.settings) == 1 else setting.title, size,
         _finest(one, results), None if one is None else one.reading(READING),
+        _native(one, results),
     )  # fmt: skip
     return Panel(capture, caption, photo, chip.routes[capture.id])
 
@@ -271,6 +275,12 @@ READING = "field_equivalent_magnification"
 
 def _finest(one: SettingResult | None, results: BenchResults) -> Resolved | None:
     return None if one is None else finest_in(one, results.captures)
+
+
+def _native(one: SettingResult | None, results: BenchResults) -> Quantity | None:
+    if one is None or enlargement(one, results.captures) is None:
+        return None
+    return native_pixel_size(one, results.captures)
 
 
 def _scale(
