@@ -20,7 +20,7 @@ from glassay.bench.measuring.matching import match_chips, match_keys
 from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.plate_sheet import (
     LINE,
     PRINT,

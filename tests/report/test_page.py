@@ -16,7 +16,8 @@ from tests.bench.made_up import bench_of, camera, claim_of
 from glassay.bench.judging.decide import RULE
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble
-from glassay.report.page import Report, Section, render_page
+from glassay.report.page import render_page
+from glassay.report.parts import Report, Section
 from glassay.report.sections import SECTIONS
 
 VOID = {"meta", "img", "input", "br", "link", "hr", "col"}

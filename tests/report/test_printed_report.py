@@ -17,7 +17,7 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import assemble
 from glassay.bench.measuring.methods import METHODS
 from glassay.disk import content_hash
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.printed import write_pdf, write_summary
 from glassay.report.printed.content import HASH_LETTERS
 

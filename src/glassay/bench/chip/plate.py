@@ -21,6 +21,7 @@ from glassay.bench.keeping.results import BenchResults, SettingResult
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.bench.measuring.resolved import Resolved, finest_in
 from glassay.errors import NotMeasurable, Unusable
+from glassay.field_stop import find_field_stop
 from glassay.imaging import Photo, linear_to_srgb, read_photo
 from glassay.imaging.resample import KERNEL_WORDS, Kernel, resample, step_of
 from glassay.imaging.tone import FloatImage
@@ -28,7 +29,6 @@ from glassay.match.mapping import outline
 from glassay.match.region import richest_window
 from glassay.optics.readings import Reading
 from glassay.quantity import Quantity
-from glassay.scale.field_stop import find_field_stop
 
 FINEST_PX_ACROSS = 640
 """The piece that is chosen without being asked is about this many of the finest photo's px wide: at

@@ -67,8 +67,8 @@ class CaptureResult:
 
     @property
     def findings(self) -> Mapping[str, Finding]:
-        """Findings of all methods."""
-        return {key: value for part in self.parts for key, value in part.findings.items()}
+        """Findings of all methods; of a key that two have, the earlier method's."""
+        return {key: value for part in reversed(self.parts) for key, value in part.findings.items()}
 
     @property
     def notes(self) -> tuple[str, ...]:

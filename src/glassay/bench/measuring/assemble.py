@@ -37,15 +37,18 @@ def run_bench(
     bench: Bench,
     *,
     jobs: int | None = None,
+    cluster: str | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
 ) -> BenchResults:
     """Measure what is new or changed, judge, compare, and write `results/results.json`.
 
+    `cluster`: see `measure_captures`.
     Raises `Unusable` when the results folder cannot be written. A KeyboardInterrupt passes
     through, with finished measurements kept.
     """
-    results = assemble(bench, measure_captures(bench, jobs=jobs, progress=progress))
-    match_chips(results, jobs=jobs, progress=progress)
+    captures = measure_captures(bench, jobs=jobs, cluster=cluster, progress=progress)
+    results = assemble(bench, captures)
+    match_chips(results, jobs=jobs, cluster=cluster, progress=progress)
     text = json.dumps(results_as_json(results), indent=1, allow_nan=False)
     write_atomically(bench.results_folder / RESULTS_FILE, text.encode())
     return results

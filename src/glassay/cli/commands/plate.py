@@ -43,7 +43,7 @@ SUFFIXES = (".png", ".svg", ".pdf")
               show_default=True, help="180 mm wide for print, or a still for a video")  # fmt: skip
 @click.option("--look", type=click.Choice(("light", "dark")), default="light", show_default=True)
 @click.option("--stills", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
-              help="a sequence for video: 1080p and 4K, light and dark, the comparison last")  # fmt: skip
+              help="stills for video: 1080p and 4K, light and dark, comparison last")  # fmt: skip
 @click.option("--pixels", is_flag=True, help="show the photos' own px (nearest) instead of smooth")
 @click.option("--blind", is_flag=True,
               help="numbers instead of names, shuffled; the key in a file of its own")  # fmt: skip

@@ -41,7 +41,12 @@ LEFT_OUT_FIRST = (
 @click.option("--json", "as_json", is_flag=True, help="print everything as data")
 @click.option("--full", is_flag=True, help="print the whole table and every sentence")
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
-def command(bench: Path, as_json: bool, full: bool, jobs: int | None) -> None:
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="measure on the workers of this Dask scheduler (tcp://HOST:PORT), which have glassay "
+    "installed and find the bench under the same path",
+)  # fmt: skip
+def command(bench: Path, as_json: bool, full: bool, jobs: int | None, cluster: str | None) -> None:
     """Measure what is new or changed in BENCH and print what it comes to.
 
     A few lines for each instrument; with --full the comparison table, every claim and need.
@@ -50,7 +55,7 @@ def command(bench: Path, as_json: bool, full: bool, jobs: int | None) -> None:
     was refused; 2 when a file cannot be used (the others are measured all the same).
     """
     loaded = load_bench(bench)
-    results = measure_with_progress(loaded, jobs)
+    results = measure_with_progress(loaded, jobs, cluster)
     if as_json:
         click.echo(json.dumps(results_as_json(results), indent=1))
     elif full:
@@ -61,7 +66,9 @@ def command(bench: Path, as_json: bool, full: bool, jobs: int | None) -> None:
     _report_trouble(results)
 
 
-def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
+def measure_with_progress(
+    bench: Bench, jobs: int | None, cluster: str | None = None
+) -> BenchResults:
     """Run the bench with a progress bar on a terminal."""
     errors = Console(stderr=True)
     bar = Progress(
@@ -76,7 +83,7 @@ def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
             if step.capture:
                 bar.update(task, description=f"{step.capture[-48:]} {step.status}")
 
-        return run_bench(bench, jobs=jobs, progress=show)
+        return run_bench(bench, jobs=jobs, cluster=cluster, progress=show)
 
 
 BRIEF_LINES, BRIEF_COLUMNS = 24, 80

@@ -12,7 +12,7 @@ from glassay.bench.saying.words import say, say_length, say_times
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.instrument.claims import title_of
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.picks import buyer_sentence
 from glassay.report.pictures import Pixels, for_screen, jpeg_uri, picture_of
 

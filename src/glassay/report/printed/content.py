@@ -20,7 +20,7 @@ from glassay.report.evidence import CaptureFigures, draw_captures
 from glassay.report.instrument.measured import hidden_of
 from glassay.report.instrument.strip import strip_of
 from glassay.report.numbers import SIGNS, prose, sentence
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.printed.drawings import drawings_of
 from glassay.report.sections import (
     answer,

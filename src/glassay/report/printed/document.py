@@ -16,7 +16,7 @@ import typst
 
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.printed.content import content_of
 from glassay.report.templating import source
 

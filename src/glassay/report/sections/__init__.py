@@ -1,6 +1,6 @@
 """The sections of the report, in order. A new one is one file here and one line in `SECTIONS`."""
 
-from glassay.report.page import Section
+from glassay.report.parts import Section
 from glassay.report.sections import (
     answer,
     assumptions,

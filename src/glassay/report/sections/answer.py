@@ -14,7 +14,7 @@ from glassay.errors import GlassayError
 from glassay.quantity import Quantity
 from glassay.report.answer import headline
 from glassay.report.numbers import prose
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.picks import (
     Line,
     claims_of_all,

@@ -9,7 +9,7 @@ from glassay.bench.keeping.results import SameField
 from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.answer import closest_setting
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 TOO_SMALL = 0.02

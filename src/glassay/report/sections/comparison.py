@@ -12,7 +12,7 @@ from glassay.bench.keeping.results import Cell, Column, Comparison, Row
 from glassay.bench.table.comparison import BOUND_SIGN, best_rows
 from glassay.quantity import Quantity
 from glassay.report.numbers import amount, times
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 PRACTICAL = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from glassay.bench.judging.decide import RULE
 from glassay.report.instrument import CHAPTERS
 from glassay.report.instrument.strip import strip_of
-from glassay.report.page import Filled, Report, Section
+from glassay.report.parts import Filled, Report, Section
 from glassay.report.templating import Filling, render
 
 

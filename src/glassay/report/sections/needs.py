@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from glassay.bench.judging.needs import RULE, answer_needs
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 

@@ -15,7 +15,7 @@ from glassay.errors import GlassayError
 from glassay.imaging import linear_to_srgb
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_sheet import BAR_SHARE, round_length
 from glassay.report.templating import Filling
