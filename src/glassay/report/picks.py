@@ -96,7 +96,9 @@ def _finest(results: BenchResults) -> Pick | None:
     if not told:
         return None
     best = min(told, key=lambda one: one.sure)
-    how = {"bars": " by bars", "edge": " by edges"}.get(best.resolved.kind, "")
+    how = {"bars": " by bars", "edge": " by edges", "lines": " by its slide"}.get(
+        best.resolved.kind, ""
+    )
     text = f"{best.setting.instrument.title} tells lines of {say_length(best.width)}{how}"
     level = [best, *_rivals(best, told)]
     others = sorted((one for one in told if one not in level), key=lambda one: one.sure)

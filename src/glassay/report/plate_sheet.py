@@ -386,7 +386,9 @@ def numbers_below(told: Caption) -> list[str]:
         lines.append("resolved detail not measured")
     else:
         finer = "tells no line finer than" if told.resolved.is_bound else "tells lines of"
-        by = {"bars": ", by bars", "edge": ", by edges", "correlation": ""}[told.resolved.kind]
+        by = {"bars": ", by bars", "edge": ", by edges", "lines": ", by its slide"}.get(
+            told.resolved.kind, ""
+        )
         lines.append(f"{finer} {prose(say_length(told.resolved.line))}{by}")
     return lines
 

@@ -57,5 +57,5 @@ def _say(needs: Needs, names: dict[str, str]) -> None:
     for sentence in needs.sensitivity:
         if not sentence.startswith("Without the need"):
             click.echo(sentence)
-    for need in needs.in_words:
-        click.echo(f"not judged, in words only: {need.id}: {need.statement}")
+    for one_in_words in needs.in_words:
+        click.echo(f"not judged, in words only: {one_in_words.id}: {one_in_words.statement}")

@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import matplotlib
 import typst
@@ -21,6 +21,8 @@ from glassay.report.printed.content import content_of
 from glassay.report.templating import source
 
 LAYOUT = "report.typ"
+
+Form = Literal["pdf", "svg", "png"]
 
 
 def write_pdf(report: Report, path: Path) -> None:
@@ -42,7 +44,7 @@ def _set(report: Report, *, whole: bool) -> bytes:
 
 
 def typeset(
-    folder: Path, layout: str, content: Mapping[str, Any], form: str,
+    folder: Path, layout: str, content: Mapping[str, Any], form: Form,
     timestamp: datetime | None = None,
 ) -> bytes:  # fmt: skip
     """A layout of `report/templates/` filled with `content`; pictures are files in `folder`.
