@@ -277,11 +277,11 @@ PLAIN_EXPLAINED = 0.91
 PLAIN_UNSTEADINESS = 0.1
 PLAIN_DUTY = 0.6
 """What lines without longer 5th or 10th ones must be to be taken for a scale unasked: at least so
-many, even to 0.8 % of a division (slides are ruled to 0.5 %; type, halftone and hatching by hand
-vary by more), alike (bricks, words and wallpaper explain 0.84 to 0.89, a slide with writing over it 0.92),
-steady along their length (words and bricks change by 0.12 and more) and no wider than this share of a
-division. Fences, blinds and ruled paper that are even to a fraction of a percent cannot be told from a
-plain ruling: such an answer carries a note."""
+many, even to 0.8 % of a division (slides are ruled to 0.5 %; type, halftone and hatching by hand vary
+by more), alike (bricks, words and wallpaper explain 0.84 to 0.89, a slide with writing over it 0.92),
+steady along their length (words and bricks change by 0.12 and more) and no wider than this share of
+a division. Fences, blinds and ruled paper that are even to a fraction of a percent cannot be told from
+a plain ruling: such an answer carries a note."""
 
 
 def plausible(view: View, lines: Lines, fit: RulingFit) -> tuple[str, ...]:
