@@ -1,0 +1,295 @@
+"""A focus stack: one picture that is sharp everywhere, and a map of depth, from a run of photos."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable
+from glassay.finding import Finding
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity, combine
+from glassay.stack.align import Alignment, Sharp, align
+from glassay.stack.choose import choose
+from glassay.stack.depth import Depth, depth
+from glassay.stack.sharpness import Sharpness, curves, grain
+
+METHOD = "sharpness on three scales through the run"
+ALIGNMENT_METHOD = "similarities of neighbouring photos, solved together"
+METHOD_VERSION = "1"
+"""Part of the key under which results are kept; raised whenever a number may change."""
+
+FEWEST_PHOTOS = 3
+"""A peak of sharpness needs a photo on either side."""
+SMALLEST_SIDE_PX = 64
+LEAST_SHARP = 0.01
+"""Share of the picture that must be sharp somewhere; below, there is nothing to stack."""
+ONE_SIDED = 0.02
+"""Share of the picture sharpest in the first or last photo from which this is said."""
+ALL_ONE_SIDED = 0.8
+"""Share of what is sharp that lies at one end from which the run is called one-sided."""
+RANGE_ENDS = (1.0, 99.0)
+"""Percentiles of depth between which the range is stated: single places may be wrong."""
+DRIFT_SAID = 0.05
+"""Change of light along the run from which it is said that it was evened out."""
+SCALE_CONTRIBUTION = "depth of single places"
+
+
+@dataclass(frozen=True)
+class StackResult:
+    """A stack, as the `reference` photo (counted from 0) lies.
+
+    `picture` is linear light, 0..1, float32, (height, width) or (height, width, 3). `places` and
+    `u_places` (height, width) are depth in photos counted from 0 and its standard uncertainty, NaN
+    where unknown. `step` is the way of focus from photo to photo, um.
+    """
+
+    picture: FloatImage
+    places: FloatImage
+    u_places: FloatImage
+    alignment: Alignment
+    sharp_share: float
+    first_share: float
+    last_share: float
+    step: Quantity | None
+    pixel_size: Quantity | None
+    notes: tuple[str, ...]
+
+    @property
+    def frames(self) -> int:
+        """Number of photos."""
+        return len(self.alignment.matrices)
+
+    @property
+    def depth(self) -> FloatImage:
+        """Depth from the first photo, um with a step, else in steps; NaN where unknown."""
+        return np.asarray(self.places * np.float32(self._scale), dtype=np.float32)
+
+    @property
+    def u_depth(self) -> FloatImage:
+        """Standard uncertainty of `depth` by noise and sampling (the step's own left out)."""
+        return np.asarray(self.u_places * np.float32(self._scale), dtype=np.float32)
+
+    @property
+    def depth_unit(self) -> str:
+        """Unit of `depth`: um or steps."""
+        return "steps" if self.step is None else "um"
+
+    @property
+    def _scale(self) -> float:
+        return 1.0 if self.step is None else self.step.value
+
+    def depth_range(self) -> Quantity | None:
+        """From the lowest to the highest place of known depth (percentiles 1 and 99), if any is."""
+        known = np.isfinite(self.places)
+        if not known.any():
+            return None
+        places, u = self.places[known], self.u_places[known]
+        low, high = np.percentile(places, RANGE_ENDS)
+        ends = [float(np.median(u[side])) for side in (places <= low, places >= high)]
+        steps = Quantity(
+            float(high - low), "steps",
+            (Contribution("depth at the near end", ends[0]),
+             Contribution("depth at the far end", ends[1])),
+        )  # fmt: skip
+        if self.step is None:
+            return steps
+        return combine(lambda d, s: d * s, [steps, self.step], "um")
+
+    def findings(self) -> dict[str, Finding]:
+        """frames, depth_range (steps; um with a step), in_focus_share and magnification_change."""
+        size = self.places.size
+        share = Quantity.of(self.sharp_share, math.sqrt(1 / size), "1", "places at the limit")
+        change = float(self.alignment.magnification[-1] / self.alignment.magnification[0])
+        out = {
+            "frames": Finding(self.frames, METHOD),
+            "in_focus_share": Finding(share, METHOD),
+            "magnification_change": Finding(
+                Quantity.of(change - 1, self.alignment.u_log_magnification * change, "1",
+                            "agreement of pairs"), ALIGNMENT_METHOD),
+        }  # fmt: skip
+        deep = self.depth_range()
+        if deep is not None:
+            out["depth_range"] = Finding(deep, METHOD)
+        return out
+
+    def evidence(self) -> dict[str, Any]:
+        """What is needed to draw the stack: picture, depth and how the photos lie."""
+        return {
+            "picture": self.picture, "depth": self.depth, "u_depth": self.u_depth,
+            "depth_unit": self.depth_unit, "magnification": self.alignment.magnification,
+            "shift_px": self.alignment.shift_px, "agreement": self.alignment.agreement,
+        }  # fmt: skip
+
+
+def measure_stack(
+    frames: Iterable[FloatImage],
+    *,
+    step: Quantity | None = None,
+    pixel_size: Quantity | None = None,
+) -> StackResult:
+    """Stack photos in linear light, (height, width) or (height, width, 3), in the order of focus.
+
+    `frames` is gone through five times and must give the same photos each time (a list, or an object
+    that reads them anew); only a few are held at once. Raises NotMeasurable for fewer than three
+    photos, photos of different size, blank ones, ones that do not show the same thing, and where
+    nothing is sharp beyond noise.
+    """
+    shape, count = _looked_at(frames)
+    first = align(_greys(frames))
+    found, _, _ = _judged(frames, first, shape, count)
+    if float(np.mean(found.sharp)) < LEAST_SHARP:
+        raise NotMeasurable("nothing is sharp in any photo beyond noise")
+    places = _enlarged(found.place, shape)
+    alignment = align(_greys(frames), sharp=Sharp(places, first))
+    found, chosen, gains = _judged(frames, alignment, shape, count)
+    shares = [float(np.mean(mask)) for mask in (found.sharp, found.first, found.last)]
+    if shares[0] < LEAST_SHARP:
+        raise NotMeasurable("nothing is sharp in any photo beyond noise")
+    filled = np.where(np.isfinite(found.place), found.place, chosen).astype(np.float32)
+    picture = _blended(frames, alignment, gains, _enlarged(filled, shape))
+    return StackResult(
+        picture, _enlarged(found.place, shape), _enlarged(found.u, shape), alignment, shares[0],
+        shares[1], shares[2], step, pixel_size, _notes(found, shares, gains, alignment, shape, count),
+    )  # fmt: skip
+
+
+def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
+    shape, count = (0, 0), 0
+    for number, frame in enumerate(frames):
+        here = (frame.shape[0], frame.shape[1])
+        if number and here != shape:
+            raise NotMeasurable(
+                f"the photos differ in size: photo 1 has {shape[1]} x {shape[0]} px, photo"
+                f" {number + 1} {here[1]} x {here[0]}"
+            )
+        shape, count = here, number + 1
+    if count < FEWEST_PHOTOS:
+        raise NotMeasurable(
+            f"{count} photo{'s are' if count != 1 else ' is'} no focus stack: {FEWEST_PHOTOS} are"
+            " needed, each focused a little deeper than the last"
+        )
+    if min(shape) < SMALLEST_SIDE_PX:
+        raise NotMeasurable(
+            f"the photos are {shape[1]} x {shape[0]} px; {SMALLEST_SIDE_PX} px a side are needed"
+        )
+    return shape, count
+
+
+def _greys(frames: Iterable[FloatImage]) -> Iterator[FloatImage]:
+    for frame in frames:
+        yield _grey(frame)
+
+
+def _grey(frame: FloatImage) -> FloatImage:
+    """The green channel, in which places are measured, or the grey picture itself."""
+    return np.ascontiguousarray(frame if frame.ndim == 2 else frame[..., 1], dtype=np.float32)
+
+
+def _moved(
+    frame: FloatImage, matrix: npt.NDArray[np.float64], kernel: int
+) -> tuple[FloatImage, npt.NDArray[np.bool_]]:
+    """A photo as the reference lies, and where it reaches."""
+    height, width = frame.shape[:2]
+    flags = kernel | cv2.WARP_INVERSE_MAP
+    moved = cv2.warpAffine(
+        frame, matrix, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    inside = cv2.warpAffine(np.ones((height, width), np.float32), matrix, (width, height), flags=flags)
+    return np.asarray(moved, dtype=np.float32), np.asarray(inside > 0.999)
+
+
+def _judged(
+    frames: Iterable[FloatImage], alignment: Alignment, shape: tuple[int, int], count: int
+) -> tuple[Depth, npt.NDArray[np.intp], npt.NDArray[np.float64]]:
+    """Depth, the chosen photo of each place, and the gain that evens each photo's light."""
+    sharpness = Sharpness(shape, count, grain(shape, count))
+    means = np.ones(count)
+    light = np.zeros(shape, dtype=np.float32)
+    for number, frame in enumerate(frames):
+        moved, inside = _moved(_grey(frame), alignment.matrices[number], cv2.INTER_LANCZOS4)
+        means[number] = float(moved[inside].mean()) if inside.any() else 1.0
+        sharpness.add(moved, inside)
+        light += moved / count
+    gains = means[alignment.reference] / np.maximum(means, 1e-6)
+    sharpness.energy *= (gains**2).astype(np.float32)[None, :, None, None]
+    found = curves(sharpness.energy, sharpness.noise(light))
+    chosen = choose(found.value, found.trust)
+    return depth(found, chosen), chosen, gains
+
+
+def _enlarged(places: FloatImage, shape: tuple[int, int]) -> FloatImage:
+    """A map of the sharpness volume's places on all px."""
+    return np.asarray(
+        cv2.resize(places, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST_EXACT),
+        dtype=np.float32,
+    )
+
+
+def _blended(
+    frames: Iterable[FloatImage],
+    alignment: Alignment,
+    gains: npt.NDArray[np.float64],
+    places: FloatImage,
+) -> FloatImage:
+    """Each px from the two photos beside its depth, by their distance from it."""
+    total: FloatImage | None = None
+    weights = np.zeros(places.shape, dtype=np.float32)
+    nearest = np.full(places.shape, np.inf, dtype=np.float32)
+    spare: FloatImage | None = None
+    for number, frame in enumerate(frames):
+        moved, inside = _moved(frame, alignment.matrices[number], cv2.INTER_LANCZOS4)
+        moved *= np.float32(gains[number])
+        away = np.abs(places - number)
+        weight = np.where(inside, np.maximum(0, 1 - away), 0).astype(np.float32)
+        if total is None or spare is None:
+            total, spare = np.zeros_like(moved), moved.copy()
+        total += moved * (weight if moved.ndim == 2 else weight[..., None])
+        weights += weight
+        closer = inside & (away < nearest)
+        nearest[closer] = away[closer]
+        spare[closer] = moved[closer]  # where neither of the two reaches
+    assert total is not None
+    assert spare is not None
+    held = np.maximum(weights, 1e-6)
+    have = weights > 0.05
+    if total.ndim == 3:
+        held, have = held[..., None], have[..., None]
+    return np.asarray(np.clip(np.where(have, total / held, spare), 0, 1), dtype=np.float32)
+
+
+def _notes(
+    found: Depth,
+    shares: list[float],
+    gains: npt.NDArray[np.float64],
+    alignment: Alignment,
+    shape: tuple[int, int],
+    count: int,
+) -> tuple[str, ...]:
+    notes = []
+    sharp, first, last = shares
+    for share, name, way in ((first, "first", "before"), (last, "last", "after")):
+        if share > ALL_ONE_SIDED * sharp:
+            notes.append(
+                f"the run is one-sided: {share / sharp:.0%} of what is sharp is sharpest in the {name}"
+                f" photo; focus goes on {way} it, and depth is not known there"
+            )
+        elif share > ONE_SIDED:
+            notes.append(
+                f"the run is partial: {share:.0%} of the picture is sharpest in the {name} photo; focus"
+                f" may go on {way} it, and depth is not known there"
+            )
+    drift = float(gains.max() / gains.min() - 1)
+    if drift > DRIFT_SAID:
+        notes.append(f"the light changes by {drift:.0%} along the run; this was evened out")
+    step = grain(shape, count)
+    if step > 2:
+        notes.append(f"sharpness was judged every {step} px, to keep within memory")
+    return tuple(notes)
