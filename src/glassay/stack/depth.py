@@ -7,13 +7,14 @@ the logarithm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
+from glassay.stack.choose import choose
 from glassay.stack.sharpness import Curves
 
 REACH = 3
@@ -29,6 +30,16 @@ AT_PEAK = 0.6
 """Share of the peak that the consistent choice must reach for the depth to be the place's own."""
 WINDOW = 5
 """Places across over which a change of depth is shared out by the windows of sharpness."""
+
+
+RIM_SPREAD = 0.5
+"""Spread of depth within a window, in photos, from which there is a step of height."""
+RIM_PLACES = 4
+"""Reach, in places, of what the windows of sharpness smear over a step."""
+RIM_TRUST = 0.1
+"""What is left there of the trust in sharpness against the edges of the picture."""
+BORROWED = 0.75
+"""Photos by which depth nearby may differ from the choice to be borrowed for it."""
 
 
 @dataclass(frozen=True)
@@ -54,9 +65,52 @@ def depth(found: Curves, chosen: npt.NDArray[np.intp]) -> Depth:
     vertex, spread = _gaussian(found, best)
     known = sharp & own & ~first & ~last & (np.abs(vertex) <= 1) & np.isfinite(spread)
     place = np.where(known, best + vertex, np.nan).astype(np.float32)
-    u = np.sqrt(spread**2 + SHAPE**2 + _mixture(place, best) ** 2)
+    filled = np.where(np.isfinite(place), place, best).astype(np.float32)
+    # beside a step, a place may belong to either side
+    u = np.sqrt(spread**2 + SHAPE**2 + _spread(filled) ** 2)
     u = np.where(known, u, np.nan).astype(np.float32)
     return Depth(place, u, first, last, sharp)
+
+
+def settle_rims(
+    rough: Depth, found: Curves, chosen: npt.NDArray[np.intp], guide: FloatImage
+) -> Depth:
+    """Depth beside steps of height, where windows of sharpness show the sharper side on both.
+
+    `guide` (rows, columns) is the stacked picture: the step is put where the picture has an edge, and
+    depth is borrowed from the near side it then belongs to. The uncertainty keeps the whole step.
+    """
+    filled = np.where(np.isfinite(rough.place), rough.place, chosen).astype(np.float32)
+    side = 2 * RIM_PLACES + 1
+    rim = cv2.dilate((_spread(filled) > RIM_SPREAD).astype(np.uint8), np.ones((side, side))) > 0
+    trust = np.where(rim, RIM_TRUST * found.trust, found.trust).astype(np.float32)
+    again = choose(found.value, trust, guide)
+    wrong = rim & (np.abs(filled - again) > BORROWED)
+    borrowed = _borrowed(rough.place, again, wrong)
+    known = np.isfinite(rough.place) | (rough.first | rough.last)
+    place = np.where(wrong & known, borrowed, rough.place).astype(np.float32)
+    step = np.maximum(np.abs(place - filled), _spread(np.where(np.isfinite(place), place, filled)))
+    u = np.where(wrong, np.hypot(SHAPE, step), rough.u)
+    # a place on the step itself is seen through windows that hold both heights
+    settled = np.where(np.isfinite(place), place, again).astype(np.float32)
+    place = np.where(_spread(settled, 3) > RIM_SPREAD, np.nan, place).astype(np.float32)
+    u = np.where(np.isfinite(place), u, np.nan).astype(np.float32)
+    return replace(rough, place=place, u=u)
+
+
+def _borrowed(
+    place: FloatImage, wanted: npt.NDArray[np.intp], where: npt.NDArray[np.bool_]
+) -> FloatImage:
+    """Mean of the depths nearby that agree with the wanted photo; NaN where there is none."""
+    found = np.full(place.shape, np.nan, dtype=np.float32)
+    size = (4 * RIM_PLACES + 1, 4 * RIM_PLACES + 1)
+    for photo in np.unique(wanted[where]):
+        alike = np.abs(place - photo) <= BORROWED  # False for NaN
+        share = cv2.blur(alike.astype(np.float32), size)
+        mean = cv2.blur(np.where(alike, place, 0).astype(np.float32), size)
+        here = where & (wanted == photo) & (share > 1e-3)
+        found[here] = mean[here] / share[here]
+    return found
 
 
 def _climbed(value: npt.NDArray[np.float32], chosen: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
@@ -121,10 +175,9 @@ def _vertex(
     return np.asarray(at, dtype=np.float32), np.asarray(spread, dtype=np.float32)
 
 
-def _mixture(place: FloatImage, best: npt.NDArray[np.intp]) -> FloatImage:
-    """Spread of depth within the window of sharpness: beside a step, a place may belong to either."""
-    filled = np.where(np.isfinite(place), place, best).astype(np.float32)
-    size = (WINDOW, WINDOW)
+def _spread(filled: FloatImage, side: int = WINDOW) -> FloatImage:
+    """Standard deviation of depth within the window of sharpness."""
+    size = (side, side)
     mean = cv2.blur(filled, size)
     square = cv2.blur(filled * filled, size)
     return np.asarray(np.sqrt(np.maximum(square - mean * mean, 0)), dtype=np.float32)

@@ -17,8 +17,8 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.stack.align import Alignment, Sharp, align
 from glassay.stack.choose import choose
-from glassay.stack.depth import Depth, depth
-from glassay.stack.sharpness import Sharpness, curves, grain
+from glassay.stack.depth import Depth, depth, settle_rims
+from glassay.stack.sharpness import Curves, Sharpness, curves, grain
 
 METHOD = "sharpness on three scales through the run"
 ALIGNMENT_METHOD = "similarities of neighbouring photos, solved together"
@@ -143,17 +143,20 @@ def measure_stack(
     """
     shape, count = _looked_at(frames)
     first = align(_greys(frames))
-    found, _, _ = _judged(frames, first, shape, count)
+    found, _, _, _ = _judged(frames, first, shape, count)
     if float(np.mean(found.sharp)) < LEAST_SHARP:
         raise NotMeasurable("nothing is sharp in any photo beyond noise")
     places = _enlarged(found.place, shape)
     alignment = align(_greys(frames), sharp=Sharp(places, first))
-    found, chosen, gains = _judged(frames, alignment, shape, count)
+    found, curve, chosen, gains = _judged(frames, alignment, shape, count)
     shares = [float(np.mean(mask)) for mask in (found.sharp, found.first, found.last)]
     if shares[0] < LEAST_SHARP:
         raise NotMeasurable("nothing is sharp in any photo beyond noise")
     filled = np.where(np.isfinite(found.place), found.place, chosen).astype(np.float32)
     picture = _blended(frames, alignment, gains, _enlarged(filled, shape))
+    size = (filled.shape[1], filled.shape[0])
+    guide = np.asarray(cv2.resize(_grey(picture), size, interpolation=cv2.INTER_AREA))
+    found = settle_rims(found, curve, chosen, guide)
     return StackResult(
         picture, _enlarged(found.place, shape), _enlarged(found.u, shape), alignment, shares[0],
         shares[1], shares[2], step, pixel_size, _notes(found, shares, gains, alignment, shape, count),
@@ -208,8 +211,8 @@ def _moved(
 
 def _judged(
     frames: Iterable[FloatImage], alignment: Alignment, shape: tuple[int, int], count: int
-) -> tuple[Depth, npt.NDArray[np.intp], npt.NDArray[np.float64]]:
-    """Depth, the chosen photo of each place, and the gain that evens each photo's light."""
+) -> tuple[Depth, Curves, npt.NDArray[np.intp], npt.NDArray[np.float64]]:
+    """Depth, curves of sharpness, the chosen photo of each place, and the gain that evens each photo's light."""
     sharpness = Sharpness(shape, count, grain(shape, count))
     means = np.ones(count)
     light = np.zeros(shape, dtype=np.float32)
@@ -222,7 +225,7 @@ def _judged(
     sharpness.energy *= (gains**2).astype(np.float32)[None, :, None, None]
     found = curves(sharpness.energy, sharpness.noise(light))
     chosen = choose(found.value, found.trust)
-    return depth(found, chosen), chosen, gains
+    return depth(found, chosen), found, chosen, gains
 
 
 def _enlarged(places: FloatImage, shape: tuple[int, int]) -> FloatImage:

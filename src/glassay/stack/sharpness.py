@@ -23,7 +23,7 @@ Array = npt.NDArray[np.float64]
 SCALES = 3
 """Bands: about 4, 8 and 16 px a period. What is larger stays sharp over so many photos that it says
 nothing of depth."""
-WINDOWS_PX = (2.0, 3.0, 6.0)
+WINDOWS_PX = (1.4, 2.4, 5.0)
 """Gaussians over which each band's energy is averaged: small, since a window across a step of height
 gives the sharper side's depth to both."""
 LEAST_OVER_NOISE = 4.0
