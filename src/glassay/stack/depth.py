@@ -38,6 +38,11 @@ RIM_PLACES = 4
 """Reach, in places, of what the windows of sharpness smear over a step."""
 RIM_TRUST = 0.1
 """What is left there of the trust in sharpness against the edges of the picture."""
+COARSE_REACH = 7
+"""Reach of the coarsest scale's filter and window, places of 2 px."""
+ALIKE_PLACES = 6.0
+"""Places over which the noise of sharpness is alike: the window of the middle scale, 4 pi 2.4^2 px, over
+4 px a place and what the band itself leaves independent."""
 BORROWED = 0.75
 """Photos by which depth nearby may differ from the choice to be borrowed for it."""
 
@@ -66,6 +71,7 @@ def depth(found: Curves, chosen: npt.NDArray[np.intp]) -> Depth:
     known = sharp & own & ~first & ~last & (np.abs(vertex) <= 1) & np.isfinite(spread)
     place = np.where(known, best + vertex, np.nan).astype(np.float32)
     filled = np.where(np.isfinite(place), place, best).astype(np.float32)
+    place, spread = _steadied(place, spread)
     # beside a step, a place may belong to either side
     u = np.sqrt(spread**2 + SHAPE**2 + _spread(filled) ** 2)
     u = np.where(known, u, np.nan).astype(np.float32)
@@ -93,9 +99,40 @@ def settle_rims(
     u = np.where(wrong, np.hypot(SHAPE, step), rough.u)
     # a place on the step itself is seen through windows that hold both heights
     settled = np.where(np.isfinite(place), place, again).astype(np.float32)
-    place = np.where(_spread(settled, 3) > RIM_SPREAD, np.nan, place).astype(np.float32)
+    either = (_spread(settled) > RIM_SPREAD) | _leaked(found)
+    place = np.where(either, np.nan, place).astype(np.float32)
     u = np.where(np.isfinite(place), u, np.nan).astype(np.float32)
     return replace(rough, place=place, u=u)
+
+
+def _steadied(place: FloatImage, spread: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Mean of the depths around that agree, weighted by their uncertainty, and its uncertainty by
+    noise. Noise is alike over `ALIKE_PLACES`, so that more of them say no more than one."""
+    known = np.isfinite(place)
+    weight = np.where(known, 1 / (spread**2 + 1e-3), 0).astype(np.float32)
+    values = np.where(known, place, 0).astype(np.float32)
+    total, weights = np.zeros_like(values), np.zeros_like(values)
+    reach = WINDOW // 2
+    rows, columns = values.shape
+    wide = cv2.copyMakeBorder(values, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=-99.0)
+    say = cv2.copyMakeBorder(weight, reach, reach, reach, reach, cv2.BORDER_CONSTANT, value=0.0)
+    for down in range(WINDOW):
+        for along in range(WINDOW):
+            part = (slice(down, down + rows), slice(along, along + columns))
+            own = np.where(np.abs(wide[part] - values) <= BORROWED, say[part], 0)
+            total += own * wide[part]
+            weights += own
+    mean = np.where(known, total / np.maximum(weights, 1e-9), np.nan).astype(np.float32)
+    u = np.minimum(spread, np.sqrt(ALIKE_PLACES / np.maximum(weights, 1e-9)))
+    return mean, np.asarray(u, dtype=np.float32)
+
+
+def _leaked(found: Curves) -> npt.NDArray[np.bool_]:
+    """Where only coarse detail is seen, within its reach of fine detail: it may be that one's skirt,
+    on a bare surface at another height."""
+    near = found.near_trust >= KNOWN_TRUST
+    side = 2 * COARSE_REACH + 1
+    return np.asarray((cv2.dilate(near.astype(np.uint8), np.ones((side, side))) > 0) & ~near)
 
 
 def _borrowed(
@@ -175,9 +212,9 @@ def _vertex(
     return np.asarray(at, dtype=np.float32), np.asarray(spread, dtype=np.float32)
 
 
-def _spread(filled: FloatImage, side: int = WINDOW) -> FloatImage:
+def _spread(filled: FloatImage) -> FloatImage:
     """Standard deviation of depth within the window of sharpness."""
-    size = (side, side)
+    size = (WINDOW, WINDOW)
     mean = cv2.blur(filled, size)
     square = cv2.blur(filled * filled, size)
     return np.asarray(np.sqrt(np.maximum(square - mean * mean, 0)), dtype=np.float32)

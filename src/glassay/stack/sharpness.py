@@ -31,6 +31,8 @@ LEAST_OVER_NOISE = 4.0
 same as for focus runs; noise alone reaches 2.4 (peak of 30 photos, windows as above)."""
 SURE_OVER_NOISE = 12.0
 """The same ratio from which a scale decides alone."""
+NEAR_SCALES = 2
+"""The finest scales, whose filter and window reach 6 px; the last one reaches 15."""
 NOISE_SAMPLES = 3
 """Every third px each way is enough to tell noise."""
 LIGHT_CLASSES = 8
@@ -146,12 +148,14 @@ class Curves:
     """Sharpness through the run at each place, 1 at its peak, of the finest scales that clear noise.
 
     `value` (photos, rows, columns); `u` (rows, columns) its standard uncertainty near the peak by
-    noise; `trust` (rows, columns) from 0 (nothing sharp) to 1.
+    noise; `trust` (rows, columns) from 0 (nothing sharp) to 1, `near_trust` what of it rests on scales
+    that look no farther than a few px (`NEAR_SCALES`).
     """
 
     value: npt.NDArray[np.float32]
     u: FloatImage
     trust: FloatImage
+    near_trust: FloatImage
 
 
 def curves(energy: npt.NDArray[np.float32], noise: npt.NDArray[np.float32]) -> Curves:
@@ -161,6 +165,7 @@ def curves(energy: npt.NDArray[np.float32], noise: npt.NDArray[np.float32]) -> C
     value = np.zeros((photos, rows, columns), dtype=np.float32)
     variance = np.zeros((rows, columns), dtype=np.float32)
     left = np.ones((rows, columns), dtype=np.float32)
+    near = np.zeros((rows, columns), dtype=np.float32)
     for scale in range(energy.shape[0]):
         own, floor = energy[scale], noise[scale]
         top = own.max(axis=0)
@@ -174,8 +179,10 @@ def curves(energy: npt.NDArray[np.float32], noise: npt.NDArray[np.float32]) -> C
         spread = (4 * above * floor + 2 * floor**2) / independent(scale) / above**2
         variance += say**2 * spread
         left = left - say
+        if scale == NEAR_SCALES - 1:
+            near = 1 - left
     trust = np.asarray(1 - left, dtype=np.float32)
     below = np.maximum(trust, 1e-6)
     value /= below
     u = np.asarray(np.sqrt(variance) / below, dtype=np.float32)
-    return Curves(value, u, trust)
+    return Curves(value, u, trust, np.asarray(near, dtype=np.float32))
