@@ -173,7 +173,9 @@ class Relief:
             own = expected(_Covered(level), pose, optics, camera)
             cover = expected(level.cover, pose, optics, camera) / camera.exposure
             picture = picture * (1 - cover) + own
-            plane = level.height_um + level.slope_um[0] * x[None, :] + level.slope_um[1] * y[:, None]
+            plane = (
+                level.height_um + level.slope_um[0] * x[None, :] + level.slope_um[1] * y[:, None]
+            )
             share = cover if cover.ndim == 2 else cover[..., 1]
             found = np.where(share > 0.5, plane, found)
         return np.asarray(picture), found
@@ -231,9 +233,7 @@ class StackRun:
         for number, light in enumerate(self.lights()):
             yield develop(light, self.camera, 1000 * self.seed + number)
 
-    def truth(
-        self, number: int
-    ) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.float64]]:
+    def truth(self, number: int) -> tuple[npt.NDArray[np.floating], npt.NDArray[np.float64]]:
         """As one photo lies: the picture with everything in focus, without noise, linear light; and
         the place in the run (photos counted from 0) where each px is sharp."""
         picture, height = self.relief.sharp(self.pose, self.optics, self._wide)
@@ -309,17 +309,18 @@ def _bond_wires(
     floor, top = levels[0].height_um, levels[-1].height_um
     pieces: dict[float, list[Box]] = {}
     for number in range(wires):
-        y = height * (-0.3 + 0.6 * (number + 0.5) / wires) + 0.03 * height * float(rng.uniform(-1, 1))
+        y = height * (-0.3 + 0.6 * (number + 0.5) / wires) + 0.03 * height * float(
+            rng.uniform(-1, 1)
+        )
         start = np.array([width * 0.12, y])
         end = np.array([-width * 0.47, y + height * float(rng.uniform(-0.12, 0.12))])
         ends = [start + (end - start) * share for share in (0.0, 0.25, 0.6, 0.85, 1.0)]
         rise = (top + 0.6 * loop_um, top + loop_um, top + 0.3 * loop_um - 0.2 * (top - floor),
                 floor + 0.3 * (top - floor))  # fmt: skip
         for above, one, other in zip(rise, ends, ends[1:], strict=False):
-            pieces.setdefault(above, []).append((*map(float, one), *map(float, other)))
+            (x0, y0), (x1, y1) = one.tolist(), other.tolist()
+            pieces.setdefault(above, []).append((x0, y0, x1, y1))
     return [
         Level(above, WirePieces(tuple(some), wire_um, lit=True), WirePieces(tuple(some), wire_um))
         for above, some in sorted(pieces.items())
     ]
-
-

@@ -323,9 +323,7 @@ def _correlation(one: FloatImage, other: FloatImage, say: FloatImage) -> float:
     return float((one * say) @ other) / below if below > 0 else 0.0
 
 
-def _together(
-    pairs: list[_Pair], count: int, reference: int, shape: tuple[int, int]
-) -> Alignment:
+def _together(pairs: list[_Pair], count: int, reference: int, shape: tuple[int, int]) -> Alignment:
     """All similarities from all pairs: log a first, which is linear, then b with a known."""
     used = [p for p in pairs if p.second - p.first == 1 or p.agreement >= GOOD_AGREEMENT]
     logs = np.array([np.log(p.a) for p in used], dtype=np.complex128)

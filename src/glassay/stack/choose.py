@@ -3,7 +3,7 @@
 The choice minimises what is lost in sharpness plus a price for neighbours that differ, a small one
 for a step of one photo and a larger, bounded one for a step of height, along eight directions
 (Hirschmüller 2008, IEEE PAMI 30:328). Where nothing is sharp the neighbours decide alone. With a
-guide, a step of height is cheaper where the guide has an edge too: seen from above, one body ends there.
+guide, a step of height is cheaper where the guide has an edge too: one body ends there.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def choose(
     for down, along in DIRECTIONS:
         for sign in (1, -1):
             total += _swept(cost, picture, sign * down, sign * along)
-    return np.argmin(total, axis=-1)
+    return np.asarray(np.argmin(total, axis=-1), dtype=np.intp)
 
 
 def _swept(cost: Volume, picture: FloatImage, down: int, along: int) -> Volume:

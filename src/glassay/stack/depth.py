@@ -41,8 +41,8 @@ RIM_TRUST = 0.1
 COARSE_REACH = 7
 """Reach of the coarsest scale's filter and window, places of 2 px."""
 ALIKE_PLACES = 6.0
-"""Places over which the noise of sharpness is alike: the window of the middle scale, 4 pi 2.4^2 px, over
-4 px a place and what the band itself leaves independent."""
+"""Places over which the noise of sharpness is alike: the window of the middle scale, 4 pi 2.4^2 px,
+over 4 px a place and what the band itself leaves independent."""
 BORROWED = 0.75
 """Photos by which depth nearby may differ from the choice to be borrowed for it."""
 

@@ -16,6 +16,7 @@ from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.stack.align import Alignment, Sharp, align
+from glassay.stack.blend import Plan, blend, moved_onto
 from glassay.stack.choose import choose
 from glassay.stack.depth import Depth, depth, settle_rims
 from glassay.stack.sharpness import Curves, Sharpness, curves, grain
@@ -28,8 +29,11 @@ METHOD_VERSION = "1"
 FEWEST_PHOTOS = 3
 """A peak of sharpness needs a photo on either side."""
 SMALLEST_SIDE_PX = 64
+COARSEST_GRAIN = 8
+"""Px in a place of the sharpness volume beyond which it would miss what it is to see."""
 LEAST_SHARP = 0.01
 """Share of the picture that must be sharp somewhere; below, there is nothing to stack."""
+NOTHING_SHARP = "no place is sharper in one photo than in the others beyond noise"
 ONE_SIDED = 0.02
 """Share of the picture sharpest in the first or last photo from which this is said."""
 ALL_ONE_SIDED = 0.8
@@ -38,7 +42,6 @@ RANGE_ENDS = (1.0, 99.0)
 """Percentiles of depth between which the range is stated: single places may be wrong."""
 DRIFT_SAID = 0.05
 """Change of light along the run from which it is said that it was evened out."""
-SCALE_CONTRIBUTION = "depth of single places"
 
 
 @dataclass(frozen=True)
@@ -47,19 +50,25 @@ class StackResult:
 
     `picture` is linear light, 0..1, float32, (height, width) or (height, width, 3). `places` and
     `u_places` (height, width) are depth in photos counted from 0 and its standard uncertainty, NaN
-    where unknown. `step` is the way of focus from photo to photo, um.
+    where unknown. `plan` is what the picture was put together by. `step` is the way of focus from
+    photo to photo, um.
     """
 
     picture: FloatImage
+    plan: Plan
     places: FloatImage
     u_places: FloatImage
-    alignment: Alignment
     sharp_share: float
     first_share: float
     last_share: float
     step: Quantity | None
     pixel_size: Quantity | None
     notes: tuple[str, ...]
+
+    @property
+    def alignment(self) -> Alignment:
+        """How the photos lie upon each other."""
+        return self.plan.alignment
 
     @property
     def frames(self) -> int:
@@ -145,26 +154,27 @@ def measure_stack(
     first = align(_greys(frames))
     found, _, _, _ = _judged(frames, first, shape, count)
     if float(np.mean(found.sharp)) < LEAST_SHARP:
-        raise NotMeasurable("nothing is sharp in any photo beyond noise")
+        raise NotMeasurable(NOTHING_SHARP)
     places = _enlarged(found.place, shape)
     alignment = align(_greys(frames), sharp=Sharp(places, first))
     found, curve, chosen, gains = _judged(frames, alignment, shape, count)
     shares = [float(np.mean(mask)) for mask in (found.sharp, found.first, found.last)]
     if shares[0] < LEAST_SHARP:
-        raise NotMeasurable("nothing is sharp in any photo beyond noise")
+        raise NotMeasurable(NOTHING_SHARP)
     filled = np.where(np.isfinite(found.place), found.place, chosen).astype(np.float32)
-    picture = _blended(frames, alignment, gains, _enlarged(filled, shape))
+    plan = Plan(alignment, gains, _enlarged(filled, shape))
+    picture = blend(frames, plan)
     size = (filled.shape[1], filled.shape[0])
-    guide = np.asarray(cv2.resize(_grey(picture), size, interpolation=cv2.INTER_AREA))
-    found = settle_rims(found, curve, chosen, guide)
+    guide = cv2.resize(_grey(picture), size, interpolation=cv2.INTER_AREA)
+    found = settle_rims(found, curve, chosen, np.asarray(guide, dtype=np.float32))
     return StackResult(
-        picture, _enlarged(found.place, shape), _enlarged(found.u, shape), alignment, shares[0],
+        picture, plan, _enlarged(found.place, shape), _enlarged(found.u, shape), shares[0],
         shares[1], shares[2], step, pixel_size, _notes(found, shares, gains, alignment, shape, count),
     )  # fmt: skip
 
 
 def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
-    shape, count = (0, 0), 0
+    shape, kinds, count = (0, 0), 0, 0
     for number, frame in enumerate(frames):
         here = (frame.shape[0], frame.shape[1])
         if number and here != shape:
@@ -172,7 +182,9 @@ def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
                 f"the photos differ in size: photo 1 has {shape[1]} x {shape[0]} px, photo"
                 f" {number + 1} {here[1]} x {here[0]}"
             )
-        shape, count = here, number + 1
+        if number and frame.ndim != kinds:
+            raise NotMeasurable(f"photo {number + 1} is not in colour or grey as photo 1 is")
+        shape, kinds, count = here, frame.ndim, number + 1
     if count < FEWEST_PHOTOS:
         raise NotMeasurable(
             f"{count} photo{'s are' if count != 1 else ' is'} no focus stack: {FEWEST_PHOTOS} are"
@@ -181,6 +193,10 @@ def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
     if min(shape) < SMALLEST_SIDE_PX:
         raise NotMeasurable(
             f"the photos are {shape[1]} x {shape[0]} px; {SMALLEST_SIDE_PX} px a side are needed"
+        )
+    if grain(shape, count) > COARSEST_GRAIN:
+        raise NotMeasurable(
+            f"{count} photos of this size need more memory than is used: give fewer"
         )
     return shape, count
 
@@ -195,29 +211,15 @@ def _grey(frame: FloatImage) -> FloatImage:
     return np.ascontiguousarray(frame if frame.ndim == 2 else frame[..., 1], dtype=np.float32)
 
 
-def _moved(
-    frame: FloatImage, matrix: npt.NDArray[np.float64], kernel: int
-) -> tuple[FloatImage, npt.NDArray[np.bool_]]:
-    """A photo as the reference lies, and where it reaches."""
-    height, width = frame.shape[:2]
-    flags = kernel | cv2.WARP_INVERSE_MAP
-    moved = cv2.warpAffine(
-        frame, matrix, (width, height), flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    inside = cv2.warpAffine(np.ones((height, width), np.float32), matrix, (width, height), flags=flags)
-    return np.asarray(moved, dtype=np.float32), np.asarray(inside > 0.999)
-
-
 def _judged(
     frames: Iterable[FloatImage], alignment: Alignment, shape: tuple[int, int], count: int
 ) -> tuple[Depth, Curves, npt.NDArray[np.intp], npt.NDArray[np.float64]]:
-    """Depth, curves of sharpness, the chosen photo of each place, and the gain that evens each photo's light."""
+    """Depth, curves of sharpness, the chosen photos, and the gains that even the photos' light."""
     sharpness = Sharpness(shape, count, grain(shape, count))
     means = np.ones(count)
     light = np.zeros(shape, dtype=np.float32)
     for number, frame in enumerate(frames):
-        moved, inside = _moved(_grey(frame), alignment.matrices[number], cv2.INTER_LANCZOS4)
+        moved, inside = moved_onto(_grey(frame), alignment.matrices[number], cv2.INTER_LANCZOS4)
         means[number] = float(moved[inside].mean()) if inside.any() else 1.0
         sharpness.add(moved, inside)
         light += moved / count
@@ -234,38 +236,6 @@ def _enlarged(places: FloatImage, shape: tuple[int, int]) -> FloatImage:
         cv2.resize(places, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST_EXACT),
         dtype=np.float32,
     )
-
-
-def _blended(
-    frames: Iterable[FloatImage],
-    alignment: Alignment,
-    gains: npt.NDArray[np.float64],
-    places: FloatImage,
-) -> FloatImage:
-    """Each px from the two photos beside its depth, by their distance from it."""
-    total: FloatImage | None = None
-    weights = np.zeros(places.shape, dtype=np.float32)
-    nearest = np.full(places.shape, np.inf, dtype=np.float32)
-    spare: FloatImage | None = None
-    for number, frame in enumerate(frames):
-        moved, inside = _moved(frame, alignment.matrices[number], cv2.INTER_LANCZOS4)
-        moved *= np.float32(gains[number])
-        away = np.abs(places - number)
-        weight = np.where(inside, np.maximum(0, 1 - away), 0).astype(np.float32)
-        if total is None or spare is None:
-            total, spare = np.zeros_like(moved), moved.copy()
-        total += moved * (weight if moved.ndim == 2 else weight[..., None])
-        weights += weight
-        closer = inside & (away < nearest)
-        nearest[closer] = away[closer]
-        spare[closer] = moved[closer]  # where neither of the two reaches
-    assert total is not None
-    assert spare is not None
-    held = np.maximum(weights, 1e-6)
-    have = weights > 0.05
-    if total.ndim == 3:
-        held, have = held[..., None], have[..., None]
-    return np.asarray(np.clip(np.where(have, total / held, spare), 0, 1), dtype=np.float32)
 
 
 def _notes(

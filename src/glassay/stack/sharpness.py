@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -36,7 +37,7 @@ NEAR_SCALES = 2
 NOISE_SAMPLES = 3
 """Every third px each way is enough to tell noise."""
 LIGHT_CLASSES = 8
-LARGEST_VOLUME_BYTES = 900_000_000
+LARGEST_VOLUME_BYTES = 600_000_000
 """Sharpness of all photos and scales that is held at once; larger pictures are judged more coarsely."""
 
 
@@ -50,7 +51,7 @@ def grain(shape: tuple[int, int], photos: int) -> int:
 
 def independent(scale: int) -> float:
     """Independent samples in the window of a band: the window's area over that of the band's noise."""
-    return max(4 * math.pi * WINDOWS_PX[scale] ** 2 / (2 * 4**scale), 4.0)
+    return max(float(4 * math.pi * WINDOWS_PX[scale] ** 2 / (2 * 4**scale)), 4.0)
 
 
 @dataclass
@@ -134,11 +135,11 @@ def bands(picture: FloatImage) -> list[FloatImage]:
         kernel[:: 2**scale] = np.array([1, 4, 6, 4, 1], dtype=np.float32) / 16
         smoother = cv2.sepFilter2D(smooth, -1, kernel, kernel, borderType=cv2.BORDER_REFLECT)
         found.append(np.asarray(smooth - smoother))
-        smooth = smoother
+        smooth = np.asarray(smoother, dtype=np.float32)
     return found
 
 
-def _reduced(picture: FloatImage, size: tuple[int, int], step: int) -> FloatImage:
+def _reduced(picture: npt.NDArray[Any], size: tuple[int, int], step: int) -> FloatImage:
     whole = picture[: size[1] * step, : size[0] * step]
     return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
