@@ -18,9 +18,7 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage, linear_table
-from glassay.simulate import Camera, Optics, Pose
-from glassay.simulate.camera import develop
-from glassay.simulate.relief import StackRun, stacked_dies
+from glassay.simulate import Camera, Optics, Pose, StackRun, develop, stacked_dies
 from glassay.stack import StackResult, blend, measure_stack
 
 Array = npt.NDArray[np.float64]
