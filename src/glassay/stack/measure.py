@@ -7,19 +7,17 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
-import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.stack.align import Alignment, Sharp, align
-from glassay.stack.blend import Plan, blend, moved_onto
-from glassay.stack.choose import choose
-from glassay.stack.depth import Depth, depth, settle_rims
-from glassay.stack.sharpness import Curves, Sharpness, curves, grain
+from glassay.stack.blend import Plan, blend
+from glassay.stack.depth import settle_rims
+from glassay.stack.judge import FINE_SHARE, Grid, Judged, judge
+from glassay.stack.sharpness import grain
 
 METHOD = "sharpness on three scales through the run"
 ALIGNMENT_METHOD = "similarities of neighbouring photos, solved together"
@@ -33,7 +31,6 @@ COARSEST_GRAIN = 8
 """Px in a place of the sharpness volume beyond which it would miss what it is to see."""
 LEAST_SHARP = 0.01
 """Share of the picture that must be sharp somewhere; below, there is nothing to stack."""
-NOTHING_SHARP = "no place is sharper in one photo than in the others beyond noise"
 ONE_SIDED = 0.02
 """Share of the picture sharpest in the first or last photo from which this is said."""
 ALL_ONE_SIDED = 0.8
@@ -145,32 +142,44 @@ def measure_stack(
 ) -> StackResult:
     """Stack photos in linear light, (height, width) or (height, width, 3), in the order of focus.
 
-    `frames` is gone through five times and must give the same photos each time (a list, or an object
-    that reads them anew); only a few are held at once. Raises NotMeasurable for fewer than three
+    `frames` is gone through six times or more and must give the same photos each time (a list, or an
+    object that reads them anew); only a few are held at once. Raises NotMeasurable for fewer than three
     photos, photos of different size, blank ones, ones that do not show the same thing, and where
     nothing is sharp beyond noise.
     """
-    shape, count = _looked_at(frames)
+    grid = Grid(*_looked_at(frames))
     first = align(_greys(frames))
-    found, _, _, _ = _judged(frames, first, shape, count)
-    if float(np.mean(found.sharp)) < LEAST_SHARP:
-        raise NotMeasurable(NOTHING_SHARP)
-    places = _enlarged(found.place, shape)
-    alignment = align(_greys(frames), sharp=Sharp(places, first))
-    found, curve, chosen, gains = _judged(frames, alignment, shape, count)
-    shares = [float(np.mean(mask)) for mask in (found.sharp, found.first, found.last)]
-    if shares[0] < LEAST_SHARP:
-        raise NotMeasurable(NOTHING_SHARP)
-    filled = np.where(np.isfinite(found.place), found.place, chosen).astype(np.float32)
-    plan = Plan(alignment, gains, _enlarged(filled, shape))
+    judged = _judged_finely_enough(frames, first, grid)
+    sharp = Sharp(judged.grid.to_photo(judged.depth.place), first)
+    alignment = align(_greys(frames), sharp=sharp)
+    judged = judge(_greys(frames), alignment, judged.grid)
+    _check_sharp(judged)
+    grid = judged.grid
+    plan = Plan(alignment, judged.gains, grid.to_photo(judged.filled))
     picture = blend(frames, plan)
-    size = (filled.shape[1], filled.shape[0])
-    guide = cv2.resize(_grey(picture), size, interpolation=cv2.INTER_AREA)
-    found = settle_rims(found, curve, chosen, np.asarray(guide, dtype=np.float32))
+    guide = grid.to_places(_grey(picture))
+    found = settle_rims(judged.depth, judged.curves, judged.chosen, guide)
+    shares = [float(np.mean(mask)) for mask in (found.sharp, found.first, found.last)]
     return StackResult(
-        picture, plan, _enlarged(found.place, shape), _enlarged(found.u, shape), shares[0],
-        shares[1], shares[2], step, pixel_size, _notes(found, shares, gains, alignment, shape, count),
+        picture, plan, grid.to_photo(found.place), grid.to_photo(found.u),
+        shares[0], shares[1], shares[2], step, pixel_size, _notes(shares, judged),
     )  # fmt: skip
+
+
+def _judged_finely_enough(frames: Iterable[FloatImage], alignment: Alignment, grid: Grid) -> Judged:
+    """On the finest grid whose places are mostly told by detail as fine as the grid."""
+    while True:
+        judged = judge(_greys(frames), alignment, grid)
+        coarser = grid.coarser()
+        if judged.fine_share >= FINE_SHARE or coarser is None:
+            _check_sharp(judged)
+            return judged
+        grid = coarser
+
+
+def _check_sharp(judged: Judged) -> None:
+    if float(np.mean(judged.depth.sharp)) < LEAST_SHARP:
+        raise NotMeasurable("no place is sharper in one photo than in the others beyond noise")
 
 
 def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
@@ -211,41 +220,7 @@ def _grey(frame: FloatImage) -> FloatImage:
     return np.ascontiguousarray(frame if frame.ndim == 2 else frame[..., 1], dtype=np.float32)
 
 
-def _judged(
-    frames: Iterable[FloatImage], alignment: Alignment, shape: tuple[int, int], count: int
-) -> tuple[Depth, Curves, npt.NDArray[np.intp], npt.NDArray[np.float64]]:
-    """Depth, curves of sharpness, the chosen photos, and the gains that even the photos' light."""
-    sharpness = Sharpness(shape, count, grain(shape, count))
-    means = np.ones(count)
-    light = np.zeros(shape, dtype=np.float32)
-    for number, frame in enumerate(frames):
-        moved, inside = moved_onto(_grey(frame), alignment.matrices[number], cv2.INTER_LANCZOS4)
-        means[number] = float(moved[inside].mean()) if inside.any() else 1.0
-        sharpness.add(moved, inside)
-        light += moved / count
-    gains = means[alignment.reference] / np.maximum(means, 1e-6)
-    sharpness.energy *= (gains**2).astype(np.float32)[None, :, None, None]
-    found = curves(sharpness.energy, sharpness.noise(light))
-    chosen = choose(found.value, found.trust)
-    return depth(found, chosen), found, chosen, gains
-
-
-def _enlarged(places: FloatImage, shape: tuple[int, int]) -> FloatImage:
-    """A map of the sharpness volume's places on all px."""
-    return np.asarray(
-        cv2.resize(places, (shape[1], shape[0]), interpolation=cv2.INTER_NEAREST_EXACT),
-        dtype=np.float32,
-    )
-
-
-def _notes(
-    found: Depth,
-    shares: list[float],
-    gains: npt.NDArray[np.float64],
-    alignment: Alignment,
-    shape: tuple[int, int],
-    count: int,
-) -> tuple[str, ...]:
+def _notes(shares: list[float], judged: Judged) -> tuple[str, ...]:
     notes = []
     sharp, first, last = shares
     for share, name, way in ((first, "first", "before"), (last, "last", "after")):
@@ -259,10 +234,15 @@ def _notes(
                 f"the run is partial: {share:.0%} of the picture is sharpest in the {name} photo; focus"
                 f" may go on {way} it, and depth is not known there"
             )
-    drift = float(gains.max() / gains.min() - 1)
+    drift = float(judged.gains.max() / judged.gains.min() - 1)
     if drift > DRIFT_SAID:
         notes.append(f"the light changes by {drift:.0%} along the run; this was evened out")
-    step = grain(shape, count)
-    if step > 2:
-        notes.append(f"sharpness was judged every {step} px, to keep within memory")
+    grid = judged.grid
+    if grid.reduction > 1:
+        notes.append(
+            "the photos hold more px than detail: depth was judged at"
+            f" 1/{grid.reduction} of their size"
+        )
+    if grid.step > 2:
+        notes.append(f"depth is told every {grid.step * grid.reduction} px, to keep within memory")
     return tuple(notes)
