@@ -220,3 +220,15 @@ def test_colour_is_kept() -> None:
     seen = found.picture.reshape(-1, 3).mean(axis=0)
     assert seen[0] / seen[1] == pytest.approx(0.5, abs=0.01)
     assert math.isfinite(found.alignment.rms_px)
+
+
+def test_photos_with_more_px_than_detail_are_judged_at_a_smaller_size() -> None:
+    large = [
+        cv2.resize(frame, None, fx=3, fy=3, interpolation=cv2.INTER_CUBIC) for frame in photos()
+    ]
+    found = measure_stack(large)
+    assert any("more px than detail" in note for note in found.notes)
+    places = cv2.resize(truth()[1], None, fx=3, fy=3, interpolation=cv2.INTER_NEAREST)
+    error = np.abs(found.places - places)
+    assert np.isfinite(error).mean() > 0.4
+    assert np.nanmedian(error) < 0.15
