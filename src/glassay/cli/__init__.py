@@ -36,6 +36,7 @@ COMMANDS = {
     "field": "evenness of light, distortion and colour fringes across the field",
     "noise": "noise against light, from pairs of exposures",
     "focus": "depth of field, best focus and image walk, from a focus run",
+    "stack": "one picture sharp at all heights and a map of depth, from a focus run",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""
