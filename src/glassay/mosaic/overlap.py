@@ -126,9 +126,10 @@ def measure_overlap(
     box = _shared_box(pair)
     if box is None:
         return None
-    rivals = np.empty((0, 2))
-    telling = MOST_BLOCKS
-    if search:
+    rivals, telling = np.empty((0, 2)), MOST_BLOCKS
+    if not search:
+        return _measured(first, second, pair, box, rivals, telling)
+    for attempt in range(2):
         found = _search(pair, box)
         if found is None:
             return None
@@ -136,7 +137,12 @@ def measure_overlap(
         box = _shared_box(pair)
         if box is None:
             return None
-    return _measured(first, second, pair, box, rivals, telling)
+        overlap = _measured(first, second, pair, box, rivals, telling)
+        if overlap is None or not len(rivals) or attempt:
+            break
+        # a proposal from features may be turned by a tenth of a degree: judge rivals once more
+        pair = replace(pair, matrix=overlap.matrix)
+    return overlap
 
 
 Box = tuple[int, int, int, int]
@@ -314,7 +320,7 @@ def _measured(
         length = np.hypot(step[:, 0], step[:, 1])
         step = step * np.minimum(1, 4.0 / np.maximum(length, 1e-9))[:, None]
         target = there + np.einsum("nij,nj->ni", jacobians, step)
-        if turn == 0:  # blocks that know one direction only follow the others
+        if turn < 2:  # blocks that know one direction only follow the others
             pair = _refitted(pair, places, target, found)
             there = pair.mapped(places)
         else:
