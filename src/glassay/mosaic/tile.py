@@ -133,7 +133,7 @@ def shows_object(light: FloatImage) -> Mask:
     """Which cells show the object: not a dark margin or what lies outside a round field."""
     bright = float(np.quantile(light, 0.95))
     dark = light < DARK_SHARE * bright
-    dark = ndimage.binary_opening(dark, iterations=1, border_value=1)
+    dark = ndimage.binary_opening(np.pad(dark, 2, mode="edge"))[2:-2, 2:-2]
     labels, _ = ndimage.label(dark)
     rim = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
     out = np.isin(labels, rim[rim > 0])
