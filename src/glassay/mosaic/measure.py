@@ -22,7 +22,7 @@ from glassay.mosaic.assemble import Poses, assemble
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
 from glassay.mosaic.light import Light, even_light
 from glassay.mosaic.neighbours import Proposal, propose
-from glassay.mosaic.overlap import Overlap, Picture, measure_overlap
+from glassay.mosaic.overlap import Overlap, Picture, measure_overlap, whole_shifts
 from glassay.mosaic.result import Camera, MosaicResult, Where
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.solve import Solution, lens_from_pairs, solve
@@ -33,6 +33,9 @@ Progress = Callable[[str, int, int], None]
 
 BATCH = 24
 """Overlaps measured by one task: neighbours, so that a photo is read once or twice in all."""
+ALIKE = 4.0
+SECOND_CHANCES = 24
+"""Tiles of other groups with which a tile that joined nothing is correlated as a whole."""
 LEAST_SHARED = 0.04
 """Share of a tile that a neighbour must cover for the two to be compared after placing."""
 
@@ -67,6 +70,10 @@ def place_tiles(
     ]
     overlaps = _best_of_pairs(_measured(tiles, lenses, starts, True, workers, progress))
     groups = assemble(overlaps, lenses)
+    if len(groups[0]) < len(tiles):
+        more = _second_chance(tiles, lenses, groups, overlaps, workers, progress)
+        overlaps = _best_of_pairs([*overlaps, *more])
+        groups = assemble(overlaps, lenses)
     if len(groups[0]) < 2:
         raise NotMeasurable(_why_none(overlaps))
     poses, solution, overlaps = _settled(tiles, lenses, overlaps, groups[0], workers, progress)
@@ -129,6 +136,76 @@ def _measured(
     return sorted(out, key=lambda o: (o.first, o.second))
 
 
+def _second_chance(
+    tiles: Sequence[Tile], lenses: Sequence[Lens], groups: Sequence[Poses],
+    overlaps: Sequence[Overlap], workers: Workers, progress: Progress,
+) -> list[Overlap]:  # fmt: skip
+    """Tiles of different groups correlated as wholes, at the turns that their groups have."""
+    known = {(o.first, o.second) for o in overlaps if o.decided}
+    turn = [0.0] * len(tiles)
+    group = [0] * len(tiles)
+    for number, poses in enumerate(groups):
+        for tile, matrix in poses.items():
+            group[tile], turn[tile] = number, math.atan2(matrix[1, 0], matrix[0, 0])
+    level = [float(np.mean([turn[t] for t in poses])) for poses in groups]
+    wanted = set()
+    for tile in (t for poses in groups[1:] for t in sorted(poses)):
+        others = [t for t in range(len(tiles)) if group[t] != group[tile]]
+        others.sort(key=lambda t: (-_likeness(tiles[tile], tiles[t]), t))
+        wanted |= {(min(t, tile), max(t, tile)) for t in others[:SECOND_CHANCES]}
+    pairs = []
+    for a, b in sorted(wanted - known):
+        # the groups' frames are alike turned where their tiles are on average
+        turned = (turn[a] - level[group[a]]) - (turn[b] - level[group[b]])
+        pairs.append((a, b, turned))
+    tasks = []
+    for begin in range(0, len(pairs), BATCH):
+        batch = pairs[begin : begin + BATCH]
+        needed = sorted({n for a, b, _ in batch for n in (a, b)})
+        kept = {n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell) for n in needed}
+        tasks.append((batch, kept))
+    out: list[Overlap] = []
+    for found in workers.map(_whole_batch, tasks, lambda n, m: progress("look again", n, m)):
+        out += found
+    return out
+
+
+def _likeness(one: Tile, two: Tile) -> float:
+    """Correlation of what colours two tiles show: neighbours share films and blocks."""
+    histograms = []
+    for tile in (one, two):
+        light = np.log(np.maximum(tile.thumb[tile.valid], 1e-3))
+        tint = light[:, [0, 2]] - light[:, [1]]
+        histograms.append(np.histogram2d(*tint.T, bins=12, range=[[-1.5, 1.5]] * 2)[0].ravel())
+    return float(np.minimum(*[h / max(h.sum(), 1) for h in histograms]).sum())
+
+
+def _whole_batch(
+    batch: Sequence[tuple[int, int, float]], kept: dict[int, tuple[Any, ...]]
+) -> list[Overlap]:
+    cv2.setNumThreads(1)
+    picture = _pictures(kept)
+    out = []
+    for first, second, turned in batch:
+        for matrix in whole_shifts(picture(first), picture(second), turned):
+            found = measure_overlap(first, second, picture(first), picture(second), matrix)
+            if found is not None:
+                out.append(found)
+    return out
+
+
+def _pictures(kept: dict[int, tuple[Any, ...]]) -> Callable[[int], Picture]:
+    """Pictures of tiles, the last few kept."""
+
+    @lru_cache(maxsize=12)
+    def picture(number: int) -> Picture:
+        path, tone, lens, valid, cell = kept[number]
+        grey = cv2.GaussianBlur(grey_bytes(read_photo(path, tone)), (0, 0), 0.7)
+        return Picture(grey, lens, valid, cell)
+
+    return picture
+
+
 def _near_together(
     starts: Sequence[tuple[int, int, Points]], count: int
 ) -> list[tuple[int, int, Points]]:
@@ -145,13 +222,7 @@ def _measure_batch(
     batch: Sequence[tuple[int, int, Points]], kept: dict[int, tuple[Any, ...]], search: bool
 ) -> list[Overlap]:
     cv2.setNumThreads(1)
-
-    @lru_cache(maxsize=12)
-    def picture(number: int) -> Picture:
-        path, tone, lens, valid, cell = kept[number]
-        grey = cv2.GaussianBlur(grey_bytes(read_photo(path, tone)), (0, 0), 0.7)
-        return Picture(grey, lens, valid, cell)
-
+    picture = _pictures(kept)
     out = []
     for first, second, matrix in batch:
         found = measure_overlap(first, second, picture(first), picture(second), matrix, search=search)
@@ -173,8 +244,10 @@ def _best_of_pairs(overlaps: Sequence[Overlap]) -> list[Overlap]:
         more = [best.rivals]
         for other in ranked[1:]:
             gap = other.matrix[:, 2] - best.matrix[:, 2]
-            alike = other.correlation * other.share > 0.85 * best.correlation * best.share
-            if np.hypot(*gap) > 6 and alike and (other.decided or not best.decided):
+            # what is left to perfect agreement must be four times less than elsewhere
+            best_left = 1.02 - best.correlation * best.share
+            alike = 1.02 - other.correlation * other.share < ALIKE * best_left
+            if np.hypot(*gap) > 6 and alike:
                 more.append(gap[None, :])
         rivals = np.concatenate(more)
         out.append(Overlap(

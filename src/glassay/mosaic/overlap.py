@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
-from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
+from glassay.mosaic.lens import Lens, Points, applied, composed
 from glassay.mosaic.tile import Bytes, Mask
 
 FloatImage = npt.NDArray[np.float32]
@@ -40,6 +40,12 @@ CORRELATES = 0.45
 """Mean correlation of aligned blocks of a true overlap: 0.6 and more where one tile is soft, 0.9 and
 more where both are sharp; chance reaches 0.3 over blocks that one shift must fit."""
 AGREEING_SHARE = 0.5
+PINNED_PX = 0.05
+"""Standard uncertainty to which all blocks together must tell the weaker direction."""
+WHOLE_PX = 300
+"""Longest side at which two whole tiles are correlated."""
+LEAST_COMMON = 0.06
+"""Share of a tile that both must show where whole tiles are correlated."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +104,13 @@ class Overlap:
     @property
     def decided(self) -> bool:
         """Whether no other shift fits about as well."""
-        return self.holds and not len(self.rivals)
+        return self.holds and not len(self.rivals) and self.pinned
+
+    @property
+    def pinned(self) -> bool:
+        """Whether the blocks tell both directions: lines that all run one way tell only one."""
+        known = np.linalg.eigvalsh(self.information.sum(axis=0))
+        return bool(known[0] > 1 / PINNED_PX**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -457,6 +469,35 @@ def _refitted(pair: _Pair, places: Points, there: Points, found: _Steps) -> _Pai
     return replace(pair, matrix=composed(np.column_stack([local, shift]), pair.matrix))
 
 
-def reversed_matrix(matrix: Points) -> Points:
-    """From the second to the first."""
-    return inverse(matrix)
+def whole_shifts(one: Picture, two: Picture, turn: float, most: int = 5) -> list[Points]:
+    """Matrices at which two whole tiles, the second turned by `turn` (rad) against the first,
+    correlate best: for tiles whose few features do not find each other."""
+    c, s = math.cos(turn), math.sin(turn)
+    linear = np.array([[c, -s], [s, c]])
+    pair = _Pair(one, two, np.column_stack([linear, two.lens.middle - linear @ one.lens.middle]))
+    factor = max(one.grey.shape) / WHOLE_PX
+    height, width = one.grey.shape
+    points = np.stack(np.meshgrid(np.arange(0, width, factor), np.arange(0, height, factor)), axis=-1)
+    a, mask_a = _sampled(one, points, factor)
+    b, mask_b = _sampled(two, _mapped_grid(pair, points), factor)
+    shape = [fft.next_fast_len(2 * n, real=True) for n in a.shape]
+    spectra = [fft.rfft2(v.astype(np.float32), shape) for v in (a, b, mask_a, mask_b, a * a, b * b)]
+    fa, fb, ma, mb, aa, bb = spectra
+
+    def crossed(first: npt.NDArray[np.complex64], second: npt.NDArray[np.complex64]) -> FloatImage:
+        return np.asarray(np.fft.fftshift(fft.irfft2(np.conj(first) * second, shape)), dtype=np.float32)
+
+    counts = crossed(ma, mb)
+    power = crossed(aa, mb) * crossed(ma, bb)
+    enough = counts > LEAST_COMMON * a.size
+    value = crossed(fa, fb) / np.sqrt(np.maximum(power, 1e-3))
+    # a high correlation of few px is likelier by chance than one of many
+    score = np.where(enough, value * np.sqrt(np.minimum(counts / a.size, 0.2) / 0.2), -1)
+    peaks = _peaks(np.asarray(score, dtype=np.float32))[:most]
+    middle = np.array([shape[1] // 2, shape[0] // 2])
+    out = []
+    for peak in peaks:
+        matrix = pair.matrix.copy()
+        matrix[:, 2] += linear @ ((peak[:2] - middle) * factor)
+        out.append(matrix)
+    return out
