@@ -34,7 +34,7 @@ Progress = Callable[[str, int, int], None]
 BATCH = 24
 """Overlaps measured by one task: neighbours, so that a photo is read once or twice in all."""
 ALIKE = 4.0
-SECOND_CHANCES = 24
+SECOND_CHANCES = 12
 """Tiles of other groups with which a tile that joined nothing is correlated as a whole."""
 LEAST_SHARED = 0.04
 """Share of a tile that a neighbour must cover for the two to be compared after placing."""

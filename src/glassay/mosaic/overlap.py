@@ -469,7 +469,7 @@ def _refitted(pair: _Pair, places: Points, there: Points, found: _Steps) -> _Pai
     return replace(pair, matrix=composed(np.column_stack([local, shift]), pair.matrix))
 
 
-def whole_shifts(one: Picture, two: Picture, turn: float, most: int = 5) -> list[Points]:
+def whole_shifts(one: Picture, two: Picture, turn: float, most: int = 3) -> list[Points]:
     """Matrices at which two whole tiles, the second turned by `turn` (rad) against the first,
     correlate best: for tiles whose few features do not find each other."""
     c, s = math.cos(turn), math.sin(turn)
