@@ -1,10 +1,10 @@
 """Metrically true mosaics: many photos of one chip, placed together with one shared camera.
 
-    from glassay.mosaic import place_tiles, write_mosaic
+from glassay.mosaic import place_tiles, write_mosaic
 
-    result = place_tiles(paths, pixel_size=Quantity.of(0.5, 0.001, "um/px"))
-    result.findings()["width"]
-    write_mosaic(result, folder)
+result = place_tiles(paths, pixel_size=Quantity.of(0.5, 0.001, "um/px"))
+result.findings()["width"]
+write_mosaic(result, folder)
 """
 
 from glassay.mosaic.measure import place_tiles

@@ -97,12 +97,18 @@ def _fitted(table: Points, target: Points, count: int) -> tuple[Points, float]:
     weight = np.ones(lines)
     index = np.arange(lines)
     pair = sparse.csr_matrix(
-        (np.r_[np.ones(lines), -np.ones(lines)], (np.r_[index, index], table[:, :2].T.ravel().astype(int))),
+        (
+            np.r_[np.ones(lines), -np.ones(lines)],
+            (np.r_[index, index], table[:, :2].T.ravel().astype(int)),
+        ),
         shape=(lines, count),
     )
     design = sparse.hstack([pair, sparse.csr_matrix(table[:, 2:])]).tocsr()
     prior = sparse.diags(
-        np.r_[np.full(count, SCATTER / GAIN_PRIOR), np.full(design.shape[1] - count, SCATTER / SHADE_PRIOR)]
+        np.r_[
+            np.full(count, SCATTER / GAIN_PRIOR),
+            np.full(design.shape[1] - count, SCATTER / SHADE_PRIOR),
+        ]
     )
     solution = np.zeros(design.shape[1])
     scatter = SCATTER
@@ -143,6 +149,9 @@ def _light_at(tile: Tile, points: Points) -> Points:
     at = ((points + 0.5) / tile.cell - 0.5).T[::-1]
     # a little wider than a cell: what was placed a fraction of a cell off weighs less
     return np.stack(
-        [ndimage.map_coordinates(tile.thumb[..., c], at, order=1, mode="nearest") for c in range(3)],
+        [
+            ndimage.map_coordinates(tile.thumb[..., c], at, order=1, mode="nearest")
+            for c in range(3)
+        ],
         axis=1,
     ).astype(np.float64)

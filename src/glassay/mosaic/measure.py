@@ -54,20 +54,22 @@ def place_tiles(
     can be read.
     """
     workers = workers or Workers()
-    read = list(workers.map(read_tile, [(p, tone) for p in paths], lambda n, m: progress("read", n, m)))
+    read = list(
+        workers.map(read_tile, [(p, tone) for p in paths], lambda n, m: progress("read", n, m))
+    )
     where: dict[int, Where] = {}
     tiles = _usable(read, where)
     usable = [n for n in range(len(read)) if n not in where]
     if len(usable) < 2:
         reason = next((w.reason for w in where.values() if w.reason), "")
-        raise Unusable(f"a mosaic needs at least two different photos that can be read; {reason}".rstrip("; "))
+        raise Unusable(
+            f"a mosaic needs at least two different photos that can be read; {reason}".rstrip("; ")
+        )
     proposals = propose(tiles)
     if not proposals:
         raise NotMeasurable("no two of these photos show the same place")
     lenses = _first_lenses(tiles, proposals)
-    starts = [
-        (p.first, p.second, _rigid(p, lenses)) for p in proposals
-    ]
+    starts = [(p.first, p.second, _rigid(p, lenses)) for p in proposals]
     overlaps = _best_of_pairs(_measured(tiles, lenses, starts, True, workers, progress))
     groups = assemble(overlaps, lenses)
     if len(groups[0]) < len(tiles):
@@ -128,7 +130,10 @@ def _measured(
     for begin in range(0, len(ordered), BATCH):
         batch = ordered[begin : begin + BATCH]
         needed = sorted({n for a, b, _ in batch for n in (a, b)})
-        kept = {n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell) for n in needed}
+        kept = {
+            n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell)
+            for n in needed
+        }
         tasks.append((batch, kept, search))
     out: list[Overlap] = []
     for found in workers.map(_measure_batch, tasks, lambda n, m: progress("compare", n, m)):
@@ -162,7 +167,10 @@ def _second_chance(
     for begin in range(0, len(pairs), BATCH):
         batch = pairs[begin : begin + BATCH]
         needed = sorted({n for a, b, _ in batch for n in (a, b)})
-        kept = {n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell) for n in needed}
+        kept = {
+            n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell)
+            for n in needed
+        }
         tasks.append((batch, kept))
     out: list[Overlap] = []
     for found in workers.map(_whole_batch, tasks, lambda n, m: progress("look again", n, m)):
@@ -211,7 +219,9 @@ def _near_together(
 ) -> list[tuple[int, int, Points]]:
     """Pairs ordered so that those of one tile follow each other (Cuthill and McKee 1969)."""
     a, b = (np.array([s[n] for s in starts], dtype=np.int64) for n in (0, 1))
-    graph = sparse.coo_matrix((np.ones(2 * len(a)), (np.r_[a, b], np.r_[b, a])), shape=(count, count))
+    graph = sparse.coo_matrix(
+        (np.ones(2 * len(a)), (np.r_[a, b], np.r_[b, a])), shape=(count, count)
+    )
     rank = np.empty(count, dtype=np.int64)
     rank[reverse_cuthill_mckee(graph.tocsr(), symmetric_mode=True)] = np.arange(count)
     order = np.lexsort((np.minimum(rank[a], rank[b]), np.maximum(rank[a], rank[b])))
@@ -225,7 +235,9 @@ def _measure_batch(
     picture = _pictures(kept)
     out = []
     for first, second, matrix in batch:
-        found = measure_overlap(first, second, picture(first), picture(second), matrix, search=search)
+        found = measure_overlap(
+            first, second, picture(first), picture(second), matrix, search=search
+        )
         if found is not None:
             out.append(found)
     return out
@@ -239,7 +251,9 @@ def _best_of_pairs(overlaps: Sequence[Overlap]) -> list[Overlap]:
             table.setdefault((one.first, one.second), []).append(one)
     out = []
     for pair in sorted(table):
-        ranked = sorted(table[pair], key=lambda o: (len(o.rivals) > 0, -o.correlation * o.share, -len(o.here)))
+        ranked = sorted(
+            table[pair], key=lambda o: (len(o.rivals) > 0, -o.correlation * o.share, -len(o.here))
+        )
         best = ranked[0]
         more = [best.rivals]
         for other in ranked[1:]:
@@ -268,7 +282,11 @@ def _settled(
     for _ in range(2):
         own = [solution.lens(t.shape) for t in tiles]
         poses = {t: solution.matrix(t, own[t]) for t in solution.tiles}
-        known = {(o.first, o.second) for o, used in zip(_within(usable, poses), solution.used, strict=True) if used}
+        known = {
+            (o.first, o.second)
+            for o, used in zip(_within(usable, poses), solution.used, strict=True)
+            if used
+        }
         starts = []
         for a, b in _overlapping(poses, own):
             if (a, b) not in known:
@@ -277,7 +295,9 @@ def _settled(
         agree = [o for o in fresh if o.holds and _gap(o, poses, own) < 4.0]
         good = [o for o in _within(usable, poses) if (o.first, o.second) in known]
         usable = sorted([*good, *agree], key=lambda o: (o.first, o.second))
-        bad = _contradicted(usable, [o for o in fresh if not (o.holds and _gap(o, poses, own) < 4.0)])
+        bad = _contradicted(
+            usable, [o for o in fresh if not (o.holds and _gap(o, poses, own) < 4.0)]
+        )
         for tile in bad:
             poses.pop(tile)
         poses = _largest_part(usable, poses)
@@ -317,7 +337,9 @@ def _overlapping(poses: Poses, lenses: Sequence[Lens]) -> Iterator[tuple[int, in
     for i, j in sorted(cKDTree(middles).query_pairs(reach)):
         a, b = order[min(i, j)], order[max(i, j)]
         height, width = lenses[a].shape
-        grid = np.stack(np.meshgrid(np.linspace(0, width - 1, 12), np.linspace(0, height - 1, 12)), -1)
+        grid = np.stack(
+            np.meshgrid(np.linspace(0, width - 1, 12), np.linspace(0, height - 1, 12)), -1
+        )
         onto = applied(composed(inverse(poses[b]), poses[a]), grid.reshape(-1, 2))
         size = np.array(lenses[b].shape[::-1])
         if ((onto > 0) & (onto < size - 1)).all(axis=1).mean() > LEAST_SHARED:
@@ -348,7 +370,9 @@ def _largest_part(overlaps: Sequence[Overlap], poses: Poses) -> Poses:
     graph = sparse.coo_matrix((np.ones(len(a)), (a, b)), shape=(len(order), len(order)))
     _, labels = sparse.csgraph.connected_components(graph, directed=False)
     largest = int(np.bincount(labels).argmax())
-    return {tile: poses[tile] for tile, label in zip(order, labels, strict=True) if label == largest}
+    return {
+        tile: poses[tile] for tile, label in zip(order, labels, strict=True) if label == largest
+    }
 
 
 def _why_none(overlaps: Sequence[Overlap]) -> str:
@@ -368,9 +392,7 @@ class _Frame:
 
 
 def _frame(poses: Poses, lenses: Sequence[Lens]) -> _Frame:
-    turn = -math.atan2(
-        sum(m[1, 0] for m in poses.values()), sum(m[0, 0] for m in poses.values())
-    )
+    turn = -math.atan2(sum(m[1, 0] for m in poses.values()), sum(m[0, 0] for m in poses.values()))
     c, s = math.cos(turn), math.sin(turn)
     level = np.array([[c, -s, 0.0], [s, c, 0.0]])
     outlines = []
@@ -420,11 +442,15 @@ def _result(
         where[number] = Where(paths[number], None, reason)
     order = sorted(final)
     light = even_light(
-        [tiles[t] for t in order], [final[t] for t in order], [lenses[t] for t in order],
+        [tiles[t] for t in order],
+        [final[t] for t in order],
+        [lenses[t] for t in order],
         [(order.index(o.first), order.index(o.second)) for o in overlaps],
     )
     lens = lenses[order[0]]
-    camera = Camera(lens, solution.lens_covariance(), light.corner, solution.scatter_px, light.shading)
+    camera = Camera(
+        lens, solution.lens_covariance(), light.corner, solution.scatter_px, light.shading
+    )
     lengths = {name: _length(solution, ends, lenses) for name, ends in frame.ends.items()}
     extent = {"width": float(frame.width), "height": float(frame.height)}
     u = {name: (lengths[name][1], lengths[name][2]) for name in extent}

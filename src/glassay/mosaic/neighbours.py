@@ -93,7 +93,9 @@ def _matches(tiles: Sequence[Tile]) -> _Matches:
     empty = np.empty(0, dtype=np.int64)
     if len(owner) < 2:
         return _Matches(empty, empty, np.empty((0, 2)), np.empty((0, 2)), np.empty(0))
-    vectors = _projected(np.concatenate([t.descriptors[:n] for t, n in zip(tiles, counts, strict=True)]))
+    vectors = _projected(
+        np.concatenate([t.descriptors[:n] for t, n in zip(tiles, counts, strict=True)])
+    )
     places = np.concatenate([t.places[:n] for t, n in zip(tiles, counts, strict=True)])
     angles = np.concatenate([t.angles[:n] for t, n in zip(tiles, counts, strict=True)])
     sizes = np.concatenate([t.sizes[:n] for t, n in zip(tiles, counts, strict=True)])
@@ -142,11 +144,17 @@ def _alike(vectors: npt.NDArray[np.float32], owner: Indices) -> tuple[Indices, I
         every = asking[bounds[cell] : bounds[cell + 1]] // cells.shape[1]
         for start in range(0, len(every), 4096):
             queries = every[start : start + 4096]
-            distance = squares[queries, None] + squares[members] - 2 * vectors[queries] @ vectors[members].T
+            distance = (
+                squares[queries, None]
+                + squares[members]
+                - 2 * vectors[queries] @ vectors[members].T
+            )
             distance[owner[queries][:, None] == owner[members]] = np.inf
             joined = np.concatenate([best[queries], distance], axis=1)
-            kept = np.argpartition(joined, LIKE - 1, axis=1)[:, :LIKE] if joined.shape[1] > LIKE else (
-                np.tile(np.arange(LIKE), (len(queries), 1))
+            kept = (
+                np.argpartition(joined, LIKE - 1, axis=1)[:, :LIKE]
+                if joined.shape[1] > LIKE
+                else (np.tile(np.arange(LIKE), (len(queries), 1)))
             )
             names = np.concatenate(
                 [which[queries], np.broadcast_to(members, (len(queries), len(members)))], axis=1
@@ -208,7 +216,9 @@ def _piled_up(matches: _Matches, diagonal: float, tiles: int) -> list[Indices]:
         key = ((pair * 64 + bt % turn_bins) * 128 + bx.clip(0, 127)) * 128 + by.clip(0, 127)
         keys.append(key)
         values, counts = np.unique(key, return_counts=True)
-        for value, count in zip(values[counts >= FEWEST_VOTES], counts[counts >= FEWEST_VOTES], strict=True):
+        for value, count in zip(
+            values[counts >= FEWEST_VOTES], counts[counts >= FEWEST_VOTES], strict=True
+        ):
             heaps.append((-int(count), offset, int(value)))
     heaps.sort()
     sorted_keys = [np.argsort(key, kind="stable") for key in keys]

@@ -65,9 +65,7 @@ class Picture:
         column = (np.nan_to_num(x, posinf=0, neginf=0) / self.cell).astype(int)
         row = (np.nan_to_num(y, posinf=0, neginf=0) / self.cell).astype(int)
         rows, columns = self.valid.shape
-        return np.asarray(
-            inside & self.valid[row.clip(0, rows - 1), column.clip(0, columns - 1)]
-        )
+        return np.asarray(inside & self.valid[row.clip(0, rows - 1), column.clip(0, columns - 1)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,7 +192,10 @@ def _search(pair: _Pair, box: Box) -> tuple[_Pair, Points, int] | None:
     a = np.where(mask_a, a, 0).astype(np.float32)
     shape = [fft.next_fast_len(n, real=True) for n in a.shape]
     fa, fb = fft.rfft2(a, shape), fft.rfft2(b * mask_b, shape)
-    ma, mb = fft.rfft2(mask_a.astype(np.float32), shape), fft.rfft2(mask_b.astype(np.float32), shape)
+    ma, mb = (
+        fft.rfft2(mask_a.astype(np.float32), shape),
+        fft.rfft2(mask_b.astype(np.float32), shape),
+    )
     reach_px = math.floor(reach / factor)
     rows = np.arange(-reach_px, reach_px + 1)
 
@@ -444,7 +445,10 @@ def _steps(one: FloatImage, two: FloatImage) -> _Steps:
 
 def _refitted(pair: _Pair, places: Points, there: Points, found: _Steps) -> _Pair:
     """The pair with a turn and shift that the blocks agree on (Cauchy weights)."""
-    here, seen = applied(pair.matrix, pair.one.lens.undistorted(places)), pair.two.lens.undistorted(there)
+    here, seen = (
+        applied(pair.matrix, pair.one.lens.undistorted(places)),
+        pair.two.lens.undistorted(there),
+    )
     middle = here.mean(axis=0)
     u, v = (here - middle).T
     one, zero = np.ones_like(u), np.zeros_like(u)
@@ -477,7 +481,9 @@ def whole_shifts(one: Picture, two: Picture, turn: float, most: int = 3) -> list
     pair = _Pair(one, two, np.column_stack([linear, two.lens.middle - linear @ one.lens.middle]))
     factor = max(one.grey.shape) / WHOLE_PX
     height, width = one.grey.shape
-    points = np.stack(np.meshgrid(np.arange(0, width, factor), np.arange(0, height, factor)), axis=-1)
+    points = np.stack(
+        np.meshgrid(np.arange(0, width, factor), np.arange(0, height, factor)), axis=-1
+    )
     a, mask_a = _sampled(one, points, factor)
     b, mask_b = _sampled(two, _mapped_grid(pair, points), factor)
     shape = [fft.next_fast_len(2 * n, real=True) for n in a.shape]
@@ -485,14 +491,16 @@ def whole_shifts(one: Picture, two: Picture, turn: float, most: int = 3) -> list
     fa, fb, ma, mb, aa, bb = spectra
 
     def crossed(first: npt.NDArray[np.complex64], second: npt.NDArray[np.complex64]) -> FloatImage:
-        return np.asarray(np.fft.fftshift(fft.irfft2(np.conj(first) * second, shape)), dtype=np.float32)
+        return np.asarray(
+            np.fft.fftshift(fft.irfft2(np.conj(first) * second, shape)), dtype=np.float32
+        )
 
     counts = crossed(ma, mb)
     power = crossed(aa, mb) * crossed(ma, bb)
     enough = counts > LEAST_COMMON * a.size
     value = crossed(fa, fb) / np.sqrt(np.maximum(power, 1e-3))
     # a high correlation of few px is likelier by chance than one of many
-    score = np.where(enough, value * np.sqrt(np.minimum(counts / a.size, 0.2) / 0.2), -1)
+    score = np.where(enough, value * np.sqrt(np.clip(counts / a.size, 0, 0.2) / 0.2), -1)
     peaks = _peaks(np.asarray(score, dtype=np.float32))[:most]
     middle = np.array([shape[1] // 2, shape[0] // 2])
     out = []

@@ -85,7 +85,9 @@ def draw_region(
         better = depth > view
         view[better] = depth[better]
         label[window.rows, window.columns][better] = number
-    bands = [np.zeros((shape[0] >> n, shape[1] >> n, 3), dtype=np.float32) for n in range(BANDS + 1)]
+    bands = [
+        np.zeros((shape[0] >> n, shape[1] >> n, 3), dtype=np.float32) for n in range(BANDS + 1)
+    ]
     weights = [np.zeros((shape[0] >> n, shape[1] >> n), dtype=np.float32) for n in range(BANDS + 1)]
     for number, window in enumerate(windows):
         if window is None:
@@ -132,16 +134,16 @@ class _Window:
         points = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2) + (x0, y0)
         at = tile.lens.distorted(applied(inverse(tile.matrix), points)).astype(np.float32)
         grid = at.reshape(len(ys), len(xs), 2)
-        maps = [_between(grid[..., n], int(high[1] - low[1]), int(high[0] - low[0])) for n in (0, 1)]
+        maps = [
+            _between(grid[..., n], int(high[1] - low[1]), int(high[0] - low[0])) for n in (0, 1)
+        ]
         return cls(tile, slice(low[1], high[1]), slice(low[0], high[0]), maps[0], maps[1])
 
     def depth(self) -> FloatImage:
         """How deep in the tile each px lies, cells; 0 outside."""
         cell = self.tile.cell
         x, y = (self.map_x + 0.5) / cell - 0.5, (self.map_y + 0.5) / cell - 0.5
-        depth = cv2.remap(
-            self.tile.depth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-        )
+        depth = cv2.remap(self.tile.depth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         height, width = self.tile.lens.shape
         inside = (self.map_x >= 0) & (self.map_y >= 0)
         inside &= (self.map_x <= width - 1) & (self.map_y <= height - 1)
@@ -209,7 +211,10 @@ def _add(
 ) -> None:  # fmt: skip
     rows, columns = window.rows, window.columns
     for n in range(BANDS + 1):
-        part = (slice(rows.start >> n, rows.stop >> n), slice(columns.start >> n, columns.stop >> n))
+        part = (
+            slice(rows.start >> n, rows.stop >> n),
+            slice(columns.start >> n, columns.stop >> n),
+        )
         if n == BANDS:
             band = colours
         else:

@@ -23,8 +23,9 @@ from glassay.mosaic.overlap import Overlap
 
 LEAST_SCATTER_PX = 0.02
 """Standard uncertainty of a block that no count of photons lowers: sampling, compression."""
-LENS_PRIOR = (0.1, 0.1)
-"""Standard uncertainty of k1 and k2 before anything is seen: lenses stay within 10 % (from memory)."""
+LENS_PRIOR = (0.1, 0.01)
+"""Standard uncertainty of k1 and k2 before anything is seen: lenses stay within 10 %, and their next
+order within a tenth of that (from memory). Few tiles leave k2 open, and corners would follow it."""
 SWITCH_FROM_PX, SWITCH_TO_PX = 12.0, 1.0
 ROUNDS = 14
 CLUSTERED = 6.0
@@ -167,7 +168,9 @@ def solve(
         spread = max(float(np.median(distance)) / (2 * math.log(2)), 1e-6)
         weights = 1 / (1 + distance / spread / 9)
         scale = max(SWITCH_TO_PX, SWITCH_FROM_PX * 0.6**number)
-        off = np.array([float(np.median(rests[a:b])) for a, b in zip(starts[:-1], starts[1:], strict=True)])
+        off = np.array(
+            [float(np.median(rests[a:b])) for a, b in zip(starts[:-1], starts[1:], strict=True)]
+        )
         switch = (scale**2 / (scale**2 + off**2)) ** 2
         if number > 8 and np.abs(moves[:, :2]).max() < 1e-3:
             break
@@ -188,7 +191,9 @@ def solve(
     model = variance * solved[-2:]
     lens_cov = sandwich if np.trace(sandwich) > np.trace(model) else model
     kept = effective > 0.05
-    scatter = math.sqrt(float((system.rests[kept] ** 2).sum(axis=1).mean() / 2)) if kept.any() else 0.0
+    scatter = (
+        math.sqrt(float((system.rests[kept] ** 2).sum(axis=1).mean() / 2)) if kept.any() else 0.0
+    )
     return Solution(
         tiles, middles, turns, float(k[0]), float(k[1]), used, off, scatter, variance, factor,
         lens_cov, rows,
@@ -229,7 +234,9 @@ class _System:
             weighted = information * (weights[part] * switch[number])[:, None, None]
             normal = np.einsum("nki,nkl,nlj->ij", jacobian, weighted, jacobian, optimize=True)
             gradient = np.einsum("nki,nkl,nl->i", jacobian, weighted, rest, optimize=True)
-            at = np.concatenate([3 * a + np.arange(3), 3 * b + np.arange(3), size - 2 + np.arange(2)])
+            at = np.concatenate(
+                [3 * a + np.arange(3), 3 * b + np.arange(3), size - 2 + np.arange(2)]
+            )
             rows.append(np.repeat(at, 8))
             columns.append(np.tile(at, 8))
             values.append(normal.ravel())

@@ -74,15 +74,18 @@ def write_picture(
         ) from None
 
 
-def _reaching(
-    placed: Sequence[Placed], left: int, top: int, size: tuple[int, int]
-) -> list[Placed]:
+def _reaching(placed: Sequence[Placed], left: int, top: int, size: tuple[int, int]) -> list[Placed]:
     right, bottom = min(left + SHARD, size[1]) + MARGIN, min(top + SHARD, size[0]) + MARGIN
     out = []
     for tile in placed:
         outline = tile.outline()
         low, high = outline.min(axis=0), outline.max(axis=0)
-        if low[0] < right and low[1] < bottom and high[0] > left - MARGIN and high[1] > top - MARGIN:
+        if (
+            low[0] < right
+            and low[1] < bottom
+            and high[0] > left - MARGIN
+            and high[1] > top - MARGIN
+        ):
             out.append(tile)
     return out
 
@@ -108,7 +111,9 @@ def _halved(fine: npt.NDArray[Any], height: int, width: int) -> npt.NDArray[Any]
     """Means of squares of two px; an odd last row or column counts twice."""
     down, across = 2 * height - fine.shape[1], 2 * width - fine.shape[2]
     padded = np.pad(fine, ((0, 0), (0, down), (0, across)), mode="edge").astype(np.uint32)
-    total = padded[:, ::2, ::2] + padded[:, 1::2, ::2] + padded[:, ::2, 1::2] + padded[:, 1::2, 1::2]
+    total = (
+        padded[:, ::2, ::2] + padded[:, 1::2, ::2] + padded[:, ::2, 1::2] + padded[:, 1::2, 1::2]
+    )
     return np.asarray((total + 2) // 4, dtype=fine.dtype)
 
 
@@ -125,7 +130,9 @@ class _Journal:
         if path.is_file():
             lines = path.read_text().splitlines()
             if lines and lines[0] == digest:
-                done = {_place(line) for line in lines[1:] if line.count(" ") == 2 and line[-1] == "."}
+                done = {
+                    _place(line) for line in lines[1:] if line.count(" ") == 2 and line[-1] == "."
+                }
                 return cls(path, digest, done)
         _create(canvas)
         write_atomically(path, f"{digest}\n".encode())

@@ -61,7 +61,11 @@ def command(
 
 
 def _made(
-    photos: tuple[Path, ...], out: Path, cluster: str | None, size: Quantity | None, tone: str | None
+    photos: tuple[Path, ...],
+    out: Path,
+    cluster: str | None,
+    size: Quantity | None,
+    tone: str | None,
 ) -> MosaicResult:
     if len(photos) < 2:
         raise Unusable("one photo is no mosaic: give two or more that overlap")
