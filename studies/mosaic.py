@@ -184,7 +184,7 @@ def run_chain(own: Set) -> Outcome:
             here = np.array([found[a][0][m.queryIdx].pt for m in good])
             there = np.array([found[b][0][m.trainIdx].pt for m in good])
             matrix, inside = cv2.estimateAffinePartial2D(here, there, ransacReprojThreshold=3.0)
-            if matrix is not None and inside.sum() >= 8:
+            if matrix is not None and inside.sum() >= 8 and np.linalg.det(matrix[:, :2]) > 0.1:
                 pairs.append((int(inside.sum()), a, b, np.vstack([matrix, [0, 0, 1]])))
     groups = {n: {n: np.eye(3)} for n in range(len(found))}
     owner = {n: n for n in groups}
@@ -213,7 +213,8 @@ def report(quick: bool = False) -> str:
     lines = [
         "Mosaics of 800 x 600 px photos: errors of placement in px against the truth",
         "  targets: rms 0.1, worst 0.5, length within 0.03 %, 95 % interval covers 92 to 98 %",
-        f"  {'set':<24}{'tiles':>6}{'placed':>7}{'rms':>8}{'worst':>8}{'length %':>10}{'held':>6}{'s':>7}"
+        f"  {'set':<24}{'tiles':>6}{'placed':>7}{'rms':>8}{'worst':>8}{'length %':>10}{'held':>6}"
+        f"{'s':>7}"
         f"   {'stitcher':>9}{'s':>7}   {'chain':>6}{'rms':>8}{'worst':>9}{'s':>7}",
     ]
     for kind in KINDS[: 1 if quick else len(KINDS)]:
@@ -225,7 +226,8 @@ def report(quick: bool = False) -> str:
             worst = float(done.errors.max()) if len(done.errors) else math.nan
             lines.append(
                 f"  {kind.name:<24}{done.tiles:6d}{len(done.errors):7d}{done.rms:8.3f}{worst:8.3f}"
-                f"{100 * done.length:10.4f}{done.held!s:>6}{done.seconds:7.1f}   {count:9d}{seconds:7.1f}"
-                f"   {len(chain.errors):6d}{chain.rms:8.2f}{chain.errors.max():9.2f}{chain.seconds:7.1f}"
+                f"{100 * done.length:10.4f}{done.held!s:>6}{done.seconds:7.1f}   "
+                f"{count:9d}{seconds:7.1f}   {len(chain.errors):6d}{chain.rms:8.2f}"
+                f"{chain.errors.max():9.2f}{chain.seconds:7.1f}"
             )
     return "\n".join(lines)

@@ -17,24 +17,24 @@ from glassay.mosaic.lens import Lens, applied
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
 PIXEL_UM, SIZE, K1 = 0.8, (480, 360), -0.02
-TURNS = (0.3, -0.4, 0.1, 0.5)
+TURNS = (0.3, -0.4, 0.1, 0.5, -0.2, 0.0)
 
 
 def _photograph(folder: Path, seed: int, name: str) -> dict[str, Mapping]:
     truths = {}
     for n, turn in enumerate(TURNS):
-        place = (270 * (n % 2) - 420, 200.0 * (n // 2) - 330 + 7 * n)
+        place = (270 * (n % 3) - 420, 200.0 * (n // 3) - 330 + 7 * n)
         pose = Pose(PIXEL_UM, turn, place)
         shot = capture(Die(seed=seed), pose, Optics(na=0.3, distortion_k1=K1, vignetting=0.1),
                        Camera(width=SIZE[0], height=SIZE[1], exposure=0.7 + 0.03 * n), n)  # fmt: skip
-        path = shot.write(folder / f"{name}{(n * 7) % 4}.jpg")
+        path = shot.write(folder / f"{name}{(n * 5) % 6}.jpg")
         truths[path.name] = shot.truth.mapping
     return truths
 
 
 @pytest.fixture(scope="module")
 def chip(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Path], dict[str, Mapping]]:
-    """Four overlapping photos of one die, and where each was taken."""
+    """Six overlapping photos of one die, and where each was taken."""
     folder = tmp_path_factory.mktemp("chip")
     truths = _photograph(folder, 3, "tile")
     return sorted(folder.glob("*.jpg")), truths
@@ -54,7 +54,7 @@ def test_undistortion_is_the_inverse_of_distortion() -> None:
 def test_tiles_lie_where_they_were_taken(chip: tuple[list[Path], dict[str, Mapping]]) -> None:
     paths, truths = chip
     result = place_tiles(paths)
-    assert result.placed == 4
+    assert result.placed == 6
     lens = result.camera.lens
     grid = np.stack(np.meshgrid(np.linspace(0, 479, 5), np.linspace(0, 359, 5)), -1).reshape(-1, 2)
     seen = np.concatenate(
@@ -144,6 +144,6 @@ def test_the_command_answers_as_data(
     }
     assert keys <= set(answer["findings"])
     assert answer["findings"]["width"]["unit"] == "um"
-    assert len(answer["tiles"]) == 4
+    assert len(answer["tiles"]) == 6
     one = CliRunner().invoke(command, [str(chip[0][0]), "--out", str(tmp_path / "no")])
     assert one.exit_code == 2

@@ -38,7 +38,7 @@ class Light:
 
     def correction(self, tile: int, points: Points, lens: Lens) -> Points:
         """Factor for linear light, (n, 3), at photo points (n, 2)."""
-        return np.exp(-self.gains[tile] - _terms(points, lens) @ self.shading)
+        return np.asarray(np.exp(-self.gains[tile] - _terms(points, lens) @ self.shading))
 
 
 def _terms(points: Points, lens: Lens) -> Points:
@@ -129,7 +129,7 @@ def _shared_points(
 ) -> tuple[Points, Points]:
     tile = tiles[a]
     rows, columns = np.nonzero(tile.valid[1:-1, 1:-1])
-    here = (np.stack([columns, rows], axis=1) + 1.5) * tile.cell - 0.5
+    here = np.stack([columns, rows], axis=1).astype(np.float64) * tile.cell + 1.5 * tile.cell - 0.5
     onto = applied(inverse(matrices[b]), applied(matrices[a], lenses[a].undistorted(here)))
     there = lenses[b].distorted(onto)
     other = tiles[b]

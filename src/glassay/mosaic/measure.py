@@ -184,7 +184,9 @@ def _likeness(one: Tile, two: Tile) -> float:
     for tile in (one, two):
         light = np.log(np.maximum(tile.thumb[tile.valid], 1e-3))
         tint = light[:, [0, 2]] - light[:, [1]]
-        histograms.append(np.histogram2d(*tint.T, bins=12, range=[[-1.5, 1.5]] * 2)[0].ravel())
+        red, blue = tint[:, 0], tint[:, 1]
+        table, _, _ = np.histogram2d(red, blue, bins=12, range=[[-1.5, 1.5]] * 2)
+        histograms.append(table.ravel())
     return float(np.minimum(*[h / max(h.sum(), 1) for h in histograms]).sum())
 
 
@@ -209,7 +211,7 @@ def _pictures(kept: dict[int, tuple[Any, ...]]) -> Callable[[int], Picture]:
     def picture(number: int) -> Picture:
         path, tone, lens, valid, cell = kept[number]
         grey = cv2.GaussianBlur(grey_bytes(read_photo(path, tone)), (0, 0), 0.7)
-        return Picture(grey, lens, valid, cell)
+        return Picture(np.asarray(grey, dtype=np.uint8), lens, valid, cell)
 
     return picture
 
@@ -432,13 +434,13 @@ def _result(
             where[number] = Where(paths[number], final[t], None)
             continue
         if in_group.get(t, 0) > 0:
-            reason = f"in another group of {len(groups[in_group[t]])} tiles, which nothing joins to the mosaic"
+            reason = f"one of {len(groups[in_group[t]])} tiles that nothing joins to the mosaic"
         elif t in in_group or t in touched:
             reason = "where it fits it contradicts its neighbours"
         elif len(tiles[t].places) < 8:
             reason = "shows too little detail to be recognised"
         else:
-            reason = "no place was found that is sure: it shows nothing that another tile shows, or only what repeats"
+            reason = "no sure place: it shows nothing that another tile shows, or only what repeats"
         where[number] = Where(paths[number], None, reason)
     order = sorted(final)
     light = even_light(
@@ -454,7 +456,7 @@ def _result(
     lengths = {name: _length(solution, ends, lenses) for name, ends in frame.ends.items()}
     extent = {"width": float(frame.width), "height": float(frame.height)}
     u = {name: (lengths[name][1], lengths[name][2]) for name in extent}
-    number_of = {t: n for t, n in enumerate(usable)}
+    number_of = dict(enumerate(usable))
     return MosaicResult(
         where=tuple(where[n] for n in range(len(paths))),
         size=(frame.width, frame.height), length_u=u,

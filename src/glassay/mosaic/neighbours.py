@@ -121,7 +121,7 @@ def _projected(descriptors: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
     for start in range(0, len(descriptors), 65_536):
         part = slice(start, start + 65_536)
         out[part] = descriptors[part].astype(np.float32) @ axes
-    return out - (mean.astype(np.float32) * 255) @ axes
+    return np.asarray(out - (mean.astype(np.float32) * 255) @ axes)
 
 
 def _alike(vectors: npt.NDArray[np.float32], owner: Indices) -> tuple[Indices, Indices]:

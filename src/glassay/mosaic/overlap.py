@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -249,7 +250,7 @@ def _mapped_grid(pair: _Pair, points: Points) -> Points:
 
 def _sampled(picture: Picture, points: Points, factor: float) -> tuple[FloatImage, Mask]:
     """The picture at a grid of points, evened: local mean taken off, local contrast made one."""
-    grey = picture.grey
+    grey: Any = picture.grey
     if factor > 1.3:
         grey = cv2.GaussianBlur(grey, (0, 0), 0.45 * factor)
     at = points.astype(np.float32)
@@ -363,18 +364,18 @@ def _block_places(pair: _Pair, box: Box) -> Points:
     places = np.rint(np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2))
     good = np.ones(len(places), dtype=np.bool_)
     for dx, dy in ((-half, -half), (half, -half), (-half, half), (half, half)):
-        corner = places + (dx, dy)
+        corner = places + np.array((dx, dy))
         good &= pair.one.is_valid(corner) & pair.two.is_valid(pair.mapped(corner))
     places = places[good]
     if not len(places):
-        return places
+        return np.asarray(places)
     contrast = np.array([_contrast(pair.one.grey, x, y) for x, y in places.astype(int)])
     floor = max(1.5, 0.25 * float(np.quantile(contrast, 0.9)))
     places, contrast = places[contrast > floor], contrast[contrast > floor]
     if len(places) > MOST_BLOCKS:
         # every n-th of the blocks as they lie keeps them spread
         places = places[np.linspace(0, len(places) - 1, MOST_BLOCKS).astype(int)]
-    return places
+    return np.asarray(places)
 
 
 def _contrast(grey: Bytes, x: int, y: int) -> float:
@@ -383,8 +384,8 @@ def _contrast(grey: Bytes, x: int, y: int) -> float:
 
 
 def _jacobians(pair: _Pair, places: Points) -> Points:
-    east = pair.mapped(places + (8, 0)) - pair.mapped(places - (8, 0))
-    south = pair.mapped(places + (0, 8)) - pair.mapped(places - (0, 8))
+    east = pair.mapped(places + np.array((8, 0))) - pair.mapped(places - np.array((8, 0)))
+    south = pair.mapped(places + np.array((0, 8))) - pair.mapped(places - np.array((0, 8)))
     return np.stack([east, south], axis=2) / 16
 
 

@@ -105,7 +105,7 @@ def draw_region(
 
 
 def _whole(side: int) -> int:
-    unit = 2**BANDS
+    unit = int(2**BANDS)
     return -(-side // unit) * unit
 
 
@@ -131,7 +131,7 @@ class _Window:
             return None
         xs = np.arange(low[0], high[0] + STEP, STEP, dtype=np.float64)
         ys = np.arange(low[1], high[1] + STEP, STEP, dtype=np.float64)
-        points = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2) + (x0, y0)
+        points = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2) + np.array((x0, y0))
         at = tile.lens.distorted(applied(inverse(tile.matrix), points)).astype(np.float32)
         grid = at.reshape(len(ys), len(xs), 2)
         maps = [
@@ -163,7 +163,7 @@ class _Window:
             light, self.map_x - x1, self.map_y - y1, cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
-        seen *= self._factor()
+        seen = np.asarray(seen, dtype=np.float32) * self._factor()
         place = np.clip(seen, 0, 1) * np.float32(len(_SRGB) - 1)
         low = np.minimum(place.astype(np.int32), len(_SRGB) - 2)
         share = place - low
@@ -223,17 +223,17 @@ def _add(
         bands[n][part] += band * mask[..., None]
         weights[n][part] += mask
         if n < BANDS:
-            colours = smaller
-            mask = cv2.pyrDown(mask, borderType=cv2.BORDER_REPLICATE)
+            colours = np.asarray(smaller, dtype=np.float32)
+            fewer = cv2.pyrDown(mask, borderType=cv2.BORDER_REPLICATE)
+            mask = np.asarray(fewer, dtype=np.float32)
 
 
 def _collapsed(bands: list[FloatImage], weights: list[FloatImage]) -> FloatImage:
     whole = None
     for band, weight in zip(bands[::-1], weights[::-1], strict=True):
         level = band / np.maximum(weight, 1e-4)[..., None]
-        if whole is None:
-            whole = level
-        else:
-            whole = cv2.pyrUp(whole, dstsize=level.shape[1::-1]) + level
+        if whole is not None:
+            level = cv2.pyrUp(whole, dstsize=level.shape[1::-1]) + level
+        whole = level
     assert whole is not None
     return np.asarray(whole)

@@ -17,7 +17,10 @@ from glassay.mosaic.tile import Tile
 from glassay.quantity import Contribution, Quantity
 
 METHOD = "tiles of one camera solved together"
-MODEL = "r_d = r_u (1 + k1 r_u^2 + k2 r_u^4), undistorted to distorted, radii in half diagonals of the photo about its middle"
+MODEL = (
+    "r_d = r_u (1 + k1 r_u^2 + k2 r_u^4), undistorted to distorted, radii in half diagonals of the"
+    " photo about its middle"
+)
 OUTLINE_PX = 0.5
 """Half a px: the border of the mosaic is that of its outermost tiles' px."""
 

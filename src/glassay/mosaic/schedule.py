@@ -14,6 +14,8 @@ from glassay.errors import Unusable
 
 R = TypeVar("R")
 
+compute: Any = getattr(dask, "compute")  # noqa: B009 - the library states no types for it
+
 WINDOW = 8
 """Tasks handed out at a time for each processor: enough to keep all busy, few enough that results
 do not pile up."""
@@ -30,10 +32,12 @@ class Workers:
         self._client: Any = None
         self.count = self.threads or len(os.sched_getaffinity(0))
         if self.address is not None:
-            from distributed import Client
+            import distributed
+
+            connect: Any = distributed.Client
 
             try:
-                self._client = Client(self.address, timeout=10, set_as_default=False)
+                self._client = connect(self.address, timeout=10, set_as_default=False)
                 self.count = max(1, sum(self._client.nthreads().values()))
             except (OSError, ValueError) as error:
                 raise Unusable(
@@ -51,7 +55,7 @@ class Workers:
             if self._client is not None:
                 yield from self._client.gather(self._client.compute(graph, retries=3))
             else:
-                yield from dask.compute(*graph, scheduler="threads", num_workers=self.count)
+                yield from compute(*graph, scheduler="threads", num_workers=self.count)
             if progress is not None:
                 progress(min(start + step, len(tasks)), len(tasks))
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -168,9 +169,7 @@ def solve(
         spread = max(float(np.median(distance)) / (2 * math.log(2)), 1e-6)
         weights = 1 / (1 + distance / spread / 9)
         scale = max(SWITCH_TO_PX, SWITCH_FROM_PX * 0.6**number)
-        off = np.array(
-            [float(np.median(rests[a:b])) for a, b in zip(starts[:-1], starts[1:], strict=True)]
-        )
+        off = np.array([float(np.median(rests[a:b])) for a, b in pairwise(starts)])
         switch = (scale**2 / (scale**2 + off**2)) ** 2
         if number > 8 and np.abs(moves[:, :2]).max() < 1e-3:
             break

@@ -171,7 +171,7 @@ def _create(canvas: Canvas) -> None:
             ],
         })  # fmt: skip
     unit = {"unit": "micrometer"} if canvas.pixel_size_um else {}
-    group.attrs["ome"] = {
+    described: Any = {
         "version": "0.5",
         "multiscales": [{
             "name": "mosaic",
@@ -189,6 +189,7 @@ def _create(canvas: Canvas) -> None:
             for name, colour in (("red", "FF0000"), ("green", "00FF00"), ("blue", "0000FF"))
         ]},
     }  # fmt: skip
+    group.attrs["ome"] = described
 
 
 def write_document(path: Path, document: dict[str, Any]) -> None:
