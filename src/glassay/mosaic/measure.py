@@ -462,7 +462,9 @@ def _result(
         size=(frame.width, frame.height), length_u=u,
         groups=max(1, sum(len(g) > 1 for g in groups)),
         loop_closure=_loop_closure(overlaps, poses, lenses), camera=camera, pixel_size=pixel_size,
-        edges=tuple((number_of[o.first], number_of[o.second], o.correlation, o.telling) for o in overlaps),
+        edges=tuple(
+            (number_of[o.first], number_of[o.second], o.correlation, o.telling) for o in overlaps
+        ),
         drawn=tuple(zip([number_of[t] for t in order], [tiles[t] for t in order],
                         [final[t] for t in order], [lenses[t] for t in order], strict=True)),
         light=light, solution=solution, order=tuple(order),
