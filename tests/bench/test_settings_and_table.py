@@ -26,15 +26,15 @@ from glassay.quantity import Contribution, Quantity
 def pixel(value: float, fit: float, slide: float = 0.0) -> Quantity:
     parts = [Contribution("fit", fit)]
     if slide:
-        parts.append(Contribution("slide", value * slide, shared="slide"))
+        parts.append(Contribution("slide", value * slide, identity="slide"))
     return Quantity(value, "um/px", tuple(parts))
 
 
 def test_a_mean_averages_the_fits_but_not_the_slide() -> None:
-    same = [pixel(1.0, 0.004, slide=0.002)] * 4
+    same = [pixel(1.0, 0.004, slide=0.002) for _ in range(4)]
     found = mean(same)
     assert found.value == pytest.approx(1)
-    by_source = {part.source: part for part in found.budget()}
+    by_source = {part.source: part for part in found.contributions}
     assert by_source["slide"].u == pytest.approx(0.002)
     own = sum(part.u**2 for part in found.contributions if part.source == "fit") ** 0.5
     assert own == pytest.approx(0.004 / 4**0.5)
@@ -127,7 +127,7 @@ def test_different_slides_do_not_cancel() -> None:
     two = captured("pad", "only", 1.0, (800, 600), name="b.jpg")
     settings = settle(bench_of(stereo, pad), [one, two])
     other = settings[1].findings["field_width"]
-    renamed = Quantity(800, "um", (Contribution("slide", 0.8, shared="reference object other"),))
+    renamed = Quantity(800, "um", (Contribution("slide", 0.8, identity="reference object other"),))
     changed = replace(
         settings[1], findings={**settings[1].findings, "field_width": replace(other, value=renamed)}
     )

@@ -31,11 +31,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.registration import find_shift
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Quantity, combine
+from glassay.registration import find_shift
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -117,14 +117,10 @@ class NoiseResult:
         """Electrons behind full scale of one stored px."""
         if self.slope is None:
             return None
-        parts = tuple(
-            Contribution(p.source, p.u / self.slope.value**2, p.dof)
-            for p in self.slope.contributions
-        )
-        return Quantity(1 / self.slope.value, "1", parts)
+        return combine(lambda k: 1 / k, (self.slope,), "1")
 
     def findings(self) -> dict[str, Finding]:
-        """snr_grey, noise_grey, noise_slope, noise_floor, full_scale_electrons, fixed_pattern,
+        """snr_grey, noise_slope, noise_floor, full_scale_electrons, fixed_pattern,
         noise_correlation; those that could not be told are absent."""
         line = BLOCK_METHOD if self.from_blocks else LINE_METHOD
         out = {"noise_correlation": Finding(self.correlation, METHOD)}

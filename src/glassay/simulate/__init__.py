@@ -35,6 +35,7 @@ picture. Pixel size is paraxial, at the middle of the picture. Where a camera en
 speaks of the sensor's own pixels and `Truth` of stored ones unless it says native.
 """
 
+from glassay.optics.transfer import defocused_transfer
 from glassay.simulate.bars import BarElement, BarTarget
 from glassay.simulate.bound import cramer_rao
 from glassay.simulate.camera import Camera, develop, mosaic, noise_variance
@@ -55,7 +56,7 @@ from glassay.simulate.die import Die
 from glassay.simulate.geometry import Mapping, Pose
 from glassay.simulate.lettering import FONTS
 from glassay.simulate.looks import Lit
-from glassay.simulate.optics import Lighting, Optics, defocused_transfer, diffraction_transfer
+from glassay.simulate.optics import Lighting, Optics
 from glassay.simulate.paint import Scene, View
 from glassay.simulate.plain import Edge, FlatField, SlantedSquare
 from glassay.simulate.render import Moment, expected, expected_moments
@@ -111,7 +112,6 @@ __all__ = [
     "cut_off",
     "defocused_transfer",
     "develop",
-    "diffraction_transfer",
     "expected",
     "expected_moments",
     "film",

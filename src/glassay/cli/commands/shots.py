@@ -45,7 +45,8 @@ def command(bench: Path, out: Path | None, as_json: bool) -> None:
 
 
 def _write(results: BenchResults, out: Path) -> None:
-    from glassay.report.page import Report, render_page
+    from glassay.report.page import render_page
+    from glassay.report.parts import Report
     from glassay.report.sections import shots
 
     if out.suffix.lower() != ".html":

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import fft
 
-from glassay.detail.registration import Shift, align, find_shift
+from glassay.registration import Shift, align, find_shift
 
 
 def texture(seed: int, shape: tuple[int, int] = (500, 640)) -> np.ndarray:
