@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from glassay.cli.commands.mosaic import command
 from glassay.errors import NotMeasurable
-from glassay.mosaic import place_tiles, write_mosaic
+from glassay.mosaic import MosaicResult, place_tiles, write_mosaic
 from glassay.mosaic.lens import Lens, applied
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
@@ -40,6 +40,12 @@ def chip(tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Path], dict[str
     return sorted(folder.glob("*.jpg")), truths
 
 
+@pytest.fixture(scope="module")
+def placed(chip: tuple[list[Path], dict[str, Mapping]]) -> MosaicResult:
+    """The six photos, placed once for all that asks about them."""
+    return place_tiles(chip[0])
+
+
 def test_undistortion_is_the_inverse_of_distortion() -> None:
     lens = Lens((360, 480), -0.03, 0.004)
     points = np.array([[0.0, 0.0], [479.0, 359.0], [120.0, 300.0]])
@@ -51,9 +57,10 @@ def test_undistortion_is_the_inverse_of_distortion() -> None:
     )
 
 
-def test_tiles_lie_where_they_were_taken(chip: tuple[list[Path], dict[str, Mapping]]) -> None:
-    paths, truths = chip
-    result = place_tiles(paths)
+def test_tiles_lie_where_they_were_taken(
+    chip: tuple[list[Path], dict[str, Mapping]], placed: MosaicResult
+) -> None:
+    truths, result = chip[1], placed
     assert result.placed == 6
     lens = result.camera.lens
     grid = np.stack(np.meshgrid(np.linspace(0, 479, 5), np.linspace(0, 359, 5)), -1).reshape(-1, 2)
@@ -106,10 +113,8 @@ def test_photos_that_share_nothing_are_refused(
         place_tiles([chip[0][0], sorted(tmp_path.glob("*.jpg"))[0]])
 
 
-def test_a_picture_is_the_same_after_a_kill(
-    chip: tuple[list[Path], dict[str, Mapping]], tmp_path: Path
-) -> None:
-    result = place_tiles(chip[0])
+def test_a_picture_is_the_same_after_a_kill(placed: MosaicResult, tmp_path: Path) -> None:
+    result = placed
     write_mosaic(result, tmp_path / "whole")
     write_mosaic(result, tmp_path / "killed")
     picture = tmp_path / "killed" / "mosaic.ome.zarr"

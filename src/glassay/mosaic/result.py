@@ -126,8 +126,8 @@ class MosaicResult:
         if size is None:
             return length
         um = length.scaled(size.value, "um")
-        for part in size.budget():
-            um = um.with_contribution(part.source, px * part.u, part.dof, part.shared)
+        for part in size.contributions:
+            um = um.with_contribution(part.source, px * part.u, part.dof, part.identity, part.scope)
         return um
 
     def beside(self) -> dict[str, Any]:
