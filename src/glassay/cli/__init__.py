@@ -32,6 +32,7 @@ COMMANDS = {
     "preview": "a drawing or better capture as an instrument would show it",
     "plate": "one piece of a chip through every instrument, at one scale",
     "match": "two photos of one chip laid over each other: scale ratio, rotation, residual",
+    "mosaic": "many photos of one chip as one true picture, with the places of all tiles",
     "array": "pixel pitch and count of an image sensor from photos of its die; any lattice",
     "field": "evenness of light, distortion and colour fringes across the field",
     "noise": "noise against light, from pairs of exposures",
