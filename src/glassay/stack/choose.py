@@ -14,8 +14,9 @@ import numpy.typing as npt
 from glassay.imaging.tone import FloatImage
 
 SMALL_STEP, LARGE_STEP = 0.06, 0.35
-"""Prices of a step by one photo and of any larger one, in shares of a full peak of sharpness. On
-textures with two heights, factors of two either way changed less than 1 % of the choices."""
+"""Prices of a step by one photo and of any larger one, in shares of a full peak of sharpness. On a
+simulated die on a floor, a factor of two either way moved 4 % of the sharp places to the next photo at
+most, and 0.07 % farther."""
 EDGE_PRICE = 0.2
 """Share of the large price that is left at an edge of the guide."""
 EDGE_CONTRAST = 4.0

@@ -29,7 +29,8 @@ WINDOWS_PX = (1.4, 2.4, 5.0)
 gives the sharper side's depth to both."""
 LEAST_OVER_NOISE = 4.0
 """Energy at the peak over that of noise and of the softest photo below which a place is not sharp. The
-same as for focus runs; noise alone reaches 2.4 (peak of 30 photos, windows as above)."""
+same as for focus runs. Noise alone, 30 photos: 3.4 at the 99.9th percentile of places, 4.05 at most;
+depth is known from 6.9 (half of the way to `SURE_OVER_NOISE`)."""
 SURE_OVER_NOISE = 12.0
 """The same ratio from which a scale decides alone."""
 NEAR_SCALES = 2
