@@ -289,8 +289,8 @@ def _is_alive(pid: int) -> bool:
 CAPTURES = 6
 """Enough that some are left when the first one is done, with two processes."""
 
-MEASUREMENTS = CAPTURES + 1
-"""A scale in each, and in the first one its edges as well."""
+MEASUREMENTS = CAPTURES + 2
+"""A scale in each, and in the first one its edges and its superposed lines as well."""
 
 needs_proc = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs Linux's /proc")
 

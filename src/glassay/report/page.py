@@ -25,7 +25,9 @@ def render_page(report: Report, sections: Sequence[Section] | None = None) -> st
     for section in SECTIONS if sections is None else sections:
         filling = section.fill(report)
         if filling is not None:
-            filled.append(Filled(section.id, section.title, render(section.template, filling)))
+            html = render(section.template, filling)
+            folded = section.folded and sections is None
+            filled.append(Filled(section.id, section.title, html, folded))
     bench = report.results.bench
     return str(
         render("page.html", {

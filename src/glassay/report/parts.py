@@ -57,6 +57,8 @@ class Section:
     title: str
     template: str
     fill: Callable[[Report], Filling | None]
+    folded: bool = False
+    """Whether it stays closed until a reader opens it."""
 
 
 @dataclass(frozen=True)
@@ -76,3 +78,4 @@ class Filled:
     id: str
     title: str
     html: Markup
+    folded: bool = False

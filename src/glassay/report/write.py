@@ -71,7 +71,7 @@ def write_report(
 
 
 def _prints(report: Report, folder: Path) -> tuple[Path, ...]:
-    from glassay.report.pdf import write_pdf, write_summary
+    from glassay.report.printed import write_pdf, write_summary
 
     whole, first = folder / "report.pdf", folder / "summary.pdf"
     write_pdf(report, whole)

@@ -74,7 +74,45 @@ def measure_grid(view: View, *, strict: bool) -> ScaleResult:
         raise NotMeasurable(
             "this is a chessboard: its fields' division is not that of a grid of lines or dots"
         )
+    if strict and best.occupied < MIN_OCCUPIED_UNASKED:
+        raise NotMeasurable(
+            "only every second place of the lattice is taken, as in brickwork; if it is a grid, say so"
+            " (--pattern grid)"
+        )
+    if strict and (alike := _likeness(view.light, best)) < MIN_ALIKE:
+        raise NotMeasurable(
+            f"what stands on the lattice differs too much from place to place ({alike:.0%} alike) to be"
+            " a grid's cells or dots; if it is a grid, say so (--pattern grid)"
+        )
     return _result(best, view.light.shape, view.stop)
+
+
+MIN_OCCUPIED_UNASKED = 0.7
+"""Share of the sites that must be taken unless a grid was said to be shown: brickwork takes half."""
+MIN_ALIKE = 0.88
+"""Share of the variation about a cell or dot that one common picture of it must explain, unless a grid
+was said to be shown: simulated cells and dots give 0.93 and more, drawn sheets of digits 0.85."""
+MOST_COMPARED = 150
+
+
+def _likeness(light: FloatImage, lattice: _Lattice) -> float:
+    """How much of the variation about the spots one common picture of a spot explains."""
+    step = max(1, len(lattice.points) // MOST_COMPARED)
+    grid = (np.arange(13) - 6) / 13 * 0.9
+    u, v = np.meshgrid(grid, grid)
+    offsets = u.ravel()[:, None] * lattice.a + v.ravel()[:, None] * lattice.b
+    places = (lattice.points[::step, None, :] + offsets).astype(np.float32)
+    soft = cv2.GaussianBlur(light, (0, 0), max(0.5, 0.05 * float(np.hypot(*lattice.a))))
+    patches = cv2.remap(soft, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
+    height, width = light.shape
+    inside = ((places >= 0) & (places <= (width - 1, height - 1))).all(axis=(1, 2))
+    patches = patches[inside]
+    if len(patches) < 9:
+        return 1.0
+    patches = patches - patches.mean(axis=1, keepdims=True)
+    common = np.median(patches, axis=0)
+    rest = ((patches - common) ** 2).sum(axis=1) / np.maximum((patches**2).sum(axis=1), 1e-12)
+    return float(1 - np.median(rest))
 
 
 def lattice_points(

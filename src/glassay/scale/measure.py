@@ -16,7 +16,7 @@ from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
 from glassay.scale.result import ScaleResult, View
 from glassay.scale.ruled import measure_ruled
 
-METHOD_VERSION = "7"
+METHOD_VERSION = "8"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]
@@ -26,13 +26,18 @@ MIN_SIDE_PX = 24
 
 
 def measure_scale(
-    grey: FloatImage, *, pattern: Pattern = "auto", box: Box | None = None
+    grey: FloatImage,
+    *,
+    pattern: Pattern = "auto",
+    box: Box | None = None,
+    confirmed: bool = False,
 ) -> ScaleResult:
     """Measure the ruled scale (or grid) that a photo shows.
 
     `grey` (height, width) is linear light. With `box` = (x, y, width, height) only that part is
     searched; positions and tilt still refer to the whole photo. `pattern` "ruled" looks for a scale
-    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid.
+    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid. `confirmed` says
+    that somebody vouches for it that a ruling is shown (see `ruled.plausible`).
 
     Raises `NotMeasurable` with the reason when no scale can be measured.
     """
@@ -41,7 +46,9 @@ def measure_scale(
     mask = stop.mask(light.shape) if stop is not None else None
     x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
     part = light[y0 : y0 + height, x0 : x0 + width]
-    view = View(part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None)
+    view = View(
+        part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, confirmed
+    )
     try:
         result = _measured(view, pattern)
     except NotMeasurable:

@@ -62,7 +62,8 @@ class ScaleResult:
 @dataclass(frozen=True)
 class View:
     """The part of a photo of this `shape` that is looked at, with its corner (x, y) in the photo;
-    `mask` is 0 outside the round field `stop`. `pointed`: a person chose the part."""
+    `mask` is 0 outside the round field `stop`. `pointed`: a person chose the part. `confirmed`: a
+    person or the bench says that a ruling is shown whose lines are a division apart."""
 
     light: FloatImage
     mask: npt.NDArray[np.uint8] | None
@@ -70,6 +71,7 @@ class View:
     shape: tuple[int, int]
     corner: tuple[int, int]
     pointed: bool
+    confirmed: bool = False
 
     @property
     def frame(self) -> Frame:

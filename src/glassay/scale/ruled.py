@@ -222,6 +222,9 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
     if fit.distortion:
         model = DISTORTION_MODEL_SHARE * abs(fit.distortion) * fit.division
         parts.append(Contribution("model of the distortion", model, scope="setting"))
+    if fit.curved and fit.keystone and len(lines.numbers) < FEW_LINES:
+        other = CHOICE_SHARE * abs(fit.division - fit.mean_division)
+        parts.append(Contribution("choice between tilt and distortion", other, scope="capture"))
     if fit.distortion_allowance:
         parts.append(
             Contribution("lens distortion not seen", fit.distortion_allowance, scope="setting")
@@ -241,6 +244,7 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
                 " are not resolved make it; if the lines seen are a division apart all the same,"
                 " point at the scale with a box"
             )
+    doubt = () if hierarchy.every in (5, 10) else plausible(view, lines, fit)
     return ScaleResult(
         division=Quantity(fit.division, "px", tuple(parts)),
         distortion=fit.distortion,
@@ -258,10 +262,59 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
         shape=(light.shape[0], light.shape[1]),
         waveform=lines.waveform,
         explained=lines.explained,
-        notes=_notes(
-            hierarchy, fit, len(lines.numbers), is_veiled(light, row, lines, fit.division)
-        ),
+        notes=_notes(hierarchy, fit, len(lines.numbers), is_veiled(light, row, lines, fit.division))
+        + doubt,
     )
+
+
+FEW_LINES, CHOICE_SHARE = 40, 0.6
+"""With fewer lines a slide seen askew and a distorting lens can hardly be told apart where both bend
+the ruling: the difference between the division in the middle and its mean over the scale enters as the
+half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
+PLAIN_LINES = 8
+PLAIN_JITTER = 0.008
+PLAIN_EXPLAINED = 0.91
+PLAIN_UNSTEADINESS = 0.1
+PLAIN_DUTY = 0.6
+"""What lines without longer 5th or 10th ones must be to be taken for a scale unasked: at least so
+many, even to 0.8 % of a division (slides are ruled to 0.5 %; type, halftone and hatching by hand vary
+by more), alike (bricks, words and wallpaper explain 0.84 to 0.89, a slide with writing over it 0.92),
+steady along their length (words and bricks change by 0.12 and more) and no wider than this share of
+a division. Fences, blinds and ruled paper that are even to a fraction of a percent cannot be told from
+a plain ruling: such an answer carries a note."""
+
+
+def plausible(view: View, lines: Lines, fit: RulingFit) -> tuple[str, ...]:
+    """The note for a ruling that no longer 5th or 10th lines tell for a scale.
+
+    Raises `NotMeasurable` where its lines are not like a slide's and nobody vouches for them: what
+    repeats may be anything.
+    """
+    jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
+    used = int(fit.used.sum())
+    like = (
+        used >= PLAIN_LINES and jitter <= PLAIN_JITTER and lines.explained >= PLAIN_EXPLAINED
+        and lines.unsteadiness <= PLAIN_UNSTEADINESS and _duty(lines.waveform) <= PLAIN_DUTY
+    )  # fmt: skip
+    if not (like or view.pointed or view.confirmed):
+        raise NotMeasurable(
+            f"{used} lines that repeat were found, but no longer 5th or 10th ones, and they are less"
+            f" even or alike than a slide's ({jitter:.1%} scatter); if they are a scale, point at it"
+            " with a box (--box) or say so (--plain-ruling)"
+        )
+    return (
+        "no longer 5th or 10th lines tell that this is a scale and which of its lines these are:"
+        " check that one division is the distance between the lines drawn",
+    )
+
+
+def _duty(waveform: npt.NDArray[np.float64]) -> float:
+    """Width of the line at half its depth, as a share of the division."""
+    middle = float(waveform[len(waveform) // 2])
+    low, high = float(waveform.min()), float(waveform.max())
+    ground = high if middle - low < high - middle else low
+    deep = np.abs(waveform - ground) > abs(middle - ground) / 2
+    return float(deep.mean())
 
 
 def _refuse_finer(parts: int, division_px: float) -> None:

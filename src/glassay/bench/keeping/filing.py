@@ -12,6 +12,7 @@ import tomlkit
 
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
+from glassay.bench.keeping.checksums import add_checksums, read_checksums
 from glassay.disk import content_hash, copy_new, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
@@ -178,6 +179,7 @@ def file_captures(bench: Bench, filings: Sequence[Filing]) -> tuple[Filed, ...]:
     listed = {(name, one.object) for one in bench.captures for name in one.files}
     entries: list[tuple[str, Filing]] = []
     filed: list[Filed] = []
+    kept, fresh = read_checksums(bench.folder), {}
     for filing in filings:
         name = known.name_of(filing.source)
         if name is None:
@@ -188,8 +190,11 @@ def file_captures(bench: Bench, filings: Sequence[Filing]) -> tuple[Filed, ...]:
             entries.append((name, filing))
             listed.add((name, filing.object))
         filed.append(Filed(filing.source, name, already))
+        if name not in kept:
+            fresh[name] = content_hash(bench.folder / name)
     if entries:
         _list_captures(bench, before, entries)
+    add_checksums(bench.folder, fresh)
     return tuple(filed)
 
 

@@ -10,8 +10,8 @@ from dataclasses import replace
 
 from glassay.bench.document.model import Bench, Instrument, ReferenceView, Setting
 from glassay.bench.keeping.results import CaptureResult, SettingResult
-from glassay.bench.measuring.binding import binding_of
 from glassay.bench.measuring.methods import medium_of
+from glassay.bench.measuring.what_binds import binding_of
 from glassay.finding import Finding
 from glassay.optics import readings
 from glassay.optics.readings import Reading

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import secrets
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,14 +42,16 @@ SUFFIXES = (".png", ".svg", ".pdf")
 @click.option("--size", type=click.Choice(("print", "1920x1080", "3840x2160")), default="print",
               show_default=True, help="180 mm wide for print, or a still for a video")  # fmt: skip
 @click.option("--look", type=click.Choice(("light", "dark")), default="light", show_default=True)
+@click.option("--stills", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
+              help="stills for video: 1080p and 4K, light and dark, comparison last")  # fmt: skip
 @click.option("--pixels", is_flag=True, help="show the photos' own px (nearest) instead of smooth")
 @click.option("--blind", is_flag=True,
               help="numbers instead of names, shuffled; the key in a file of its own")  # fmt: skip
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
 def command(
     bench: Path, outs: tuple[Path, ...], thing: str | None, captures: str, region: str | None,
-    frame: str | None, width: str | None, layout: Layout, size: str, look: Look, pixels: bool,
-    blind: bool, jobs: int | None,
+    frame: str | None, width: str | None, layout: Layout, size: str, look: Look,
+    stills: Path | None, pixels: bool, blind: bool, jobs: int | None,
 ) -> None:  # fmt: skip
     """Draw the same piece of a chip through every instrument of BENCH at one physical scale.
 
@@ -71,7 +74,10 @@ def command(
     if blind:
         plate = _shuffled(plate)
         names = [f"Picture {number}" for number in range(1, len(plate.panels) + 1)]
-    for path in paths:
+    if stills is not None:
+        for written in _write_stills(plate, stills, names):
+            click.echo(f"{written}")
+    for path in paths if outs or stills is None else ():
         for written in _write(plate, path, SIZES[size], look, layout, names):
             click.echo(f"{written}")
     if blind:
@@ -122,6 +128,22 @@ def _key(plate: Plate) -> dict[str, dict[str, str]]:
         }
         for number, panel in enumerate(plate.panels, 1)
     }  # fmt: skip
+
+
+def _write_stills(plate: Plate, folder: Path, names: list[str] | None) -> Iterator[Path]:
+    """One still after another at one crop, then the comparison, for each size and look."""
+    from glassay.report.plate_sheet import SIZES, draw_series, draw_sheet
+
+    looks: tuple[Look, ...] = ("light", "dark")
+    for lines, name in (("1080p", "1920x1080"), ("4k", "3840x2160")):
+        for look in looks:
+            size = SIZES[name]
+            sequence = draw_series(plate, size, look, names)
+            sequence.append(draw_sheet(plate, size, look, "grid", ".png", names))
+            for number, still in enumerate(sequence, 1):
+                path = folder / f"{lines}-{look}" / f"{number:02}.png"
+                write_atomically(path, still)
+                yield path
 
 
 def _write(

@@ -32,6 +32,7 @@ def command(
     also with refusals in it; 2 when something cannot be read or written.
     """
     from glassay.report.answer import headline
+    from glassay.report.picks import furthest_off, picks
     from glassay.report.write import write_report
 
     loaded = load_bench(bench)
@@ -42,7 +43,11 @@ def command(
     written = write_report(
         results, out or loaded.results_folder, columns=chosen, without=hidden, pdf=pdf
     )
-    for sentence in headline(results):
+    for pick in (found := picks(results)):
+        click.echo(f"{pick.title}: {pick.sentence}")
+    if found and (worst := furthest_off(results)):
+        click.echo(f"Furthest from the truth: {worst}")
+    for sentence in () if found else headline(results):
         click.echo(sentence)
     click.echo(f"The page is {written.page}; the table as data:")
     for path in written.tables:

@@ -43,11 +43,17 @@ class Slide:
                    " like 0.005um or 0.05%")  # fmt: skip
 @click.option("--pattern", type=click.Choice(["auto", "ruled", "grid"]), default="auto",
               show_default=True, help="what the photo shows: a ruled scale or a grid")  # fmt: skip
+@click.option(
+    "--plain-ruling",
+    is_flag=True,
+    help="the photo does show a scale, though none of its lines are longer",
+)
 @click.option("--tone", type=click.Choice(["srgb", "linear"]),
               help="how stored values relate to light, if not by the usual rule")  # fmt: skip
 @single_photo_options
 def command(
-    photo: Path, division: str, certificate: str | None, pattern: Pattern, tone: Tone | None,
+    photo: Path, division: str, certificate: str | None, pattern: Pattern,
+    plain_ruling: bool, tone: Tone | None,
     box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure the pixel size and the field from PHOTO, a photo of a ruled scale or a grid."""
@@ -64,6 +70,7 @@ def command(
             read[0].measuring_grey(),
             pattern=pattern,
             box=area,
+            confirmed=plain_ruling or pattern == "ruled",
         )
         known = Division.uncertified(length) if u is None else Division(length, u)
         calibration = calibrate(result, known, read[0].notes)

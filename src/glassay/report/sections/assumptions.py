@@ -33,4 +33,6 @@ def _backing(thing: ReferenceObject) -> str:
     return f"{stated}; no certificate"
 
 
-SECTION = Section("assumptions", "Assumptions and reference objects", "assumptions.html", fill)
+SECTION = Section(
+    "assumptions", "Assumptions and reference objects", "assumptions.html", fill, folded=True
+)

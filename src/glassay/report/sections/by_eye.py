@@ -83,4 +83,4 @@ def _round_length(most: float) -> float:
     return max(step * decade for step in (1, 2, 5) if step * decade <= most)
 
 
-SECTION = Section("by-eye", "Whose view equals which", "by_eye.html", fill)
+SECTION = Section("by-eye", "Whose view equals which", "by_eye.html", fill, folded=True)

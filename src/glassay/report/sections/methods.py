@@ -145,4 +145,4 @@ def fill(report: Report) -> Filling | None:
     return {"accounts": [one for one in ACCOUNTS if one.used(report.results)]}
 
 
-SECTION = Section("methods", "Methods and sources", "methods.html", fill)
+SECTION = Section("methods", "Methods and sources", "methods.html", fill, folded=True)

@@ -113,4 +113,6 @@ def name_of(report: Report, capture_id: str) -> str:
     return f"{instrument.title}, {instrument.setting(capture.setting).title}"
 
 
-SECTION = Section("same-chip", "The same chip at the same scale", "same_chip.html", fill)
+SECTION = Section(
+    "same-chip", "The same chip at the same scale", "same_chip.html", fill, folded=True
+)

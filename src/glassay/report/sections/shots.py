@@ -21,4 +21,4 @@ def fill(report: Report) -> Filling | None:
     }  # fmt: skip
 
 
-SECTION = Section("shots", "Still to be photographed", "shots.html", fill)
+SECTION = Section("shots", "Still to be photographed", "shots.html", fill, folded=True)

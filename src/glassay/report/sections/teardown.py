@@ -62,4 +62,4 @@ def measured(report: Report, part: TeardownPart) -> list[tuple[CaptureResult, st
     return found
 
 
-SECTION = Section("teardown", "Opened", "teardown.html", fill)
+SECTION = Section("teardown", "Opened", "teardown.html", fill, folded=True)
