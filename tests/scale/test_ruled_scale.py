@@ -312,3 +312,14 @@ def test_lines_at_random_places_are_refused() -> None:
         picture[120:280, int(x) : int(x) + 4] = 0.1
     with pytest.raises(NotMeasurable):
         measure_scale(photographed(picture))
+
+
+def test_a_level_scale_half_a_pixel_off_a_whole_period_is_not_counted_by_twos() -> None:
+    # Every second line then falls on the pixels alike, and the two kinds look unlike.
+    scene = RuledScale(divisions=28, line_width_um=2.0, numeral_every=0)
+    camera = Camera(width=320, height=240, colour="grey", jpeg_quality=None)
+    for seed in range(6):
+        pose = Pose(10 / 9.5, 0.0, (0.35 * seed, 0.0))
+        shot = capture(scene, pose, Optics(na=0.3), camera, seed=seed)
+        light = srgb_to_linear(shot.stored / 255.0).astype(np.float32)
+        assert measure_scale(light).division.value == pytest.approx(9.5, rel=0.01)

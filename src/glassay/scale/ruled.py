@@ -117,7 +117,13 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
             )
         row = _renumbered(row, lines, parts)
         lines = refine(light, mask, row)
-    elif lines.alternation > MAX_ALTERNATION and len(lines.numbers) >= 10:
+    elif (
+        lines.alternation > MAX_ALTERNATION
+        and len(lines.numbers) >= 10
+        and _hierarchy(view, lines).every != 5
+    ):
+        # Two rims of one line make pairs of a length; lines of which every 5th is longer are single
+        # ones, which alternate because their period is half a pixel off a whole one.
         row = _every_second(row)
         lines = refine(light, mask, row)
     fit = _fit(lines, view.middle, view.frame.half_diagonal)
@@ -229,8 +235,7 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
         parts.append(
             Contribution("lens distortion not seen", fit.distortion_allowance, scope="setting")
         )
-    segments = _segments(light.shape, lines)
-    hierarchy = read_hierarchy(lines.numbers, _visible_lengths(light.shape, stop, lines, segments))
+    segments, hierarchy = _segments(light.shape, lines), _hierarchy(view, lines)
     tilt = math.degrees(lines.angle)
     tilt = 90 - (90 - tilt) % 180  # into (-90, 90]
     length = max(row.core[1] - row.core[0], 1.0)
@@ -315,6 +320,12 @@ def _duty(waveform: npt.NDArray[np.float64]) -> float:
     ground = high if middle - low < high - middle else low
     deep = np.abs(waveform - ground) > abs(middle - ground) / 2
     return float(deep.mean())
+
+
+def _hierarchy(view: View, lines: Lines) -> Hierarchy:
+    shape = view.light.shape
+    lengths = _visible_lengths(shape, view.stop, lines, _segments(shape, lines))
+    return read_hierarchy(lines.numbers, lengths)
 
 
 def _refuse_finer(parts: int, division_px: float) -> None:
