@@ -6,7 +6,10 @@ import io
 import re
 
 import numpy as np
+import numpy.typing as npt
 from PIL import Image
+
+Pixels = npt.NDArray[np.uint8]
 
 DAMAGED = "the JPEG data are damaged: part of the picture is not what was photographed"
 """The note of a photo whose data do not decode as they should."""
@@ -27,8 +30,8 @@ def damage_note(data: bytes, decoded: Image.Image) -> str | None:
     """A note when the data of a JPEG, already `decoded`, contradict themselves; None when not.
 
     Two tests: a second decoder that stops at codes which do not exist or data that end early, and,
-    in a picture stored in one scan, whether bytes are left over at its end: after damage, the
-    picture is complete too early. Damage that leaves the count of blocks as it was stays unseen.
+    in a picture stored in one scan, whether its data end with the picture: after damage, bytes are
+    left over or some are wanting. Damage that leaves the count of blocks as it was stays unseen.
     """
     frame = _frame(data)
     if frame is None or decoded.mode not in ("L", "RGB"):
@@ -36,7 +39,7 @@ def damage_note(data: bytes, decoded: Image.Image) -> str | None:
     kind, start = frame
     if _breaks_off(data):
         return DAMAGED
-    if kind in _BASELINE and _bytes_left_over(data, start, np.asarray(decoded)):
+    if kind in _BASELINE and not _ends_with_the_picture(data, start, np.asarray(decoded)):
         return DAMAGED
     return None
 
@@ -74,21 +77,27 @@ def _breaks_off(data: bytes) -> bool:
     return False
 
 
-def _bytes_left_over(data: bytes, start: int, decoded: np.ndarray) -> bool:
+def _ends_with_the_picture(data: bytes, start: int, decoded: Pixels) -> bool:
+    """Whether the last bytes matter to the picture, and bytes after them would not."""
     found = _MARKER.search(data, start)
-    if found is None:
+    if found is None or data[found.start() + 1] != 0xD9:  # cut off, or several scans
+        return True
+    end = start + len(data[start : found.start()].rstrip(b"\xff"))  # fill bytes
+    more = data[:end] + b"\x55" * 4 * TAIL_BYTES + b"\xff\xd9"
+    if not _decodes_to(more, decoded):
         return False
-    if data[found.start() + 1] == 0xDA or data[found.start() + 1] == 0xC4:  # several scans
-        return False
-    end = start + len(data[start : found.start()].rstrip(b"\x00\xff"))  # bytes that only fill
+    end = start + len(data[start:end].rstrip(b"\x00"))  # some writers fill up with zeros
     if end - start <= TAIL_BYTES:
+        return True
+    return not all(
+        _decodes_to(data[: end - TAIL_BYTES] + other * TAIL_BYTES + b"\xff\xd9", decoded)
+        for other in (b"\x00", b"\x55", b"\xaa")
+    )
+
+
+def _decodes_to(data: bytes, decoded: Pixels) -> bool:
+    try:
+        again = np.asarray(Image.open(io.BytesIO(data)))
+    except Exception:  # decoders raise many kinds for damaged data
         return False
-    for other in (b"\x00", b"\x55", b"\xaa"):
-        changed = data[: end - TAIL_BYTES] + other * TAIL_BYTES + b"\xff\xd9"
-        try:
-            again = np.asarray(Image.open(io.BytesIO(changed)))
-        except Exception:  # noqa: BLE001 - decoders raise many kinds; the bytes were needed
-            return False
-        if not np.array_equal(again, decoded):
-            return False
-    return True
+    return np.array_equal(again, decoded)

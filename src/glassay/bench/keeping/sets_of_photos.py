@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import defaultdict
 from collections.abc import Sequence
@@ -66,7 +67,7 @@ def _pattern(path: Path) -> str:
 def _without_gaps(some: Sequence[Filing]) -> list[list[Filing]]:
     numbered = sorted(some, key=lambda one: _number(one.source))
     parts = [[numbered[0]]]
-    for before, one in zip(numbered, numbered[1:], strict=False):
+    for before, one in itertools.pairwise(numbered):
         if _number(one.source) - _number(before.source) > 1:
             parts.append([])
         parts[-1].append(one)
