@@ -245,7 +245,9 @@ def test_a_photo_is_never_filed_under_a_second_object_untold(folder: Path, tmp_p
     with pytest.raises(Unusable, match=r"filed already, as showing slide; .* --also"):
         file_captures(load_bench(folder), [stereo(copy, "chip-a")])
     for also in (False, True):  # one exposure was taken in one setting of one instrument
-        with pytest.raises(Unusable, match="filed already, for harbour-stereo in setting zoom-4.5"):
+        with pytest.raises(
+            Unusable, match=r"filed already, for harbour-stereo in setting zoom-4\.5"
+        ):
             file_captures(
                 load_bench(folder), [Filing(copy, "pocket-usb", "as is", "slide")], also=also
             )

@@ -290,10 +290,10 @@ def test_a_run_of_photos_is_filed_as_one_capture(shell: Shell, bench: Path, tmp_
     status, out, _ = shell("add", bench, tmp_path / "steps", *given)
     assert status == 0
     assert "one focus run: z1.png, z2.png, z10.png" in out
-    assert path.read_text().count("[[capture]]") == 1
+    assert path.read_text().count("\n[[capture]]") == 1
     # Added again, without being told anything, it is known by its content.
     status, out, _ = shell("add", bench, tmp_path / "steps", "--yes")
     assert (status, out.count("is filed already as")) == (0, 3)
     told = shell("add", bench, tmp_path / "steps" / "z1.png", *given[:-1], "slide")
     assert "--also" in one_line(told, 2)
-    assert path.read_text().count("[[capture]]") == 1
+    assert path.read_text().count("\n[[capture]]") == 1

@@ -192,7 +192,7 @@ def file_captures(
         _check_names(bench, filing)
     before = read_document(bench.folder)
     known = _Known(bench)
-    _check_refiling(bench, known, filings, also)
+    _check_refiling(bench, filings, also)
     listed = {(name, one.object) for one in bench.captures for name in one.files}
     entries: dict[str, tuple[list[str], Filing]] = {}
     filed: list[Filed] = []
@@ -215,36 +215,38 @@ def file_captures(
     return tuple(filed)
 
 
-def filed_before(bench: Bench, source: Path) -> tuple[Capture, ...]:
-    """The captures under which this content is listed already. Raises `Unusable`."""
-    name = _Known(bench).name_of(source)
-    return tuple(one for one in bench.captures if name in one.files)
+def filed_before(bench: Bench, sources: Sequence[Path]) -> dict[Path, tuple[Capture, ...]]:
+    """The captures under which the content of each file is listed already."""
+    known = _Known(bench)
+    found = {}
+    for source in sources:
+        names = set(known.names_of(source))
+        found[source] = tuple(one for one in bench.captures if names & set(one.files))
+    return found
 
 
-def _check_refiling(bench: Bench, known: _Known, filings: Sequence[Filing], also: bool) -> None:
+def _check_refiling(bench: Bench, filings: Sequence[Filing], also: bool) -> None:
     """One picture shows one thing in one setting, unless it is said to show another thing too."""
-    shown: dict[str, list[tuple[str, str, str]]] = {}
-    for one in bench.captures:
-        for name in one.files:
-            content = content_hash(bench.folder / name)
-            shown.setdefault(content, []).append((one.instrument, one.setting, one.object))
+    listed = filed_before(bench, [one.source for one in filings])
+    now: dict[str, list[tuple[str, str, str]]] = {}
     for filing in filings:
-        before = shown.setdefault(content_hash(filing.source), [])
+        mine = now.setdefault(content_hash(filing.source), [])
+        known = [(one.instrument, one.setting, one.object) for one in listed[filing.source]]
+        before = [*known, *mine]
         place = (filing.instrument, filing.setting)
         elsewhere = [one for one in before if one[:2] != place]
         other = [one for one in before if one[2] != filing.object]
-        again = (*place, filing.object) in before
         if elsewhere:
             raise Unusable(
                 f"{filing.source.name} is filed already, for {elsewhere[0][0]} in setting"
                 f" {elsewhere[0][1]}; it was not taken in {filing.setting} of {filing.instrument} too"
             )
-        if other and not again and not also:
+        if other and (*place, filing.object) not in before and not also:
             raise Unusable(
                 f"{filing.source.name} is filed already, as showing {other[0][2]}; if it shows"
                 f" {filing.object} too, say so with --also"
             )
-        before.append((*place, filing.object))
+        mine.append((*place, filing.object))
 
 
 def _check_names(bench: Bench, filing: Filing) -> None:
@@ -270,12 +272,14 @@ class _Known:
         self._by_size.setdefault(path.stat().st_size, []).append((path, name))
 
     def name_of(self, source: Path) -> str | None:
+        return next(self.names_of(source), None)
+
+    def names_of(self, source: Path) -> Iterator[str]:
         rivals = self._by_size.get(source.stat().st_size, [])
         content = content_hash(source) if rivals else ""
         for path, name in rivals:
             if content_hash(path) == content:
-                return name
-        return None
+                yield name
 
 
 def _copy(folder: Path, filing: Filing) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document.model import Bench
+from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import load_bench
 from glassay.bench.document.table_reader import suggestion
 from glassay.bench.keeping.filing import (
@@ -51,12 +51,13 @@ def command(
         raise Unusable(f"{bench / 'bench.toml'} has no instruments or no reference objects yet")
     _check_given(loaded, instrument, thing)
     sources = find_sources(files)
+    known = {} if also else filed_before(loaded, sources)
     before: Filing | None = None
     filings = []
     for source in sources:
         given = (instrument, setting, thing)
-        known = None if also else _as_before(loaded, source, given)
-        before = known or _decide(loaded, source, before, given, ask=not yes)
+        as_filed = _as_before(source, known.get(source, ()), given)
+        before = as_filed or _decide(loaded, source, before, given, ask=not yes)
         filings.append(before)
     if not apart:
         filings = list(put_together(loaded, filings))
@@ -79,9 +80,9 @@ def _check_given(bench: Bench, instrument: str | None, thing: str | None) -> Non
             raise Unusable(f"there is no {what} {value!r}; {suggestion(value, known)}")
 
 
-def _as_before(bench: Bench, source: Path, given: Given) -> Filing | None:
+def _as_before(source: Path, captures: Sequence[Capture], given: Given) -> Filing | None:
     """What a file is filed as already, unless something else was given."""
-    for one in filed_before(bench, source):
+    for one in captures:
         place = (one.instrument, one.setting, one.object)
         if all(want in (None, has) for want, has in zip(given, place, strict=True)):
             return Filing(source, *place)
