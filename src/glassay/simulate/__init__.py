@@ -27,7 +27,8 @@ lays a ruled scale on another scene, `Lit` shows a scene in dark field or obliqu
 
 `cramer_rao` is the bound itself. `film` makes a `Clip` from a `ClipPlan` (shake, drift, flicker,
 repeated and dropped frames, focusing) that can be written as a video file; `focus_run` makes photos
-through focus.
+through focus. `Relief` is an object of several heights, `StackRun` photos through them with truth
+(`stacked_dies`: dies upon each other with bond wires).
 
 Coordinates: object (x, y) in um with y down the picture; picture (column, row) in px with (0, 0) at
 the middle of the top left pixel; a positive tilt turns the object's x axis clockwise in the
@@ -59,6 +60,7 @@ from glassay.simulate.looks import Lit
 from glassay.simulate.optics import Lighting, Optics
 from glassay.simulate.paint import Scene, View
 from glassay.simulate.plain import Edge, FlatField, SlantedSquare
+from glassay.simulate.relief import Level, Plate, Relief, StackRun, WirePieces, stacked_dies
 from glassay.simulate.render import Moment, expected, expected_moments
 from glassay.simulate.scales import Chessboard, CrossedGrid, DotGrid, RuledScale
 from glassay.simulate.sensor import SensorDie
@@ -90,6 +92,7 @@ __all__ = [
     "Edge",
     "FlatField",
     "FocusRun",
+    "Level",
     "Lighting",
     "Lit",
     "Mapping",
@@ -97,16 +100,20 @@ __all__ = [
     "Optics",
     "Overlaid",
     "Photographed",
+    "Plate",
     "Pose",
+    "Relief",
     "RuledScale",
     "ScaleOver",
     "Scene",
     "Scratches",
     "SensorDie",
     "SlantedSquare",
+    "StackRun",
     "Texture",
     "Truth",
     "View",
+    "WirePieces",
     "capture",
     "cramer_rao",
     "cut_off",
@@ -120,6 +127,7 @@ __all__ = [
     "noise_variance",
     "photograph",
     "repeat_pair",
+    "stacked_dies",
     "truth_of",
     "turn_clip",
     "write_sound",

@@ -102,10 +102,12 @@ def brief(results: BenchResults) -> list[str]:
         (one.id for one in results.bench.instruments), key=lambda one: _by_line(results, one)
     )
     blocks = [_block(results, one) for one in order]
-    room = BRIEF_LINES - 3  # title, the furthest claim or what is left out, where to look
+    doubts = _doubts(results)
+    # Title, the furthest claim or what is left out, and where to look take three.
+    room = BRIEF_LINES - 3 - len(doubts)
     if sum(len(block) for block in blocks) > room:
         blocks = [block[:1] for block in blocks]
-    lines = [results.bench.title]
+    lines = [results.bench.title, *doubts]
     for number, block in enumerate(blocks):
         if number >= room:
             break
@@ -119,6 +121,18 @@ def brief(results: BenchResults) -> list[str]:
         lines.append(f"Furthest from the truth: {claim.kind} {top} of {name}")
     lines.append("± is U at 95 %. All columns, claims and needs: --full, or glassay report.")
     return [_cut(line) for line in lines]
+
+
+MOST_DOUBTS = 3
+
+
+def _doubts(results: BenchResults) -> list[str]:
+    """What contradicts itself, before all else: nothing below is worth more than that."""
+    said_ones = [f"CONTRADICTION: {said(one, results.bench)}" for one in results.contradictions]
+    if len(said_ones) <= MOST_DOUBTS:
+        return said_ones
+    more = f"and {len(said_ones) - MOST_DOUBTS + 1} more contradictions: see --full"
+    return [*said_ones[: MOST_DOUBTS - 1], more]
 
 
 def _cut(line: str) -> str:
