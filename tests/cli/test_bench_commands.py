@@ -85,11 +85,11 @@ def test_from_an_empty_folder_to_a_comparison(
     assert status == 0
     assert "slide.png filed as captures/pad/near/slide.png" in out
     # Nothing says which setting is the closer one, so that the claim takes both.
-    out = shell("run", bench)[1]
+    out = shell("run", bench, "--full")[1]
     assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
     far = draw_slide(tmp_path / "pad" / "far" / "slide.png", pixel_size_um=1.6)
     assert shell("add", bench, far, "--yes")[0] == 0
-    status, out, errors = shell("run", bench)
+    status, out, errors = shell("run", bench, "--full")
     assert status == 0
     assert "not measured" not in errors
     # The answer first: the table, then the verdicts, then the assumptions.
@@ -216,7 +216,7 @@ def test_refused_and_damaged_captures_end_a_run_with_their_status(
     # Nothing at all could be measured: 3, with the reason.
     assert "dot.png: not measured" in one_line(shell("run", bench), 3)
     shell("add", bench, slide, "--yes")
-    status, out, errors = shell("run", bench, "--jobs", 1)
+    status, out, errors = shell("run", bench, "--jobs", 1, "--full")
     assert status == 0
     assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
     assert "dot.png: not measured" in errors

@@ -131,6 +131,21 @@ def test_an_input_is_known_by_any_name(
     assert content(tmp_path) == before
 
 
+def test_a_stack_or_mosaic_never_replaces_a_photo(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, bench: Path
+) -> None:
+    photos = [photo(tmp_path / name, n) for n, name in enumerate(("a.tif", "b-depth.tif"))]
+    before = content(tmp_path)
+    among = bench / "captures" / "new.tif"
+    for out in (photos[0], tmp_path / "A.TIF", tmp_path / "b.tif", among):  # beside: b-depth.tif
+        status, _, err = run(capsys, "stack", *photos, "--out", out)
+        assert (status, err.count("\n")) == (2, 1)
+        assert "is not written, since it" in err
+    status, _, err = run(capsys, "mosaic", *photos, "--out", bench / "captures" / "m")
+    assert (status, "holds only captures" in err) == (2, True)
+    assert content(tmp_path) == before
+
+
 def test_every_photo_named_in_an_option_is_an_input(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

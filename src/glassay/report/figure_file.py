@@ -45,9 +45,9 @@ def check_figure_path(path: Path) -> None:
 def save_figure(figure: Figure, path: Path, title: str = "") -> None:
     """Write a matplotlib figure, with a title above it, in the format of the path's suffix.
 
-    Raises `Unusable` for another suffix, or when the file cannot be written.
+    Atomically. Raises `Unusable` for another suffix, or when the file cannot be written.
     """
-    check_figure_name(path)
+    check_figure_path(path)
     if title:
         figure.suptitle(title)
     stream = io.BytesIO()
