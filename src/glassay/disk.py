@@ -106,14 +106,12 @@ def check_output(path: Path, inputs: Iterable[Path], bench_captures: Path | None
         raise Unusable(f"{path}: cannot be written (links that lead nowhere)") from None
     for given in inputs:
         if _is_same(path, given) or any(_is_one_name(place, given) for place in places):
-            raise Unusable(f"{path}: is not written, since it is {given}, which is read here")
+            raise Unusable(f"{path} would be written over {given}, which is read here")
     for place in places:
         for folder in (place, *place.parents):
             kept = folder.name.casefold() == CAPTURES and _exists(folder.parent / "bench.toml")
             if kept or (bench_captures is not None and _is_same(folder, bench_captures)):
-                raise Unusable(
-                    f"{path}: is not written, since it lies in {folder}, which holds only captures"
-                )
+                raise Unusable(f"{path} would be written into {folder}, which holds only captures")
 
 
 CAPTURES = "captures"

@@ -223,7 +223,7 @@ def test_refused_and_damaged_captures_end_a_run_with_their_status(
     # A file damaged after it was filed: the others are measured all the same, and the status is 2.
     filed = bench / "captures" / "pad" / "far" / "dot.png"
     filed.write_bytes(filed.read_bytes()[:20])
-    status, out, errors = shell("run", bench, "--jobs", 1)
+    status, out, errors = shell("run", bench, "--jobs", 1, "--full")
     assert status == 2
     assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
     assert "dot.png: not measured: the file is damaged or cut off" in errors
