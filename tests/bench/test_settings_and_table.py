@@ -20,7 +20,7 @@ from glassay.bench.table.comparison import (
     same_fields,
 )
 from glassay.optics import Chain
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Contribution, Quantity, combine
 
 
 def pixel(value: float, fit: float, slide: float = 0.0) -> Quantity:
@@ -70,6 +70,22 @@ def test_captures_that_disagree_are_pointed_out() -> None:
     shown = [captured("pad", "only", 1.0), captured("pad", "only", 1.1, name="b.jpg")]
     (one,) = settle(bench_of(camera()), shown)
     assert any("was it one setting?" in note for note in one.notes)
+
+
+def test_pixel_size_and_field_of_one_setting_are_not_repeated_independently() -> None:
+    shown = [
+        captured("pad", "only", size, name=f"{n}.jpg") for n, size in enumerate((0.99, 1.0, 1.01))
+    ]
+    (one,) = settle(bench_of(camera()), shown)
+    width, pixel = (one.findings[key].quantity for key in ("field_width", "pixel_size"))
+    for quantity in (width, pixel):
+        (part,) = [p for p in quantity.contributions if p.source == REPEATABILITY]
+        assert part.identity == f"setting pad/only: {REPEATABILITY}"
+        assert part.scope == "setting"
+    # 1920 px whatever the zoom: their ratio does not repeat badly.
+    across = combine(lambda w, p: w / p, (width, pixel), "px")
+    assert across.value == pytest.approx(1920)
+    assert across.u < 0.01 * width.u / pixel.value
 
 
 def test_a_round_field_implies_the_field_number() -> None:

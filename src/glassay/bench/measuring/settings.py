@@ -29,7 +29,7 @@ def mean(quantities: Sequence[Quantity]) -> Quantity:
     What the captures share (the slide, the setting's lens) stays common to them and does not show
     in their scatter; their own contributions average out. Where they scatter more than those
     explain, the excess variance over n is added with n - 1 degrees of freedom (JCGM 100:2008, 4.2;
-    excess as in a random-effects mean).
+    excess as in a random-effects mean). That unknown is the setting's; `named` names it after it.
     """
     if len(quantities) == 1:
         return quantities[0]
@@ -41,7 +41,9 @@ def mean(quantities: Sequence[Quantity]) -> Quantity:
     excess = statistics.variance(q.value for q in quantities) - expected
     if excess <= 0:
         return average
-    return average.with_contribution(REPEATABILITY, math.sqrt(excess / count), count - 1)
+    return average.with_contribution(
+        REPEATABILITY, math.sqrt(excess / count), count - 1, scope="setting"
+    )
 
 
 def settle(bench: Bench, captures: Sequence[CaptureResult]) -> tuple[SettingResult, ...]:
@@ -83,6 +85,7 @@ def _measured(
             f"captures of {len(sizes)} picture sizes; those of {picture[0]} x {picture[1]} px count"
         )
     findings: dict[str, Finding] = {}
+    owner = f"setting {instrument.id}/{setting.id}"
     for key in MEANS:
         having = [c.findings[key] for c in mine if key in c.findings]
         if not having:
@@ -90,7 +93,9 @@ def _measured(
         method = having[0].method
         if len(having) > 1:
             method += f", mean of {len(having)} captures"
-        findings[key] = Finding(mean([finding.quantity for finding in having]), method)
+        # What turns a zoom between captures moves their pixel size and their field together.
+        average = mean([finding.quantity for finding in having]).named(owner, "setting")
+        findings[key] = Finding(average, method)
     notes += _disagreement(findings.get("pixel_size"))
     ids = tuple(c.capture.id for c in mine)
     return SettingResult(instrument, setting, findings, (), ids, picture, tuple(notes))
