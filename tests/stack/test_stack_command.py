@@ -16,6 +16,7 @@ from glassay.cli import program
 from glassay.imaging import read_photo
 from glassay.simulate import Camera as SimulatedCamera
 from glassay.simulate import ClipPlan, Optics, Pose, Texture, film
+from tests.cli.test_mistakes_on_the_command_line import run as run_program
 from tests.stack.runs import PHOTOS, STEP_UM, files, stacked
 
 
@@ -68,7 +69,9 @@ def test_picture_depth_and_findings_are_written(run: list[str], tmp_path: Path) 
     assert (tifffile.imread(again) == tifffile.imread(out)).all()
 
 
-def test_a_photo_is_never_written_over(run: list[str], tmp_path: Path) -> None:
+def test_a_photo_is_never_written_over(
+    run: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     tiffs = []
     for number, path in enumerate(run[:4]):
         copy = tmp_path / f"Photo{number}.tif"
@@ -80,13 +83,13 @@ def test_a_photo_is_never_written_over(run: list[str], tmp_path: Path) -> None:
     (tmp_path / "run-depth.tif").symlink_to(tiffs[0])
     before = [path.read_bytes() for path in tiffs]
     for out in (tiffs[0], hard, soft, tmp_path / "PHOTO1.TIF", tmp_path / "run.tif"):
-        done = invoke(*tiffs, "--out", out, "--json")
-        assert done.exit_code == 2, done.output
-        assert "written over" in json.loads(done.output)["reason"]
+        status, said, _ = run_program(capsys, "stack", *tiffs, "--out", out, "--json")
+        assert status == 2, said
+        assert "written over" in json.loads(said)["reason"]
     assert [path.read_bytes() for path in tiffs] == before
     png = tmp_path / "z.png"
-    clash = invoke(*run, run[0], "--out", tmp_path / "a.tif", "--figure", run[0])
-    assert clash.exit_code == 2
+    given = (*run, "--out", tmp_path / "a.tif", "--figure", run[0])
+    assert run_program(capsys, "stack", *given)[0] == 2
     assert not png.exists()
 
 

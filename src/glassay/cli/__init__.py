@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import json
 import sys
@@ -91,6 +92,16 @@ def main() -> None:
         sys.exit(3 if isinstance(error, NotMeasurable) else 2)
     except BrokenPipeError:
         sys.exit(141)
+    except OSError as error:
+        if error.errno != errno.ENAMETOOLONG:  # what no file system takes cannot be asked after
+            raise
+        name = str(error.filename)
+        said = f"{name[:40]}... is too long a name ({len(name)} characters)"
+        if _as_data():
+            _print_reason(said)
+        else:
+            click.echo(f"glassay: {said}", err=True)
+        sys.exit(2)
 
 
 def _as_data() -> bool:

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
+from glassay.cli.outputs import output_option
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding, Measurement
 from glassay.quantity import Quantity, rounded
@@ -38,7 +39,7 @@ def _figure_path(_: click.Context, __: click.Parameter, path: Path | None) -> Pa
 
 def figure_option(words: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """`--figure FILE`, whose name and folder are checked before anything is measured."""
-    return click.option(
+    return output_option(
         "--figure", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
         callback=_figure_path, help=f"{words} (.png, .svg or .pdf)",
     )  # fmt: skip

@@ -18,6 +18,7 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 
 from glassay.distortion import Frame
 from glassay.errors import Unusable
+from glassay.imaging.jpeg_damage import damage_note
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage, StoredImage, Tone, linear_table
 
 pillow_heif.register_heif_opener()
@@ -240,6 +241,8 @@ def _decode_common(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]
         if getattr(image, "n_frames", 1) > 1:
             notes.append("the file holds several pictures; the first is used")
         stored = _flatten(image, notes)
+        damage = damage_note(data, image) if image.format in ("JPEG", "MPO") else None
+        notes += [damage] if damage else []
     # HEIF files are turned upright by their decoder, which also resets the orientation field.
     orientation = 1 if image.format == "HEIF" else int(exif.get(ExifTags.Base.Orientation, 1) or 1)
     facts["bits"] = 8 * stored.dtype.itemsize

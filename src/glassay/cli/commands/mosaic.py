@@ -12,6 +12,7 @@ import click
 
 from glassay.bench.judging.decide import half_last_digit
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
+from glassay.cli.outputs import output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import not_measured, say_finding
 from glassay.errors import NotMeasurable, Unusable
@@ -21,7 +22,7 @@ from glassay.quantity import Quantity
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", required=True, type=click.Path(file_okay=False, path_type=Path),
+@output_option("--out", required=True, type=click.Path(file_okay=False, path_type=Path),
               metavar="FOLDER", help="write the picture (OME-Zarr) and its numbers here")  # fmt: skip
 @click.option("--cluster", metavar="ADDRESS", help="a Dask scheduler, like tcp://host:8786")
 @calibration_options

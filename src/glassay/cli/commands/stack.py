@@ -13,6 +13,7 @@ import numpy as np
 
 from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
 from glassay.cli.output_files import check_apart, check_tiff_path
+from glassay.cli.outputs import check_all, output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import Box, answer, parse_box, say_quantity, single_photo_options
 from glassay.disk import write_stream_atomically
@@ -29,7 +30,7 @@ LARGEST_PLAIN_TIFF = 3_900_000_000
 
 @click.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE.tif",
+@output_option("--out", required=True, type=click.Path(path_type=Path), metavar="FILE.tif",
               help="the stacked picture; the map of depth goes beside it, FILE-depth.tif")  # fmt: skip
 @click.option("--step", metavar="LENGTH",
               help="way of focus from photo to photo (frame to frame), like 5um")  # fmt: skip
@@ -52,6 +53,7 @@ def command(
 
     def measure() -> StackResult:
         check_tiff_path(out, "--out")
+        check_all([depth], photos)
         check_apart([out, depth] + ([figure] if figure else []), photos)
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
