@@ -11,7 +11,9 @@ from scipy.special import erf
 
 from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
+from glassay.imaging import srgb_to_linear
 from glassay.scale import Division, calibrate, measure_scale
+from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 from tests.scale.drawn import (
     Picture,
     compressed,
@@ -323,3 +325,25 @@ def test_a_level_scale_half_a_pixel_off_a_whole_period_is_not_counted_by_twos() 
         shot = capture(scene, pose, Optics(na=0.3), camera, seed=seed)
         light = srgb_to_linear(shot.stored / 255.0).astype(np.float32)
         assert measure_scale(light).division.value == pytest.approx(9.5, rel=0.01)
+
+
+def brickwork() -> np.ndarray:
+    """Courses of bricks 24 px long, drawn apart from the simulator."""
+    wall = np.full((480, 640), 0.5, np.float32)
+    for row in range(24):
+        wall[row * 20 : row * 20 + 2] = 0.85
+        for x in range(-24 + 12 * (row % 2), 640, 24):
+            wall[row * 20 : row * 20 + 20, max(0, x) : x + 2] = 0.85
+    return photographed(wall)
+
+
+def test_bricks_are_no_scale() -> None:
+    with pytest.raises(NotMeasurable):
+        measure_scale(brickwork())
+
+
+def test_lines_without_longer_ones_are_told_with_a_note() -> None:
+    picture = pillow_scale(18.0, 0.0, lines=range(-12, 13), lengths=(3.0, 3.0, 3.0))
+    result = measure_scale(photographed(picture))
+    assert result.division.value == pytest.approx(18.0, rel=0.01)
+    assert any("no longer 5th or 10th" in note for note in result.notes)

@@ -277,16 +277,17 @@ FEW_LINES, CHOICE_SHARE = 40, 0.6
 the ruling: the difference between the division in the middle and its mean over the scale enters as the
 half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
 PLAIN_LINES = 8
-PLAIN_JITTER = 0.008
-PLAIN_EXPLAINED = 0.91
+PLAIN_JITTER, PLAIN_JITTER_PX = 0.008, 0.12
+PLAIN_EXPLAINED, PLAIN_ALIKE = 0.91, 0.96
 PLAIN_UNSTEADINESS = 0.1
 PLAIN_DUTY = 0.6
 """What lines without longer 5th or 10th ones must be to be taken for a scale unasked: at least so
-many, even to 0.8 % of a division (slides are ruled to 0.5 %; type, halftone and hatching by hand vary
-by more), alike (bricks, words and wallpaper explain 0.84 to 0.89, a slide with writing over it 0.92),
-steady along their length (words and bricks change by 0.12 and more) and no wider than this share of
-a division. Fences, blinds and ruled paper that are even to a fraction of a percent cannot be told from
-a plain ruling: such an answer carries a note."""
+many, even to 0.8 % of a division or 0.12 px (slides are ruled to 0.5 %, and fine lines are placed to
+a tenth of a pixel; hatching by hand and halftone vary by more), alike (bricks, words and wallpaper
+explain 0.84 to 0.95, a slide with writing over it 0.92), steady along their length unless very much
+alike (bricks and words change by 0.12 and more, arms of a cross by 0.15) and no wider than this share
+of a division. Fences, blinds and ruled paper that are even to a fraction of a percent cannot be told
+from a plain ruling: such an answer carries a note."""
 
 
 def plausible(view: View, lines: Lines, fit: RulingFit) -> tuple[str, ...]:
@@ -298,8 +299,9 @@ def plausible(view: View, lines: Lines, fit: RulingFit) -> tuple[str, ...]:
     jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
     used = int(fit.used.sum())
     like = (
-        used >= PLAIN_LINES and jitter <= PLAIN_JITTER and lines.explained >= PLAIN_EXPLAINED
-        and lines.unsteadiness <= PLAIN_UNSTEADINESS and _duty(lines.waveform) <= PLAIN_DUTY
+        used >= PLAIN_LINES and jitter <= max(PLAIN_JITTER, PLAIN_JITTER_PX / fit.division)
+        and lines.explained >= PLAIN_EXPLAINED and _duty(lines.waveform) <= PLAIN_DUTY
+        and (lines.unsteadiness <= PLAIN_UNSTEADINESS or lines.explained >= PLAIN_ALIKE)
     )  # fmt: skip
     if not (like or view.pointed or view.confirmed):
         raise NotMeasurable(
