@@ -1,0 +1,103 @@
+"""`python -m studies.attack [CLASS ...] [--quick] [--keep FILE]`: the attack, class by class."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import tempfile
+import time
+import zlib
+from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
+
+CLASSES = ("scale", "screens")
+Task = tuple[str, str, int]
+
+
+def one(task: Task) -> tuple[Task, Outcome, float]:
+    """Draw, ask and sort one input; its seed is its class, its kind and its number."""
+    cv2.setNumThreads(1)
+    name, kind, index = task
+    draw = importlib.import_module(f"studies.attack.{name}").KINDS[kind][1]
+    rng = np.random.default_rng([zlib.crc32(f"{name}/{kind}".encode()), index])
+    start = time.perf_counter()
+    with tempfile.TemporaryDirectory() as folder:
+        outcome = draw(rng, Path(folder))
+    return task, outcome, time.perf_counter() - start
+
+
+def tasks(names: list[str], quick: bool) -> list[Task]:
+    return [
+        (name, kind, index)
+        for name in names
+        for kind, (count, _) in importlib.import_module(f"studies.attack.{name}").KINDS.items()
+        for index in range(min(2, count) if quick else count)
+    ]
+
+
+def table(found: list[tuple[Task, Outcome, float]]) -> str:
+    """The sorts of every kind of input, and each error with what is needed to draw it again."""
+    tally: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for (name, kind, _), outcome, _ in found:
+        tally[name, kind].append(outcome.sort)
+    head = f"{'class: kind':58s}{'inputs':>7s}" + "".join(f"{sort:>25s}" for sort in SORTS)
+    lines = [head]
+    for (name, kind), sorts in tally.items():
+        lines.append(f"{name + ': ' + kind:58s}{len(sorts):7d}" + _counts(sorts))
+    every = [outcome.sort for _, outcome, _ in found]
+    lines.append(f"{'all':58s}{len(every):7d}" + _counts(every))
+    good = [sort for sort in every if sort in ("right", LOST)]
+    lines.append(f"good inputs refused: {100 * good.count(LOST) / max(len(good), 1):.1f} %")
+    for sort in (WRONG, CRASH, LOST):
+        listed = [(task, outcome) for task, outcome, _ in found if outcome.sort == sort]
+        lines += ["", f"{sort}: {len(listed)}"]
+        lines += [f"  {' / '.join(task[:2])} #{task[2]}: {outcome.says}" for task, outcome in listed]
+    return "\n".join(lines)
+
+
+def _counts(sorts: list[str]) -> str:
+    return "".join(f"{sorts.count(sort) or '-':>25}" for sort in SORTS)
+
+
+def main() -> None:
+    """Attack the named classes, or all."""
+    parser = argparse.ArgumentParser(prog="python -m studies.attack", description=__doc__)
+    parser.add_argument("names", nargs="*", metavar="CLASS", help=", ".join(CLASSES))
+    parser.add_argument("--quick", action="store_true", help="two inputs of each kind")
+    parser.add_argument("--times", action="store_true", help="also the time that each kind took")
+    parser.add_argument("--keep", type=Path, metavar="FILE", help="also write the tables to FILE")
+    options = parser.parse_args()
+    if unknown := set(options.names) - set(CLASSES):
+        parser.error(f"no class is called {', '.join(sorted(unknown))}")
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    start = time.perf_counter()
+    every = tasks(options.names or list(CLASSES), options.quick)
+    with ProcessPoolExecutor(2) as pool:
+        found = list(pool.map(one, every))
+    page = table(found)
+    if not options.names:
+        from studies.attack.real import report
+
+        page = report() + "\n\n" + page
+    print(f"{page}\n  ({time.perf_counter() - start:.0f} s)", flush=True)
+    if options.times:
+        spent: dict[str, float] = defaultdict(float)
+        for (name, kind, _), _, seconds in found:
+            spent[f"{name}: {kind}"] += seconds
+        for kind, seconds in sorted(spent.items(), key=lambda item: -item[1])[:20]:
+            print(f"  {seconds:7.1f} s  {kind}")
+    if options.keep is not None and not options.names and not options.quick:
+        head = ("# Attack\n\nPrinted by `make attack`: inputs made to mislead, and what became of each."
+                " Right: the truth lies within 3 u, or the stated bound.\n\n")  # fmt: skip
+        options.keep.write_text(f"{head}```text\n{page}\n```\n")
+
+
+if __name__ == "__main__":
+    main()
