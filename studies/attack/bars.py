@@ -27,23 +27,41 @@ def element(sheet: Image, x: float, y: float, width: float) -> float:
     return 12 * width
 
 
-def target(rng: np.random.Generator, group: int, width: float, *, numerals: bool = True,
-           groups: int = 3) -> Image:  # fmt: skip
-    """Element 1 of `group` has bars of `width` px. Elements 1 at the left below 2 to 6 at the right."""
-    sheet = canvas(640, 480)
-    x0 = 40.0
-    for step in range(groups):
-        bar = width / 2**step
-        y = 60.0
-        if numerals:
-            words(sheet, str(group + step), (x0 + 9 * bar, y - 1.5 * bar), 5 * bar)
-        for number in range(1, 7):
+WIDE, HIGH = 430, 360
+LEFT, TOP = 60.0, 45.0
+"""Of the outer layer, px."""
+GAP = 1.5
+
+
+def layer(sheet: Image, group: int, at: tuple[float, float], width: float, numerals: str) -> None:
+    """An even group and the odd one after it: 2 to 6 at the left, 1 at the lower right, odd right."""
+    x, y = at
+    right = x + 28 * width
+    for column, bar, first in ((group, width, 2), (group + 1, width / 2, 1)):
+        foot = y
+        for number in range(first, 7):
             size = bar / 2 ** ((number - 1) / 6)
-            if numerals:
-                words(sheet, str(number), (x0 - 4.5 * size, y + 5 * size), 5 * size)
-            element(sheet, x0, y, size)
-            y += 7 * size
-        x0 += 21 * bar
+            left = x if column == group else right - 12 * size
+            element(sheet, left, foot, size)
+            if numerals in ("all", "elements"):
+                beside = left - 4.2 * size if column == group else right + 1.5 * size
+                words(sheet, str(number), (beside, foot + 4.4 * size), 5 * size)
+            foot += (5 + GAP) * size
+        if numerals in ("all", "groups"):
+            words(sheet, str(column), ((x + 5 * bar) if column == group else right - 7 * bar,
+                                       y - 1.2 * bar), 5 * bar)  # fmt: skip
+    element(sheet, right - 12 * width, y + 19 * width, width)
+    if numerals in ("all", "elements"):
+        words(sheet, "1", (right + 1.5 * width, y + 23.4 * width), 5 * width)
+
+
+def target(group: int, width: float, numerals: str = "all") -> Image:
+    """Three layers; bars of element 1 of `group` (even) are `width` px."""
+    sheet, at = canvas(WIDE, HIGH), (LEFT, TOP)
+    for step in range(3):
+        bar = width / 4**step
+        layer(sheet, group + 2 * step, at, bar, numerals)
+        at = (at[0] + 12.4 * bar, at[1] + 6.5 * bar)
     return sheet
 
 
@@ -65,53 +83,58 @@ def scale_of(group: int, width: float) -> float:
     return 1000 / (2 * 2**group) / width
 
 
+def some_target(rng: np.random.Generator) -> tuple[int, float]:
+    return 2 * int(rng.integers(-1, 3)), float(rng.uniform(8, 11))
+
+
 def whole(rng: np.random.Generator, folder: Path) -> Outcome:
-    group, width = int(rng.integers(-1, 6)), float(rng.uniform(7, 10))
-    photo = exposed(turned(target(rng, group, width), float(rng.uniform(-8, 8))), rng, blur=0.8)
+    group, width = some_target(rng)
+    photo = exposed(turned(target(group, width), float(rng.uniform(-8, 8))), rng, blur=0.7)
     return told(saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=True)
 
 
 def cropped(rng: np.random.Generator, folder: Path, *, how: str) -> Outcome:
     """Numerals cut by the rim, covered, or never there: no group may be told but the true one."""
-    group, width = int(rng.integers(0, 6)), float(rng.uniform(7, 10))
-    sheet = target(rng, group, width, numerals=how != "none")
-    photo = exposed(sheet, rng, blur=0.8)
-    left = round(40 - width * {"half": 2.0, "close": 0.7}.get(how, 5.0))
-    top = round(60 - width * {"half": 3.5, "close": 0.7}.get(how, 5.0))
-    if how == "covered":
-        fill(sheet, np.array([[0, 0], [640, 0], [640, 58], [0, 58]]), 0.5)
-        photo = exposed(sheet, rng, blur=0.8)
-    elif how != "none":
-        photo = np.ascontiguousarray(photo[max(0, top) :, max(0, left) :])
+    group, width = some_target(rng)
+    sheet = target(group, width, {"none": "none", "elements": "elements"}.get(how, "all"))
+    if how == "covered":  # the outer groups' numerals lie under tape
+        fill(sheet, np.array([[0, 0], [WIDE, 0], [WIDE, TOP - 3], [0, TOP - 3]]), 0.5)
+    photo = exposed(sheet, rng, blur=0.7)
+    if how in ("half", "close"):
+        off = width * float(rng.uniform(1.2, 4) if how == "half" else rng.uniform(0.3, 0.8))
+        photo = np.ascontiguousarray(photo[int(TOP - off) :, int(LEFT - off) :])
     return told(saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=False)
 
 
 def inner_only(rng: np.random.Generator, folder: Path) -> Outcome:
-    """A box or a crop that leaves the second and third groups, whose numerals are still there."""
-    group, width = int(rng.integers(0, 5)), float(rng.uniform(9, 11))
-    photo = exposed(target(rng, group, width), rng, blur=0.6)
-    cut = np.ascontiguousarray(photo[:, round(40 + 15 * width) :])
+    """Only the middle of the target, enlarged: outer elements are cut by the rim, inner ones whole."""
+    group, width = some_target(rng)
+    x, y = int(LEFT + 11.2 * width), int(TOP - 2 * width)
+    photo = exposed(target(group, width), rng, blur=0.5)
+    cut = np.ascontiguousarray(photo[max(0, y) : y + int(20 * width), x : x + int(17 * width)])
     cut = cv2.resize(cut, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
     return told(saved(cut, folder / "p", some_quality(rng)), group, scale_of(group, width) / 2, good=False)
 
 
 def misnumbered(rng: np.random.Generator, folder: Path) -> Outcome:
-    """Numerals of an other kind beside bars: serials, dates. Nothing says which group it is."""
-    group, width = int(rng.integers(0, 6)), float(rng.uniform(7, 10))
-    sheet = target(rng, group, width, numerals=False)
-    for _ in range(6):
-        words(sheet, str(rng.integers(0, 99)), (float(rng.uniform(200, 600)), float(rng.uniform(250, 470))),
-              float(rng.uniform(15, 45)))  # fmt: skip
-    photo = exposed(sheet, rng, blur=0.8)
+    """Numerals of another kind around the bars: serials, dates. Nothing says which group it is."""
+    group, width = some_target(rng)
+    sheet = target(group, width, "none")
+    for _ in range(8):
+        x = float(rng.choice([rng.uniform(0, LEFT - 30), rng.uniform(WIDE - 60, WIDE - 30)]))
+        words(sheet, str(rng.integers(0, 9)), (x, float(rng.uniform(30, HIGH))), 5 * width)
+    for x in rng.uniform(LEFT, WIDE - 80, 3):
+        words(sheet, str(rng.integers(0, 9)), (float(x), TOP - 6), 5 * width * float(rng.uniform(0.4, 1)))
+    photo = exposed(sheet, rng, blur=0.7)
     return told(saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=False)
 
 
 def not_bars(rng: np.random.Generator, folder: Path) -> Outcome:
     """Stripes, letters E and m, and fences in threes."""
-    sheet = canvas(640, 480)
+    sheet = canvas(WIDE, HIGH)
     kind = int(rng.integers(3))
     for _ in range(14):
-        x, y = float(rng.uniform(20, 560)), float(rng.uniform(40, 440))
+        x, y = float(rng.uniform(20, 380)), float(rng.uniform(40, 320))
         if kind == 0:
             words(sheet, "E" if rng.integers(2) else "m", (x, y), float(rng.uniform(15, 60)))
         elif kind == 1:
@@ -128,7 +151,8 @@ KINDS: dict[str, Kind] = {
     "numerals cut through by the rim": (14, partial(cropped, how="half")),
     "cropped to the bars": (10, partial(cropped, how="close")),
     "numerals of groups covered": (10, partial(cropped, how="covered")),
-    "no numerals": (10, partial(cropped, how="none")),
+    "numerals of elements only": (8, partial(cropped, how="elements")),
+    "no numerals": (8, partial(cropped, how="none")),
     "inner groups only": (8, inner_only),
     "other numerals": (10, misnumbered),
     "no target": (10, not_bars),
