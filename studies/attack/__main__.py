@@ -17,7 +17,7 @@ import numpy as np
 
 from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 
-CLASSES = ("scale", "screens", "scenes", "units", "bars")
+CLASSES = ("scale", "screens", "scenes", "units", "bars", "array", "native", "clips", "noise")
 Task = tuple[str, str, int]
 
 
