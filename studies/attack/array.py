@@ -176,13 +176,13 @@ def no_lattice(rng: Rng, folder: Path) -> Outcome:
 
 
 KINDS: dict[str, Kind] = {
-    "grey pixels": (14, grey),
-    "weave": (14, weave),
-    "dots of a chessboard, grey": (10, diagonal),
-    "cells of a screen": (14, lcd),
-    "hexagonal lattice": (12, hexagons),
-    "lattice in a lattice": (12, nested),
+    "grey pixels": (10, grey),
+    "weave": (10, weave),
+    "dots of a chessboard, grey": (8, diagonal),
+    "cells of a screen": (10, lcd),
+    "hexagonal lattice": (10, hexagons),
+    "lattice in a lattice": (8, nested),
     "pixels under a colour mosaic": (8, mosaic),
     "array amid other circuits": (8, surrounded),
-    "photographs": (14, no_lattice),
+    "photographs": (10, no_lattice),
 }

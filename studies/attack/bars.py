@@ -147,13 +147,13 @@ def not_bars(rng: np.random.Generator, folder: Path) -> Outcome:
 
 
 KINDS: dict[str, Kind] = {
-    "whole target": (16, whole),
-    "numerals cut through by the rim": (14, partial(cropped, how="half")),
-    "cropped to the bars": (10, partial(cropped, how="close")),
-    "numerals of groups covered": (10, partial(cropped, how="covered")),
-    "numerals of elements only": (8, partial(cropped, how="elements")),
-    "no numerals": (8, partial(cropped, how="none")),
-    "inner groups only": (8, inner_only),
-    "other numerals": (10, misnumbered),
-    "no target": (10, not_bars),
+    "whole target": (8, whole),
+    "numerals cut through by the rim": (10, partial(cropped, how="half")),
+    "cropped to the bars": (6, partial(cropped, how="close")),
+    "numerals of groups covered": (4, partial(cropped, how="covered")),
+    "numerals of elements only": (4, partial(cropped, how="elements")),
+    "no numerals": (4, partial(cropped, how="none")),
+    "inner groups only": (6, inner_only),
+    "other numerals": (6, misnumbered),
+    "no target": (6, not_bars),
 }

@@ -181,10 +181,10 @@ def empty(rng: np.random.Generator, folder: Path) -> Outcome:
 
 
 KINDS: dict[str, Kind] = {
-    "good scale": (40, good_scale),
+    "good scale": (36, good_scale),
     "plain ruling, said so": (20, plain),
-    "thick sharp lines, about half the period": (30, thick_sharp),
-    "few lines, distortion of percents": (30, few_lines_distorted),
+    "thick sharp lines, about half the period": (24, thick_sharp),
+    "few lines, distortion of percents": (24, few_lines_distorted),
     "dirty scale, lines missing": (20, dirty),
     "grid of lines": (12, partial(grid_of_lines, bounds=1, cells=False)),
     "grid of lines, double boundaries": (12, partial(grid_of_lines, bounds=2, cells=False)),

@@ -40,7 +40,7 @@ def of_nothing(rng: np.random.Generator, folder: Path) -> Outcome:
 
 
 KINDS: dict[str, Kind] = {
-    "scale on a screen, cells seen": (24, partial(of_a_scale, moire=False)),
-    "scale on a screen, moire": (24, partial(of_a_scale, moire=True)),
-    "screen alone": (20, of_nothing),
+    "scale on a screen, cells seen": (18, partial(of_a_scale, moire=False)),
+    "scale on a screen, moire": (16, partial(of_a_scale, moire=True)),
+    "screen alone": (12, of_nothing),
 }
