@@ -59,7 +59,9 @@ def table(found: list[tuple[Task, Outcome, float]]) -> str:
     for sort in (WRONG, CRASH, LOST):
         listed = [(task, outcome) for task, outcome, _ in found if outcome.sort == sort]
         lines += ["", f"{sort}: {len(listed)}"]
-        lines += [f"  {' / '.join(task[:2])} #{task[2]}: {outcome.says}" for task, outcome in listed]
+        lines += [
+            f"  {' / '.join(task[:2])} #{task[2]}: {outcome.says}" for task, outcome in listed
+        ]
     return "\n".join(lines)
 
 
@@ -72,7 +74,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m studies.attack", description=__doc__)
     parser.add_argument("names", nargs="*", metavar="CLASS", help=", ".join(CLASSES))
     parser.add_argument("--quick", action="store_true", help="two inputs of each kind")
-    parser.add_argument("--times", action="store_true", help="also the processor time that each kind took")
+    parser.add_argument(
+        "--times", action="store_true", help="also the processor time that each kind took"
+    )
     parser.add_argument("--keep", type=Path, metavar="FILE", help="also write the tables to FILE")
     options = parser.parse_args()
     if unknown := set(options.names) - set(CLASSES):

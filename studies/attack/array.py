@@ -3,13 +3,23 @@ dies whose surroundings come close to the border."""
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from studies.attack.case import CRASH, LOST, REFUSED, RIGHT, WRONG, Answer, Kind, Outcome, ask, worst
+from studies.attack.case import (
+    CRASH,
+    LOST,
+    REFUSED,
+    RIGHT,
+    WRONG,
+    Answer,
+    Kind,
+    Outcome,
+    ask,
+    worst,
+)
 from studies.attack.drawing import (
     FINER,
     Image,
@@ -35,7 +45,9 @@ def pitch_told(answer: Answer, true: tuple[float, ...], *, good: bool) -> Outcom
     for key in ("pitch_x", "pitch_y"):
         value, u = answer.value(key), answer.u(key)
         if not any(abs(value - one) <= max(3 * u, 0.003 * one) for one in true):
-            says = f"{key} {value:.5g} (u {u:.2g}), truth {' or '.join(f'{one:.5g}' for one in true)}"
+            says = (
+                f"{key} {value:.5g} (u {u:.2g}), truth {' or '.join(f'{one:.5g}' for one in true)}"
+            )
             return Outcome(WRONG, says)
     return Outcome(RIGHT)
 
@@ -43,7 +55,9 @@ def pitch_told(answer: Answer, true: tuple[float, ...], *, good: bool) -> Outcom
 def no_mosaic(answer: Answer) -> Outcome:
     """A thing without colours holds no colour mosaic, or that is not claimed."""
     if answer.measured and answer.value("mosaic_period_x") is not None:
-        return Outcome(WRONG, f"told a colour mosaic, period {answer.value('mosaic_period_x'):.5g} px")
+        return Outcome(
+            WRONG, f"told a colour mosaic, period {answer.value('mosaic_period_x'):.5g} px"
+        )
     return Outcome(RIGHT)
 
 
@@ -94,7 +108,9 @@ def diagonal(rng: Rng, folder: Path) -> Outcome:
 def lcd(rng: Rng, folder: Path) -> Outcome:
     pitch = float(rng.uniform(8, 24))
     shown = np.full((HIGH * FINER, WIDE * FINER), 0.9, np.float32)
-    photo = photographed_in_colour(screen(shown, rng, pitch), rng, blur=float(rng.uniform(0.5, 1.2)))
+    photo = photographed_in_colour(
+        screen(shown, rng, pitch), rng, blur=float(rng.uniform(0.5, 1.2))
+    )
     answer = ask("array", saved(photo, folder / "p", some_quality(rng)))
     return pitch_told(answer, (pitch,), good=False)
 
@@ -149,14 +165,18 @@ def surrounded(rng: Rng, folder: Path) -> Outcome:
                         interpolation=cv2.INTER_NEAREST)  # fmt: skip
     margin = 0.05 * columns * pitch
     sheet = blocks
-    inner = (x > x0 - margin) & (x < wide - x0 + margin) & (y > y0 - margin) & (y < high - y0 + margin)
+    inner = (
+        (x > x0 - margin) & (x < wide - x0 + margin) & (y > y0 - margin) & (y < high - y0 + margin)
+    )
     sheet[inner] = 0.35
     u, v = (x - x0) / pitch, (y - y0) / pitch
     within = (u > 0) & (u < columns) & (v > 0) & (v < rows)
     lit = within & (np.abs(u % 1 - 0.5) < 0.34) & (np.abs(v % 1 - 0.5) < 0.34)
     sheet[within] = 0.15
     sheet[lit] = 0.6
-    photo = exposed(cv2.resize(sheet, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST), rng, blur=0.6)
+    photo = exposed(
+        cv2.resize(sheet, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST), rng, blur=0.6
+    )
     answer = ask("array", saved(photo, folder / "p", 95))
     seen = pitch_told(answer, (pitch,), good=True)
     for key, true in (("columns", columns), ("rows", rows)):
@@ -164,7 +184,9 @@ def surrounded(rng: Rng, folder: Path) -> Outcome:
         if told is None:
             seen = worst(seen, Outcome(LOST, f"no {key}: {' '.join(answer.notes)[:200]}"))
         elif abs(told - true) > max(3 * answer.u(key), 0.005 * true):
-            seen = worst(seen, Outcome(WRONG, f"{key} {told:.5g} (u {answer.u(key):.2g}), truth {true}"))
+            seen = worst(
+                seen, Outcome(WRONG, f"{key} {told:.5g} (u {answer.u(key):.2g}), truth {true}")
+            )
     return seen
 
 

@@ -11,16 +11,36 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from studies.attack.case import CRASH, LOST, REFUSED, RIGHT, WRONG, Kind, Outcome, ask, nothing_there
-from studies.attack.drawing import Image, canvas, exposed, fill, line, saved, some_quality, turned, words
+from studies.attack.case import (
+    CRASH,
+    LOST,
+    REFUSED,
+    RIGHT,
+    WRONG,
+    Kind,
+    Outcome,
+    ask,
+    nothing_there,
+)
+from studies.attack.drawing import (
+    Image,
+    canvas,
+    exposed,
+    fill,
+    line,
+    saved,
+    some_quality,
+    turned,
+    words,
+)
 
 
 def element(sheet: Image, x: float, y: float, width: float) -> float:
     """Three level and three upright bars, side by side; returns how wide both are."""
     long = 5 * width
     for n in range(3):
-        fill(sheet, np.array([[x, y + 2 * n * width], [x + long, y + 2 * n * width],
-                              [x + long, y + (2 * n + 1) * width], [x, y + (2 * n + 1) * width]]))  # fmt: skip
+        top, foot = y + 2 * n * width, y + (2 * n + 1) * width
+        fill(sheet, np.array([[x, top], [x + long, top], [x + long, foot], [x, foot]]))
         left = x + 7 * width + 2 * n * width
         fill(sheet, np.array([[left, y], [left + width, y], [left + width, y + long],
                               [left, y + long]]))  # fmt: skip
@@ -90,7 +110,9 @@ def some_target(rng: np.random.Generator) -> tuple[int, float]:
 def whole(rng: np.random.Generator, folder: Path) -> Outcome:
     group, width = some_target(rng)
     photo = exposed(turned(target(group, width), float(rng.uniform(-8, 8))), rng, blur=0.7)
-    return told(saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=True)
+    return told(
+        saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=True
+    )
 
 
 def cropped(rng: np.random.Generator, folder: Path, *, how: str) -> Outcome:
@@ -103,7 +125,9 @@ def cropped(rng: np.random.Generator, folder: Path, *, how: str) -> Outcome:
     if how in ("half", "close"):
         off = width * float(rng.uniform(1.2, 4) if how == "half" else rng.uniform(0.3, 0.8))
         photo = np.ascontiguousarray(photo[int(TOP - off) :, int(LEFT - off) :])
-    return told(saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=False)
+    return told(
+        saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=False
+    )
 
 
 def inner_only(rng: np.random.Generator, folder: Path) -> Outcome:
@@ -113,7 +137,9 @@ def inner_only(rng: np.random.Generator, folder: Path) -> Outcome:
     photo = exposed(target(group, width), rng, blur=0.5)
     cut = np.ascontiguousarray(photo[max(0, y) : y + int(20 * width), x : x + int(17 * width)])
     cut = cv2.resize(cut, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
-    return told(saved(cut, folder / "p", some_quality(rng)), group, scale_of(group, width) / 2, good=False)
+    return told(
+        saved(cut, folder / "p", some_quality(rng)), group, scale_of(group, width) / 2, good=False
+    )
 
 
 def misnumbered(rng: np.random.Generator, folder: Path) -> Outcome:
@@ -124,9 +150,16 @@ def misnumbered(rng: np.random.Generator, folder: Path) -> Outcome:
         x = float(rng.choice([rng.uniform(0, LEFT - 30), rng.uniform(WIDE - 60, WIDE - 30)]))
         words(sheet, str(rng.integers(0, 9)), (x, float(rng.uniform(30, HIGH))), 5 * width)
     for x in rng.uniform(LEFT, WIDE - 80, 3):
-        words(sheet, str(rng.integers(0, 9)), (float(x), TOP - 6), 5 * width * float(rng.uniform(0.4, 1)))
+        words(
+            sheet,
+            str(rng.integers(0, 9)),
+            (float(x), TOP - 6),
+            5 * width * float(rng.uniform(0.4, 1)),
+        )
     photo = exposed(sheet, rng, blur=0.7)
-    return told(saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=False)
+    return told(
+        saved(photo, folder / "p", some_quality(rng)), group, scale_of(group, width), good=False
+    )
 
 
 def not_bars(rng: np.random.Generator, folder: Path) -> Outcome:

@@ -80,10 +80,13 @@ def say(*words: object, typed: str = "") -> Answer:
     out, err, was, status = io.StringIO(), io.StringIO(), (sys.argv, sys.stdin), 0
     sys.argv, sys.stdin = ["glassay", *map(str, words)], io.StringIO(typed)
     try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                cli.main()
+        with (
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+            warnings.catch_warnings(),
+        ):
+            warnings.simplefilter("ignore")
+            cli.main()
     except SystemExit as end:
         status = int(end.code or 0)
     except Exception as error:  # a traceback, were it a terminal

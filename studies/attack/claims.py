@@ -27,7 +27,7 @@ def rounding(rng: Rng, folder: Path, *, kind: str, digits: int, kept: bool) -> O
     if claimed <= 0:
         claimed = step
     unit = "um" if kind == "pixel size" else "mm"
-    places = max(0, -int(round(np.log10(step))))
+    places = max(0, -round(float(np.log10(step))))
     value = f"{claimed:.{places}f} {unit}"
     off = sense * (claimed - true)
     if kept and abs(off) > 0.42 * step:  # so near the interval's end that U may leave it open

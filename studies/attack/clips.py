@@ -110,7 +110,9 @@ def still(rng: Rng, folder: Path) -> Outcome:
     return rate_told(ask("clip", path), RATE, good=False)
 
 
-def known(rng: Rng, folder: Path, *, speed: tuple[float, float], again: bool, good: bool) -> Outcome:
+def known(
+    rng: Rng, folder: Path, *, speed: tuple[float, float], again: bool, good: bool
+) -> Outcome:
     """Known repeats while the scene moves by `speed` px an exposure; encoded, perhaps twice."""
     count = 90
     kept = pattern(rng, count)
@@ -121,18 +123,24 @@ def known(rng: Rng, folder: Path, *, speed: tuple[float, float], again: bool, go
     path = 25 * np.sin(n * way / 25) + rng.normal(0, 0.15, (len(n), 2))
     shots = exposures(rng, path, noise=float(rng.uniform(0.5, 2.5)))
     codec = ["h264", "h264", "hevc", "mjpeg"][int(rng.integers(4))]
-    clip = written([shots[i] for i in which], folder / "a.mp4", codec=codec, crf=int(rng.integers(18, 28)))
+    clip = written(
+        [shots[i] for i in which], folder / "a.mp4", codec=codec, crf=int(rng.integers(18, 28))
+    )
     if again:
-        clip = written(read(clip), folder / "b.mp4", crf=int(rng.integers(23, 34)), b=int(rng.integers(4)))
+        clip = written(
+            read(clip), folder / "b.mp4", crf=int(rng.integers(23, 34)), b=int(rng.integers(4))
+        )
     true = RATE * (which.max() + 1) / count
     return rate_told(ask("clip", clip), true, good=good)
 
 
 def dark_or_flat(rng: Rng, folder: Path) -> Outcome:
     """A lens cap: noise, or nothing at all once encoded."""
-    frames = [np.clip(rng.normal(18, 1.0, (HIGH, WIDE)), 0, 255).astype(np.uint8) for _ in range(50)]
-    return rate_told(ask("clip", written(frames, folder / "c.mp4", crf=int(rng.integers(20, 36)))), RATE,
-                     good=False)  # fmt: skip
+    frames = [
+        np.clip(rng.normal(18, 1.0, (HIGH, WIDE)), 0, 255).astype(np.uint8) for _ in range(50)
+    ]
+    path = written(frames, folder / "c.mp4", crf=int(rng.integers(20, 36)))
+    return rate_told(ask("clip", path), RATE, good=False)
 
 
 KINDS: dict[str, Kind] = {

@@ -88,7 +88,8 @@ def words(sheet: Image, text: str, at: tuple[float, float], size: float, light: 
         PIL.ImageDraw.Draw(picture).text(where, text, 255, font, anchor="ls")
         mask[...] = np.asarray(picture)
 
-    low, high = place + [int(left) - 2, int(top) - 2], place + [int(right) + 2, int(foot) + 2]
+    low = place + np.array([int(left) - 2, int(top) - 2])
+    high = place + np.array([int(right) + 2, int(foot) + 2])
     _painted(sheet, low, high, light, draw)
 
 

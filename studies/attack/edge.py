@@ -25,9 +25,11 @@ def frequency_50(blur: float) -> float:
     return float(brentq(kept, 1e-4, 0.99))
 
 
-def square(rng: Rng, low: float, high: float):  # noqa: ANN201 - a sheet
+def square(rng: Rng, low: float, high: float):
     sheet = canvas(WIDE, HIGH, low)
-    fill(sheet, np.array([[90, 70], [WIDE - 90, 70], [WIDE - 90, HIGH - 70], [90, HIGH - 70]]), high)
+    fill(
+        sheet, np.array([[90, 70], [WIDE - 90, 70], [WIDE - 90, HIGH - 70], [90, HIGH - 70]]), high
+    )
     return turned(sheet, float(rng.choice([-1, 1]) * rng.uniform(3, 12)), fill=low)
 
 
@@ -44,13 +46,17 @@ def toned(rng: Rng, folder: Path, *, curve: str, good: bool) -> Outcome:
         photo = exposed(sheet, rng, blur=blur, noise=low_noise, gamma=gamma)
     path = saved(photo, folder / "p", [None, 95][int(rng.integers(2))])
     stated = ["--tone", "srgb"] if curve == "srgb" else []
-    return number(ask("edge", path, *stated), "frequency_50", frequency_50(blur), good=good, bound=0.02)
+    return number(
+        ask("edge", path, *stated), "frequency_50", frequency_50(blur), good=good, bound=0.02
+    )
 
 
 def clipped(rng: Rng, folder: Path) -> Outcome:
     """Light far beyond full scale: the edge is cut off, and looks sharper than it is."""
     blur = float(rng.uniform(1.2, 2.5))
-    path = saved(exposed(square(rng, 0.05, float(rng.uniform(1.3, 4))), rng, blur=blur), folder / "p", None)
+    path = saved(
+        exposed(square(rng, 0.05, float(rng.uniform(1.3, 4))), rng, blur=blur), folder / "p", None
+    )
     return number(ask("edge", path), "frequency_50", frequency_50(blur), good=False, bound=0.03)
 
 
@@ -66,8 +72,8 @@ def bent(rng: Rng, folder: Path) -> Outcome:
     """Round holes: no straight edge, or a right answer all the same."""
     sheet, blur = canvas(WIDE, HIGH, 0.1), float(rng.uniform(0.7, 1.6))
     for _ in range(5):
-        disc(sheet, (float(rng.uniform(60, 360)), float(rng.uniform(60, 280))), float(rng.uniform(25, 55)),
-             0.7)  # fmt: skip
+        middle = (float(rng.uniform(60, 360)), float(rng.uniform(60, 280)))
+        disc(sheet, middle, float(rng.uniform(25, 55)), 0.7)
     path = saved(exposed(sheet, rng, blur=blur, noise=0.005), folder / "p", None)
     return number(ask("edge", path), "frequency_50", frequency_50(blur), good=False, bound=0.02)
 

@@ -68,7 +68,9 @@ def over_input(rng: Rng, folder: Path, *, command: str, how: str) -> Outcome:
     spoilt = [path.name for path, data in was.items() if path.read_bytes() != data]
     if spoilt:
         return Outcome(WRONG, f"{command} --figure ({how}) replaced the photo {spoilt[0]}")
-    return Outcome(REFUSED if answer.status == 2 else RIGHT, f"{command}, {how}: status {answer.status}")
+    return Outcome(
+        REFUSED if answer.status == 2 else RIGHT, f"{command}, {how}: status {answer.status}"
+    )
 
 
 def name_of_bench(rng: Rng, folder: Path, *, name: str) -> Outcome:
@@ -83,7 +85,9 @@ def name_of_bench(rng: Rng, folder: Path, *, name: str) -> Outcome:
     if answer.status == 1:
         return Outcome(CRASH, f"new {name[:20]!r}: {answer.err[:100]}")
     left = after != before
-    return Outcome(WRONG if left or not answer.status else REFUSED, f"new {name[:20]!r}: {answer.status}")
+    return Outcome(
+        WRONG if left or not answer.status else REFUSED, f"new {name[:20]!r}: {answer.status}"
+    )
 
 
 def damaged(rng: Rng, folder: Path, *, how: str) -> Outcome:
@@ -160,7 +164,9 @@ def preview_over(rng: Rng, folder: Path) -> Outcome:
     answer = say("preview", path, "--pixel-size", "1um", "--na", "0.1", "--out", path)
     if answer.status == 1:
         return Outcome(CRASH, answer.err[:140])
-    return Outcome(REFUSED if path.read_bytes() == was else WRONG, f"preview --out: {answer.err[:90]}")
+    return Outcome(
+        REFUSED if path.read_bytes() == was else WRONG, f"preview --out: {answer.err[:90]}"
+    )
 
 
 def plate_over(rng: Rng, folder: Path) -> Outcome:

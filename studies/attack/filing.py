@@ -169,7 +169,9 @@ def refiled(rng: Rng, folder: Path) -> Outcome:
 def engraved(rng: Rng, folder: Path) -> Outcome:
     """A field number is engraved without unit: 18 means 18 mm."""
     number = int(rng.integers(16, 27))
-    plain = say("chain", "--objective", "4x", "--eyepiece", "10x", "--field-number", number, "--json")
+    plain = say(
+        "chain", "--objective", "4x", "--eyepiece", "10x", "--field-number", number, "--json"
+    )
     if plain.status == 1:
         return Outcome(CRASH, plain.err[-140:])
     if plain.status:

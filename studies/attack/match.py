@@ -44,7 +44,8 @@ def view(sheet: NDArray[np.float32], rng: Rng, middle: tuple[float, float], scal
 
 
 def pair(rng: Rng, folder: Path, *, overlap: tuple[float, float], bend: float = 0.0,
-         repeats: bool = False, ratio: tuple[float, float] = (0.7, 1.4), good: bool) -> Outcome:  # fmt: skip
+         repeats: bool = False, ratio: tuple[float, float] = (0.7, 1.4),
+         good: bool) -> Outcome:  # fmt: skip
     """Two views that share a part; the ratio of pixel sizes and the turn are known."""
     sheet = chip(rng, repeats=repeats)
     first, second = 1.1, 1.1 * float(rng.uniform(*ratio))

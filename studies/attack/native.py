@@ -27,8 +27,12 @@ def share_told(answer: Answer, true: float, *, good: bool) -> Outcome:
         return Outcome(LOST if good else REFUSED, answer.reason[:100])
     for key, full in zip(("native_width", "native_height"), SIZE, strict=True):
         told = answer.value(key)
-        if told is not None and abs(told / full - true) > max(0.02 * true, 3 * answer.u(key) / full):
-            return Outcome(WRONG, f"{verdict}, {key} {told:.4g} of {full:g}, truth {true * full:.4g}")
+        if told is not None and abs(told / full - true) > max(
+            0.02 * true, 3 * answer.u(key) / full
+        ):
+            return Outcome(
+                WRONG, f"{verdict}, {key} {told:.4g} of {full:g}, truth {true * full:.4g}"
+            )
     if true < 0.9 and verdict == "native":
         return Outcome(WRONG, f"told native, truth enlarged {1 / true:.3f} times")
     return Outcome(RIGHT)
@@ -79,12 +83,16 @@ def regular(rng: Rng, folder: Path, *, count: int) -> Outcome:
 
 def plain_native(rng: Rng, folder: Path) -> Outcome:
     quality = [None, 97, 93][int(rng.integers(3))]
-    return share_told(ask("native", *pair(some_sheet(rng), rng, folder, quality=quality)), 1.0, good=False)
+    return share_told(
+        ask("native", *pair(some_sheet(rng), rng, folder, quality=quality)), 1.0, good=False
+    )
 
 
 def single(rng: Rng, folder: Path) -> Outcome:
     """A library photograph made smaller by three by area: native in all that counts."""
-    name = ("astronaut", "camera", "chelsea", "coffee", "china.jpg", "flower.jpg")[int(rng.integers(6))]
+    name = ("astronaut", "camera", "chelsea", "coffee", "china.jpg", "flower.jpg")[
+        int(rng.integers(6))
+    ]
     image = cv2.resize(np.ascontiguousarray(library_photo(name)), (WIDE * 2, HIGH * 2),
                        interpolation=cv2.INTER_AREA)  # fmt: skip
     small = cv2.resize(image, SIZE, interpolation=cv2.INTER_AREA)
@@ -105,7 +113,9 @@ def reduced(rng: Rng, folder: Path) -> Outcome:
     big = cv2.resize(some_sheet(rng), (int(WIDE * 1.5) * FINER, int(HIGH * 1.5) * FINER))
     paths = []
     for n in range(2):
-        photo = cv2.resize(exposed(big, rng, blur=0.6, noise=0.03), SIZE, interpolation=cv2.INTER_CUBIC)
+        photo = cv2.resize(
+            exposed(big, rng, blur=0.6, noise=0.03), SIZE, interpolation=cv2.INTER_CUBIC
+        )
         soft = cv2.GaussianBlur(photo.astype(np.float32), (0, 0), 1.0)
         sharp = np.clip(1.7 * photo - 0.7 * soft, 0, 255).astype(np.uint8)
         paths.append(saved(sharp, folder / f"p{n}", 92))

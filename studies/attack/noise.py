@@ -27,7 +27,9 @@ def scene(rng: Rng) -> NDArray[np.float64]:
     return light  # type: ignore[no-any-return]
 
 
-def shot(light: NDArray[np.float64], rng: Rng, full: float, floor: float = 2.0) -> NDArray[np.uint8]:
+def shot(
+    light: NDArray[np.float64], rng: Rng, full: float, floor: float = 2.0
+) -> NDArray[np.uint8]:
     """Photon noise of `full` electrons at full scale, and a floor in electrons."""
     electrons = rng.poisson(np.clip(light, 0, 1) * full) + rng.normal(0, floor, light.shape)
     return stored(electrons / full)

@@ -53,7 +53,9 @@ def report() -> str:
             lines.append(f"  {answer.reason}")
     plain = ask("bars", FOLDER / "bars-a.tif")
     told = str(min(one["group"] for one in plain.value("elements"))) if plain.measured else "-"
-    lines.append(_row("bars-a.tif", f"group {FIRST_GROUP}", f"group {told}", "-", worst(bars_told(plain))))
+    lines.append(
+        _row("bars-a.tif", f"group {FIRST_GROUP}", f"group {told}", "-", worst(bars_told(plain)))
+    )
     if not plain.measured:
         lines.append(f"  {plain.reason}")
     return "\n".join(lines)

@@ -8,7 +8,17 @@ from pathlib import Path
 import numpy as np
 
 from studies.attack.case import Kind, Outcome, ask, nothing_there, number, offers
-from studies.attack.drawing import Image, canvas, disc, exposed, line, saved, some_quality, turned, words
+from studies.attack.drawing import (
+    Image,
+    canvas,
+    disc,
+    exposed,
+    line,
+    saved,
+    some_quality,
+    turned,
+    words,
+)
 
 WIDE, HIGH = 640, 480
 UM = 10.0
@@ -43,14 +53,20 @@ def ruling(sheet: Image, rng: np.random.Generator, period: float, thick: float, 
 def good_scale(rng: np.random.Generator, folder: Path) -> Outcome:
     sheet, period = canvas(WIDE, HIGH), float(rng.uniform(5, 28))
     ruling(sheet, rng, period, period * float(rng.uniform(0.15, 0.3)))
-    photo = exposed(turned(sheet, float(rng.uniform(-20, 20))), rng, blur=float(rng.uniform(0.4, 1.2)))
+    photo = exposed(
+        turned(sheet, float(rng.uniform(-20, 20))), rng, blur=float(rng.uniform(0.4, 1.2))
+    )
     return told(saved(photo, folder / "p", some_quality(rng)), period, good=True)
 
 
 def thick_sharp(rng: np.random.Generator, folder: Path) -> Outcome:
     sheet, period = canvas(WIDE, HIGH), float(rng.uniform(20, 50))
-    ruling(sheet, rng, period, period * float(rng.uniform(0.42, 0.58)), numerals=bool(rng.integers(2)))
-    photo = exposed(turned(sheet, float(rng.uniform(-6, 6))), rng, blur=float(rng.uniform(0.1, 0.5)))
+    ruling(
+        sheet, rng, period, period * float(rng.uniform(0.42, 0.58)), numerals=bool(rng.integers(2))
+    )
+    photo = exposed(
+        turned(sheet, float(rng.uniform(-6, 6))), rng, blur=float(rng.uniform(0.1, 0.5))
+    )
     return told(saved(photo, folder / "p", some_quality(rng)), period, good=True)
 
 
@@ -75,7 +91,7 @@ def dirty(rng: np.random.Generator, folder: Path) -> Outcome:
 
 def grid_of_lines(rng: np.random.Generator, folder: Path, *, bounds: int, cells: bool,
                   bend: float = 0.0) -> Outcome:  # fmt: skip
-    """A counting chamber: small squares, every fifth line single, double or triple; specks and cells."""
+    """A counting chamber: every fifth line is single, double or triple; specks and cells over it."""
     sheet, period = canvas(WIDE, HIGH), float(rng.uniform(14, 34))
     thick, off = max(0.8, period * 0.06), rng.uniform(0, period, 2)
     apart = period * 0.16

@@ -234,7 +234,9 @@ def of_many(rng: Rng, folder: Path) -> Outcome:
     piece = (image.mean(2) if image.ndim == 3 else image)[60 : 60 + step, 40 : 40 + step]
     sheet = np.tile(piece, (HIGH // step + 1, WIDE // step + 1))[:HIGH, :WIDE]
     big = cv2.resize(sheet.astype(np.float32), (WIDE * 4, HIGH * 4), interpolation=cv2.INTER_LINEAR)
-    path = saved(exposed(turned(big, float(rng.uniform(-9, 9))), rng), folder / "p", some_quality(rng))
+    path = saved(
+        exposed(turned(big, float(rng.uniform(-9, 9))), rng), folder / "p", some_quality(rng)
+    )
     return nothing_there(ask("scale", path, "--division", "10um"), "wallpaper", "pixel_size")
 
 

@@ -36,7 +36,9 @@ def of_nothing(rng: np.random.Generator, folder: Path) -> Outcome:
     photo = photographed_in_colour(screen(sheet, rng, float(rng.uniform(0.9, 12))), rng,
                                    blur=float(rng.uniform(0.4, 1.0)))  # fmt: skip
     path = saved(photo, folder / "p", some_quality(rng))
-    return nothing_there(ask("scale", path, "--division", "10um"), "cells of a screen", "pixel_size")
+    return nothing_there(
+        ask("scale", path, "--division", "10um"), "cells of a screen", "pixel_size"
+    )
 
 
 KINDS: dict[str, Kind] = {

@@ -56,14 +56,18 @@ def field_of_a_kind(rng: np.random.Generator, folder: Path, *, command: str, opt
     if answer.status == 1:
         return Outcome(CRASH, f"{command} {option} {text!r}: {answer.err[-120:]}")
     taken = answer.measured or answer.status == 3
-    return Outcome(WRONG if taken else REFUSED, f"{command} {option} {text!r}: {answer.reason[:90]}")
+    return Outcome(
+        WRONG if taken else REFUSED, f"{command} {option} {text!r}: {answer.reason[:90]}"
+    )
 
 
 OTHERS = [
-    ("edge", "--pixel-size", "10 px"), ("edge", "--pixel-size", "0 um"), ("edge", "--pixel-size", "-1 um"),
+    ("edge", "--pixel-size", "10 px"), ("edge", "--pixel-size", "0 um"),
+    ("edge", "--pixel-size", "-1 um"),
     ("edge", "--pixel-size", "500 %"), ("edge", "--pixel-size", "1 ly"), ("edge", "--tone", "nan"),
     ("edge", "--tone", "-2"), ("scale", "--box", "0,0,0,0"), ("scale", "--box", "-5,-5,50,50"),
-    ("scale", "--box", "1e9,0,5,5"), ("scale", "--box", "300,200,999,999"), ("bars", "--contrast", "nan"),
+    ("scale", "--box", "1e9,0,5,5"), ("scale", "--box", "300,200,999,999"),
+    ("bars", "--contrast", "nan"),
     ("bars", "--contrast", "-20%"), ("bars", "--tolerance", "inf"), ("bars", "--tolerance", "-1%"),
     ("array", "--pixel-size", "3 Mm"), ("array", "--pixel-size", "nan um"), ("noise", "--grey", "nan"),
     ("noise", "--grey", "-50%"), ("focus", "--frequency", "nan"),
