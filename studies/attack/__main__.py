@@ -87,10 +87,6 @@ def main() -> None:
     with ProcessPoolExecutor(2) as pool:
         found = list(pool.map(one, every))
     page = table(found)
-    if not options.names:
-        from studies.attack.real import report
-
-        page = report() + "\n\n" + page
     print(f"{page}\n  ({time.perf_counter() - start:.0f} s)", flush=True)
     if options.times:
         spent: dict[str, float] = defaultdict(float)
@@ -98,6 +94,12 @@ def main() -> None:
             spent[f"{name}: {kind}"] += seconds
         for kind, seconds in sorted(spent.items(), key=lambda item: -item[1])[:20]:
             print(f"  {seconds:7.1f} s  {kind}")
+    if not options.names:
+        from studies.attack.real import report
+
+        real = report()
+        print(f"\n{real}")
+        page = f"{real}\n\n{page}"
     if options.keep is not None and not options.names and not options.quick:
         head = ("# Attack\n\nPrinted by `make attack`: inputs made to mislead, and what became of each."
                 " Right: the truth lies within 3 u, or the stated bound.\n\n")  # fmt: skip

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import studies
-from studies.attack.case import Answer, Outcome, ask, number, worst
+from studies.attack.case import Answer, Outcome, ask, number, say
 
 FOLDER = Path(studies.__file__).parents[1] / "tests" / "data" / "real"
 SCALES = (
@@ -29,11 +30,16 @@ def scale_told(answer: Answer, truth: float, known: float) -> Outcome:
     return number(answer, "pixel_size", truth, good=True, bound=known)
 
 
+def first_group(answer: Answer) -> int:
+    """The coarsest group in the table that `bars` prints."""
+    return min(int(found[1]) for found in re.finditer(r"^ *(-?\d+)-[1-6] ", answer.out, re.M))
+
+
 def bars_told(answer: Answer) -> Outcome:
     """The target's frequencies: told is right only with the groups that are on it."""
     if not answer.measured:
         return Outcome("refused, honestly", answer.reason)
-    first = min(int(one["group"]) for one in answer.value("elements"))
+    first = first_group(answer)
     right = first == FIRST_GROUP
     return Outcome("right" if right else "CONFIDENT WRONG", f"group {first}, truth {FIRST_GROUP}")
 
@@ -51,11 +57,9 @@ def report() -> str:
         lines.append(_row(name, f"{truth:g} um/px", told, u, outcome))
         if not answer.measured:
             lines.append(f"  {answer.reason}")
-    plain = ask("bars", FOLDER / "bars-a.tif")
-    told = str(min(one["group"] for one in plain.value("elements"))) if plain.measured else "-"
-    lines.append(
-        _row("bars-a.tif", f"group {FIRST_GROUP}", f"group {told}", "-", worst(bars_told(plain)))
-    )
+    plain = say("bars", FOLDER / "bars-a.tif")
+    told = str(first_group(plain)) if plain.measured else "-"
+    lines.append(_row("bars-a.tif", f"group {FIRST_GROUP}", f"group {told}", "-", bars_told(plain)))
     if not plain.measured:
         lines.append(f"  {plain.reason}")
     return "\n".join(lines)
