@@ -59,6 +59,15 @@ def good_scale(rng: np.random.Generator, folder: Path) -> Outcome:
     return told(saved(photo, folder / "p", some_quality(rng)), period, good=True)
 
 
+def half_px(rng: np.random.Generator, folder: Path) -> Outcome:
+    """Nearly level and a period near n + 1/2 px: even and odd lines meet the px differently."""
+    sheet, period = canvas(WIDE, HIGH), int(rng.integers(6, 20)) + float(rng.normal(0.5, 0.01))
+    ruling(sheet, rng, period, period * float(rng.uniform(0.18, 0.26)))
+    turn = float(rng.choice([-1, 1]) * rng.uniform(0.1, 0.6))
+    photo = exposed(turned(sheet, turn), rng, blur=float(rng.uniform(0.4, 0.8)))
+    return told(saved(photo, folder / "p", some_quality(rng)), period, good=True)
+
+
 def thick_sharp(rng: np.random.Generator, folder: Path) -> Outcome:
     sheet, period = canvas(WIDE, HIGH), float(rng.uniform(20, 50))
     ruling(
@@ -198,7 +207,8 @@ def empty(rng: np.random.Generator, folder: Path) -> Outcome:
 
 KINDS: dict[str, Kind] = {
     "good scale": (36, good_scale),
-    "plain ruling, said so": (20, plain),
+    "good scale, level, period of n + 1/2 px": (16, half_px),
+    "plain ruling, said so": (16, plain),
     "thick sharp lines, about half the period": (24, thick_sharp),
     "few lines, distortion of percents": (24, few_lines_distorted),
     "dirty scale, lines missing": (20, dirty),
