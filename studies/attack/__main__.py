@@ -9,6 +9,7 @@ import tempfile
 import time
 import zlib
 from collections import defaultdict
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -20,6 +21,26 @@ from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 CLASSES = ("scale", "screens", "scenes", "units", "bars", "array", "native", "clips", "noise",
            "edge", "focus", "match", "filing", "claims", "files")  # fmt: skip
 Task = tuple[str, str, int]
+SHORT = dict(zip(SORTS, ("right", "refused", "warned", "WRONG", "lost", "crash"), strict=True))
+GOOD = {
+    "scale": ("good scale", "good scale, level, period of n + 1/2 px", "plain ruling, said so",
+              "thick sharp lines, about half the period", "grid of lines",
+              "grid of lines, double boundaries", "grid of lines, triple boundaries, cells"),
+    "units": ("good length",),
+    "bars": ("whole target",),
+    "array": ("grey pixels", "hexagonal lattice", "lattice in a lattice",
+              "pixels under a colour mosaic", "array amid other circuits"),
+    "clips": ("known repeats, slow", "known repeats, strong motion"),
+    "noise": ("good pair",),
+    "edge": ("sRGB, stated",),
+    "focus": ("even run", "light changes", "walks"),
+    "match": ("wide overlap",),
+    "filing": ("filed rightly", "field number as engraved"),
+    "claims": tuple(f"{kind}, {digits} digits, {how}"
+                    for kind in ("field width", "field height", "pixel size")
+                    for digits in (1, 2) for how in ("rounds to it", "beyond")),
+}  # fmt: skip
+"""Kinds whose every input has to be answered, so that the share of good ones refused is watched."""
 
 
 def one(task: Task) -> tuple[Task, Outcome, float]:
@@ -47,26 +68,31 @@ def table(found: list[tuple[Task, Outcome, float]]) -> str:
     """The sorts of every kind of input, and each error with what is needed to draw it again."""
     tally: dict[tuple[str, str], list[str]] = defaultdict(list)
     for (name, kind, _), outcome, _ in found:
-        tally[name, kind].append(outcome.sort)
-    head = f"{'class: kind':58s}{'inputs':>7s}" + "".join(f"{sort:>25s}" for sort in SORTS)
-    lines = [head]
+        tally[name, kind.split(": ")[0]].append(outcome.sort)
+    lines = [_row("class: kind (+ is good, and must be answered)", "inputs", SHORT.values())]
+    good: list[str] = []
     for (name, kind), sorts in tally.items():
-        lines.append(f"{name + ': ' + kind:58s}{len(sorts):7d}" + _counts(sorts))
+        mark = "+ " if kind in GOOD.get(name, ()) else "  "
+        good += sorts if mark == "+ " else []
+        lines.append(_row(f"{mark}{name}: {kind}", len(sorts), _counts(sorts)))
     every = [outcome.sort for _, outcome, _ in found]
-    lines.append(f"{'all':58s}{len(every):7d}" + _counts(every))
-    good = [sort for sort in every if sort in ("right", LOST)]
-    lines.append(f"good inputs refused: {100 * good.count(LOST) / max(len(good), 1):.1f} %")
+    lines.append(_row("  all", len(every), _counts(every)))
+    lines.append(_row("+ all good", len(good), _counts(good)))
+    if good:
+        lines.append(f"good inputs refused: {100 * good.count(LOST) / len(good):.1f} %")
     for sort in (WRONG, CRASH, LOST):
         listed = [(task, outcome) for task, outcome, _ in found if outcome.sort == sort]
         lines += ["", f"{sort}: {len(listed)}"]
-        lines += [
-            f"  {' / '.join(task[:2])} #{task[2]}: {outcome.says}" for task, outcome in listed
-        ]
+        lines += [f"  {'/'.join(task[:2])} #{task[2]}: {outcome.says}" for task, outcome in listed]
     return "\n".join(lines)
 
 
-def _counts(sorts: list[str]) -> str:
-    return "".join(f"{sorts.count(sort) or '-':>25}" for sort in SORTS)
+def _row(name: str, count: object, cells: Iterable[object]) -> str:
+    return f"{name:58s}{count:>7}" + "".join(f"{cell:>9}" for cell in cells)
+
+
+def _counts(sorts: list[str]) -> list[object]:
+    return [sorts.count(sort) or "-" for sort in SORTS]
 
 
 def main() -> None:
@@ -89,6 +115,7 @@ def main() -> None:
     page = table(found)
     print(f"{page}\n  ({time.perf_counter() - start:.0f} s)", flush=True)
     if options.times:
+        print(f"  {sum(seconds for *_, seconds in found):7.1f} s of processor time in all")
         spent: dict[str, float] = defaultdict(float)
         for (name, kind, _), _, seconds in found:
             spent[f"{name}: {kind}"] += seconds
@@ -102,7 +129,8 @@ def main() -> None:
         page = f"{real}\n\n{page}"
     if options.keep is not None and not options.names and not options.quick:
         head = ("# Attack\n\nPrinted by `make attack`: inputs made to mislead, and what became of each."
-                " Right: the truth lies within 3 u, or the stated bound.\n\n")  # fmt: skip
+                " Right: within 3 u or what the truth is known to. Refused: honestly. Warned: answered with"
+            " a warning. WRONG: confident and wrong. Lost: refused although good.\n\n")  # fmt: skip
         options.keep.write_text(f"{head}```text\n{page}\n```\n")
 
 

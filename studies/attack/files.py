@@ -189,14 +189,14 @@ COMMANDS = ("scale", "edge", "match", "noise", "native", "field")
 DAMAGES = ("cut", "middle", "bits", "empty", "words", "noise", "other ending", "16 bit", "palette",
            "inks", "see-through", "two px", "one row", "folder", "not a number")  # fmt: skip
 KINDS: dict[str, Kind] = {
-    **{f"{command} --figure onto its input, {how}": (1, partial(over_input, command=command, how=how))
+    **{f"figure onto its input: {command}, {how}": (1, partial(over_input, command=command, how=how))
        for command in COMMANDS
        for how in (("itself",) if command == "match" else ("itself", "link", "hard link", "dots"))},
-    "preview --out onto its input": (1, preview_over),
-    "report --out onto a capture": (1, plate_over),
-    "new with 300 letters": (1, partial(name_of_bench, name="x" * 300)),
-    "new with an empty name": (1, partial(name_of_bench, name="")),
-    "new with a blank name": (1, partial(name_of_bench, name="   ")),
+    "out onto its input: preview": (1, preview_over),
+    "out onto its input: report": (1, plate_over),
+    "name of a bench: 300 letters": (1, partial(name_of_bench, name="x" * 300)),
+    "name of a bench: empty": (1, partial(name_of_bench, name="")),
+    "name of a bench: blank": (1, partial(name_of_bench, name="   ")),
     **{f"damaged: {how}": (5 if how in ("cut", "middle", "bits") else 1, partial(damaged, how=how))
        for how in DAMAGES},
 }  # fmt: skip

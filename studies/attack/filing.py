@@ -185,7 +185,7 @@ WAYS = ("tenfold", "tenth", "mil", "mixed zoom", "other zoom", "crop", "crop bes
         "round field", "two objects", "reduced")  # fmt: skip
 KINDS: dict[str, Kind] = {
     "filed rightly": (6, partial(bench_of, how="rightly")),
-    **{f"filed wrongly: {how}": (4, partial(bench_of, how=how)) for how in WAYS},
+    **{f"filed wrongly, {how}": (4, partial(bench_of, how=how)) for how in WAYS},
     "capture changed since filed": (4, partial(changed, measured_before=False)),
     "capture changed since measured": (4, partial(changed, measured_before=True)),
     "one photo added under two objects": (3, refiled),

@@ -241,7 +241,7 @@ def of_many(rng: Rng, folder: Path) -> Outcome:
 
 
 KINDS: dict[str, Kind] = {
-    **{f"no scale: {name}": (6, partial(drawn, what=name)) for name in DRAWN},
+    **{f"no scale, {name}": (6, partial(drawn, what=name)) for name in DRAWN},
     "library photographs": (24, photograph),
     "wallpaper": (8, of_many),
 }

@@ -74,9 +74,9 @@ OTHERS = [
 ]  # fmt: skip
 
 KINDS: dict[str, Kind] = {
-    **{f"nonsense {text!r}": (1, partial(nonsense, text=text)) for text in NONSENSE},
-    **{f"good {text!r}": (1, partial(good, text=text, um=um)) for text, um in GOOD.items()},
-    **{f"{command} {option} {text}": (1, partial(field_of_a_kind, command=command, option=option,
+    **{f"nonsense length: {text!r}": (1, partial(nonsense, text=text)) for text in NONSENSE},
+    **{f"good length: {text!r}": (1, partial(good, text=text, um=um)) for text, um in GOOD.items()},
+    **{f"nonsense option: {command} {option} {text}": (1, partial(field_of_a_kind, command=command, option=option,
                                                  text=text))
        for command, option, text in OTHERS},
 }  # fmt: skip
