@@ -89,11 +89,11 @@ FILMS: tuple[Film, ...] = (
          ClipPlan(frames=75, rate=30, sensor_rate=10, drift_um_s=(60, -20), shake_um=6), (480, 360),
          tilt_deg=6, beside_um=(-60, 40), quality=8, cut=0.71),
     # 60000/1001 a second, as television counts 60
-    Film("boom", "zoom-4.5", "chip-moving.mp4",
+    Film("boom", "zoom-3.6", "chip-moving.mp4",
          ClipPlan(frames=60, rate=60_000 / 1001, drift_um_s=(80, 30), shake_um=1), (384, 288),
          beside_um=(110, -50), codec="h264", quality=20),
     # the arm's knob turned evenly, 32 um a frame; the picture walks a little as it turns
-    Film("boom", "zoom-4.5", "focus.avi",
+    Film("boom", "zoom-3.6", "focus.avi",
          ClipPlan(frames=25, rate=15, focus_um=(-384, 384), walk_um=9), (512, 384),
          beside_um=(110, -50), quality=4),
 )  # fmt: skip

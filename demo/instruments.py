@@ -47,15 +47,15 @@ def _through_eyepiece(
     return Setting(field_um / across_px, seen, PHONE, turned)
 
 
-# Tirrelund Binocular: honest. Field number 20, zoom 0.703 to 4.46, auxiliary lens 2.0.
+# Tirrelund Binocular: honest. Field number 20, zoom 0.623 to 3.865, auxiliary lens 2.31.
 _BINOCULAR_LIGHT = Lighting(gradient=(-0.08, 0.06), tint=(1.0, 0.98, 0.93))
 BINOCULAR_WIDE = _through_eyepiece(
-    20_000 / 0.703, 1080,
+    20_000 / 0.623, 1080,
     Optics(na=0.020, vignetting=0.10, field_stop_offset_um=(-420, 260), residual_blur_um=9,
            lighting=_BINOCULAR_LIGHT),
 )  # fmt: skip
 BINOCULAR_CLOSE = _through_eyepiece(
-    20_000 / (4.46 * 2.0), 1380,
+    20_000 / (3.865 * 2.31), 1380,
     Optics(na=0.11, vignetting=0.14, field_stop_offset_um=(30, -18), residual_blur_um=0.5,
            lighting=_BINOCULAR_LIGHT),
 )  # fmt: skip
@@ -146,8 +146,8 @@ BOOM_CLOSE = Setting(
 )  # fmt: skip
 
 SETTINGS: dict[tuple[str, str], Setting] = {
-    ("binocular", "zoom-0.7"): BINOCULAR_WIDE,
-    ("binocular", "zoom-4.5-2x"): BINOCULAR_CLOSE,
+    ("binocular", "zoom-0.62"): BINOCULAR_WIDE,
+    ("binocular", "zoom-3.9-2.3x"): BINOCULAR_CLOSE,
     ("school", "objective-4"): SCHOOL_4,
     ("school", "objective-10"): SCHOOL_10,
     ("school", "objective-40"): SCHOOL_40,
@@ -157,7 +157,7 @@ SETTINGS: dict[tuple[str, str], Setting] = {
     ("grand", "near"): GRAND_CLOSE,
     ("wand", "far"): WAND_WIDE,
     ("wand", "near"): WAND_CLOSE,
-    ("boom", "zoom-0.7"): BOOM_WIDE,
-    ("boom", "zoom-4.5"): BOOM_CLOSE,
+    ("boom", "zoom-0.54"): BOOM_WIDE,
+    ("boom", "zoom-3.6"): BOOM_CLOSE,
 }
 """Every setting by the ids of `bench.toml`."""

@@ -97,11 +97,11 @@ def _one(
 
 SHOTS: tuple[Shot, ...] = (
     # the phone is held by hand: its distance, and with it its pixel size, is never the same
-    *_row("binocular", "zoom-0.7", "rule", "rule", [(2.1, 900, 400), (-3.4, -1500, 900)],
+    *_row("binocular", "zoom-0.62", "rule", "rule", [(2.1, 900, 400), (-3.4, -1500, 900)],
           nearer=[0, 0.012]),
-    *_row("binocular", "zoom-4.5-2x", "slide", "slide-fine",
+    *_row("binocular", "zoom-3.9-2.3x", "slide", "slide-fine",
           [(1.3, 60, 20), (-4.2, -40, -60), (6.5, 10, 90)], nearer=[0, -0.009, 0.014]),
-    _chip("binocular", "zoom-4.5-2x", -2.5, (90, 20)),
+    _chip("binocular", "zoom-3.9-2.3x", -2.5, (90, 20)),
     *_row("school", "objective-4", "slide", "slide-coarse", [(87.5, 1200, 100)]),
     *_row("school", "objective-10", "slide", "slide-fine", [(91.2, 50, -20), (86.0, -80, 30)],
           nearer=[0, 0.008]),
@@ -127,11 +127,11 @@ SHOTS: tuple[Shot, ...] = (
           nearer=[0, 0.004, -0.003]),
     _chip("wand", "near", 6.0, (-60, 40), twice=True),
     _one("wand", "near", "card.jpg", "card"),
-    *_row("boom", "zoom-0.7", "rule", "rule", [(0.7, -800, 500)]),
-    *_row("boom", "zoom-0.7", "grid", "grid", [(1.9, 230, -310)]),
-    *_row("boom", "zoom-4.5", "slide", "slide-fine", [(-0.6, 120, 80), (2.2, -150, -60)]),
-    _chip("boom", "zoom-4.5", 0.5, (110, -50)),
-    _one("boom", "zoom-4.5", "blade.jpg", "blade", centre=(-60, 0)),
-    _one("boom", "zoom-4.5", "bars.jpg", "bars", -1.0, (300, 60)),
+    *_row("boom", "zoom-0.54", "rule", "rule", [(0.7, -800, 500)]),
+    *_row("boom", "zoom-0.54", "grid", "grid", [(1.9, 230, -310)]),
+    *_row("boom", "zoom-3.6", "slide", "slide-fine", [(-0.6, 120, 80), (2.2, -150, -60)]),
+    _chip("boom", "zoom-3.6", 0.5, (110, -50)),
+    _one("boom", "zoom-3.6", "blade.jpg", "blade", centre=(-60, 0)),
+    _one("boom", "zoom-3.6", "bars.jpg", "bars", -1.0, (300, 60)),
 )  # fmt: skip
 """Every photo, in the order of `bench.toml`."""

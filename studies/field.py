@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from glassay.bench.measuring.joined import view_of
+from glassay.distortion import undistorted_radius
 from glassay.errors import NotMeasurable
-from glassay.field import measure_distortion, measure_evenness, measure_lateral_colour, view_of
-from glassay.field.distortion import undistorted
+from glassay.field import measure_distortion, measure_evenness, measure_lateral_colour
 from glassay.imaging.tone import FloatImage, linear_table
 from glassay.quantity import Quantity
 from glassay.simulate import (
@@ -103,7 +104,7 @@ def grid_case(index: int) -> list[Outcome]:
     camera = _camera(rng)
     pixel, tilt = float(rng.uniform(1.2, 2.0)), float(rng.uniform(-8, 8))
     half = np.hypot(WIDTH, HEIGHT) / 2
-    truth = 100 * k1 * float(undistorted(1.0, k1)) ** 2
+    truth = 100 * k1 * float(undistorted_radius(1.0, k1)) ** 2
     kinds = [("crossed grid", CrossedGrid()), ("dot grid", DotGrid()),
              ("three photos of a scale", RuledScale(division_um=10, divisions=100))]  # fmt: skip
     name, scene = kinds[index % 3]

@@ -11,8 +11,8 @@ from concurrent.futures import ProcessPoolExecutor
 import cv2
 import numpy as np
 
+from glassay.bench.measuring.joined import focus_run_with_edges
 from glassay.errors import NotMeasurable
-from glassay.focus import measure_focus_run
 from glassay.imaging.tone import linear_table
 from glassay.quantity import Quantity
 from glassay.simulate import Camera, Die, Optics, Pose, SlantedSquare, Texture, focus_run
@@ -63,7 +63,7 @@ def case(index: int) -> list[Outcome]:
     frames = [TABLE[shot.stored[..., 1]] for shot in run.captures]
     kind = "one-sided runs taken for whole ones" if one_sided else f"depth of field, {name}, %"
     try:
-        found = measure_focus_run(frames, frequency=frequency, step=Quantity(step, "um"))
+        found = focus_run_with_edges(frames, frequency=frequency, step=Quantity(step, "um"))
     except NotMeasurable as error:
         return [Outcome(kind, reason="" if one_sided else str(error), covered=True)]
     if one_sided:

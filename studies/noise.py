@@ -11,14 +11,16 @@ from concurrent.futures import ProcessPoolExecutor
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import linear_table
 from glassay.noise import measure_noise
 from glassay.simulate import Camera, Die, FlatField, Lighting, Optics, Pose, repeat_pair
+from glassay.simulate.camera import PEDESTAL_SHARE
 from studies.field import Outcome, table
 
-CASES = 30
+CASES = 60
 
 
 def case(index: int) -> list[Outcome]:
@@ -59,11 +61,22 @@ def case(index: int) -> list[Outcome]:
         error = 100 * (found.electrons.value / truth - 1)
         out.append(Outcome(kind, error, low <= truth <= high))
     if found.snr is not None and share == 1.0:
-        model = 0.5 * electrons / np.sqrt(0.5 * electrons + readout**2)
+        model = snr_of_the_standard(electrons, readout, levels, camera)
         low, high = found.snr.interval
         error = 100 * (found.snr.value / model - 1)
         out.append(Outcome("signal to noise, grey cameras, %", error, low <= model <= high))
     return out
+
+
+def snr_of_the_standard(
+    electrons: float, readout: float, levels: npt.NDArray[np.floating], camera: Camera
+) -> float:
+    """Signal to noise of a stored px at half of full scale: mean / sqrt(var_d + var_q + var_light)
+    of EMVA 1288's linear model, where var_q is the rounding of the sensor and that of the file."""
+    stored = float(np.interp(0.5, levels, np.gradient(np.asarray(levels, dtype=np.float64))))
+    converted = (1 + PEDESTAL_SHARE) / (2**camera.bits - 1)
+    variance = (0.5 * electrons + readout**2) / electrons**2 + (stored**2 + converted**2) / 12
+    return 0.5 / float(np.sqrt(variance))
 
 
 def report(quick: bool = False) -> str:

@@ -6,7 +6,8 @@ import contextlib
 import hashlib
 import os
 import shutil
-from collections.abc import Callable
+import unicodedata
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import BinaryIO
 
@@ -89,3 +90,52 @@ def content_hash(path: Path) -> str:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
         raise Unusable(f"{path} cannot be read ({error.strerror})") from None
+
+
+def check_output(path: Path, inputs: Iterable[Path], bench_captures: Path | None = None) -> None:
+    """Raise `Unusable` where writing `path` could harm what was photographed.
+
+    That is when it is one of the `inputs` (by name, link or hard link; names that differ only in
+    case or in how an accented letter is composed are one, as they are on some file systems), or
+    lies in a bench's `captures/`: in `bench_captures`, or in a folder of that name beside a
+    `bench.toml`.
+    """
+    try:
+        places = (Path(os.path.abspath(path)), path.resolve())
+    except (OSError, RuntimeError):  # links that lead in a circle
+        raise Unusable(f"{path}: cannot be written (links that lead nowhere)") from None
+    for given in inputs:
+        if _is_same(path, given) or any(_is_one_name(place, given) for place in places):
+            raise Unusable(f"{path} would be written over {given}, which is read here")
+    for place in places:
+        for folder in (place, *place.parents):
+            kept = folder.name.casefold() == CAPTURES and _exists(folder.parent / "bench.toml")
+            if kept or (bench_captures is not None and _is_same(folder, bench_captures)):
+                raise Unusable(f"{path} would be written into {folder}, which holds only captures")
+
+
+CAPTURES = "captures"
+"""Name of the folder of a bench in which nothing but captures is ever written."""
+
+
+def _exists(path: Path) -> bool:
+    with contextlib.suppress(OSError):
+        return path.exists()
+    return False
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    with contextlib.suppress(OSError):  # one of them does not exist
+        return one.samefile(other)
+    return False
+
+
+def _is_one_name(place: Path, given: Path) -> bool:
+    other = Path(os.path.abspath(given))
+    folders = place.parent == other.parent or _is_same(place.parent, other.parent)
+    return folders and _plain_name(place) == _plain_name(other)
+
+
+def _plain_name(path: Path) -> str:
+    """The name as file systems that tell neither case nor composition apart would hold it."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFD", path.name).casefold())

@@ -1,17 +1,18 @@
 """Values with uncertainty: value, standard uncertainty, unit, and what the uncertainty is made of.
 
 Arithmetic is first-order propagation as in JCGM 100:2008, done by the `uncertainties` library.
-What this module adds is bookkeeping: every contribution keeps its name, its degrees of freedom and,
-where two quantities lean on the same unknown (one slide photographed through two instruments), the
-identity of that unknown, so that a ratio of two fields does not count the slide twice.
+What this module adds is bookkeeping: every contribution keeps its name, its degrees of freedom and
+the identity of the unknown behind it, through arithmetic, JSON and pickling. So q - q is exactly
+zero, and a ratio of two fields does not count the slide or the lens that both lean on twice.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal, get_args
+from uuid import uuid4
 
 from scipy.special import stdtrit
 from uncertainties import ufloat
@@ -20,21 +21,62 @@ from uncertainties.core import AffineScalarFunc, Variable
 COVERAGE_PROBABILITY = 0.95
 """Probability of every expanded interval that is printed; the usual choice (JCGM 100:2008, 6.3)."""
 
+CANCELLED = 1e-13
+"""Share of a value below which a contribution is what rounding left of one that cancelled: some
+hundred times the spacing of doubles."""
+
+
+Scope = Literal["exposure", "capture", "setting", "reference", "bench"]
+"""Within what an unknown stays the same: one exposure (noise), one capture, one setting (its lens),
+all that leans on one reference object (its certificate or assumed tolerance), or the whole bench."""
+
+FRESH = "new "
+"""What the identity of an unknown begins with that nobody has named yet."""
+
+
+def _fresh() -> str:
+    return f"{FRESH}{uuid4().hex}"
+
 
 @dataclass(frozen=True, slots=True)
 class Contribution:
     """One line of an uncertainty budget.
 
-    `u` is the standard uncertainty that this source carries into the value, in the value's unit.
-    It is signed when `shared` is given: the sign is that of the sensitivity to the shared unknown,
-    so that contributions with the same `shared` add as correlated ones. `dof` are the degrees of
-    freedom behind `u` (infinite for one taken from a certificate or assumed).
+    `u` is the standard uncertainty that this source carries into the value, in the value's unit; its
+    sign is that of the sensitivity to the unknown. `identity` says which unknown: contributions of
+    one identity are fully correlated, all others independent. An unknown without a name is one of
+    its own and keeps its identity through arithmetic and pickling; `named` gives lasting names.
+    `dof` are the degrees of freedom behind `u` (infinite for one taken from a certificate or
+    assumed). Two contributions compare equal whatever their identity.
     """
 
     source: str
     u: float
     dof: float = math.inf
-    shared: str | None = None
+    identity: str = field(default_factory=_fresh, compare=False)
+    scope: Scope = "exposure"
+
+    @property
+    def is_fresh(self) -> bool:
+        """Whether nobody has named this unknown yet."""
+        return self.identity.startswith(FRESH)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain data; a fresh identity is left out, since it is another one at every run."""
+        out: dict[str, Any] = {"source": self.source, "u": self.u, "scope": self.scope}
+        if math.isfinite(self.dof):
+            out["dof"] = self.dof
+        return out if self.is_fresh else out | {"identity": self.identity}
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Contribution:
+        """The inverse. Raises KeyError, TypeError or ValueError when the data is damaged."""
+        scope = data["scope"]
+        if scope not in get_args(Scope):
+            raise ValueError(f"{scope!r} is no scope")
+        dof = float(data.get("dof", math.inf))
+        identity = str(data.get("identity") or _fresh())
+        return cls(str(data["source"]), float(data["u"]), dof, identity, scope)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +86,16 @@ class Quantity:
     value: float
     unit: str
     contributions: tuple[Contribution, ...] = field(default=())
+    """The budget: those of one unknown are added together when the quantity is made, and the largest
+    come first."""
+
+    def __post_init__(self) -> None:
+        merged: dict[str, Contribution] = {}
+        for part in self.contributions:
+            before = merged.get(part.identity)
+            merged[part.identity] = part if before is None else replace(before, u=before.u + part.u)
+        budget = tuple(sorted(merged.values(), key=lambda part: -abs(part.u)))
+        object.__setattr__(self, "contributions", budget)
 
     @classmethod
     def of(
@@ -56,7 +108,7 @@ class Quantity:
     @property
     def u(self) -> float:
         """Combined standard uncertainty, in `unit`."""
-        return math.sqrt(sum(part.u**2 for part in self.budget()))
+        return math.sqrt(sum(part.u**2 for part in self.contributions))
 
     @property
     def dof(self) -> float:
@@ -89,22 +141,30 @@ class Quantity:
         """Relative standard uncertainty u / |value|; infinite for a value of 0."""
         return self.u / abs(self.value) if self.value else math.inf
 
-    def budget(self) -> tuple[Contribution, ...]:
-        """Contributions with those of one shared unknown added together, largest first."""
-        merged: dict[object, Contribution] = {}
-        for index, part in enumerate(self.contributions):
-            key: object = part.shared if part.shared is not None else index
-            before = merged.get(key)
-            merged[key] = part if before is None else replace(before, u=before.u + part.u)
-        return tuple(sorted(merged.values(), key=lambda part: -abs(part.u)))
-
     def with_contribution(
-        self, source: str, u: float, dof: float = math.inf, shared: str | None = None
+        self,
+        source: str,
+        u: float,
+        dof: float = math.inf,
+        identity: str | None = None,
+        scope: Scope = "exposure",
     ) -> Quantity:
         """The same value with one more contribution, `u` in the quantity's unit."""
-        return replace(
-            self, contributions=(*self.contributions, Contribution(source, u, dof, shared))
+        part = Contribution(source, u, dof, identity or _fresh(), scope)
+        return replace(self, contributions=(*self.contributions, part))
+
+    def named(self, owner: str, scope: Scope) -> Quantity:
+        """The quantity with lasting names for the still unnamed unknowns of one scope.
+
+        They are named by `owner` (what they stay the same within) and their source, so that the
+        same unknown has the same name wherever it is met. Sources that differ only from exposure
+        to exposure are told apart by `name_exposures`.
+        """
+        parts = tuple(
+            replace(p, identity=f"{owner}: {p.source}") if p.is_fresh and p.scope == scope else p
+            for p in self.contributions
         )
+        return replace(self, contributions=parts)
 
     def scaled(self, factor: float, unit: str) -> Quantity:
         """The quantity times an exact `factor`, stated in `unit`."""
@@ -112,16 +172,34 @@ class Quantity:
         return Quantity(self.value * factor, unit, parts)
 
     def as_json(self) -> dict[str, Any]:
-        """Plain data: value, u, unit, and the budget when there is more than one line in it."""
+        """Plain data: value, u, unit, and the budget with signs and identities if there is one."""
         out: dict[str, Any] = {"value": self.value, "u": self.u, "unit": self.unit}
         if self.contributions:
             out["k"] = self.k
-            out["contributions"] = [
-                {"source": p.source, "u": abs(p.u)}
-                | ({"dof": p.dof} if math.isfinite(p.dof) else {})
-                for p in self.budget()
-            ]
+            out["contributions"] = [part.as_json() for part in self.contributions]
         return out
+
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Quantity:
+        """The inverse. Raises KeyError, TypeError or ValueError when the data is damaged."""
+        parts = tuple(Contribution.from_json(part) for part in data.get("contributions", ()))
+        return cls(float(data["value"]), str(data["unit"]), parts)
+
+
+def name_exposures(quantities: Mapping[str, Quantity], owner: str) -> dict[str, Quantity]:
+    """The quantities of one measurement with lasting, distinct names for its unnamed unknowns of
+    exposure scope; one that several quantities lean on gets one name."""
+    names: dict[str, str] = {}
+    out = {}
+    for key, quantity in quantities.items():
+        parts = []
+        for part in quantity.contributions:
+            if part.is_fresh and part.scope == "exposure":
+                name = names.setdefault(part.identity, f"{owner} {len(names) + 1}: {part.source}")
+                part = replace(part, identity=name)
+            parts.append(part)
+        out[key] = replace(quantity, contributions=tuple(parts))
+    return out
 
 
 def combine(
@@ -130,34 +208,30 @@ def combine(
     """Evaluate `formula(*quantities)` and propagate every contribution to first order.
 
     `formula` takes as many numbers as there are quantities and uses ordinary arithmetic or
-    `uncertainties.umath`. Contributions with the same `shared` identity are one variable, hence
-    fully correlated; all others are independent (JCGM 100:2008, 5.1 and 5.2).
+    `uncertainties.umath`. Contributions of one identity are one variable, hence fully correlated;
+    all others are independent (JCGM 100:2008, 5.1 and 5.2).
     """
-    shared: dict[str, Variable] = {}
-    tags: dict[Variable, tuple[str, float, str | None]] = {}
+    unknowns: dict[str, Variable] = {}
+    tags: dict[Variable, Contribution] = {}
     arguments = []
     for quantity in quantities:
         argument: AffineScalarFunc | float = quantity.value
         for part in quantity.contributions:
-            if not part.u:
-                continue
-            if part.shared is None:
-                variable = ufloat(0.0, abs(part.u))
-                argument = argument + variable
-            else:
-                variable = shared.setdefault(part.shared, ufloat(0.0, 1.0))
+            if part.u:
+                variable = unknowns.setdefault(part.identity, ufloat(0.0, 1.0))
+                tags.setdefault(variable, part)
                 argument = argument + part.u * variable
-            tags[variable] = (part.source, part.dof, part.shared)
         arguments.append(argument)
     result = formula(*arguments)
     if not isinstance(result, AffineScalarFunc):
         return Quantity(float(result), unit)
-    parts = []
-    for variable, slope in result.derivatives.items():
-        source, dof, identity = tags[variable]
-        u = float(slope * variable.std_dev)
-        parts.append(Contribution(source, u if identity else abs(u), dof, identity))
-    return Quantity(float(result.nominal_value), unit, tuple(parts))
+    value = float(result.nominal_value)
+    parts = tuple(
+        replace(tags[variable], u=float(slope))
+        for variable, slope in result.derivatives.items()
+        if abs(slope) > CANCELLED * abs(value)
+    )
+    return Quantity(value, unit, parts)
 
 
 def rounded(value: float, expanded: float) -> tuple[str, str]:

@@ -26,6 +26,19 @@ CANONICAL = {
 """The unit in which each kind of number is held inside."""
 
 
+LENGTH_UNITS = frozenset({
+    "nm", "um", "µm", "μm", "micron", "microns", "micrometer", "micrometers", "micrometre",
+    "micrometres", "mm", "millimeter", "millimeters", "millimetre", "millimetres", "cm",
+    "centimeter", "centimeters", "centimetre", "centimetres", "m", "meter", "meters", "metre",
+    "metres", "in", "inch", "inches", "mil", "mils", "thou", "nanometer", "nanometers",
+    "nanometre", "nanometres",
+})  # fmt: skip
+"""Units in which lengths at a microscope are stated. "Mm", "ly" and "px" are lengths to a library of
+units too, and a slip of the hand here."""
+LENGTH_RANGE_UM = (1e-4, 1e7)
+"""Lengths that are believed: from a tenth of a nanometre to ten metres."""
+
+
 @lru_cache(maxsize=1)
 def _registry() -> pint.UnitRegistry[float]:
     registry: pint.UnitRegistry[float] = pint.UnitRegistry(cache_folder=None)
@@ -50,7 +63,9 @@ def parse(text: object, kind: str) -> float:
         raise Unusable(f"{text!r} is not {wanted}")
     match = _NUMBER_AND_UNIT.match(text)
     if match is None:
-        raise Unusable(f"{text!r} is not {wanted}")
+        comma = re.match(r"\s*[+-]?\d[\d.]*,\d", text)
+        hint = "; write the decimal sign as a point, not a comma" if comma else ""
+        raise Unusable(f"{text!r} is not {wanted}{hint}")
     number, unit = float(match[1]), (match[2] or "").strip()
     if not unit:
         raise Unusable(f"{text!r} has no unit; expected {wanted}")
@@ -58,6 +73,9 @@ def parse(text: object, kind: str) -> float:
         unit = re.sub(r"\s*/\s*(px|pixel)$", "", unit)
     if unit.startswith("/"):
         unit = "1" + unit
+    is_length = kind in ("length", "pixel size")
+    if is_length and unit not in LENGTH_UNITS:
+        raise Unusable(f"{text!r} is not {wanted}: {unit!r} is no unit for lengths at a microscope")
     target = {"pixel size": "um", "resolution": "1/mm"}.get(kind, CANONICAL[kind])
     try:
         value = float(_registry().Quantity(number, unit).to(target).magnitude)
@@ -65,6 +83,8 @@ def parse(text: object, kind: str) -> float:
         raise Unusable(f"{text!r} is not {wanted}") from error
     if not math.isfinite(value):
         raise Unusable(f"{text!r} is not a finite number; expected {wanted}")
+    if is_length and value > 0 and not LENGTH_RANGE_UM[0] <= value <= LENGTH_RANGE_UM[1]:
+        raise Unusable(f"{text!r} is no length that a microscope meets; expected {wanted}")
     return value
 
 

@@ -28,7 +28,9 @@ def captured(
     """The result of a capture of the slide; its whole uncertainty is the slide's."""
 
     def of(value: float, unit: str) -> Finding:
-        part = Contribution("slide", value * relative_u, shared="reference object slide")
+        part = Contribution(
+            "slide", value * relative_u, identity="reference object slide", scope="reference"
+        )
         return Finding(Quantity(value, unit, (part,) if relative_u else ()), "ruled scale")
 
     findings = {

@@ -13,6 +13,7 @@ from glassay.bench.document.model import Bench
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping import filing
 from glassay.bench.keeping.filing import Filing, file_captures, find_sources, start_bench, suggest
+from glassay.bench.keeping.sets_of_photos import put_together
 from glassay.disk import copy_new, write_atomically
 from glassay.errors import Unusable
 
@@ -122,7 +123,7 @@ def test_a_photo_of_two_objects_is_listed_twice_and_copied_once(
 ) -> None:
     source = photo(tmp_path / "a.png")
     file_captures(load_bench(folder), [stereo(source)])
-    (filed,) = file_captures(load_bench(folder), [stereo(source, "chip-a")])
+    (filed,) = file_captures(load_bench(folder), [stereo(source, "chip-a")], also=True)
     assert not filed.already
     assert len(list((folder / "captures").rglob("*.png"))) == 1
     assert [one[3] for one in listed(load_bench(folder))] == ["slide", "chip-a"]
@@ -235,3 +236,80 @@ def test_writing_leaves_the_old_file_or_the_new_one(tmp_path: Path) -> None:
     with pytest.raises(FileExistsError):
         copy_new(path, path)
     assert [p.name for p in tmp_path.iterdir()] == ["f"]
+
+
+def test_a_photo_is_never_filed_under_a_second_object_untold(folder: Path, tmp_path: Path) -> None:
+    source, copy = photo(tmp_path / "a.png"), photo(tmp_path / "other-name.png")
+    file_captures(load_bench(folder), [stereo(source)])
+    before = (folder / "bench.toml").read_bytes()
+    with pytest.raises(Unusable, match=r"filed already, as showing slide; .* --also"):
+        file_captures(load_bench(folder), [stereo(copy, "chip-a")])
+    for also in (False, True):  # one exposure was taken in one setting of one instrument
+        with pytest.raises(
+            Unusable, match=r"filed already, for harbour-stereo in setting zoom-4\.5"
+        ):
+            file_captures(
+                load_bench(folder), [Filing(copy, "pocket-usb", "as is", "slide")], also=also
+            )
+    two = [photo(tmp_path / "c.png", 7), photo(tmp_path / "d.png", 7)]
+    with pytest.raises(Unusable, match="as showing slide"):  # nor both at once
+        file_captures(load_bench(folder), [stereo(two[0]), stereo(two[1], "chip-a")])
+    assert (folder / "bench.toml").read_bytes() == before
+
+
+SETS = """
+[[object]]
+id = "pair"
+kind = "repeat pair"
+
+[[object]]
+id = "run"
+kind = "focus run"
+"""
+
+
+def sets_of(folder: Path, paths: list[Path], thing: str) -> list[list[str]]:
+    """The names of the files of each capture after filing, in order."""
+    path = folder / "bench.toml"
+    path.write_text(path.read_text(encoding="utf-8") + SETS, encoding="utf-8")
+    bench = load_bench(folder)
+    file_captures(bench, put_together(bench, [stereo(one, thing) for one in paths]))
+    return [[Path(name).name for name in one.files] for one in load_bench(folder).captures]
+
+
+@pytest.mark.parametrize(
+    ("thing", "names", "expected"),
+    [
+        # A run in the order of its numbers, not of its letters.
+        ("run", ["z10.png", "z2.png", "z1.png"], [["z1.png", "z2.png", "z10.png"]]),
+        # Two runs in one folder.
+        ("run", ["a-1.png", "b-1.png", "a-2.png", "b-2.png"],
+         [["a-1.png", "a-2.png"], ["b-1.png", "b-2.png"]]),
+        # Steps named by their height.
+        ("run", ["z000.png", "z010.png", "z020.png"], [["z000.png", "z010.png", "z020.png"]]),
+        # Two pairs by a camera that counts on.
+        ("pair", ["IMG_0012.png", "IMG_0013.png", "IMG_0020.png", "IMG_0021.png"],
+         [["IMG_0012.png", "IMG_0013.png"], ["IMG_0020.png", "IMG_0021.png"]]),
+        ("pair", ["flat-a.png", "flat-b.png"], [["flat-a.png", "flat-b.png"]]),
+        ("pair", ["first.png", "second.png"], [["first.png", "second.png"]]),
+        # Any other object: each photo tells something by itself.
+        ("slide", ["s1.png", "s2.png"], [["s1.png"], ["s2.png"]]),
+    ],
+)  # fmt: skip
+def test_repeat_pairs_and_focus_runs_are_one_capture(
+    folder: Path, tmp_path: Path, thing: str, names: list[str], expected: list[list[str]]
+) -> None:
+    paths = [photo(tmp_path / "in" / name, 50 + n) for n, name in enumerate(names)]
+    assert sets_of(folder, paths, thing) == expected
+
+
+def test_photos_of_two_folders_are_two_sets(folder: Path, tmp_path: Path) -> None:
+    paths = [photo(tmp_path / f / n, 9 * i) for i, (f, n) in enumerate(
+        (f, n) for f in ("x", "y") for n in ("1.png", "2.png"))]  # fmt: skip
+    assert len(sets_of(folder, paths, "run")) == 2
+
+
+def test_the_photos_of_a_folder_come_in_the_order_of_their_numbers(tmp_path: Path) -> None:
+    for number in (10, 9, 100, 1):
+        photo(tmp_path / "in" / f"z{number}.png")
+    assert [p.stem for p in find_sources([tmp_path / "in"])] == ["z1", "z9", "z10", "z100"]

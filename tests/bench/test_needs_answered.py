@@ -237,7 +237,7 @@ def test_needs_in_words_are_listed_and_not_counted() -> None:
 def test_a_claimed_smallest_detail_is_held_against_the_finest_line_resolved() -> None:
     from tests.bench.made_up import bench_of, claim_of
 
-    for claimed, word in ((2.1, "met"), (2.0, "undecided"), (1.5, "not met")):
+    for claimed, word in ((2.1, "met"), (1.98, "undecided"), (1.5, "not met")):
         claim = claim_of(claimed, kind="smallest detail", text=f"{claimed} um", unit="um",
                          sense="at most")  # fmt: skip
         shown = captured("pad", "only", 1.0, extra=edge(0.25))

@@ -32,7 +32,7 @@ value = "digital zoom is saved too"
 where = "box"
 [[instrument.claim]]
 kind = "screen diagonal"
-value = "7 in"
+value = "7.0 in"
 where = "box"
 [[instrument.observation]]
 kind = "battery time"

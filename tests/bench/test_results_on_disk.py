@@ -23,7 +23,7 @@ RESULT = MethodResult(
     {
         "pixel_size": Finding(
             Quantity(0.73, "um/px", (Contribution("fit", 1e-4, 12.0),
-                                     Contribution("slide", -7e-4, shared="slide"))), "ruled scale"),
+                                     Contribution("slide", -7e-4, identity="slide"))), "ruled scale"),
         "lines": Finding(42, "ruled scale"),
     },
     ("a note",), "", {"segments": [[1.0, 2.0], [3.0, 4.5]]}, {"width": 640},

@@ -47,8 +47,9 @@ where = "box"
 @pytest.fixture
 def scales_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     """One measurement for each photo of a slide: its edges are not looked at aside."""
-    method = methods.METHODS["edge response"]
-    monkeypatch.setitem(methods.METHODS, method.name, replace(method, aside=()))
+    for name in ("edge response", "superposed lines"):
+        method = methods.METHODS[name]
+        monkeypatch.setitem(methods.METHODS, name, replace(method, aside=()))
 
 
 def entry(name: str, thing: str = "slide") -> str:
@@ -288,8 +289,8 @@ def _is_alive(pid: int) -> bool:
 CAPTURES = 6
 """Enough that some are left when the first one is done, with two processes."""
 
-MEASUREMENTS = CAPTURES + 1
-"""A scale in each, and in the first one its edges as well."""
+MEASUREMENTS = CAPTURES + 2
+"""A scale in each, and in the first one its edges and its superposed lines as well."""
 
 needs_proc = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs Linux's /proc")
 

@@ -129,7 +129,7 @@ def test_a_close_up_gives_the_pitch_in_um_by_its_settings_scale(results: BenchRe
     pitch = results.capture("captures/near-die.png").findings["pitch_x"].quantity
     assert pitch.unit == "um"
     assert pitch.value == pytest.approx(PITCH_UM, rel=0.002)
-    assert any("slide" in part.source or part.shared for part in pitch.contributions)
+    assert any("slide" in part.source or part.scope == "reference" for part in pitch.contributions)
 
 
 def test_an_overview_is_counted_with_the_close_ups_pitch(results: BenchResults) -> None:

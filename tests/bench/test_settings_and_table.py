@@ -20,21 +20,21 @@ from glassay.bench.table.comparison import (
     same_fields,
 )
 from glassay.optics import Chain
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Contribution, Quantity, combine
 
 
 def pixel(value: float, fit: float, slide: float = 0.0) -> Quantity:
     parts = [Contribution("fit", fit)]
     if slide:
-        parts.append(Contribution("slide", value * slide, shared="slide"))
+        parts.append(Contribution("slide", value * slide, identity="slide"))
     return Quantity(value, "um/px", tuple(parts))
 
 
 def test_a_mean_averages_the_fits_but_not_the_slide() -> None:
-    same = [pixel(1.0, 0.004, slide=0.002)] * 4
+    same = [pixel(1.0, 0.004, slide=0.002) for _ in range(4)]
     found = mean(same)
     assert found.value == pytest.approx(1)
-    by_source = {part.source: part for part in found.budget()}
+    by_source = {part.source: part for part in found.contributions}
     assert by_source["slide"].u == pytest.approx(0.002)
     own = sum(part.u**2 for part in found.contributions if part.source == "fit") ** 0.5
     assert own == pytest.approx(0.004 / 4**0.5)
@@ -70,6 +70,22 @@ def test_captures_that_disagree_are_pointed_out() -> None:
     shown = [captured("pad", "only", 1.0), captured("pad", "only", 1.1, name="b.jpg")]
     (one,) = settle(bench_of(camera()), shown)
     assert any("was it one setting?" in note for note in one.notes)
+
+
+def test_pixel_size_and_field_of_one_setting_are_not_repeated_independently() -> None:
+    shown = [
+        captured("pad", "only", size, name=f"{n}.jpg") for n, size in enumerate((0.99, 1.0, 1.01))
+    ]
+    (one,) = settle(bench_of(camera()), shown)
+    width, pixel = (one.findings[key].quantity for key in ("field_width", "pixel_size"))
+    for quantity in (width, pixel):
+        (part,) = [p for p in quantity.contributions if p.source == REPEATABILITY]
+        assert part.identity == f"setting pad/only: {REPEATABILITY}"
+        assert part.scope == "setting"
+    # 1920 px whatever the zoom: their ratio does not repeat badly.
+    across = combine(lambda w, p: w / p, (width, pixel), "px")
+    assert across.value == pytest.approx(1920)
+    assert across.u < 0.01 * width.u / pixel.value
 
 
 def test_a_round_field_implies_the_field_number() -> None:
@@ -127,7 +143,7 @@ def test_different_slides_do_not_cancel() -> None:
     two = captured("pad", "only", 1.0, (800, 600), name="b.jpg")
     settings = settle(bench_of(stereo, pad), [one, two])
     other = settings[1].findings["field_width"]
-    renamed = Quantity(800, "um", (Contribution("slide", 0.8, shared="reference object other"),))
+    renamed = Quantity(800, "um", (Contribution("slide", 0.8, identity="reference object other"),))
     changed = replace(
         settings[1], findings={**settings[1].findings, "field_width": replace(other, value=renamed)}
     )

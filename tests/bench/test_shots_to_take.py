@@ -66,7 +66,7 @@ def test_an_undecided_claim_takes_a_certificate_when_the_slide_is_what_is_uncert
     # 531.3 mm / 1.92 mm = 276.7 with U = 0.54, all of it the slide's.
     bench = replace(results_of([camera(claim_of(276.5))]).bench)
     shown = captured("pad", "only", 180_000 / 1920 / 90)
-    claim = claim_of(90)
+    claim = claim_of(90, text="90.0x")
     (shot,) = open_shots(assemble(replace(bench, instruments=(camera(claim),)), [shown]))
     assert shot.key == "certificate"
     assert "more photos of it change nothing" in shot.kind.how[0]

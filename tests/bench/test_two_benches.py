@@ -126,7 +126,7 @@ def test_differences_of_exact_numbers_have_no_uncertainty_to_hide_in() -> None:
     apart = _pair(pad, pad, "s", "n", Quantity(2.0, "um"), Quantity(2.1, "um"))
     assert (equal.word, equal.normalised_error) == ("agree", 0)
     assert (apart.word, apart.normalised_error) == ("differ", float("inf"))
-    part = Contribution("slide", 0.1, shared="reference object slide")
+    part = Contribution("slide", 0.1, identity="reference object slide")
     lone = _pair(pad, pad, "s", "n", Quantity(2.0, "um", (part,)), Quantity(2.1, "um"))
     assert lone.shared == ()
 

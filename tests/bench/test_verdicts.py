@@ -60,19 +60,20 @@ def test_a_claim_is_decided_outside_the_guard_band_only(
 def test_the_rule_is_told_in_the_unit_of_the_claim() -> None:
     field = claim_of(28_000, kind="field width", text="28 mm", unit="um")
     rule = decide(Quantity.of(28_429, 34, "um"), 28_000, field).rule
-    assert "Claim: at least 28 mm; value 28.43 mm, U = 0.067 mm (k = 1.96)" in rule
+    assert "Claim: at least 28 mm, as printed 27.5 mm to 28.5 mm; value 28.43 mm" in rule
+    assert "U = 0.067 mm (k = 1.96)" in rule
     battery = claim_of(14_400, kind="battery time", text="4 h", unit="s")
     told = decide(Quantity.of(15_600, 300, "s"), 14_400, battery).rule
-    assert "at least 4 h; value 4.333 h, U = 0.16 h" in told
+    assert "at least 4 h, as printed 3.5 h to 4.5 h; value 4.333 h, U = 0.16 h" in told
     minutes = claim_of(15_600, kind="battery time", text="4 h 20 min", unit="s")
     assert "at least 15600 s" in decide(Quantity(15_600, "s"), 15_600, minutes).rule
 
 
 def test_the_rule_counts_the_expanded_uncertainty_with_its_degrees_of_freedom() -> None:
-    # 2 degrees of freedom: k = 4.30 (JCGM 100:2008, table G.2), so 100 + 4 x 1 is within U.
-    few = Quantity.of(104, 1, "1", dof=2)
+    # 2 degrees of freedom: k = 4.30 (JCGM 100:2008, table G.2), so 99.5 + 4 x 1 is within U.
+    few = Quantity.of(103.5, 1, "1", dof=2)
     assert decide(few, 100, claim_of(100)).word == "undecided"
-    assert decide(Quantity.of(104, 1, "1"), 100, claim_of(100)).word == "met"
+    assert decide(Quantity.of(103.5, 1, "1"), 100, claim_of(100)).word == "met"
 
 
 def test_an_equal_claim_is_meant_to_the_digits_in_which_it_stands() -> None:
@@ -83,6 +84,41 @@ def test_an_equal_claim_is_meant_to_the_digits_in_which_it_stands() -> None:
     claim = claim_of(2.0, kind="sensor pixel pitch", text="2.0 um", unit="um", sense="equal")
     assert decide(Quantity.of(2.02, 0.005, "um"), 2.0, claim).word == "met"
     assert decide(Quantity.of(2.08, 0.005, "um"), 2.0, claim).word == "not met"
+
+
+@pytest.mark.parametrize(
+    ("text", "claimed", "value", "sense", "word"),
+    [
+        # ISO 80000-1:2009, annex B (from memory): a number rounds to the nearest multiple of the
+        # unit of its last digit, so 1.3 stands for 1.25 to 1.35.
+        ("1.3 mm", 1.3, 1.3002, "at most", "met"),
+        ("1.3 mm", 1.3, 1.3002, "equal", "met"),
+        ("1.3 mm", 1.3, 1.26, "at least", "met"),
+        ("1.3 mm", 1.3, 1.24, "at least", "not met"),
+        ("1.30 mm", 1.3, 1.26, "at least", "not met"),
+        ("5 mm", 5, 4.6, "at least", "met"),
+        ("5 mm", 5, 4.4, "at least", "not met"),
+        ("1.92 MP", 1.92, 1.912, "at least", "not met"),
+        ("1600 x 1200", 1.92, 1.916, "at least", "not met"),
+        ("7x to 45x", 45, 44.6, "at least", "met"),
+        ("7x to 45x", 7, 7.4, "at most", "met"),
+        ("7x to 45x", 7, 7.6, "at most", "not met"),
+    ],
+)
+def test_a_printed_figure_stands_for_what_rounds_to_it(
+    text: str, claimed: float, value: float, sense: Sense, word: str
+) -> None:
+    claim = claim_of(claimed, text=text, sense=sense)
+    decision = decide(Quantity.of(value, 0.001, "1"), claimed, claim)
+    assert decision.word == word
+    assert ("as printed" in decision.rule) == (text != "1600 x 1200")
+
+
+def test_a_verdict_that_turns_on_the_printed_digits_says_both() -> None:
+    claim = claim_of(1300, kind="field width", text="1.3 mm", unit="um")
+    verdict = verdict_on(camera(claim), captured("pad", "only", 1270 / 1920))
+    assert verdict.word == "met"
+    assert verdict.details == ("Printed as 1.3 mm, which stands for 1.25 mm to 1.35 mm.",)
 
 
 @given(st.floats(0.1, 1e4), st.floats(0, 1e3), st.floats(0.1, 1e4), st.floats(0.001, 0.2))

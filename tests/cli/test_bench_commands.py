@@ -85,11 +85,11 @@ def test_from_an_empty_folder_to_a_comparison(
     assert status == 0
     assert "slide.png filed as captures/pad/near/slide.png" in out
     # Nothing says which setting is the closer one, so that the claim takes both.
-    out = shell("run", bench)[1]
+    out = shell("run", bench, "--full")[1]
     assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
     far = draw_slide(tmp_path / "pad" / "far" / "slide.png", pixel_size_um=1.6)
     assert shell("add", bench, far, "--yes")[0] == 0
-    status, out, errors = shell("run", bench)
+    status, out, errors = shell("run", bench, "--full")
     assert status == 0
     assert "not measured" not in errors
     # The answer first: the table, then the verdicts, then the assumptions.
@@ -216,14 +216,14 @@ def test_refused_and_damaged_captures_end_a_run_with_their_status(
     # Nothing at all could be measured: 3, with the reason.
     assert "dot.png: not measured" in one_line(shell("run", bench), 3)
     shell("add", bench, slide, "--yes")
-    status, out, errors = shell("run", bench, "--jobs", 1)
+    status, out, errors = shell("run", bench, "--jobs", 1, "--full")
     assert status == 0
     assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
     assert "dot.png: not measured" in errors
     # A file damaged after it was filed: the others are measured all the same, and the status is 2.
     filed = bench / "captures" / "pad" / "far" / "dot.png"
     filed.write_bytes(filed.read_bytes()[:20])
-    status, out, errors = shell("run", bench, "--jobs", 1)
+    status, out, errors = shell("run", bench, "--jobs", 1, "--full")
     assert status == 2
     assert "1600x (box) is untested: it takes a photo of a ruled scale in setting far" in out
     assert "dot.png: not measured: the file is damaged or cut off" in errors
@@ -232,3 +232,68 @@ def test_refused_and_damaged_captures_end_a_run_with_their_status(
 def test_an_unwritable_results_folder_ends_a_run_in_one_line(shell: Shell, bench: Path) -> None:
     (bench / "results").write_text("a file in the way")
     assert "results go there" in one_line(shell("run", bench), 2)
+
+
+def test_a_name_that_is_none_or_too_long_starts_no_bench(
+    shell: Shell, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for name in ("", "  ", "\t"):
+        assert "is no name for a folder" in one_line(shell("new", name), 2)
+    # 255 bytes is the longest name in a folder (NAME_MAX of POSIX systems, common practice).
+    for name in ("n" * 300, tmp_path / ("n" * 300), tmp_path / ("n" * 300) / "b"):
+        assert len(one_line(shell("new", name), 2)) < 160
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "arguments", [("add", "{}", "x.png"), ("run", "{}"), ("scale", "{}", "--division", "10um"),
+                  ("edge", "x.png", "--figure", "{}.png"), ("clip", "{}"), ("check", "{}")],
+)  # fmt: skip
+def test_a_name_that_is_too_long_is_one_line(shell: Shell, arguments: tuple[str, ...]) -> None:
+    one_line(shell(*(one.format("n" * 300) for one in arguments)), 2)
+
+
+def test_a_measured_bench_that_cannot_be_written_to_is_reported_elsewhere(
+    shell: Shell, bench: Path, slide: Path, tmp_path: Path
+) -> None:
+    shell("add", bench, slide, "--yes")
+    assert shell("run", bench, "--jobs", 1)[0] == 0
+    # In the way of what is written there, also for a user to whom permissions mean nothing.
+    for name in ("results.json", "contents.json"):
+        (bench / "results" / name).unlink()
+        (bench / "results" / name / "in-the-way").mkdir(parents=True)
+    one_line(shell("report", bench), 2)
+    before = sorted(bench.rglob("*"))
+    status, _, errors = shell("report", bench, "--out", tmp_path / "elsewhere")
+    assert (status, errors) == (0, "")
+    assert (tmp_path / "elsewhere" / "report.html").is_file()
+    assert sorted(bench.rglob("*")) == before
+
+
+def test_a_bench_that_is_not_measured_cannot_be_reported_so(
+    shell: Shell, bench: Path, slide: Path, tmp_path: Path
+) -> None:
+    shell("add", bench, slide, "--yes")
+    (bench / "results").write_text("in the way")
+    one_line(shell("report", bench, "--out", tmp_path / "elsewhere"), 2)
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_a_run_of_photos_is_filed_as_one_capture(shell: Shell, bench: Path, tmp_path: Path) -> None:
+    path = bench / "bench.toml"
+    path.write_text(path.read_text() + '\n[[object]]\nid = "run"\nkind = "focus run"\n')
+    (tmp_path / "steps").mkdir()
+    for number in (1, 2, 10):
+        Image.new("L", (8, 8), 20 * number).save(tmp_path / "steps" / f"z{number}.png")
+    given = ("--instrument", "pad", "--setting", "near", "--object", "run")
+    status, out, _ = shell("add", bench, tmp_path / "steps", *given)
+    assert status == 0
+    assert "one focus run: z1.png, z2.png, z10.png" in out
+    assert path.read_text().count("\n[[capture]]") == 1
+    # Added again, without being told anything, it is known by its content.
+    status, out, _ = shell("add", bench, tmp_path / "steps", "--yes")
+    assert (status, out.count("is filed already as")) == (0, 3)
+    told = shell("add", bench, tmp_path / "steps" / "z1.png", *given[:-1], "slide")
+    assert "--also" in one_line(told, 2)
+    assert path.read_text().count("\n[[capture]]") == 1

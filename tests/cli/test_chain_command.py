@@ -28,6 +28,12 @@ def findings(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, f
     return {key: finding["value"] for key, finding in json.loads(out)["findings"].items()}
 
 
+def test_a_field_number_is_millimetres_as_engraved(capsys: pytest.CaptureFixture[str]) -> None:
+    chain = ("--objective", "50x", "--eyepiece", "10x")
+    engraved = findings(capsys, *chain, "--field-number", "18")
+    assert engraved == findings(capsys, *chain, "--field-number", "18mm")
+
+
 def test_the_fixed_keys_carry_the_usual_numbers(capsys: pytest.CaptureFixture[str]) -> None:
     # common practice, no source: 50x, 10x, field number 18 give 500x and 0.36 mm.
     found = findings(capsys, "--objective", "50x", "--eyepiece", "10x", "--field-number", "18mm")
@@ -74,7 +80,7 @@ def test_the_answer_for_people_says_each_reading_once(capsys: pytest.CaptureFixt
     [
         ((), "give --objective or --zoom"),
         (("--objective", "4x"), "nothing follows"),
-        (("--objective", "4", "--field-number", "18"), "--field-number: '18' has no unit"),
+        (("--objective", "4", "--field-number", "18 furlongz"), "--field-number: '18 furlongz'"),
         (("--objective", "4x", "--zoom", "1x to 2x"), "one of the two"),
         (("--objective", "-4x"), "positive factor"),
         (("--zoom", "4x to 1x", "--eyepiece", "10x"), "from the higher"),

@@ -14,6 +14,7 @@ import pytest
 
 from glassay.cli import main
 from glassay.detail.bars import BarResult, Bars, Element, measure_bars
+from glassay.detail.bars_fit import Site, read_contrast
 from glassay.detail.bars_layout import frequency_lp_mm
 from glassay.errors import NotMeasurable
 from glassay.imaging import read_photo
@@ -302,3 +303,15 @@ class TestCommand:
         status, out, _ = self.run(capsys, tmp_path / "grey.png", "--json")
         assert status == 3
         assert "no three-bar target" in json.loads(out)["reason"]
+
+
+@pytest.mark.parametrize("period", [4.3, 6.1, 9.7, 17.3, 40.0])
+def test_the_contrast_of_a_sine_is_that_of_its_tops(period: float) -> None:
+    """(max - min) / (max + min) of 1 + 0.3 cos is 0.3, by the definition of contrast (Michelson)."""
+    x = np.arange(400) - 200.0
+    light = 0.5 * (1 + 0.3 * np.cos(2 * np.pi * x / period))
+    picture = np.tile(light, (300, 1)).astype(np.float32)
+    site = Site(200.0, 150.0, (1.0, 0.0), (0.0, 1.0), period, 2.5 * period)
+    found = read_contrast(picture, site)
+    assert found is not None
+    assert found.contrast == pytest.approx(0.3, rel=0.02)

@@ -146,7 +146,7 @@ def test_object_units_carry_the_uncertainty_of_the_pixel_size() -> None:
     assert per_um.unit == "cycles/um"
     assert per_um.value == pytest.approx(2 * found.frequency_50.value)
     assert per_um.relative == pytest.approx(math.hypot(0.02, found.frequency_50.relative), rel=1e-6)
-    assert any(part.source == "slide" for part in per_um.budget())
+    assert any(part.source == "slide" for part in per_um.contributions)
     width = found.findings()["edge_width_10_90_object"].quantity
     assert (width.value, width.unit) == (pytest.approx(0.5 * found.width.value), "um")
 

@@ -9,9 +9,10 @@ import cv2
 import numpy as np
 import pytest
 
+from glassay.bench.measuring.joined import view_of
+from glassay.distortion import undistorted_radius
 from glassay.errors import NotMeasurable
-from glassay.field import GridView, RulingView, measure_distortion, view_of
-from glassay.field.distortion import undistorted
+from glassay.field import GridView, RulingView, measure_distortion
 from glassay.imaging.tone import linear_table
 from glassay.simulate import Camera, CrossedGrid, DotGrid, Optics, Pose, RuledScale, Scene, capture
 
@@ -23,7 +24,7 @@ PHOTOS = Path("/usr/share/doc/opencv-doc/examples/data")
 
 def corner_truth(k1: float) -> float:
     """Percent at r_d = 1 of r_d = r_u (1 + k1 r_u^2)."""
-    return 100 * k1 * float(undistorted(1.0, k1)) ** 2
+    return 100 * k1 * float(undistorted_radius(1.0, k1)) ** 2
 
 
 def photographed(scene: Scene, k1: float, centre: tuple[float, float] = (0, 0)) -> np.ndarray:
@@ -139,14 +140,14 @@ def test_the_radial_model_agrees_with_a_camera_calibration_of_real_photographs()
     scale = half / np.sqrt(camera[0, 0] * camera[1, 1])
     k1, k2 = lens.ravel()[0] * scale**2, lens.ravel()[1] * scale**4
     radius = np.linspace(0.1, 0.7, 7)  # as far as the corners reach
-    ideal = undistorted(radius, k1, k2)
+    ideal = undistorted_radius(radius, k1, k2)
     theirs = 100 * (k1 * ideal**2 + k2 * ideal**4)
     assert theirs[-1] < -6  # strong barrel distortion
     # 0.25 % of the radius at most: 0.7 px at 280 px from the middle, where corners are found to 0.2
     # px and the two models share no parameter but the distortion.
     assert found.percent_at(radius) == pytest.approx(theirs, abs=0.25)
     # Beyond the corners both extrapolate.
-    outer = float(undistorted(1.0, k1, k2))
+    outer = float(undistorted_radius(1.0, k1, k2))
     assert found.corner.value == pytest.approx(
         100 * (k1 * outer**2 + k2 * outer**4), abs=found.corner.expanded
     )

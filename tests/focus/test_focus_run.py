@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from glassay.bench.measuring.joined import focus_run_with_edges
 from glassay.cli import program
 from glassay.errors import NotMeasurable
 from glassay.focus import FocusResult, depth_at, find_peak, measure_focus_run, quality_at
@@ -40,7 +41,7 @@ def frames_of(kind: str) -> list[FloatImage]:
 
 
 def measured(kind: str, frequency: float = 0.1) -> FocusResult:
-    return measure_focus_run(
+    return focus_run_with_edges(
         frames_of(kind), frequency=frequency, step=Quantity(STEP_UM, "um"),
         pixel_size=Quantity(PIXEL_UM, "um/px"),
     )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import struct
 import zlib
 from pathlib import Path
@@ -18,6 +19,7 @@ from PIL import Image
 
 from glassay.errors import Unusable
 from glassay.imaging import MAX_PIXELS, linear_to_srgb, read_photo, srgb_to_linear
+from glassay.imaging.jpeg_damage import DAMAGED
 
 ANY_FILE = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -250,3 +252,37 @@ def test_damaged_bytes_never_escape_as_other_errors(
         data[int(place * len(data))] = value
     path.write_bytes(data)
     photo_or_refusal(path)
+
+
+def jpeg(*, progressive: bool = False) -> bytes:
+    grain = np.random.default_rng(3).integers(0, 255, (240, 320, 3)).astype(np.uint8)
+    stream = io.BytesIO()
+    Image.fromarray(grain).save(stream, "JPEG", quality=85, progressive=progressive)
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_jpeg_damaged_in_its_middle_is_said_once(tmp_path: Path, progressive: bool) -> None:
+    # The data of a scan are complete with its last block (ITU-T T.81, F.2.2 and B.1.1.5): what was
+    # lost or put in on the way leaves bytes over at its end, or wanting.
+    whole = jpeg(progressive=progressive)
+    middle = len(whole) // 2
+    noise = np.random.default_rng(4).integers(0, 255, 300).astype(np.uint8).tobytes()
+    lost = whole[:middle] + whole[middle + 500 :]
+    other = whole[:middle] + noise + whole[middle + 300 :]
+    ended = whole[:middle] + b"\xff\xd9" + whole[middle + 2 :]
+    path = tmp_path / "photo.jpg"
+    for data in (lost, other, ended):
+        path.write_bytes(data)
+        assert [note for note in read_photo(path).notes if "damaged" in note] == [DAMAGED]
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+def test_a_whole_jpeg_is_not_called_damaged(tmp_path: Path, progressive: bool) -> None:
+    path = tmp_path / "photo.jpg"
+    for data in (jpeg(progressive=progressive), jpeg(progressive=progressive) + bytes(100)):
+        path.write_bytes(data)
+        assert read_photo(path).notes == ()
+    for size, mode in (((17, 9), "L"), ((8, 8), "RGB"), ((333, 5), "RGB")):
+        Image.new(mode, size, 255 if mode == "L" else (255, 255, 255)).save(path, quality=100)
+        assert read_photo(path).notes == ()

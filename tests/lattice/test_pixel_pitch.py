@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from skimage import data
 from skimage.filters import gaussian
+from tests.distorted_scenes import CORNER_BOX, EDGE_BOX, photographed_lattice
 from tests.lattice.drawn_dies import Picture, drawn_die
 
 from glassay.errors import NotMeasurable
@@ -167,3 +168,18 @@ def test_pixels_turned_halfway_in_a_grey_photo_are_not_guessed() -> None:
     told = measure_lattice(grey, mosaic="none")
     assert told.pitch_x is not None
     assert told.pitch_x.value == pytest.approx(9.0, rel=TARGET)
+
+
+@pytest.mark.parametrize("k", [-0.03, -0.005, 0.0])
+def test_a_box_in_a_corner_gives_the_pitch_on_the_lens_axis(k: float) -> None:
+    light = photographed_lattice("cells", k, pitch=6.37)
+    photo = Photo(Path("die.tif"), light, "linear")
+    for box in (CORNER_BOX, EDGE_BOX):
+        part = photo.crop(box)
+        found = measure_lattice(part.stored, mosaic="none", frame=part.frame)
+        assert found.pitch_x is not None
+        assert found.pitch_y is not None
+        for pitch in (found.pitch_x, found.pitch_y):
+            assert pitch.value == pytest.approx(6.37, rel=TARGET)
+            # 95 % intervals may miss one truth in twenty; 1.5 times as wide, one in 300 (normal)
+            assert abs(pitch.value - 6.37) < 1.5 * pitch.expanded

@@ -140,8 +140,8 @@ def test_field_seen_through_an_eyepiece_gives_its_magnification_back() -> None:
 
 def test_the_slide_cancels_between_two_fields_measured_on_it() -> None:
     slide = "reference object slide"
-    one = Quantity(500.0, "um", (Contribution("slide", 5.0, shared=slide),))
-    other = Quantity(2000.0, "um", (Contribution("slide", 20.0, shared=slide),))
+    one = Quantity(500.0, "um", (Contribution("slide", 5.0, identity=slide),))
+    other = Quantity(2000.0, "um", (Contribution("slide", 20.0, identity=slide),))
     reading = readings.field_equivalent_to(one, other, 40.0, "the stereo")
     assert reading.value.value == pytest.approx(160)
     assert reading.value.u == pytest.approx(0, abs=1e-9)

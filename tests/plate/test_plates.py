@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 from PIL import Image
-from reportlab.platypus import KeepTogether, Table
 
 from glassay.bench.chip.plate import Plate, Wanted, make_plate
 from glassay.bench.measuring.assemble import RESULTS_FILE
@@ -21,9 +20,7 @@ from glassay.bench.measuring.matching import match_chips, match_keys
 from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
-from glassay.report.page import Report
-from glassay.report.pdf.plate import GAP, same_chip
-from glassay.report.pdf.style import MARGIN, PAGE, WIDTH, register_fonts
+from glassay.report.parts import Report
 from glassay.report.plate_sheet import (
     LINE,
     PRINT,
@@ -36,7 +33,9 @@ from glassay.report.plate_sheet import (
     lay_out,
     text_width,
 )
+from glassay.report.printed import write_summary
 from tests.plate.conftest import PIXEL_UM, Shown, chip_file
+from tests.report.test_printed_report import tool
 
 
 @pytest.fixture(scope="module")
@@ -227,30 +226,14 @@ def test_pictures_in_turn_are_one_animation_and_a_still_each(plate: Plate) -> No
 # ---- in the printed report -----------------------------------------------------------------------
 
 
-def test_the_printed_report_has_the_plate_on_one_page(shown: Shown) -> None:
-    register_fonts()
-    story = list(same_chip(Report(shown.results, {}, datetime.date(2026, 5, 1))))
-    kept = story[0]  # heading, words, panels and foot are never torn between pages
-    assert isinstance(kept, KeepTogether)
-    (grid,) = [part for part in kept._content if isinstance(part, Table)]
-    panels = [cell[0] for row in grid._cellvalues for cell in row if cell]
-    assert len(panels) == 3
-    width = panels[0].width
-    assert all(panel.width == width for panel in panels)
-    # three beside each other fill the width but for two gaps, or fewer are larger still
-    assert width >= (WIDTH - 2 * GAP) / 3 - 1e-6
-    for panel in panels:
-        across, down = panel.image.getSize()
-        assert across == pytest.approx(width / 72 * 300, abs=1)  # px an inch
-        assert down / across == pytest.approx(panel.height / width, rel=0.01)
-        bar_px, words = panel.overlay.bar
-        um = float(words.replace("\u00a0", " ").split()[0])
-        made = make_plate(shown.results, [shown.chip], Wanted())
-        assert bar_px / across == pytest.approx(um / made.width_um.value)
-    height = sum(part.wrap(WIDTH, PAGE[1])[1] for part in kept._content)
-    assert height < PAGE[1] - 2 * MARGIN
-    told = " ".join(str(part.getPlainText()) for part in kept._content if hasattr(part, "frags"))
-    assert "Not shown: Glass lamp" in told
+def test_the_first_printed_page_has_the_plate_on_it(shown: Shown, tmp_path: Path) -> None:
+    path = tmp_path / "summary.pdf"
+    write_summary(Report(shown.results, {}, datetime.date(2026, 5, 1)), path)
+    said = " ".join(tool("pdftotext", str(path), "-").split())
+    assert "Pages: 1" in " ".join(tool("pdfinfo", str(path)).split())
+    pictures = tool("pdfimages", "-list", str(path)).splitlines()[2:]
+    assert len([line for line in pictures if line.split()[2] == "image"]) == 3
+    assert "Not shown: Glass lamp" in said
 
 
 # ---- the command ---------------------------------------------------------------------------------

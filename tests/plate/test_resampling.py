@@ -51,3 +51,15 @@ def test_where_the_photo_does_not_reach_is_told() -> None:
     assert covered[5:, 5:].all()
     assert not covered[:5].any()
     assert not covered[:, :5].any()
+
+
+@pytest.mark.parametrize(("height", "factor"), [(11, 4), (15, 4), (7, 3)])
+def test_a_strip_lower_than_the_square_of_its_reduction_is_averaged_in_whole_squares(
+    height: int, factor: int
+) -> None:
+    # By 4 a strip of 11 px has 2 rows; a reduction guessed back from 11 // 2 would be by 5.
+    photo = np.random.default_rng(2).random((height, 20 * factor)).astype(np.float32)
+    rows = height // factor
+    (found,), _ = resample([photo], scaled(factor), (rows, 20))  # type: ignore[arg-type]
+    whole = photo[: rows * factor].reshape(rows, factor, 20, factor)
+    assert found == pytest.approx(whole.mean(axis=(1, 3)), abs=1e-5)

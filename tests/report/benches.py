@@ -53,7 +53,7 @@ price = { paid = "180 EUR" }
 [instrument.chain]
 zoom = "4.5x"
 eyepiece = "10x"
-field_number = "20 mm"
+field_number = "2.5 mm"
 [[instrument.setting]]
 id = "zoom-4.5"
 through_eyepiece = true

@@ -9,7 +9,8 @@ import pytest
 from tests.report.benches import measured
 
 from glassay.bench.keeping.results import BenchResults
-from glassay.report.page import Report, render_page
+from glassay.report.page import render_page
+from glassay.report.parts import Report
 
 
 @pytest.fixture(scope="package")

@@ -82,7 +82,7 @@ def test_without_measurements_the_headline_says_so() -> None:
 
 def test_budget_lines_of_one_source_are_one_and_shares_make_a_whole() -> None:
     parts = (
-        Contribution("fit", 0.3), Contribution("fit", 0.4), Contribution("slide", 1.2, shared="s"),
+        Contribution("fit", 0.3), Contribution("fit", 0.4), Contribution("slide", 1.2, identity="s"),
     )  # fmt: skip
     lines = budget(Quantity(10.0, "um/px", parts))
     assert [line.source for line in lines] == ["slide", "fit"]

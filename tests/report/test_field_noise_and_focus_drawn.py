@@ -47,7 +47,7 @@ def test_tiny_variances_stand_in_a_power_of_ten_and_inside_the_chart() -> None:
     evidence = {
         "mean": light, "variance": 3e-5 * light, "variance_u": 1e-6 * np.ones(9),
         "line_mean": [], "line_variance": [], "line_u": [],
-        "slope": 3e-5, "floor": 1e-4, "from_blocks": False,
+        "slope": 3e-5, "floor": 1e-4, "is_smoothed": False,
     }  # fmt: skip
     chart = evidence_noise._chart(evidence)
     assert "10⁻⁵" in chart.y_label

@@ -10,7 +10,8 @@ from dataclasses import replace
 from glassay.bench.document.model import Money, Need
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import results_as_json
-from glassay.report.page import Report, render_page
+from glassay.report.page import render_page
+from glassay.report.parts import Report
 from glassay.report.sections import needs, shots
 
 NEEDS = (

@@ -16,7 +16,8 @@ from tests.bench.made_up import bench_of, camera, claim_of
 from glassay.bench.judging.decide import RULE
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble
-from glassay.report.page import Report, Section, render_page
+from glassay.report.page import render_page
+from glassay.report.parts import Report, Section
 from glassay.report.sections import SECTIONS
 
 VOID = {"meta", "img", "input", "br", "link", "hr", "col"}
@@ -102,8 +103,9 @@ def test_headings_step_down_one_level_at_a_time(outline: Outline) -> None:
 
 def test_answer_first_then_evidence_then_method(outline: Outline) -> None:
     order = [
-        "Of 4 claims by sellers", "field-equivalent", "Which eyepiece view shows the same field",
-        "Instrument by instrument", "Methods and sources", "Assumptions and reference objects",
+        "What decides, finest line first", "All columns", "Instrument by instrument",
+        "Which eyepiece view shows the same field", "Methods and sources",
+        "Assumptions and reference objects",
         "Written on 2026-05-01",
     ]  # fmt: skip
     places = [outline.text.index(words) for words in order]

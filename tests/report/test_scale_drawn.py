@@ -20,7 +20,7 @@ from glassay.imaging import Photo, read_photo
 from glassay.quantity import Quantity
 from glassay.report.evidence import CaptureFigures, Case, draw_captures
 from glassay.report.evidence_scale import ScaleDrawing, draw_scale, figures, scale_html
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.scale import Calibration, Division, calibrate, measure_scale
 
 

@@ -13,8 +13,9 @@ from glassay.bench.document.read import parse_bench
 from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.document.teardown import CAUTIONS
 from glassay.bench.keeping.results import BenchResults
-from glassay.report.page import Report, render_page
-from glassay.report.pdf import write_pdf
+from glassay.report.page import render_page
+from glassay.report.parts import Report
+from glassay.report.printed import write_pdf
 from glassay.report.sections import teardown
 
 LOG = """

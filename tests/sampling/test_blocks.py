@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from studies._enlarged import compress
 
+from glassay.imaging.compression import jpeg_quality
 from glassay.sampling.blocks import block_statistics, compression_grid, grid_verdict
-from glassay.sampling.evidence import jpeg_quality
 
 
 def noise_pair(quality: int | None, sigma: float = 3.0) -> np.ndarray:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
 from glassay.scale import Division, calibrate, measure_scale
+from tests.distorted_scenes import CORNER_BOX, EDGE_BOX, PITCH, photographed_lattice
 from tests.scale.drawn import Picture, photographed
 
 SS = 4
@@ -55,3 +57,18 @@ def test_dot_grid(pitch: float, tilt: float) -> None:
     assert result.pattern == "grid"
     assert result.division.value == pytest.approx(pitch, rel=5e-4)
     assert result.tilt.value == pytest.approx(tilt, abs=0.1)
+
+
+@pytest.mark.parametrize("what", ["crossed grid", "dots"])
+@pytest.mark.parametrize("k", [-0.03, -0.005, 0.0])
+def test_a_box_in_a_corner_measures_the_grid_about_the_lens_not_about_the_box(
+    what: Literal["crossed grid", "dots"], k: float
+) -> None:
+    photo = photographed_lattice(what, k)
+    for box in (CORNER_BOX, EDGE_BOX):
+        found = measure_scale(photo, pattern="grid", box=box)
+        assert found.division_y is not None
+        for pitch in (found.division, found.division_y):
+            assert pitch.value == pytest.approx(PITCH, rel=5e-4)
+            # 95 % intervals may miss one truth in twenty; 1.5 times as wide, one in 300 (normal)
+            assert abs(pitch.value - PITCH) < 1.5 * pitch.expanded

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy.special import erf
 
+from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.scale import Division, calibrate, measure_scale
-from glassay.scale.ruling import at_picture_corner
 from tests.scale.drawn import (
     Picture,
     compressed,
@@ -285,9 +285,11 @@ def test_counting_by_eye_a_hundredth_millimetre_slide() -> None:
 def test_the_slide_enters_once_and_is_named() -> None:
     result = measure_scale(photographed(pillow_scale(30.0)))
     assumed = calibrate(result, Division.uncertified(10.0)).pixel_size
-    assert assumed.budget()[0].source == "slide tolerance (assumed)"
+    assert assumed.contributions[0].source == "slide tolerance (assumed)"
     # plus or minus 0.2 %, rectangular (JCGM 100:2008, 4.3.7): 0.2 % / sqrt(3)
-    assert assumed.budget()[0].u / assumed.value == pytest.approx(0.002 / math.sqrt(3), rel=1e-3)
+    assert assumed.contributions[0].u / assumed.value == pytest.approx(
+        0.002 / math.sqrt(3), rel=1e-3
+    )
     stated = calibrate(result, Division(10.0, 0.001)).pixel_size
     assert stated.u < assumed.u
 
@@ -310,3 +312,14 @@ def test_lines_at_random_places_are_refused() -> None:
         picture[120:280, int(x) : int(x) + 4] = 0.1
     with pytest.raises(NotMeasurable):
         measure_scale(photographed(picture))
+
+
+def test_a_level_scale_half_a_pixel_off_a_whole_period_is_not_counted_by_twos() -> None:
+    # Every second line then falls on the pixels alike, and the two kinds look unlike.
+    scene = RuledScale(divisions=28, line_width_um=2.0, numeral_every=0)
+    camera = Camera(width=320, height=240, colour="grey", jpeg_quality=None)
+    for seed in range(6):
+        pose = Pose(10 / 9.5, 0.0, (0.35 * seed, 0.0))
+        shot = capture(scene, pose, Optics(na=0.3), camera, seed=seed)
+        light = srgb_to_linear(shot.stored / 255.0).astype(np.float32)
+        assert measure_scale(light).division.value == pytest.approx(9.5, rel=0.01)

@@ -19,7 +19,6 @@ from glassay.simulate import (
     Pose,
     RuledScale,
     defocused_transfer,
-    diffraction_transfer,
     expected,
     truth_of,
 )
@@ -57,7 +56,7 @@ def test_a_clear_round_pupil_has_the_textbook_transfer() -> None:
     # (2/pi)(pi/3 - sqrt(3)/4)
     n = np.array([0.0, 0.5, 1.0, 1.3])
     half = 2 / math.pi * (math.pi / 3 - math.sqrt(3) / 4)
-    assert diffraction_transfer(n) == pytest.approx([1, half, 0, 0], abs=1e-12)
+    assert defocused_transfer(n, 0.0) == pytest.approx([1, half, 0, 0], abs=1e-12)
 
 
 def test_defocus_agrees_with_the_pupil_autocorrelation_done_on_a_grid() -> None:
@@ -76,7 +75,7 @@ def test_defocus_agrees_with_the_pupil_autocorrelation_done_on_a_grid() -> None:
 
 def test_a_little_defocus_joins_the_focused_transfer() -> None:
     n = np.linspace(0, 1, 30)
-    assert defocused_transfer(n, 1e-4) == pytest.approx(diffraction_transfer(n), abs=1e-5)
+    assert defocused_transfer(n, 1e-4) == pytest.approx(defocused_transfer(n, 0.0), abs=1e-5)
 
 
 @pytest.mark.parametrize("lean", [5.0, 12.0])

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from glassay.bench.keeping.marks import PIXEL_U_PX, make_mark, read_marks, work_out
+from glassay.bench.keeping.marks import PIXEL_U_PX, Lens, make_mark, read_marks, work_out
+from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 
@@ -55,6 +56,38 @@ def test_an_angle_needs_no_pixel_size() -> None:
 def test_without_a_scale_lengths_stay_in_px() -> None:
     made = make_mark("a", "distance", [(0, 0), (3, 4)], pointing_px=0.3)
     assert (work_out(made, None).value, work_out(made, None).unit) == (5, "px")
+
+
+def test_each_point_carries_the_zoom_at_which_it_was_set() -> None:
+    # JCGM 100:2008, 5.1.2: the ends of a distance count alike, each with its own pointing.
+    made = make_mark("a", "distance", [(0, 0), (1000, 0)], pointing_px=[6.0, 0.1])
+    far, near = (math.hypot(u, PIXEL_U_PX) for u in (6.0, 0.1))
+    assert work_out(made, None).u == pytest.approx(math.hypot(far, near))
+
+
+def test_a_known_distortion_is_taken_out_of_a_length_by_hand() -> None:
+    # A length of 1400 px across the middle of a photo of 1600 x 1200 whose lens shows barrel of -4 %.
+    frame = Frame.of((1200, 1600))
+    true = [(100.0, 599.5), (1500.0, 599.5)]
+    seen = frame.distorted(true, -0.04)
+    made = make_mark("a", "distance", seen.tolist(), pointing_px=0.3)
+    found = work_out(made, None, Lens(frame, -0.04, 0.002, measured=True))
+    assert found.value == pytest.approx(1400, abs=1e-3)
+    assert work_out(made, None).value < 1400 - 10 * found.u
+
+
+def test_a_distortion_that_nobody_measured_is_held_in_the_uncertainty() -> None:
+    frame = Frame.of((1200, 1600))
+    seen = frame.distorted([(100.0, 599.5), (1500.0, 599.5)], -USUAL_DISTORTION)
+    made = make_mark("a", "distance", seen.tolist(), pointing_px=0.3)
+    found = work_out(made, None, Lens(frame, 0.0, USUAL_DISTORTION, measured=False))
+    assert abs(found.value - 1400) < 1.2 * found.u
+    assert work_out(made, None).u < abs(found.value - 1400) / 2
+
+
+def test_pointing_finer_than_the_file_keeps_is_refused() -> None:
+    with pytest.raises(Unusable, match="at least"):
+        make_mark("a", "distance", [(0, 0), (9, 0)], pointing_px=0.00001)
 
 
 def test_points_that_cannot_be_told_apart_are_refused() -> None:

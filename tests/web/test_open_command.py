@@ -32,9 +32,48 @@ def test_the_address_lets_in_until_it_is_stopped(folder: Path) -> None:
             with urllib.request.urlopen(asked, timeout=20) as answer:
                 assert b"What they show" in answer.read()
             process.send_signal(signal.SIGINT)
-            assert process.wait(10) == 130
+            assert process.wait(60) == 130
         finally:
             process.kill()
+
+
+def test_a_page_that_is_still_being_made_is_cut_off_without_a_word(tmp_path: Path) -> None:
+    # A page that never comes stands for one that takes long on a machine under load.
+    code = """
+import asyncio, sys
+from pathlib import Path
+import glassay.web.serve
+serve = sys.modules["glassay.web.serve"]
+async def app(scope, receive, send):
+    if scope["type"] == "http":
+        print("asked", flush=True)
+        await asyncio.sleep(600)
+serve.CLOSING_S = 0
+class State: workbench = None
+app.state = State
+serve._read_ahead = lambda workbench: None
+serve.create_app = lambda folder, secret: app
+try:
+    serve.serve(Path(sys.argv[1]), browser=False, started=lambda it: print(it, flush=True))
+except KeyboardInterrupt:
+    sys.exit(130)
+"""
+    words = [sys.executable, "-c", code, str(tmp_path)]
+    with subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        try:
+            port = int(re.findall(r":(\d+)/", process.stdout.readline())[0])
+            with socket.create_connection(("127.0.0.1", port)) as asking:
+                asking.sendall(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+                assert process.stdout.readline() == "asked\n"
+                process.send_signal(signal.SIGINT)
+                _, errors = process.communicate(timeout=60)
+        finally:
+            process.kill()
+    assert process.returncode == 130
+    assert errors == ""
 
 
 def test_it_listens_on_the_loopback_address_only(folder: Path) -> None:

@@ -67,6 +67,37 @@ def test_the_scale_is_measured_beside_the_stream() -> None:
     assert "µm/px" in seen.scale["pixel"]
 
 
+def seen_with_scale(watch: Watch, division: Division) -> None:
+    for number in range(100):
+        if "pixel_um" in watch.look(frame(seed=number), division).scale:
+            return
+        time.sleep(0.1)
+    pytest.fail("the scale was not measured")
+
+
+def test_a_live_scale_does_not_outlive_its_object_or_its_scene() -> None:
+    division = Division.uncertified(10.0)
+    watch = Watch()
+    seen_with_scale(watch, division)
+    assert "pixel_um" not in watch.look(frame(seed=200), None).scale
+    watch = Watch()
+    seen_with_scale(watch, division)
+    chip = capture(Texture(), POSE, OPTICS, CAMERA)
+    assert chip.jpeg is not None
+    assert "pixel_um" not in watch.look(chip.jpeg, division).scale
+
+
+def test_a_live_scale_that_is_not_measured_anew_is_forgotten(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    division, watch = Division.uncertified(10.0), Watch()
+    seen_with_scale(watch, division)
+    monkeypatch.setattr(Watch, "_measure_beside", lambda *_: None)
+    monkeypatch.setattr("glassay.web.watch.SCALE_LASTS_S", 0.05)
+    time.sleep(0.1)
+    assert "pixel_um" not in watch.look(frame(seed=1), division).scale
+
+
 def test_where_no_scale_is_in_view_it_says_so() -> None:
     shot = capture(Texture(), POSE, OPTICS, CAMERA)
     watch, division = Watch(), Division.uncertified(10.0)

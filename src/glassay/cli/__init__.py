@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import json
 import sys
@@ -32,10 +33,12 @@ COMMANDS = {
     "preview": "a drawing or better capture as an instrument would show it",
     "plate": "one piece of a chip through every instrument, at one scale",
     "match": "two photos of one chip laid over each other: scale ratio, rotation, residual",
+    "mosaic": "many photos of one chip as one true picture, with the places of all tiles",
     "array": "pixel pitch and count of an image sensor from photos of its die; any lattice",
     "field": "evenness of light, distortion and colour fringes across the field",
     "noise": "noise against light, from pairs of exposures",
     "focus": "depth of field, best focus and image walk, from a focus run",
+    "stack": "one picture sharp at all heights and a map of depth, from a focus run",
     "chain": "what an optical chain can show, without a photo",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""
@@ -89,6 +92,16 @@ def main() -> None:
         sys.exit(3 if isinstance(error, NotMeasurable) else 2)
     except BrokenPipeError:
         sys.exit(141)
+    except OSError as error:
+        if error.errno != errno.ENAMETOOLONG:  # what no file system takes cannot be asked after
+            raise
+        name = str(error.filename)
+        said = f"{name[:40]}... is too long a name ({len(name)} characters)"
+        if _as_data():
+            _print_reason(said)
+        else:
+            click.echo(f"glassay: {said}", err=True)
+        sys.exit(2)
 
 
 def _as_data() -> bool:

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import click
 
+from glassay.cli.outputs import output_option
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding, Measurement
 from glassay.quantity import Quantity, rounded
@@ -38,7 +39,7 @@ def _figure_path(_: click.Context, __: click.Parameter, path: Path | None) -> Pa
 
 def figure_option(words: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     """`--figure FILE`, whose name and folder are checked before anything is measured."""
-    return click.option(
+    return output_option(
         "--figure", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE",
         callback=_figure_path, help=f"{words} (.png, .svg or .pdf)",
     )  # fmt: skip
@@ -62,11 +63,13 @@ def answer(
     *,
     as_json: bool,
     draw: Callable[[M], None] | None = None,
+    beside: Callable[[], dict[str, Any]] | None = None,
 ) -> None:
     """Run `measure`, print its answer (or `say` it), and draw; exit 3 with the reason on refusal.
 
     `name` is the file as the user gave it. A refusal is printed as data too when `as_json` is set,
     and so is an unusable file, with exit status 2; and 2 when the drawing cannot be written.
+    `beside` gives what stands beside the findings in the data, such as files written by `measure`.
     """
     try:
         result = measure()
@@ -79,6 +82,7 @@ def answer(
     if as_json:
         findings = {key: finding.as_json() for key, finding in result.findings().items()}
         out = {"file": name, "measured": True, "findings": findings, "notes": list(result.notes)}
+        out |= {} if beside is None else beside()
         click.echo(json.dumps(out, indent=1, default=str))
     else:
         click.echo(say(result))

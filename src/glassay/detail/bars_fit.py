@@ -43,6 +43,10 @@ HALO_BLURS, MAX_HALO = 3.0, 0.35
 """The blur is a Gaussian and, around it, a halo so many times as wide with at most this share: what
 diffraction, defocus and flare add to a Gaussian's tails."""
 
+PARABOLA_NOISE = 1.5
+"""Noise of a parabola's middle over that of the mean of the same values: the root of 9/4 (least
+squares of 1 and x^2 over an even stretch)."""
+
 _SQRT2 = math.sqrt(2)
 
 
@@ -194,9 +198,10 @@ def _solve(basis: Float, value: Float) -> Float:
 def read_contrast(image: FloatImage, site: Site, dark_bars: bool = False) -> BarContrast | None:
     """Contrast of the triplet at `site`, whether or not its bars can be made out.
 
-    Light is read where the bars and the two spaces between them are, a quarter of a width to either
-    side, not at whatever maximum and minimum noise may have; beyond the limit of resolution the
-    contrast may come out negative, as it truly can. None when it lies outside the picture.
+    Light is read in the middle of the bars and of the two spaces between them, from a quarter of a
+    width to either side, not at whatever maximum and minimum noise may have; beyond the limit of
+    resolution the contrast may come out negative, as it truly can. None when it lies outside the
+    picture.
     """
     pixels = _gather(image, site)
     if pixels is None:
@@ -210,17 +215,20 @@ def read_contrast(image: FloatImage, site: Site, dark_bars: bool = False) -> Bar
     profile, position = fit.at_nodes(fit.coefficients), fit.position / period
     noise = float(np.sqrt((fit.residual**2).sum() / max(len(strip) - 0.5 * len(profile), 4)))
     density = len(strip) / (2 * half) * period  # px of the picture for each period
-    bar = float(np.mean([_around(position, profile, at) for at in (-1, 0, 1)]))
-    space = float(np.mean([_around(position, profile, at) for at in (-0.5, 0.5)]))
+    bar = float(np.mean([_light_at(position, profile, at) for at in (-1, 0, 1)]))
+    space = float(np.mean([_light_at(position, profile, at) for at in (-0.5, 0.5)]))
     total = max(abs(bar + space), 1e-12)
-    bar_u = noise / math.sqrt(max(3 * 0.25 * density, 1))
-    space_u = noise / math.sqrt(max(2 * 0.25 * density, 1))
+    bar_u = PARABOLA_NOISE * noise / math.sqrt(max(3 * 0.25 * density, 1))
+    space_u = PARABOLA_NOISE * noise / math.sqrt(max(2 * 0.25 * density, 1))
     contrast_u = 2 * math.hypot(space * bar_u, bar * space_u) / total**2
     contrast = (bar - space) / total * (-1 if dark_bars else 1)
     return BarContrast(bar, space, contrast, contrast_u, position, profile)
 
 
-def _around(position: Float, profile: Float, at: float) -> float:
-    """Mean of the profile within an eighth of a period of a place."""
-    places = at + np.linspace(-0.125, 0.125, 9)
-    return float(np.interp(places, position, profile).mean())
+def _light_at(position: Float, profile: Float, at: float) -> float:
+    """Light in the middle of a bar or space: that of the parabola through an eighth of a period to
+    either side. A mean over the same stretch of a sine is 10 % short of its top, the parabola 0.1 %
+    (`1 - (9/4 m0 - 15/4 m2)` with the moments of a cosine over that stretch)."""
+    step = np.linspace(-1, 1, 17)
+    values = np.interp(at + 0.125 * step, position, profile)
+    return float(np.polynomial.polynomial.polyfit(step, values, 2)[0])

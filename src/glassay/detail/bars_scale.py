@@ -74,9 +74,14 @@ def axis_scale(
     between = size * scatter * math.sqrt(float((weight**2).sum())) / float(weight.sum())
     parts = [
         Contribution("fit of the bars", own),
-        Contribution(BLUR_SOURCE, common, shared=BLUR_SOURCE),
+        Contribution(BLUR_SOURCE, common, identity=BLUR_SOURCE, scope="bench"),
         Contribution("scatter between elements", between, len(scale) - 1),
-        Contribution("bar target, tolerance", size * tolerance / math.sqrt(3), shared="bar target"),
+        Contribution(
+            "bar target, tolerance",
+            size * tolerance / math.sqrt(3),
+            identity="bar target",
+            scope="reference",
+        ),
     ]
     quantity = Quantity(size, "um/px", tuple(p for p in parts if p.u))
     return AxisScale(quantity, scatter, len(scale))

@@ -23,11 +23,11 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.signal.windows import tukey
 
-from glassay.detail.registration import Shift, align, find_shift
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
+from glassay.registration import Shift, align, find_shift
 
 Curve = npt.NDArray[np.float64]
 

@@ -29,10 +29,11 @@ from glassay.detail.edge_line import EdgeLine, Placement, Samples, arc_by_rows, 
 from glassay.detail.edge_spline import NODE_PX, Float
 from glassay.detail.edge_spread import ANALYSIS_FREQUENCY, EdgeSpread, spread_edge
 from glassay.errors import NotMeasurable
+from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
+from glassay.fitting import SIGMA_OF_MAD, scatter
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
-from glassay.scale.field_stop import FieldStop, find_field_stop
 
 METHOD = "slanted edge after ISO 12233"
 
@@ -457,7 +458,7 @@ def _together(
     if len(edges) == 1:
         band = 2 * own[0]
     else:
-        scatter = 1.4826 * np.median(np.abs(curves - middle), axis=0)
+        scatter = SIGMA_OF_MAD * np.median(np.abs(curves - middle), axis=0)
         typical = np.median(own, axis=0)
         band = 2 * MEDIAN_COST * np.maximum(scatter, typical) / math.sqrt(len(edges))
     tens = [e.frequency_10 for e in edges if e.frequency_10 is not None]
@@ -490,7 +491,7 @@ def _typical(values: Sequence[Quantity]) -> Quantity:
     middle, count = _weighted_median(numbers, np.array([q.u for q in values])), len(values)
     spread = float(np.std(numbers, ddof=1))
     if count >= 5:
-        spread = 1.4826 * float(np.median(np.abs(numbers - middle)))
+        spread = scatter(numbers - middle)
     within = float(np.median([_independent(q) for q in values]))
     cost = MEDIAN_COST if count > 2 else 1.0
     result = Quantity.of(middle, cost * max(spread, within) / math.sqrt(count), values[0].unit,

@@ -8,6 +8,7 @@ import numpy as np
 
 from glassay.detail.edge_spline import NODE_PX, Float, Index, SplineFit
 from glassay.errors import NotMeasurable
+from glassay.fitting import scatter
 
 MAX_STRIPS = 24
 """Strips along the edge; the scatter between them gives the line's fit and the confidence band."""
@@ -204,7 +205,7 @@ def _fit_line(t: Float, s: Float, u: Float, order: int) -> tuple[Float, Float, F
         w = weight * np.sqrt(huber)
         terms = np.linalg.lstsq(basis * w[:, None], s * w, rcond=None)[0]
         rest = s - basis @ terms
-        sigma = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
+        sigma = max(scatter(rest), 1e-4)
         huber = 1 / np.maximum(np.abs(rest) / (2.5 * sigma), 1.0)
     normal = np.linalg.inv((basis * w[:, None]).T @ (basis * w[:, None]))
     spread = max(float(np.mean((rest * w) ** 2)), 1.0)

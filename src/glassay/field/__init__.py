@@ -3,7 +3,7 @@
 from glassay.field.colour import LateralColour, measure_lateral_colour
 from glassay.field.distortion import Distortion, GridView, RulingView, measure_distortion
 from glassay.field.evenness import Evenness, flat_correction, measure_evenness
-from glassay.field.views import view_of
+from glassay.field.views import grid_view, ruling_view
 from glassay.field.whole import PARTS, FieldPhoto, FieldResult, Part, measure_field
 
 METHOD_VERSION = "1"
@@ -21,9 +21,10 @@ __all__ = [
     "Part",
     "RulingView",
     "flat_correction",
+    "grid_view",
     "measure_distortion",
     "measure_evenness",
     "measure_field",
     "measure_lateral_colour",
-    "view_of",
+    "ruling_view",
 ]

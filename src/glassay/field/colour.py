@@ -26,6 +26,7 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
+from glassay.fitting import block_mean, scatter
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 
@@ -210,10 +211,10 @@ def measure_lateral_colour(
     if all(np.array_equal(light[..., 1], light[..., k]) for k in (0, 2)):
         raise NotMeasurable("the three channels are equal: the photo is grey stored as colour")
     factor = math.ceil(math.sqrt(light[..., 0].size / MOST_PIXELS))
-    small = _averaged(light, factor)
+    small = block_mean(light, factor)
     lost: npt.NDArray[np.uint8] | None = None
     if full is not None and full.any():
-        reduced = _averaged(full.astype(np.float32), factor) > 0
+        reduced = block_mean(full.astype(np.float32), factor) > 0
         lost = np.asarray(
             cv2.dilate(reduced.astype(np.uint8), np.ones((9, 9), np.uint8)), dtype=np.uint8
         )
@@ -240,16 +241,6 @@ def measure_lateral_colour(
         red_px=red_seen, blue_px=blue_seen,
         reach=reach, pixel_size=pixel_size, notes=notes,
     )  # fmt: skip
-
-
-def _averaged(picture: FloatImage, factor: int) -> FloatImage:
-    if factor == 1:
-        return picture
-    rows, columns = picture.shape[0] // factor, picture.shape[1] // factor
-    whole = picture[: rows * factor, : columns * factor]
-    return np.asarray(
-        cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32
-    )
 
 
 def _enlarged(
@@ -340,7 +331,7 @@ def _look_at_green(green: FloatImage, sigma: float, lost: npt.NDArray[np.uint8] 
     )
     steep = cv2.magnitude(gx, gy)
     sample = green[:, : min(green.shape[1], 1_000_000 // green.shape[0] + 1)]
-    noise = float(np.median(np.abs(sample - cv2.GaussianBlur(sample, (0, 0), 1.0)))) / 0.6745
+    noise = scatter(sample - cv2.GaussianBlur(sample, (0, 0), 1.0))
     # White noise smoothed by sigma has a gradient of noise / (sqrt(8 pi) sigma^2) along each axis.
     floor = EDGE_DEVIATIONS * noise / (math.sqrt(8 * math.pi) * sigma**2)
     share = EDGE_SHARE * float(np.percentile(steep[::3, ::3], 99.5))

@@ -23,19 +23,23 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import OptimizeResult, least_squares
-from scipy.special import fdtrc
 
+from glassay.distortion import (
+    USUAL_DISTORTION,
+    Frame,
+    distorted,
+    undistorted,
+    undistorted_radius,
+)
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
+from glassay.fitting import SIGMA_OF_MAD, chain_inflation, is_better
 from glassay.quantity import Contribution, Quantity
-from glassay.scale.ruling import USUAL_DISTORTION
 
 Array = npt.NDArray[np.float64]
 
 METHOD = "radial model of points on a flat object"
 
-BETTER_PROBABILITY = 1e-3
-"""Chance at which a further coefficient is taken for real when it is not (F test)."""
 OUTLIER_SCATTERS = 4.0
 LEAST_POINTS = 12
 LEAST_REACH = 0.35
@@ -126,21 +130,8 @@ class Distortion:
     def percent_at(self, radius: npt.ArrayLike) -> Array:
         """Distortion in percent at distances from the centre in the picture, half diagonals."""
         radius = np.asarray(radius, dtype=np.float64)
-        ideal = undistorted(radius, self.k1, self.k2)
+        ideal = undistorted_radius(radius, self.k1, self.k2)
         return np.asarray(100 * (self.k1 * ideal**2 + self.k2 * ideal**4))
-
-
-def undistorted(radius: npt.ArrayLike, k1: float, k2: float = 0.0) -> Array:
-    """r_u of r_d = r_u (1 + k1 r_u^2 + k2 r_u^4), by Newton's iteration, kept on the first branch."""
-    r_d = np.asarray(radius, dtype=np.float64)
-    r = r_d.copy()
-    for _ in range(30):
-        slope = np.maximum(1 + 3 * k1 * r**2 + 5 * k2 * r**4, 0.1)
-        step = (r * (1 + k1 * r**2 + k2 * r**4) - r_d) / slope
-        r = r - np.clip(step, -0.3, 0.3)
-        if float(np.abs(step).max(initial=0.0)) < 1e-12:
-            break
-    return np.asarray(r)
 
 
 def measure_distortion(
@@ -156,8 +147,8 @@ def measure_distortion(
     total = sum(len(view.points) for view in views)
     if total < LEAST_POINTS:
         raise NotMeasurable(f"{total} points are too few for distortion; {LEAST_POINTS} are needed")
-    half = math.hypot(*shape) / 2
-    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+    frame = Frame.of(shape)
+    half, middle = frame.half_diagonal, frame.axis
     reach = max(float(np.hypot(*(view.points - middle).T).max()) for view in views) / half
     if reach < LEAST_REACH:
         raise NotMeasurable(
@@ -191,11 +182,8 @@ def measure_distortion(
 
 
 def _moved(points: Array, centre: Array, half: float, k1: float, k2: float) -> Array:
-    away = (points - centre) / half
-    radius = np.hypot(*away.T)
-    ideal = undistorted(radius, k1, k2)
-    share = 1 - ideal / np.maximum(radius, 1e-12)
-    return np.asarray(away * share[:, None] * half)
+    frame = Frame(float(centre[0]), float(centre[1]), half)
+    return np.asarray(points - frame.undistorted(points, k1, k2))
 
 
 @dataclass(frozen=True)
@@ -231,13 +219,8 @@ def _best_fit(views: Sequence[View], half: float, middle: Array) -> _Fit:
             views, half, middle, fit.free, larger.kept, trim=False
         )  # fmt: skip
         more = len(larger.solution) - len(again.solution)
-        gain = (
-            (1 / larger.inflation)
-            * (again.square - larger.square)
-            / more
-            / (larger.square / larger.freedom + 1e-300)
-        )
-        if fdtrc(more, larger.freedom, max(gain, 0.0)) < BETTER_PROBABILITY:
+        gain = max(again.square - larger.square, 0.0) / larger.inflation
+        if is_better(larger.square + gain, larger.square, larger.freedom, more):
             fit = larger
     return fit
 
@@ -271,7 +254,7 @@ def _fit(
         guess = solved.x
         every, _ = _residuals(guess, views, sizes, half, middle, free)
         gap = np.sqrt(np.nansum(every**2, axis=1))
-        limit = OUTLIER_SCATTERS * 1.4826 * float(np.median(gap[kept])) + 1e-9
+        limit = OUTLIER_SCATTERS * SIGMA_OF_MAD * float(np.median(gap[kept])) + 1e-9
         again = gap <= limit
         if not trim or (again == kept).all() or again.sum() < 0.7 * total:
             break
@@ -315,8 +298,7 @@ def _inflation(views: Sequence[View], residuals: Array, kept: npt.NDArray[np.boo
                     pairs += 1
     if square <= 0 or pairs < 8:
         return 1.0
-    r = min(product / square - 1 / math.sqrt(pairs), 0.9)
-    return float(((1 + r) / (1 - r)) ** axes) if r > 0 else 1.0
+    return chain_inflation(product / square, pairs) ** axes
 
 
 def _jacobian(
@@ -422,13 +404,11 @@ def _residuals(
         at += size
         seen = (view.points - middle) / half
         if isinstance(view, GridView):
-            out.append(_distorted(_homography(own, _centred(view.index)), k1, k2, centre) - seen)
+            ideal = _homography(own, _centred(view.index)) - centre
+            out.append(distorted(ideal, k1, k2) + centre - seen)
             continue
         angle = view.direction + own[1]
-        away = seen - centre
-        radius = np.hypot(*away.T)
-        share = undistorted(radius, k1, k2) / np.maximum(radius, 1e-12)
-        ideal = centre + away * share[:, None]
+        ideal = centre + undistorted(seen - centre, k1, k2)
         along = ideal @ np.array([math.cos(angle), math.sin(angle)])
         gap = along - (own[0] + division * _middle_number(view))
         out.append(np.column_stack([gap, np.full_like(gap, np.nan)]))
@@ -443,19 +423,13 @@ def _homography(own: Array, places: Array) -> Array:
     return np.column_stack([x / below, y / below])
 
 
-def _distorted(ideal: Array, k1: float, k2: float, centre: Array) -> Array:
-    away = ideal - centre
-    square = (away**2).sum(axis=1, keepdims=True)
-    return np.asarray(centre + away * (1 + k1 * square + k2 * square**2))
-
-
 def _percent(fit: _Fit, radius: float, reach: float, has_rulings: bool) -> Quantity:
     """Distortion at a radius in the picture with what the fit and the model leave open."""
     names = ["k1"] + (["k2"] if "k2" in fit.free else [])
     k = fit.solution[: len(names)]
 
     def at(k: Array) -> float:
-        ideal = float(undistorted(radius, float(k[0]), float(k[1]) if len(k) > 1 else 0.0))
+        ideal = float(undistorted_radius(radius, float(k[0]), float(k[1]) if len(k) > 1 else 0.0))
         return 100 * (float(k[0]) * ideal**2 + (float(k[1]) if len(k) > 1 else 0.0) * ideal**4)
 
     steps = np.eye(len(k)) * 1e-5

@@ -18,10 +18,11 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter
 
 from glassay.errors import NotMeasurable
+from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
+from glassay.fitting import SIGMA_OF_MAD, scatter
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
 from glassay.quantity import Contribution, Quantity
-from glassay.scale.field_stop import FieldStop, find_field_stop
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -241,7 +242,7 @@ def _refuse_structure(grey: FloatImage, inside: Mask) -> None:
     """Detail of a few px, beyond what noise of that size leaves after smoothing, in any part."""
     soft = cv2.GaussianBlur(grey, (0, 0), 2.0)
     detail = np.where(inside, soft - cv2.GaussianBlur(grey, (0, 0), 8.0), 0)
-    noise = float(np.median(np.abs(grey - soft)[inside])) / 0.6745
+    noise = scatter((grey - soft)[inside])
     level = float(np.median(grey[inside]))
     side = math.ceil(max(grey.shape) / STRUCTURE_CELLS)
     power = _block_map(np.asarray(detail**2, dtype=np.float32), _eroded(inside), side)
@@ -352,7 +353,7 @@ def _noise_of_blocks(surface: Array) -> float:
     """Standard deviation of one block's mean, from neighbours along both axes (robust)."""
     second = [np.diff(surface, 2, axis=axis) for axis in (0, 1)]
     values = np.concatenate([np.abs(s[np.isfinite(s)]) for s in second])
-    return float(np.median(values)) / 0.6745 / math.sqrt(6) if values.size else 0.0
+    return SIGMA_OF_MAD * float(np.median(values)) / math.sqrt(6) if values.size else 0.0
 
 
 def _percent(share: float, noise: float, blocks: int, centre_blocks: int) -> Quantity:
@@ -418,7 +419,7 @@ def _smooth_surface(surface: Array) -> Array:
         solution = np.linalg.solve(chosen.T @ chosen, chosen.T @ surface[used])
         smooth = design @ solution
         rest = surface - smooth
-        spread = 1.4826 * float(np.median(np.abs(rest[used])))
+        spread = scatter(rest[used])
         again = known & (rest < max(2 * spread, SPOT_EXCESS / 3)) & (rest > -6 * spread - 0.01)
         if again.sum() < 3 * len(powers) or (again == used).all():
             break

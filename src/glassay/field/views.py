@@ -1,22 +1,16 @@
-"""From a photo of a grid or a ruled scale to the points that distortion is fitted to."""
+"""From what was found of a grid or a ruled scale to the points that distortion is fitted to."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Literal
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.signal.windows import tukey
 
-from glassay.errors import NotMeasurable
-from glassay.field.distortion import GridView, RulingView, View
+from glassay.field.distortion import GridView, RulingView
 from glassay.imaging.tone import FloatImage
-from glassay.scale.field_stop import find_field_stop
-from glassay.scale.grid import lattice_points
-from glassay.scale.measure import ScaleResult, measure_scale
 
 Array = npt.NDArray[np.float64]
 
@@ -25,36 +19,9 @@ PATCH_SHARE = 0.65
 SYMMETRY_PASSES = 4
 
 
-def view_of(grey: FloatImage, *, shows: Literal["grid", "ruled", "auto"] = "auto") -> View:
-    """The points of the grid or ruled scale in a photo, (height, width) in linear light.
-
-    "auto" takes a grid that fills the field (whose lines along one direction could pass for a
-    scale), else a ruled scale, else a smaller grid. Raises NotMeasurable when there is none.
-    """
-    if shows == "grid":
-        return _grid(grey, strict=False)
-    if shows == "ruled":
-        return _ruling(measure_scale(grey, pattern="ruled"))
-    ways: tuple[Callable[[], View], ...] = (
-        lambda: _grid(grey, strict=True),
-        lambda: _ruling(measure_scale(grey, pattern="ruled")),
-        lambda: _grid(grey, strict=False),
-    )
-    for find in ways:
-        try:
-            return find()
-        except NotMeasurable:
-            continue
-    raise NotMeasurable("neither a ruled scale nor a grid was found")
-
-
-def _grid(grey: FloatImage, *, strict: bool) -> GridView:
-    stop = find_field_stop(grey)
-    light = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
-    if not np.ptp(light) > 0:
-        raise NotMeasurable("the photo is a single shade: there is nothing in it to measure")
-    mask = None if stop is None else stop.mask(light.shape)
-    points, index = lattice_points(light, mask, strict=strict)
+def grid_view(light: FloatImage, points: Array, index: npt.NDArray[np.int64]) -> GridView:
+    """A grid whose cells or dots were found at `points` (n, 2) px, with places `index` (n, 2), in
+    `light` (height, width; square root of linear light): each centred anew."""
     refined = centred_on_symmetry(light, points, _pitch(points, index))
     known = np.isfinite(refined).all(axis=1)
     return GridView(refined[known], index[known])
@@ -103,15 +70,16 @@ def centred_on_symmetry(light: FloatImage, points: Array, pitch: float) -> Array
     return out
 
 
-def _ruling(result: ScaleResult) -> RulingView:
-    segments = np.asarray(result.segments, dtype=np.float64).reshape(-1, 4)
-    order = np.argsort(result.along)
-    along = np.asarray(result.along, dtype=np.float64)[order]
+def ruling_view(segments: Array, along: Array, division_px: float, tilt_deg: float) -> RulingView:
+    """A ruled scale whose lines run from x0, y0 to x1, y1 (`segments`, (n, 4) px) and stand `along`
+    (n,) its axis, `division_px` apart, which is turned by `tilt_deg`."""
+    segments = np.asarray(segments, dtype=np.float64).reshape(-1, 4)
+    order = np.argsort(along)
     # Gap by gap, so that a division that changes across the field cannot slip the count.
-    gaps = np.rint(np.diff(along) / result.division.value).astype(np.int64)
+    gaps = np.rint(np.diff(np.asarray(along)[order]) / division_px).astype(np.int64)
     numbers = np.concatenate([[0], np.cumsum(gaps)]).astype(np.int64)
     middles = (segments[order, :2] + segments[order, 2:]) / 2
-    return RulingView(middles, numbers, math.radians(result.tilt.value))
+    return RulingView(middles, numbers, math.radians(tilt_deg))
 
 
 def _odd_part(patch: Array) -> Array:

@@ -13,7 +13,6 @@ from glassay.errors import NotMeasurable
 from glassay.field.colour import LateralColour, measure_lateral_colour
 from glassay.field.distortion import Distortion, View, measure_distortion
 from glassay.field.evenness import Evenness, measure_evenness
-from glassay.field.views import view_of
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
@@ -56,11 +55,14 @@ class FieldResult:
 def measure_field(
     photos: Sequence[FieldPhoto],
     *,
+    view_of: Callable[[FloatImage], View],
     parts: Sequence[Part] = PARTS,
     pixel_size: Quantity | None = None,
     notes: tuple[str, ...] = (),
 ) -> FieldResult:
     """Measure what the photos of one setting allow of `parts`.
+
+    `view_of` finds the grid or the ruled scale in the grey of a photo, or raises NotMeasurable.
 
     Evenness is that of the first even photo, lateral colour that of the photo whose edges tell most;
     distortion is fitted to
@@ -88,7 +90,7 @@ def measure_field(
             return None
 
     evenness = tried("evenness", lambda: _each(photos, _evenness)[0])
-    distortion = tried("distortion", lambda: _distortion(photos))
+    distortion = tried("distortion", lambda: _distortion(photos, view_of))
     colour = tried("colour", lambda: _surest_colour(photos, pixel_size))
     if evenness is None and distortion is None and colour is None:
         raise NotMeasurable("; ".join(reasons))
@@ -127,7 +129,7 @@ def _surest_colour(photos: Sequence[FieldPhoto], pixel_size: Quantity | None) ->
     return min(found, key=lambda colour: colour.corner_spread.u)
 
 
-def _distortion(photos: Sequence[FieldPhoto]) -> Distortion:
+def _distortion(photos: Sequence[FieldPhoto], view_of: Callable[[FloatImage], View]) -> Distortion:
     views: list[View] = _each(photos, lambda photo: view_of(photo.grey))
     shape = photos[0].grey.shape
     left = len(photos) - len(views)

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator
 
 from glassay.errors import NotMeasurable
+from glassay.fitting import scatter
 from glassay.quantity import Contribution, Quantity
 
 Array = npt.NDArray[np.float64]
@@ -160,7 +161,7 @@ def _noise(contrast: Array) -> float:
     if contrast.size < 6:
         return 0.02 * float(contrast.max())
     third = np.diff(contrast, 3)
-    return float(np.median(np.abs(third))) / 0.6745 / math.sqrt(20)
+    return scatter(third) / math.sqrt(20)
 
 
 def _has_second(contrast: Array, low: float, high: float) -> bool:

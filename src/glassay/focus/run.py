@@ -14,21 +14,20 @@ Stated on the object's side, in line pairs per mm, it asks every instrument for 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from glassay.detail.edge import EdgeResponse, measure_edges
-from glassay.detail.registration import find_shift
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
 from glassay.focus.curve import FEWEST_FRAMES, Peak, find_peak
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
+from glassay.registration import find_shift
 
 Array = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
@@ -65,6 +64,19 @@ FARTHEST_SHARE = 0.25
 compared."""
 
 
+class EdgeCurve(Protocol):
+    """Modulation of edges, with its 95 % band, over `frequency` in cycles/px."""
+
+    @property
+    def frequency(self) -> Array: ...
+    @property
+    def modulation(self) -> Array: ...
+    @property
+    def modulation_low(self) -> Array: ...
+    @property
+    def modulation_high(self) -> Array: ...
+
+
 @dataclass(frozen=True)
 class FocusResult:
     """A focus run. Series have one entry a frame.
@@ -83,7 +95,7 @@ class FocusResult:
     walk: Quantity
     walk_range: Quantity
     quality: Quantity | None
-    edges: EdgeResponse | None
+    edges: EdgeCurve | None
     step: Quantity | None
     pixel_size: Quantity | None
     notes: tuple[str, ...]
@@ -160,14 +172,17 @@ def measure_focus_run(
     step: Quantity | None = None,
     pixel_size: Quantity | None = None,
     box: Box | None = None,
+    edges_of: Callable[[FloatImage], EdgeCurve] | None = None,
     notes: tuple[str, ...] = (),
 ) -> FocusResult:
     """Measure a focus run: pictures (height, width) in linear light, in order, evenly spaced in focus.
 
     Taken one by one, so that a clip of any length fits. `frequency` is in cycles/px, `step` the way of
     focus from picture to picture in um, `pixel_size` in um/px; `box` = (x, y, width, height) is the
-    part that is judged, else the middle. Raises NotMeasurable for too few pictures, pictures of
-    different size, blank ones, no peak, a one-sided run, and an object that was moved.
+    part that is judged, else the middle. `edges_of` measures the edges of a whole picture, or raises
+    NotMeasurable; without it the focus quality is not stated. Raises NotMeasurable for too few
+    pictures, pictures of different size, blank ones, no peak, a one-sided run, and an object that
+    was moved.
     """
     if not 0.01 <= frequency <= 0.45:
         raise NotMeasurable(
@@ -190,7 +205,7 @@ def measure_focus_run(
     steps = np.array(watch.steps)
     _refuse_movement(steps, contrast[:, 0], peak, watch.side)
     path = _path(steps, best)
-    edges, why = _edges(watch.sharpest)
+    edges, why = _edges(watch.sharpest, edges_of)
     quality = None if edges is None else _quality(edges, frequency)
     walk, walk_range = _walk(steps, path, contrast[:, 0], peak)
     return FocusResult(
@@ -351,11 +366,15 @@ def _walk(steps: Array, path: Array, contrast: Array, peak: Peak) -> tuple[Quant
     return walk, Quantity.of(farthest, u, "px", "registration")
 
 
-def _edges(sharpest: FloatImage | None) -> tuple[EdgeResponse | None, str]:
+def _edges(
+    sharpest: FloatImage | None, edges_of: Callable[[FloatImage], EdgeCurve] | None
+) -> tuple[EdgeCurve | None, str]:
     """The response of edges in the sharpest photo, or why there is none."""
     assert sharpest is not None
+    if edges_of is None:
+        return None, ""
     try:
-        return measure_edges(sharpest), ""
+        return edges_of(sharpest), ""
     except NotMeasurable:
         return None, (
             "the sharpest photo has no edge that can be measured, so its focus quality is not"
@@ -363,7 +382,7 @@ def _edges(sharpest: FloatImage | None) -> tuple[EdgeResponse | None, str]:
         )
 
 
-def _quality(edges: EdgeResponse, frequency: float) -> Quantity:
+def _quality(edges: EdgeCurve, frequency: float) -> Quantity:
     return kept_contrast(
         edges.frequency, edges.modulation, edges.modulation_low, edges.modulation_high, frequency
     )

@@ -16,7 +16,9 @@ import pillow_heif
 import tifffile
 from PIL import ExifTags, Image, UnidentifiedImageError
 
+from glassay.distortion import Frame
 from glassay.errors import Unusable
+from glassay.imaging.jpeg_damage import damage_note
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage, StoredImage, Tone, linear_table
 
 pillow_heif.register_heif_opener()
@@ -48,6 +50,13 @@ class Photo:
     tone: Tone
     facts: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    frame_of_whole: Frame | None = None
+    """The frame of the photo that this is a part of, in px of the part; None for a whole photo."""
+
+    @property
+    def frame(self) -> Frame:
+        """Where the lens's axis lies: in the middle of the photo, of which this may be a part."""
+        return self.frame_of_whole or Frame.of(self.stored.shape)
 
     @property
     def height(self) -> int:
@@ -70,10 +79,6 @@ class Photo:
         kind = self.stored.dtype
         return float(np.iinfo(kind).max) if kind.kind == "u" else 1.0
 
-    def with_tone(self, tone: Tone) -> Photo:
-        """The same photo read with another tone curve."""
-        return replace(self, tone=tone)
-
     def crop(self, box: tuple[int, int, int, int]) -> Photo:
         """The part `box` = (x, y, width, height) in px of the upright photo (a view, no copy).
 
@@ -85,7 +90,8 @@ class Photo:
                 f"the box {x},{y},{w},{h} does not lie within the photo"
                 f" of {self.width} x {self.height} px"
             )
-        return replace(self, stored=self.stored[y : y + h, x : x + w])
+        stored = self.stored[y : y + h, x : x + w]
+        return replace(self, stored=stored, frame_of_whole=self.frame.seen_from(x, y))
 
     def at_full_scale(self) -> npt.NDArray[np.bool_]:
         """Where any channel is at its largest value, (height, width): light beyond is lost there.
@@ -235,6 +241,8 @@ def _decode_common(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]
         if getattr(image, "n_frames", 1) > 1:
             notes.append("the file holds several pictures; the first is used")
         stored = _flatten(image, notes)
+        damage = damage_note(data, image) if image.format in ("JPEG", "MPO") else None
+        notes += [damage] if damage else []
     # HEIF files are turned upright by their decoder, which also resets the orientation field.
     orientation = 1 if image.format == "HEIF" else int(exif.get(ExifTags.Base.Orientation, 1) or 1)
     facts["bits"] = 8 * stored.dtype.itemsize

@@ -13,11 +13,11 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Literal
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 
 Places = npt.NDArray[np.float64]
@@ -67,17 +67,18 @@ def resample(
     inside = (at >= -0.5).all(axis=1) & (at <= (width - 0.5, height - 0.5)).all(axis=1)
     x, y = ((at - (factor - 1) / 2) / factor).T
     found = [
-        _averaged(_values(plane, factor, x, y, 3 if smooth else 0, fine), shape) for plane in planes
+        block_mean(_values(plane, factor, x, y, 3 if smooth else 0, fine), parts)
+        for plane in planes
     ]
     reached = np.asarray(inside, dtype=np.float32).reshape(fine)
-    covered = _averaged(reached, shape) > 0.999
+    covered = block_mean(reached, parts) > 0.999
     return found, covered
 
 
 def _values(
     plane: FloatImage, factor: int, x: Places, y: Places, order: int, shape: tuple[int, int]
 ) -> FloatImage:
-    small = _averaged(plane, (plane.shape[0] // factor, plane.shape[1] // factor))
+    small = block_mean(plane, factor)
     (top, bottom), (left, right) = (
         _reach(values, side) for values, side in zip((y, x), small.shape, strict=True)
     )
@@ -93,12 +94,3 @@ def _reach(places: Places, side: int) -> tuple[int, int]:
     first = int(np.clip(np.floor(places.min()) - SPLINE_REACH_PX, 0, side - 1))
     last = int(np.clip(np.ceil(places.max()) + SPLINE_REACH_PX + 1, first + 1, side))
     return first, last
-
-
-def _averaged(plane: FloatImage, shape: tuple[int, int]) -> FloatImage:
-    factor = plane.shape[0] // shape[0]
-    if factor <= 1:
-        return plane
-    whole = plane[: shape[0] * factor, : shape[1] * factor]
-    size = (shape[1], shape[0])
-    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)

@@ -16,7 +16,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d, map_coordinates
 
+from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders
 from glassay.errors import NotMeasurable
+from glassay.fitting import scatter, spread
 from glassay.imaging.tone import FloatImage
 from glassay.lattice.border import place_edge
 from glassay.quantity import Contribution, Quantity
@@ -103,19 +105,25 @@ class Extent:
 
 
 def find_extent(
-    image: FloatImage, *, smooth_px: float = 0.0, distortion: float | None = None
+    image: FloatImage,
+    *,
+    smooth_px: float = 0.0,
+    distortion: float | None = None,
+    frame: Frame | None = None,
 ) -> Extent:
     """Outline of the largest even rectangle in a picture (height, width[, 3]), linear light.
 
     `smooth_px` is the period of a pattern within it that is resolved (0: none); `distortion` that
-    at the picture's corner where it is known. Raises `NotMeasurable` when there is no such
+    at the photo's corner where it is known; `frame` that of the photo where the picture is a part of
+    it. Raises `NotMeasurable` when there is no such
     rectangle wholly in view.
     """
     planes = image[..., None] if image.ndim == 2 else image
+    frame = frame or Frame.of(image.shape)
     reasons: list[str] = []
     for rectangle in _candidates(planes, smooth_px):
         try:
-            return _refined(planes, rectangle, smooth_px, distortion)
+            return _refined(planes, rectangle, smooth_px, distortion, frame)
         except NotMeasurable as error:
             reasons.append(str(error))
     raise NotMeasurable(
@@ -217,8 +225,9 @@ def _regions(even: npt.NDArray[np.uint8], soft: float) -> list[tuple[float, Rect
 
 
 def _refined(
-    planes: FloatImage, rectangle: Rectangle, smooth_px: float, distortion: float | None
-) -> Extent:
+    planes: FloatImage, rectangle: Rectangle, smooth_px: float, distortion: float | None,
+    frame: Frame,
+) -> Extent:  # fmt: skip
     (cx, cy), size, angle = rectangle
     angle = (angle + 45) % 90 - 45  # of the side nearest to horizontal
     if abs(((rectangle[2] - angle) / 90) % 2 - 1) < 0.5:
@@ -237,16 +246,19 @@ def _refined(
             "the sides of the largest even rectangle in the picture differ in contrast, so that it"
             " may be cut out of something larger; the array's own edges cannot be told"
         )
-    return _outlined(planes, sides, distortion)
+    return _outlined(planes, sides, distortion, frame)
 
 
-def _outlined(planes: FloatImage, sides: Sequence[_Side], known: float | None) -> Extent:
+def _outlined(
+    planes: FloatImage, sides: Sequence[_Side], known: float | None, frame: Frame
+) -> Extent:
     """The outline from its four sides: left, right, top, bottom."""
-    shape = planes.shape[:2]
-    distortion = _bow(sides, shape) if known is None else Quantity(known, "1")
+    distortion = _bow(sides, frame) if known is None else Quantity(known, "1")
     if abs(distortion.value) > DISTORTION_BELIEVED:
         raise NotMeasurable("the sides of the even rectangle in the picture are not straight")
-    sides = [_straightened(side, distortion.value, shape) for side in sides]
+    sides = [
+        replace(side, points=frame.undistorted(side.points, distortion.value)) for side in sides
+    ]
     left, right, top, bottom = (side.line() for side in sides)
     corners = np.array(
         [_crossing(left, top), _crossing(right, top), _crossing(right, bottom),
@@ -254,12 +266,12 @@ def _outlined(planes: FloatImage, sides: Sequence[_Side], known: float | None) -
     )  # fmt: skip
     across = corners[1] + corners[2] - corners[0] - corners[3]
     down = corners[2] + corners[3] - corners[0] - corners[1]
-    seen = _bent(corners, distortion.value, shape)
+    seen = frame.distorted(corners, distortion.value)
     _check_even(planes, seen, min(side.contrast for side in sides))
     return Extent(
         corners=seen,
-        width=_size(across / 2, (sides[0], sides[1]), shape, distortion),
-        height=_size(down / 2, (sides[2], sides[3]), shape, distortion),
+        width=_size(across / 2, (sides[0], sides[1]), frame, distortion),
+        height=_size(down / 2, (sides[2], sides[3]), frame, distortion),
         tilt_deg=math.degrees(math.atan2(across[1], across[0])),
     )
 
@@ -306,42 +318,33 @@ class _Side:
         return middle, np.linalg.svd(self.points - middle)[2][0]
 
 
-def _bow(sides: Sequence[_Side], shape: tuple[int, ...]) -> Quantity:
+def _bow(sides: Sequence[_Side], frame: Frame) -> Quantity:
     """Distortion at the picture's corner that makes all four sides straight.
 
     Under radial distortion x = u (1 + k r^2) a piece is moved outward by k r^2 times its distance
-    from the picture's middle along the side's normal (to first order in k).
+    from the axis along the side's normal; the fit is linear in k but for `higher_orders`.
     """
-    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
     rows, target = [], []
     for number, side in enumerate(sides):
-        place = side.points - middle
+        place = side.points - frame.axis
         line = np.zeros((len(place), 9))
         line[:, 2 * number] = 1
-        line[:, 2 * number + 1] = place @ np.array([-side.normal[1], side.normal[0]]) / half
-        line[:, 8] = (place**2).sum(axis=1) / half**2 * (place @ side.normal)
+        line[:, 2 * number + 1] = (
+            place @ np.array([-side.normal[1], side.normal[0]]) / frame.half_diagonal
+        )
+        line[:, 8] = frame.square(side.points) * (place @ side.normal)
         rows.append(line)
         target.append(place @ side.normal)
     design, offset = np.concatenate(rows), np.concatenate(target)
-    solution = np.linalg.lstsq(design, offset, rcond=None)[0]
+    square = np.concatenate([frame.square(side.points) for side in sides])
+    solution, seen = np.zeros(9), offset
+    for _ in range(HIGHER_ORDER_PASSES):
+        offset = seen * (1 + higher_orders(float(solution[8]), square))
+        solution = np.linalg.lstsq(design, offset, rcond=None)[0]
     freedom = offset.size - 9
     rest = offset - design @ solution
     u = math.sqrt(float(rest @ rest) / freedom * np.linalg.pinv(design.T @ design)[8, 8])
     return Quantity.of(float(solution[8]), u, "1", "bow of the sides", freedom)
-
-
-def _straightened(side: _Side, distortion: float, shape: tuple[int, ...]) -> _Side:
-    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
-    place = side.points - middle
-    radius2 = (place**2).sum(axis=1) / half**2
-    return replace(side, points=middle + place * (1 - distortion * radius2)[:, None])
-
-
-def _bent(points: Array, distortion: float, shape: tuple[int, ...]) -> Array:
-    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
-    place = points - middle
-    radius2 = (place**2).sum(axis=1) / half**2
-    return np.asarray(middle + place * (1 + distortion * radius2)[:, None])
 
 
 def _side(
@@ -512,11 +515,11 @@ def _robust_line(t: Array, offset: Array) -> tuple[float, float, float, Flags]:
     """Slope, place, scatter, and which pieces were kept: those near a parabola, since distortion bows
     the side."""
     middle = float(np.median(offset))
-    kept = np.abs(offset - middle) < 4 * 1.4826 * float(np.median(np.abs(offset - middle))) + 1.0
+    kept = np.abs(offset - middle) < 4 * spread(offset) + 1.0
     off = np.zeros(t.size)
     for _ in range(6):
         off = offset - np.polyval(np.polyfit(t[kept], offset[kept], 2), t)
-        again = np.abs(off) < 3 * 1.4826 * float(np.median(np.abs(off[kept]))) + 0.05
+        again = np.abs(off) < 3 * scatter(off[kept]) + 0.05
         if bool((again == kept).all()) or again.sum() < 4:
             break
         kept = again
@@ -531,12 +534,10 @@ def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
 
 
 def _size(
-    vector: Array, sides: tuple[_Side, _Side], shape: tuple[int, ...], distortion: Quantity
+    vector: Array, sides: tuple[_Side, _Side], frame: Frame, distortion: Quantity
 ) -> Quantity:
     length = math.hypot(*vector)
-    middle, half = (np.array(shape[1::-1]) - 1) / 2, math.hypot(*shape[:2]) / 2
-    points = np.concatenate([side.points for side in sides])
-    radius2 = float(((points - middle) ** 2).sum(axis=1).mean())
+    square = float(frame.square(np.concatenate([side.points for side in sides])).mean())
     placed = [PLACED + FAINT_PLACED / side.contrast for side in sides]
     return Quantity(
         length, "px",
@@ -545,6 +546,6 @@ def _size(
             Contribution("place of the sides", math.hypot(*placed)),
             Contribution("blurred border", math.hypot(*(side.u_border for side in sides))),
             Contribution("distortion", math.hypot(distortion.u, DISTORTION_LEFT)
-                         * radius2 / half**2 * length),
+                         * square * length),
         ),
     )  # fmt: skip

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.distortion import Frame, at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
@@ -21,10 +22,9 @@ from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
 from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
-from glassay.scale.ruling import at_picture_corner
 
 METHOD = "lattice of a photo"
-METHOD_VERSION = "3"
+METHOD_VERSION = "4"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Array = npt.NDArray[np.float64]
@@ -59,7 +59,7 @@ class LatticeResult:
     """A lattice in one photo, px of the photo.
 
     `pitch_x` and `pitch_y` are the distances from site to site along the axes nearest to horizontal
-    and vertical at the middle of the photo; one of them None for a pattern in one direction only.
+    and vertical on the optical axis; one of them None for a pattern in one direction only.
     `mosaic` pixels make one period of a colour mosaic (1: none); `pixels_seen` is False where only
     the mosaic was resolved. `tilt_deg` is clockwise as seen. `distortion` at the corner of the
     photo, None if not seen. `filled` (rows, columns) tells which blocks of `block_px` (height,
@@ -100,42 +100,48 @@ def _lattice_findings(
     return out
 
 
-def measure_lattice(image: FloatImage, *, mosaic: Mosaic = "auto") -> LatticeResult:
+def measure_lattice(
+    image: FloatImage, *, mosaic: Mosaic = "auto", frame: Frame | None = None
+) -> LatticeResult:
     """Pitch of the lattice in a picture (height, width) or (height, width, 3), linear light.
 
     `mosaic` "colour" states that the pixels lie under a two by two colour mosaic, "none" that
     nothing but single cells repeats, "auto" lets the colours tell. In a strip too low for a lattice
-    a single row is looked for. Raises `NotMeasurable` when nothing repeats, or what does may be
-    moire of something finer.
+    a single row is looked for. `frame` is that of the photo where the picture is a part of it, in px
+    of the part: pitches are those on the optical axis. Raises `NotMeasurable` when nothing repeats,
+    or what does may be moire of something finer.
     """
+    frame = frame or Frame.of(image.shape)
     strip = max(image.shape[:2]) >= STRIP * min(image.shape[:2])
     try:
-        found = _measured_lattice(image, mosaic)
+        found = _measured_lattice(image, mosaic, frame)
     except NotMeasurable as refusal:
         if not strip:
             raise
         try:
-            return _measured_row(image)
+            return _measured_row(image, frame)
         except NotMeasurable:
             raise refusal from None
     if not strip:
         return found
     pitches = [pitch.value for pitch in (found.pitch_x, found.pitch_y) if pitch is not None]
     if min(image.shape[:2]) < MIN_PERIODS * max(pitches):
-        return _measured_row(image)  # too few periods across for two directions to be told
+        return _measured_row(image, frame)  # too few periods across for two directions to be told
     if len(pitches) == 1:
         try:
-            return _measured_row(image)
+            return _measured_row(image, frame)
         except NotMeasurable:
             return found
     return found
 
 
-def _measured_row(image: FloatImage) -> LatticeResult:
+def _measured_row(image: FloatImage, frame: Frame) -> LatticeResult:
     """A single row that runs along a strip, level or upright."""
     grey = np.asarray(image if image.ndim == 2 else image @ np.array(LUMINANCE_WEIGHTS, np.float32))
     upright = grey.shape[0] > grey.shape[1]
-    fit, blocks, tilt, amplitude = fit_row(grey.T if upright else grey)
+    fit, blocks, tilt, amplitude = fit_row(
+        grey.T if upright else grey, frame.transposed() if upright else frame
+    )
     along = combined([fit], np.array([1.0]))
     pitch = _with_lens(pitch_of(along, None), False)
     assert pitch is not None
@@ -162,7 +168,7 @@ def _measured_row(image: FloatImage) -> LatticeResult:
     )
 
 
-def _measured_lattice(image: FloatImage, mosaic: Mosaic) -> LatticeResult:
+def _measured_lattice(image: FloatImage, mosaic: Mosaic, frame: Frame) -> LatticeResult:
     reasons: list[str] = []
     coarse: tuple[FloatImage, int, Steps, float] | None = None
     for factor in REDUCTIONS:
@@ -181,15 +187,15 @@ def _measured_lattice(image: FloatImage, mosaic: Mosaic) -> LatticeResult:
         found = small, factor, steps, amplitude
         fine_enough = 1 / math.hypot(*steps.x) <= GOOD_PERIOD_PX
         if fine_enough and coarse is None:
-            return _measured(*found, image.shape[:2])
+            return _measured(*found, image.shape[:2], frame)
         if fine_enough:
             try:
-                return _measured(*found, image.shape[:2])
+                return _measured(*found, image.shape[:2], frame)
             except NotMeasurable:  # too few periods are left for phases; the larger copy has them
                 break
         coarse = found
     if coarse is not None:
-        return _measured(*coarse, image.shape[:2])
+        return _measured(*coarse, image.shape[:2], frame)
     raise NotMeasurable(reasons[0])
 
 
@@ -215,13 +221,19 @@ def _steps(image: FloatImage, mosaic: Mosaic) -> tuple[Steps, float]:
 
 
 def _measured(
-    small: FloatImage, factor: int, steps: Steps, amplitude: float, shape: tuple[int, int]
-) -> LatticeResult:
+    small: FloatImage, factor: int, steps: Steps, amplitude: float, shape: tuple[int, int],
+    frame: Frame,
+) -> LatticeResult:  # fmt: skip
     planes = small[..., None] if small.ndim == 2 else small
     longest = max(1 / min(math.hypot(*w) for w in steps.waves), 1 / math.hypot(*steps.x))
     blocks = Blocks.over((planes.shape[0], planes.shape[1]), steps.mosaic * longest)
     fits = [
-        fit_phase(waves(np.ascontiguousarray(planes[..., channel]), wave, blocks), wave, blocks)
+        fit_phase(
+            waves(np.ascontiguousarray(planes[..., channel]), wave, blocks),
+            wave,
+            blocks,
+            frame.reduced(factor),
+        )
         for wave, channel in zip(steps.waves, steps.channels, strict=True)
     ]
     found = [combined(fits, share) for share in steps.shares]
@@ -308,6 +320,8 @@ class DiePicture:
     pixel_size: Quantity | None = None
     pixel_size_y: Quantity | None = None
     name: str = "photo"
+    frame: Frame | None = None
+    """The photo's frame, in px of the image, where that is a part of the photo."""
 
     @property
     def sizes(self) -> tuple[Quantity, Quantity] | None:
@@ -400,7 +414,7 @@ def measure_array(
     reasons: list[str] = []
     for number, picture in enumerate(pictures):
         try:
-            lattices[number] = measure_lattice(picture.image, mosaic=mosaic)
+            lattices[number] = measure_lattice(picture.image, mosaic=mosaic, frame=picture.frame)
         except NotMeasurable as error:
             reasons.append(str(error) if len(pictures) == 1 else f"{picture.name}: {error}")
     if not lattices:
@@ -459,7 +473,7 @@ def _extent(
         pitch = trusted.pitch_x or trusted.pitch_y
         smooth = trusted.mosaic * pitch.value if pitch else 0.0
         distortion = trusted.distortion
-    return find_extent(picture.image, smooth_px=smooth, distortion=distortion)
+    return find_extent(picture.image, smooth_px=smooth, distortion=distortion, frame=picture.frame)
 
 
 def _pitch_um(

@@ -15,7 +15,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from glassay.distortion import (
+    HIGHER_ORDER_PASSES,
+    USUAL_DISTORTION,
+    Frame,
+    higher_orders,
+    posterior,
+)
 from glassay.errors import NotMeasurable
+from glassay.fitting import Trimmed, scatter, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 
@@ -35,10 +43,6 @@ FEWEST_BLOCKS = 4
 ROUGH = 0.08
 """Largest scatter of the phases, in periods, about the fit. Lattices scatter by 0.001 to 0.03."""
 
-DISTORTION_ALLOWED = 0.005
-"""Distortion at the corner that is allowed for (rectangular) where the lattice covers too little of
-the picture to show it (common practice, no source: what ordinary objectives stay below)."""
-
 SHOWS_DISTORTION = 0.6
 """Reach of the lattice, in half diagonals from the middle, from which its own distortion is fitted."""
 
@@ -46,6 +50,8 @@ ENOUGH_BLOCKS = 15
 """Blocks from which the distortion is fitted beside the steps."""
 
 Z_KEPT = 3.0
+SURE = 3.3
+"""Standard errors beyond which a distortion is taken for real (normal, one in a thousand)."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +65,7 @@ class Waves:
 
 @dataclass(frozen=True)
 class PhaseFit:
-    """The step at the middle of the picture, cycles/px, with the covariance of its components, the
+    """The step on the optical axis, cycles/px, with the covariance of its components, the
     rms of the phases about it (periods), the distortion at the corner (None: not fitted), and which
     blocks the lattice fills."""
 
@@ -115,8 +121,9 @@ def waves(grey: FloatImage, step: Array, blocks: Blocks) -> Waves:
     return Waves(amplitude.astype(np.float64), np.angle(found).astype(np.float64) / (2 * np.pi))
 
 
-def fit_phase(wave: Waves, step: Array, blocks: Blocks) -> PhaseFit:
-    """Refine `step` by the phases of its wave. Raises `NotMeasurable` when they do not follow."""
+def fit_phase(wave: Waves, step: Array, blocks: Blocks, frame: Frame) -> PhaseFit:
+    """Refine `step` by the phases of its wave, to that on the optical axis (`frame`, in px of the
+    picture). Raises `NotMeasurable` when they do not follow."""
     filled = _filled(wave.amplitude)
     if filled.sum() < FEWEST_BLOCKS:
         raise NotMeasurable("the lattice covers too little of the picture to be measured")
@@ -124,39 +131,38 @@ def fit_phase(wave: Waves, step: Array, blocks: Blocks) -> PhaseFit:
     usable = filled & np.isfinite(phase)
     y, x = np.meshgrid(blocks.rows, blocks.columns, indexing="ij")
     x, y = x[usable], y[usable]
-    height, width = blocks.shape
-    half = math.hypot(height, width) / 2
-    x0, y0 = x - (width - 1) / 2, y - (height - 1) / 2
-    radius = np.hypot(x0, y0) / half
-    columns = [np.ones_like(x0), x0, y0]
-    cubic = bool(radius.max() > SHOWS_DISTORTION and usable.sum() >= ENOUGH_BLOCKS)
-    if not cubic:
-        fit = _robust(np.stack(columns, axis=1), phase[usable])
-    else:
-        # x = u (1 + k r_u^2) inverted is u = x (1 - k r^2 + 3 k^2 r^4), r being that seen
-        k = 0.0
-        for _ in range(3):
-            bend = (step[0] * x0 + step[1] * y0) * (radius**2 - 3 * k * radius**4)
-            fit = _robust(np.stack([*columns, bend], axis=1), phase[usable])
-            k = -float(fit[0][3])
-    solution, covariance, kept, scatter = fit
-    if scatter > ROUGH or kept.sum() < FEWEST_BLOCKS:
+    places = np.column_stack([x, y])
+    x0, y0 = (places - frame.axis).T
+    square = frame.square(places)
+    columns = np.stack([np.ones_like(x0), x0, y0], axis=1)
+    bend = (step[0] * x0 + step[1] * y0) * square
+    straight = _robust(columns, phase[usable])
+    fit, k, k_error = straight, 0.0, math.inf
+    if usable.sum() >= ENOUGH_BLOCKS:
+        # x = u (1 + k r_u^2) inverted is u = x (1 - k r^2 + ...), r being that seen
+        for _ in range(HIGHER_ORDER_PASSES):
+            higher = (step[0] * x0 + step[1] * y0) * higher_orders(k, square)
+            fit = _robust(np.column_stack([columns, bend]), phase[usable] - higher)
+            k, k_error = -float(fit.solution[3]), math.sqrt(fit.covariance[3, 3])
+    shown = math.sqrt(float(square.max())) > SHOWS_DISTORTION and k_error < USUAL_DISTORTION
+    if not shown and not abs(k) > SURE * k_error:
+        fit = straight
+    bent = fit is not straight
+    if fit.rms > ROUGH or fit.kept.sum() < FEWEST_BLOCKS:
         raise NotMeasurable("what repeats in the picture does not keep its step evenly")
     members = np.zeros_like(filled)
-    members[usable] = kept
-    fitted = step + solution[1:3]
+    members[usable] = fit.kept
     extra = np.zeros((2, 2))
-    if not cubic:
-        # a distortion d at the corner shifts the mean step by about d times the mean square radius
-        off = DISTORTION_ALLOWED / math.sqrt(3) * 2 * float((radius**2).mean())
-        extra = np.outer(fitted, fitted) * off**2
+    if not bent:
+        by_one = np.linalg.lstsq(columns, bend, rcond=None)[0][1:3]  # what a distortion of 1 adds
+        extra = np.outer(by_one, by_one) * posterior(k, k_error) ** 2
     return PhaseFit(
-        step=fitted,
-        covariance=covariance[1:3, 1:3] + extra,
-        scatter=scatter,
-        distortion=-float(solution[3]) if cubic else None,
+        step=step + fit.solution[1:3],
+        covariance=fit.covariance[1:3, 1:3] + extra,
+        scatter=fit.rms,
+        distortion=k if bent else None,
         filled=members,
-        blocks=int(kept.sum()),
+        blocks=int(fit.kept.sum()),
     )
 
 
@@ -188,27 +194,9 @@ def _unwrapped(phase: Array, filled: Flags) -> Array:
     return out
 
 
-def _robust(design: Array, target: Array) -> tuple[Array, Array, Flags, float]:
-    """Least squares without the blocks that lie far off; solution, covariance, kept, rms."""
-    kept = np.ones(target.size, dtype=bool)
-    solution: Array = np.zeros(design.shape[1])
-    for _ in range(8):
-        if kept.sum() <= design.shape[1]:
-            break
-        solution = np.asarray(
-            np.linalg.lstsq(design[kept], target[kept], rcond=None)[0], dtype=np.float64
-        )
-        off = np.abs(target - design @ solution)
-        limit = Z_KEPT * 1.4826 * float(np.median(off[kept])) + 1e-4
-        again = off <= limit
-        if bool((again == kept).all()):
-            break
-        kept = again
-    freedom = max(1, int(kept.sum()) - design.shape[1])
-    rest = target[kept] - design[kept] @ solution
-    variance = float(rest @ rest) / freedom
-    covariance = np.linalg.pinv(design[kept].T @ design[kept]) * variance
-    return solution, covariance, kept, math.sqrt(variance)
+def _robust(design: Array, target: Array) -> Trimmed:
+    """Least squares without the blocks that lie far off."""
+    return trimmed_fit(design, target, limit=lambda off: Z_KEPT * scatter(off) + 1e-4)
 
 
 @dataclass(frozen=True)

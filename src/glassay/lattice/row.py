@@ -13,7 +13,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import find_peaks
 
+from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
+from glassay.fitting import vertex
 from glassay.imaging.tone import FloatImage
 from glassay.lattice.peaks import MIN_PERIODS
 from glassay.lattice.phase import Blocks, PhaseFit, fit_phase, waves
@@ -42,8 +44,8 @@ LEAST_AMPLITUDE = 0.05
 MOST_TILT_DEG = 15.0
 
 
-def fit_row(grey: FloatImage) -> tuple[PhaseFit, Blocks, float, float]:
-    """The row in a strip (height, width) that is longer than high, linear light.
+def fit_row(grey: FloatImage, frame: Frame) -> tuple[PhaseFit, Blocks, float, float]:
+    """The row in a strip (height, width) that is longer than high, linear light, `frame` in its px.
 
     Returns the fit of its step along the strip, the blocks that it rests on, the tilt of the row
     (deg, clockwise) and the amplitude of its wave relative to the mean light. Raises `NotMeasurable`
@@ -60,7 +62,7 @@ def fit_row(grey: FloatImage) -> tuple[PhaseFit, Blocks, float, float]:
     amplitude = float(np.median(wave.amplitude))
     if amplitude < LEAST_AMPLITUDE:
         raise NotMeasurable("what repeats along the strip is too faint")
-    return fit_phase(wave, step, blocks), blocks, _tilt_deg(grey, pitch), amplitude
+    return fit_phase(wave, step, blocks, frame), blocks, _tilt_deg(grey, pitch), amplitude
 
 
 def _pitch_px(profile: Array) -> float:
@@ -77,8 +79,7 @@ def _pitch_px(profile: Array) -> float:
     first = int(tops[alike[tops] >= FIRST * alike[tops].max()][0])
     if min(_correlation(rest, many * first) for many in (2, 3)) < ALIKE / 2:
         raise NotMeasurable("nothing repeats evenly along the strip")
-    a, b, c = alike[first - 1 : first + 2]
-    return first + 0.5 * float((a - c) / (a - 2 * b + c))
+    return first + vertex(*(float(value) for value in alike[first - 1 : first + 2]))
 
 
 def _correlation(rest: Array, lag: int) -> float:

@@ -17,10 +17,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.match.blocks import Values
 from glassay.match.mapping import Mapping, Matrix
-from glassay.match.pictures import Look, averaged, edge_energy, edge_light
+from glassay.match.pictures import Look, edge_energy, edge_light
 
 LONGEST_SIDE_PX = 1300
 """Photos are reduced to at most this before features are sought: time grows with the area, and the
@@ -101,7 +102,7 @@ def find_features(photo: FloatImage, factor: int, look: Look) -> Features:
     """Features of a photo averaged by `factor`."""
     if look == "edge light":
         photo = edge_light(photo)
-    small = averaged(photo, factor)
+    small = block_mean(photo, factor)
     if look == "edges":
         small = edge_energy(small)
     sift = cv2.SIFT.create(nfeatures=MOST_FEATURES, contrastThreshold=CONTRAST_THRESHOLD)

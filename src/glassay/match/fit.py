@@ -16,9 +16,10 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
 from glassay.match.blocks import Blocks, Values, measure_blocks
-from glassay.match.mapping import Mapping, Matrix, frame
+from glassay.match.mapping import Mapping, Matrix
 from glassay.match.pictures import Footing, blurred
 
 Field = Callable[[Values, Values], Values]
@@ -255,9 +256,8 @@ def _fields(
         coarse = term == DISTORTION[0]
         shape = mapping.from_shape if coarse else mapping.to_shape
         at = places if coarse else mapping(places)
-        middle, unit = frame(shape)
-        offset = at - middle
-        bend = offset * ((offset / unit) ** 2).sum(axis=1, keepdims=True) / half
+        seen = Frame.of(shape)
+        bend = (at - seen.axis) * seen.square(at)[:, None] / half
         # a distorted coarse photo sees points farther out than they are; a fine one shows them so
         inverse = np.linalg.inv(mapping.jacobian(places))
         columns.append(-bend if coarse else np.einsum("bij,bj->bi", inverse, bend))

@@ -11,6 +11,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from glassay.distortion import Frame
+
 Points = npt.NDArray[np.float64]
 Matrix = npt.NDArray[np.float64]
 
@@ -38,7 +40,7 @@ class Mapping:
     def __call__(self, points: npt.ArrayLike) -> Points:
         """Points (n, 2) of the one photo as points (n, 2) of the other."""
         p = np.asarray(points, dtype=np.float64).reshape(-1, 2)
-        straight = self._undistorted(p)
+        straight = Frame.of(self.from_shape).undistorted(p, self.from_k) if self.from_k else p
         x, y, m = straight[:, 0], straight[:, 1], self.matrix
         q: Points = np.empty_like(straight)
         q[:, 0] = m[0, 0] * x + m[0, 1] * y + m[0, 2]
@@ -47,11 +49,7 @@ class Mapping:
             q /= (m[2, 0] * x + m[2, 1] * y + m[2, 2])[:, None]
         elif m[2, 2] != 1:
             q /= m[2, 2]
-        if self.to_k == 0:
-            return q
-        middle, unit = frame(self.to_shape)
-        r2 = (((q - middle) / unit) ** 2).sum(axis=1, keepdims=True)
-        return np.asarray(middle + (q - middle) * (1 + self.to_k * r2))
+        return Frame.of(self.to_shape).distorted(q, self.to_k) if self.to_k else q
 
     def inverse(self) -> Mapping:
         """The mapping the other way."""
@@ -85,25 +83,6 @@ class Mapping:
     def with_matrix(self, matrix: Matrix) -> Mapping:
         """The same distortions with another homography."""
         return replace(self, matrix=matrix / matrix[2, 2])
-
-    def _undistorted(self, points: Points) -> Points:
-        if self.from_k == 0:
-            return points
-        middle, unit = frame(self.from_shape)
-        offset = (points - middle) / unit
-        distorted = np.hypot(offset[:, :1], offset[:, 1:])
-        radius = distorted.copy()
-        for _ in range(4):  # Newton; |k| r^2 is far below 1/3, where it converges in three steps
-            radius -= (radius * (1 + self.from_k * radius**2) - distorted) / (
-                1 + 3 * self.from_k * radius**2
-            )
-        return np.asarray(middle + offset * unit * (radius / np.maximum(distorted, 1e-12)))
-
-
-def frame(shape: tuple[int, int]) -> tuple[Points, float]:
-    """Middle of a photo (column, row) and half its diagonal, px."""
-    height, width = shape
-    return np.array([(width - 1) / 2, (height - 1) / 2]), math.hypot(height, width) / 2
 
 
 def similarity(scale: float, rotation_deg: float, shift: npt.ArrayLike) -> Matrix:

@@ -11,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft, ndimage
 
+from glassay.field_stop import find_field_stop
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.match.mapping import Mapping, Points, outline
-from glassay.scale.field_stop import find_field_stop
 
 Mask = npt.NDArray[np.bool_]
 Look = Literal["brightness", "edge light", "coarse edge light", "edges"]
@@ -41,17 +42,6 @@ FIELD_SHARE = 0.97
 
 SPLINE_REACH_PX = 1
 """Within this of the rim the cubic spline would invent values."""
-
-
-def averaged(picture: FloatImage, factor: int) -> FloatImage:
-    """The picture averaged over `factor` x `factor` px; what is left over at the far sides is cut."""
-    if factor <= 1:
-        return picture
-    height, width = (side // factor for side in picture.shape)
-    whole = picture[: height * factor, : width * factor]
-    return np.asarray(
-        cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32
-    )
 
 
 def blurred(picture: FloatImage, sigma: float) -> FloatImage:
@@ -107,7 +97,7 @@ class Sampler:
     def of(cls, picture: FloatImage, step: float) -> Sampler:
         """Prepare `picture` for a grid whose px are `step` of its own."""
         factor = max(1, int(step + 1e-6))
-        small = averaged(picture, factor)
+        small = block_mean(picture, factor)
         rest = max(1.0, step / factor)
         small = blurred(small, ANTI_ALIAS_SIGMA * math.sqrt(rest**2 - 1))
         spline = ndimage.spline_filter(small, 3, output=np.float32, mode="mirror")
@@ -173,7 +163,7 @@ class Grid:
             start + side * self.factor
             for start, side in zip((self.top, self.left), self.shape, strict=True)
         )
-        return averaged(photo[self.top : bottom, self.left : right], self.factor)
+        return block_mean(photo[self.top : bottom, self.left : right], self.factor)
 
 
 def overlap_grid(mapping: Mapping, most_px: int) -> Grid | None:

@@ -9,11 +9,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.match.find import Found
 from glassay.match.fit import DISTORTION, TILT, ZONES, Fit
-from glassay.match.mapping import Mapping, Points, frame, outline
+from glassay.match.mapping import Mapping, Points, outline
 from glassay.match.pictures import Look
 from glassay.match.rivals import Standing
 from glassay.quantity import Quantity, combine
@@ -108,7 +109,8 @@ class MatchResult:
             (self.overlap_first, self.mapping.from_shape),
             (self.overlap_second, self.mapping.to_shape),
         ):
-            middle, unit = frame(shape)
+            seen = Frame.of(shape)
+            middle, unit = seen.axis, seen.half_diagonal
             own = _mean_square(outline(shape, 1), middle) / unit**2
             differences.append(abs(_mean_square(polygon, middle) / unit**2 - own))
         return differences[0], differences[1]

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from scipy import fft, ndimage
 
 from glassay.errors import NotMeasurable
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.match.blocks import Values
 from glassay.match.fit import Blur, fit
@@ -29,7 +30,6 @@ from glassay.match.pictures import (
     Pair,
     RoundField,
     Sampler,
-    averaged,
     blurred,
     edge_energy,
     edge_light,
@@ -160,7 +160,7 @@ class _Stage:
         grid = Grid(0, 0, factor, (height // factor, width // factor))
         fine = edge_light(pair.fine) if look == "edge light" else pair.fine
         coarse = edge_light(pair.coarse) if look == "coarse edge light" else pair.coarse
-        small = averaged(fine, factor)
+        small = block_mean(fine, factor)
         side = int(np.clip(math.sqrt(small.size / 60), 10, 28))
         seen = np.ones(grid.shape, dtype=bool)
         if pair.fine_field is not None:
@@ -275,7 +275,7 @@ def _laid_under(
     factor = max(1, round(scale), math.ceil(max(pair.fine.shape) / SURFACE_SIDE_PX))
     while max(pair.coarse.shape) * scale / factor > 4 * SURFACE_SIDE_PX:
         factor += 1
-    fine = averaged(edge_light(pair.fine) if look == "edge light" else pair.fine, factor)
+    fine = block_mean(edge_light(pair.fine) if look == "edge light" else pair.fine, factor)
     rim = (best(outline(pair.coarse.shape)) - (factor - 1) / 2) / factor
     limit = 6 * SURFACE_SIDE_PX  # a strongly tilted view would reach to the horizon
     low = np.clip(np.floor(rim.min(axis=0)), -limit, limit).astype(int)

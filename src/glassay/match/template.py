@@ -14,10 +14,11 @@ import cv2
 import numpy as np
 from scipy import fft
 
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.match.features import Proposal
 from glassay.match.mapping import Mapping, enlarged, similarity
-from glassay.match.pictures import Look, Pair, averaged, blurred, edge_energy, edge_light
+from glassay.match.pictures import Look, Pair, blurred, edge_energy, edge_light
 
 LONGEST_SIDE_PX = 420
 """The coarser photo is reduced to this for the search."""
@@ -63,9 +64,9 @@ def _base(pair: Pair) -> int:
 def search(pair: Pair, look: Look, scales: list[float]) -> Iterator[Proposal]:
     """The best places of the finer photo in the coarser one, best first."""
     base = _base(pair)
-    coarse = averaged(pair.coarse, base)
+    coarse = block_mean(pair.coarse, base)
     if look == "coarse edge light":
-        coarse = averaged(edge_light(pair.coarse), base)
+        coarse = block_mean(edge_light(pair.coarse), base)
     fine = edge_light(pair.fine) if look == "edge light" else pair.fine
     found: list[tuple[float, Mapping]] = []
     ready = _evened(edge_energy(coarse) if look == "edges" else coarse)
@@ -85,7 +86,7 @@ def _at_scale(
     """Best place of every turn at one scale, as (score, mapping)."""
     step = scale * base  # fine px per px of the searched picture
     factor = max(1, int(step))
-    small = averaged(fine, factor)
+    small = block_mean(fine, factor)
     rest = step / factor
     small = blurred(small, 0.5 * math.sqrt(max(rest**2 - 1, 0)))
     height, width = (max(1, int(side / rest)) for side in small.shape)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from glassay.fitting import scatter
 from glassay.quantity import Contribution, Quantity
 
 Series = npt.NDArray[np.float64]
@@ -166,7 +167,7 @@ def _chance_of_repeat(level: Series, learn: Flags, place: float, expected: Serie
     density = []
     for group in (level[learn & (level < place)], level[learn & (level >= place)]):
         middle = float(np.median(group))
-        spread = max(ALIKE, 1.4826 * float(np.median(np.abs(group - middle))))
+        spread = max(ALIKE, scatter(group - middle))
         distance = np.minimum(((level - middle) / spread) ** 2, 100)
         density.append(np.exp(-distance / 2) / (spread * math.sqrt(2 * math.pi)))
     low, high = density

@@ -25,8 +25,6 @@ from glassay.motion.cadence import (
 from glassay.motion.flicker import Flicker, measure_flicker
 from glassay.motion.steadiness import Follower, Steadiness, measure_steadiness
 from glassay.quantity import Quantity, combine
-from glassay.sampling import native
-from glassay.sampling.native import METHOD as NATIVE_METHOD
 
 METHOD = "frames of a clip"
 CONTAINER = "container of a clip"
@@ -35,12 +33,13 @@ METHOD_VERSION = "2"
 
 Series = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
+Look = Callable[[Sequence[npt.NDArray[Any]]], dict[str, Finding]]
 
 FORESEEN = 0.6
 """A file may be short of its stated length by this many frames: times are rounded."""
 
 STILL_FRAMES = 4
-"""Frames of a still picture that are searched for enlargement."""
+"""Frames of a still picture that are kept to be looked at for enlargement."""
 
 STILL_PX = 0.4
 """How far the picture may move meanwhile; beyond, noise and scene no longer separate."""
@@ -198,13 +197,15 @@ def measure_clip(
     *,
     box: Box | None = None,
     progress: Callable[[int], None] = lambda _: None,
+    look_at_still: Look = lambda _: {},
 ) -> ClipResult:
     """Read a whole clip and measure its rhythm, light and steadiness.
 
     `box` = (x, y, width, height) in px of the upright picture restricts steadiness and light to
-    that part. `progress` is called with the number of frames read. Memory does not grow with the
-    length of the clip, but for some 60 bytes a frame. Raises `Unusable` when the box lies outside
-    the picture, `NotMeasurable` when not one frame can be decoded.
+    that part. `progress` is called with the number of frames read. `look_at_still` takes the luma of a
+    few frames during which the picture stood still (two or more) and adds findings. Memory does not
+    grow with the length of the clip, but for some 60 bytes a frame. Raises `Unusable` when the box
+    lies outside the picture, `NotMeasurable` when not one frame can be decoded.
     """
     check_box(box, clip.facts)
     series = _Reading(box)
@@ -213,7 +214,7 @@ def measure_clip(
         progress(len(series.levels))
     if not series.levels:
         raise NotMeasurable("not one frame of the clip can be decoded")
-    return _result(clip, series)
+    return _result(clip, series, look_at_still)
 
 
 def check_box(box: Box | None, facts: ClipFacts) -> None:
@@ -309,7 +310,7 @@ def _rms(one: npt.NDArray[Any], other: npt.NDArray[Any]) -> float:
     return math.sqrt(max(square - common * common, 0.0)) / step
 
 
-def _result(clip: ClipReader, series: _Reading) -> ClipResult:
+def _result(clip: ClipReader, series: _Reading, look: Look) -> ClipResult:
     facts = clip.facts
     levels = np.array(series.levels)
     times, has_times = _times(series.times, facts)
@@ -352,25 +353,9 @@ def _result(clip: ClipReader, series: _Reading) -> ClipResult:
         steadiness=measure_steadiness(times[shown], path[shown]) if has_times else None,
         flicker=measure_flicker(times[shown], levels[shown]) if has_times else None,
         clipped=series.clipped,
-        extra=_native_verdict(series.still),
+        extra=look(series.still) if len(series.still) > 1 else {},
     )
     return replace(result, notes=_notes(result, clip, has_times))
-
-
-def _native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
-    """Whether the frames were enlarged from fewer pixels, where this can be told.
-
-    The factor is not stated: video compression leaves periodic traces that shift it.
-    """
-    if len(frames) < 2:
-        return {}
-    try:
-        found = native(frames)
-    except NotMeasurable:
-        return {}
-    if found.verdict == "cannot tell":
-        return {}
-    return {"native_verdict": Finding(found.verdict, f"{METHOD}; {NATIVE_METHOD}")}
 
 
 def _times(stated: Sequence[float | None], facts: ClipFacts) -> tuple[Series, bool]:

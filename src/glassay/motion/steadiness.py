@@ -10,9 +10,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.registration import find_shift
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
+from glassay.registration import find_shift
 
 Path = npt.NDArray[np.float64]
 

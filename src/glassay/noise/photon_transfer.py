@@ -15,9 +15,9 @@ of any still scene gives a range of means; a stepped series of flat fields gives
 Cameras process. A tone curve bends the line; it is undone before. Demosaicing, denoising and
 compression smooth the noise: neighbours then err together, the variance of single px is too small,
 and electrons counted from it would be too many. That is seen in the correlation of neighbouring
-differences. Smoothing that keeps mean light also keeps the noise of the means of large blocks: where
-blocks of 8 and of 16 px agree on it, the line is laid through that instead; where they do not, slope
-and floor are withheld.
+differences. Smoothing that keeps mean light also keeps the noise of large areas (see `smoothing`):
+where that is one multiple of the noise of px, dark or bright, the line is laid through it instead;
+where it is not, slope and floor are withheld.
 """
 
 from __future__ import annotations
@@ -27,60 +27,43 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.registration import find_shift
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity
+from glassay.noise.exposure_pair import Pair, correlation_of, fixed_pattern, look_at
+from glassay.noise.one_scene import refuse_other_scenes, share_detail
+from glassay.noise.smoothing import Smoothing, smoothing_of
+from glassay.quantity import Quantity, combine
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 METHOD = "difference of two exposures, by mean"
 LINE_METHOD = "mean-variance line (EMVA 1288)"
-BLOCK_METHOD = "mean-variance line of 8 px blocks (EMVA 1288)"
-METHOD_VERSION = "1"
+AREA_METHOD = "mean-variance line of large areas (EMVA 1288)"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
-SMALLEST_SIDE_PX = 96
 WHITE_CORRELATION = 0.05
 """Correlation of neighbouring differences up to which they count as independent. Simulated raw
 pictures stay below 0.01, the mildest demosaicing gives 0.2 and more; 0.05 changes a variance by at
 most as much."""
-BLOCKS_PX = (8, 16)
-BLOCKS_AGREE = 0.2
-"""Relative difference of the noise power of 8 and 16 px blocks up to which both are the noise of
-large areas. Linear smoothing and demosaicing give 0 to 0.1, median filters and heavy JPEG more."""
-SMOOTHED_SLOPE = 0.15
-"""Relative standard uncertainty of a slope from blocks: simulated mosaics with Gaussian, median and
-bilateral filters, sharpening and JPEG gave 0.8 to 1.25 times what the sensor's green px make."""
+SMOOTHED_SLOPE = 0.1
+"""Relative standard uncertainty of a slope from smoothed noise, beyond that of the ratio: filters that
+depend on the picture (median, bilateral) change the noise of large areas too."""
 LEVELS = 24
 """Means into which pixels are sorted, evenly over the light that there is."""
 LEAST_IN_LEVEL = 400
-LEAST_BLOCKS = 40
 LEAST_LEVELS = 3
 LEAST_RANGE = 1.5
 """Brightest level over darkest below which a line's slope is guesswork."""
-STEEPEST = 0.6
-"""Share of px, those with the least gradient, that count: on edges a movement of 0.01 px would look
-like noise."""
-MOVED_PX = 0.3
-SOBEL_NOISE = 8 / (math.sqrt(8 * math.pi) * 4) / math.sqrt(2)
-"""Gradient (Sobel, unscaled) that is left of white noise of one in each of two exposures, averaged
-and smoothed by 2 px."""
-NEARLY_FULL = 0.97
-"""Light above which clipping narrows the noise, shares of full scale (with three deviations)."""
 SMOOTHED_SHARE = 10.0
 """Px to one independent value where demosaicing or compression smoothed the noise, at worst."""
 USUAL_GREY = 0.5
 """Grey at which signal to noise is stated: half of full scale in linear light."""
-STILL_SAME = 0.5
-"""Share of px that may be equal in both exposures: beyond, rounding or a filter hides the noise."""
-PATTERN_SMOOTHING_PX = 8.0
 
 
 @dataclass(frozen=True)
@@ -88,12 +71,12 @@ class NoiseResult:
     """Noise against light, in shares of full scale.
 
     `mean` and `variance` (levels,) are the points, `variance_u` their standard uncertainties, of
-    single px; `line_mean`, `line_variance` those that the line was laid through (of blocks, times
-    their px, where neighbours are correlated). `slope` K (full scale per electron), `floor`
-    (standard deviation at no light) and `electrons` 1 / K are None where withheld. `snr` is the mean
-    over the deviation of single px at `grey`; None where no level comes near. `fixed_pattern` is the
-    relative spread from px to px that stays, None unless a flat field was given. `correlation` is
-    that of neighbouring differences.
+    single px; `line_mean`, `line_variance` those that the line was laid through (of large areas,
+    times their px, where neighbours are correlated: `is_smoothed`). `slope` K (full scale per
+    electron), `floor` (standard deviation at no light) and `electrons` 1 / K are None where withheld.
+    `snr` is the mean over the deviation of single px at `grey`, rounding included; None where no
+    level comes near. `fixed_pattern` is the relative spread from px to px that stays, None unless a
+    flat field was given. `correlation` is that of neighbouring differences.
     """
 
     mean: Array
@@ -109,7 +92,7 @@ class NoiseResult:
     fixed_pattern: Quantity | None
     correlation: Quantity
     pairs: int
-    from_blocks: bool
+    is_smoothed: bool
     notes: tuple[str, ...]
 
     @property
@@ -117,16 +100,12 @@ class NoiseResult:
         """Electrons behind full scale of one stored px."""
         if self.slope is None:
             return None
-        parts = tuple(
-            Contribution(p.source, p.u / self.slope.value**2, p.dof)
-            for p in self.slope.contributions
-        )
-        return Quantity(1 / self.slope.value, "1", parts)
+        return combine(lambda k: 1 / k, (self.slope,), "1")
 
     def findings(self) -> dict[str, Finding]:
-        """snr_grey, noise_grey, noise_slope, noise_floor, full_scale_electrons, fixed_pattern,
+        """snr_grey, noise_slope, noise_floor, full_scale_electrons, fixed_pattern,
         noise_correlation; those that could not be told are absent."""
-        line = BLOCK_METHOD if self.from_blocks else LINE_METHOD
+        line = AREA_METHOD if self.is_smoothed else LINE_METHOD
         out = {"noise_correlation": Finding(self.correlation, METHOD)}
         if self.snr is not None:
             out["snr_grey"] = Finding(self.snr, METHOD)
@@ -153,7 +132,7 @@ class NoiseResult:
             "line_u": self.line_u,
             "slope": None if self.slope is None else self.slope.value,
             "floor": None if self.floor is None else self.floor.value,
-            "from_blocks": self.from_blocks,
+            "is_smoothed": self.is_smoothed,
         }
 
 
@@ -172,7 +151,7 @@ def measure_noise(
     `levels` is the linear light of every storable value in order, from which the noise of rounding is
     known; None for values stored finely. `full` marks clipped px, one mask for each pair. `grey` is
     where signal to noise is stated, in shares of full scale. `compressed` says that the files are
-    lossy: compression rounds whole blocks, so that blocks cannot stand in for smoothed px.
+    lossy: compression rounds whole blocks, so that areas cannot stand in for smoothed px.
 
     Raises NotMeasurable for one exposure, exposures of different size, identical or moved ones, and
     where rounding or a filter left no noise.
@@ -182,25 +161,31 @@ def measure_noise(
             "one exposure shows no temporal noise: give two of the same still scene"
         )
     for pair in pairs:
-        _refuse(*pair)
+        refuse_other_scenes(*pair)
     gathered = [
-        _look_at(a, b, full[number] if number < len(full) else None)
+        look_at(a, b, full[number] if number < len(full) else None, levels)
         for number, (a, b) in enumerate(pairs)
     ]
-    correlation = _correlation(gathered)
+    correlation = correlation_of(gathered)
     is_white = abs(correlation.value) <= WHITE_CORRELATION
-    points = _points(gathered, 1, 1.0 if is_white else SMOOTHED_SHARE)
+    points = _points(gathered, 1.0 if is_white else SMOOTHED_SHARE)
     if len(points.mean) == 0:
         raise NotMeasurable("no part of the photos is even enough to tell noise from detail")
     rounding = _rounding(points.mean, levels)
-    line, from_blocks, more = _line_points(gathered, points, is_white, compressed)
+    line, smoothing, reason = _line_points(gathered, points, rounding, is_white, compressed)
     slope, floor, why = (None, None, "") if line is None else _fit_line(line, levels)
-    if from_blocks and slope is not None:
-        slope = slope.with_contribution("smoothed noise", SMOOTHED_SLOPE * slope.value)
+    if smoothing is not None and slope is not None:
+        own = math.hypot(SMOOTHED_SLOPE, smoothing.u / smoothing.ratio)
+        slope = slope.with_contribution("smoothed noise", own * slope.value)
     variance = points.variance
-    snr = _snr_at(grey, points, slope if not from_blocks else None)
+    snr = _snr_at(grey, points)
     shown = points if line is None else line
-    extra = [*more, why, *_correlation_notes(correlation.value, from_blocks, slope is not None)]
+    extra = [reason, why, *_correlation_notes(correlation.value, is_white, slope is not None)]
+    if not all(share_detail(*pair) for pair in pairs):
+        extra.append(
+            "the exposures have no detail in common beyond their noise: right for an even field, but"
+            " nothing in them shows that they are of one scene"
+        )
     if snr is None:
         extra.append(
             f"no part of the photos is near {grey:.0%} of full scale: signal to noise there is not"
@@ -212,93 +197,9 @@ def measure_noise(
         mean=points.mean, variance=variance, variance_u=points.u,
         line_mean=shown.mean, line_variance=shown.variance, line_u=shown.u,
         slope=slope, floor=floor, grey=grey, snr=snr,
-        fixed_pattern=_fixed_pattern(pairs, gathered), correlation=correlation, pairs=len(pairs),
-        from_blocks=from_blocks, notes=notes + tuple(note for note in extra if note),
+        fixed_pattern=fixed_pattern(pairs, gathered), correlation=correlation, pairs=len(pairs),
+        is_smoothed=not is_white, notes=notes + tuple(note for note in extra if note),
     )  # fmt: skip
-
-
-def _refuse(a: FloatImage, b: FloatImage) -> None:
-    if a.shape != b.shape:
-        sizes = " and ".join(f"{p.shape[1]} x {p.shape[0]}" for p in (a, b))
-        raise NotMeasurable(f"the exposures differ in size: {sizes} px")
-    if min(a.shape) < SMALLEST_SIDE_PX:
-        raise NotMeasurable(
-            f"{a.shape[1]} x {a.shape[0]} px is too small; {SMALLEST_SIDE_PX} px both ways are needed"
-        )
-    if np.array_equal(a, b):
-        raise NotMeasurable(
-            "the exposures are identical pixel for pixel: a copied file, or a camera that gives no"
-            " second picture"
-        )
-    if float(np.mean(a == b)) > STILL_SAME:
-        raise NotMeasurable(
-            f"{float(np.mean(a == b)):.0%} of the px are equal in both exposures: rounding,"
-            " denoising or compression leaves no noise to measure"
-        )
-    shift = find_shift(a, b)
-    if shift.is_certain and shift.distance > MOVED_PX:
-        raise NotMeasurable(
-            f"the scene moved by {shift.distance:.2f} px between the exposures, which looks like"
-            " noise: take them without touching anything"
-        )
-    level = float(a.mean()), float(b.mean())
-    if max(level) > 1.1 * max(min(level), 1e-9):
-        raise NotMeasurable(
-            f"the exposures differ in light by {max(level) / max(min(level), 1e-9) - 1:.0%}: switch"
-            " automatic exposure off, or put the exposures in pairs"
-        )
-
-
-@dataclass(frozen=True)
-class _Pair:
-    """Mean, its smoothed copy, scaled difference (of one exposure's variance), and which px count.
-
-    Pixels are sorted by their own mean: given the sum of two Poisson counts, their difference has
-    exactly the variance that belongs to that sum, so that noise in the sorting does no harm.
-    """
-
-    mean: FloatImage
-    soft: FloatImage
-    difference: FloatImage
-    used: Mask
-
-
-def _look_at(a: FloatImage, b: FloatImage, full: Mask | None) -> _Pair:
-    # A lamp that flickers changes everything in proportion (EMVA 1288 subtracts the means).
-    b = np.asarray(b * np.float32(float(a.mean()) / float(b.mean())), dtype=np.float32)
-    mean = np.asarray((a + b) / 2, dtype=np.float32)
-    difference = np.asarray((a - b) * np.float32(math.sqrt(0.5)), dtype=np.float32)
-    soft = np.asarray(cv2.GaussianBlur(mean, (0, 0), 2.0), dtype=np.float32)
-    steep = cv2.magnitude(
-        cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3)
-    )
-    # In proportion to the light, so that a dark and a bright plain count alike.
-    relative = steep / np.maximum(soft, 0.01)
-    spread = float(np.median(np.abs(difference))) / 0.6745
-    # What white noise of this size leaves of a gradient, four times: less is flat.
-    flat = 4 * spread * SOBEL_NOISE / max(float(np.median(soft)), 0.01)
-    used = relative <= max(flat, float(np.quantile(relative[::3, ::3], STEEPEST)))
-    used &= soft < NEARLY_FULL - 3 * spread
-    if full is not None:
-        used &= cv2.dilate(full.astype(np.uint8), np.ones((5, 5), np.uint8)) == 0
-    return _Pair(mean, soft, difference, np.asarray(used))
-
-
-def _correlation(pairs: Sequence[_Pair]) -> Quantity:
-    """Mean correlation of differences of neighbours along x and along y."""
-    product, square, count = 0.0, 0.0, 0
-    for pair in pairs:
-        d = np.where(pair.used, pair.difference, 0).astype(np.float64)
-        for one, other, both in (
-            (d[:, 1:], d[:, :-1], pair.used[:, 1:] & pair.used[:, :-1]),
-            (d[1:], d[:-1], pair.used[1:] & pair.used[:-1]),
-        ):
-            product += float((one * other)[both].sum())
-            square += float((one**2 + other**2)[both].sum()) / 2
-            count += int(both.sum())
-    if square <= 0:
-        raise NotMeasurable("no part of the photos is even enough to tell noise from detail")
-    return Quantity.of(product / square, 1 / math.sqrt(max(count, 1)), "1", "number of px")
 
 
 @dataclass(frozen=True)
@@ -308,24 +209,16 @@ class _Points:
     u: Array
 
 
-def _points(pairs: Sequence[_Pair], block: int, fewer: float) -> _Points:
-    """Variance by mean light; of blocks, times their px, so that white noise gives the same.
-
-    `fewer` px (or blocks) count as one independent value.
-    """
-    means, squares = [], []
-    for pair in pairs:
-        mean, difference, used = _in_blocks(pair, block)
-        means.append(mean[used])
-        squares.append(difference[used] ** 2 * block**2)
-    mean, square = np.concatenate(means), np.concatenate(squares)
-    least = LEAST_IN_LEVEL if block == 1 else LEAST_BLOCKS
-    if mean.size < least:
+def _points(pairs: Sequence[Pair], fewer: float) -> _Points:
+    """Variance by mean light; `fewer` px count as one independent value."""
+    mean = np.concatenate([pair.mean[pair.used] for pair in pairs]).astype(np.float64)
+    square = np.concatenate([pair.difference[pair.used] for pair in pairs]).astype(np.float64) ** 2
+    if mean.size < LEAST_IN_LEVEL:
         return _Points(np.zeros(0), np.zeros(0), np.zeros(0))
     edges = np.linspace(float(mean.min()), float(mean.max()) + 1e-9, LEVELS + 1)
     which = np.clip(np.digitize(mean, edges) - 1, 0, LEVELS - 1)
     count = np.bincount(which, minlength=LEVELS).astype(np.float64)
-    kept = count >= least
+    kept = count >= LEAST_IN_LEVEL
     safe = np.maximum(count, 1)
     level = np.bincount(which, weights=mean, minlength=LEVELS) / safe
     variance = np.bincount(which, weights=square, minlength=LEVELS) / safe
@@ -334,48 +227,52 @@ def _points(pairs: Sequence[_Pair], block: int, fewer: float) -> _Points:
     return _Points(level[kept], variance[kept], u[kept])
 
 
-def _in_blocks(pair: _Pair, block: int) -> tuple[Array, Array, Mask]:
-    if block == 1:
-        return (
-            pair.mean.astype(np.float64), pair.difference.astype(np.float64), pair.used
-        )  # fmt: skip
-    rows, columns = pair.mean.shape[0] // block, pair.mean.shape[1] // block
-
-    def means(plane: npt.NDArray[Any]) -> Array:
-        cut = plane[: rows * block, : columns * block].reshape(rows, block, columns, block)
-        return np.asarray(cut.mean(axis=(1, 3), dtype=np.float64))
-
-    # A lamp's flicker over the picture, or drift, is no noise: leave out what whole areas share.
-    difference = means(pair.difference)
-    wide = cv2.blur(difference, (9, 9), borderType=cv2.BORDER_REFLECT)
-    return means(pair.mean), (difference - wide) * math.sqrt(81 / 80), means(pair.used) > 0.5
-
-
 def _line_points(
-    pairs: Sequence[_Pair], points: _Points, is_white: bool, compressed: bool
-) -> tuple[_Points | None, bool, list[str]]:
-    """What the line is laid through: single px while their noise is white, else blocks if they
-    agree; None if they do not."""
+    pairs: Sequence[Pair], points: _Points, rounding: Array, is_white: bool, compressed: bool
+) -> tuple[_Points | None, Smoothing | None, str]:
+    """What the line is laid through: single px while their noise is white, else what large areas
+    hold; None, with the reason, where that cannot be told."""
     if is_white:
-        return points, False, []
+        return points, None, ""
     if compressed:
-        return None, True, [
+        return None, None, (
             "compression changed the noise, so that no electrons can be counted from it; save the"
             " pictures without loss if the camera can"
-        ]  # fmt: skip
-    small, large = (_points(pairs, block, 1.5) for block in BLOCKS_PX)
-    if len(small.mean) < LEAST_LEVELS or len(large.mean) == 0:
-        return None, True, ["the photos are too small or too busy to measure noise over blocks"]
-    power = [float(np.average(p.variance, weights=1 / p.u**2)) for p in (small, large)]
-    both = np.interp(large.mean, small.mean, small.variance)
-    ratio = float(np.average(large.variance / both, weights=(both / large.u) ** 2))
-    chance = 1 / math.sqrt(float(((both / large.u) ** 2).sum()))
-    if abs(ratio - 1) > BLOCKS_AGREE + 2 * chance or min(power) <= 0:
-        return None, True, [
-            f"the noise of 16 px blocks is {ratio:.2f} times that expected from 8 px blocks: the"
-            " camera's processing depends on the picture, and no line is stated"
-        ]  # fmt: skip
-    return small, True, []
+        )  # fmt: skip
+    own = points.variance - rounding
+    fine = own > rounding
+    if not fine.any():
+        return None, None, "rounding hides the noise, so that no electrons can be counted from it"
+    smoothing = smoothing_of(*_in_deviations(pairs, points.mean[fine], own[fine], rounding[fine]))
+    if smoothing is None:
+        return None, None, "the photos are too small or too busy to measure noise over areas"
+    if smoothing.depends_on:
+        return None, None, (
+            "smoothing depends on the picture, and no line is stated: the noise of large areas over"
+            f" that of px is not one ratio ({smoothing.depends_on})"
+        )  # fmt: skip
+    line = _Points(
+        points.mean[fine], own[fine] * smoothing.ratio + rounding[fine],
+        points.u[fine] * smoothing.ratio,
+    )  # fmt: skip
+    return line, smoothing, ""
+
+
+def _in_deviations(
+    pairs: Sequence[Pair], mean: Array, variance: Array, rounding: Array
+) -> tuple[list[tuple[FloatImage, Mask, Mask]], float]:
+    """Differences over the deviation that px of their light have, which count, which are bright;
+    and the mean share of rounding in their squares."""
+    gap = float(np.median(np.diff(mean))) if mean.size > 1 else 0.05
+    middle = float(np.median(np.concatenate([pair.mean[pair.used][::7] for pair in pairs])))
+    planes, shares = [], []
+    for pair in pairs:
+        deviation = np.sqrt(np.interp(pair.mean, mean, variance))
+        used = pair.used & (pair.mean > mean[0] - gap) & (pair.mean < mean[-1] + gap)
+        values = np.asarray(pair.difference / deviation, dtype=np.float32)
+        planes.append((values, used, pair.soft > middle))
+        shares.append(np.interp(pair.mean[used][::7], mean, rounding / variance))
+    return planes, float(np.mean(np.concatenate(shares)))
 
 
 def _rounding(mean: Array, levels: npt.NDArray[np.floating] | None) -> Array:
@@ -435,7 +332,7 @@ def _fit_line(
     return k, floor, why
 
 
-def _snr_at(grey: float, points: _Points, slope: Quantity | None) -> Quantity | None:
+def _snr_at(grey: float, points: _Points) -> Quantity | None:
     """Mean over deviation of single px at `grey`: along the line of the nearest levels."""
     near = np.abs(points.mean - grey) < 0.25 * grey
     if near.sum() >= 2 and points.mean[near].min() <= grey <= points.mean[near].max():
@@ -459,35 +356,13 @@ def _snr_at(grey: float, points: _Points, slope: Quantity | None) -> Quantity | 
     return Quantity.of(value, value * 0.5 * u / variance, "1", "number of px")
 
 
-def _fixed_pattern(
-    pairs: Sequence[tuple[FloatImage, FloatImage]], looked: Sequence[_Pair]
-) -> Quantity | None:
-    """Spread from px to px that stays, relative to the mean, of flat fields (PRNU of EMVA 1288 with
-    the smooth part of the light taken out); None where the scene is not flat."""
-    values, errors = [], []
-    for (a, b), pair in zip(pairs, looked, strict=True):
-        # What both have in common beyond smooth light: their covariance, free of temporal noise.
-        high = [p - cv2.GaussianBlur(p, (0, 0), PATTERN_SMOOTHING_PX) for p in (a, b)]
-        level = float(pair.mean.mean())
-        if float(np.std(pair.soft - cv2.GaussianBlur(pair.soft, (0, 0), 12))) > 0.01 * level:
-            return None
-        product = high[0].astype(np.float64) * high[1]
-        common = float(product.mean())
-        error = float(product.std()) / math.sqrt(product.size / 10)
-        values.append(math.sqrt(max(common, 0.0)) / level)
-        errors.append(error / (2 * max(values[-1], math.sqrt(error) / level) * level**2))
-    value = float(np.median(values))
-    u = float(np.median(errors)) / math.sqrt(len(errors))
-    return Quantity.of(value, u, "1", "number of px")
-
-
-def _correlation_notes(correlation: float, from_blocks: bool, told: bool) -> list[str]:
-    if not from_blocks:
+def _correlation_notes(correlation: float, is_white: bool, told: bool) -> list[str]:
+    if is_white:
         return []
     words = (
         f"neighbouring px err together (correlation {correlation:.2f}): demosaicing, denoising or"
         " compression smooths the noise; signal to noise is that of the stored px, not of the sensor"
     )
     if told:
-        words += "; the line is that of 8 px blocks, which smoothing leaves alone"
+        words += "; the line is that of large areas, whose noise smoothing leaves alone"
     return [words]

@@ -11,6 +11,7 @@ from glassay.bench.keeping.results import (
     Verdict,
     VerdictWord,
 )
+from glassay.bench.saying.contradictions import said
 from glassay.bench.saying.words import listed, say, say_length, say_times
 from glassay.bench.table.comparison import best_rows
 from glassay.quantity import Quantity, combine
@@ -23,9 +24,15 @@ def headline(results: BenchResults) -> tuple[str, ...]:
     if not results.bench.instruments:
         return ("There are no instruments on this bench yet.",)
     if not any(one.status == "measured" for one in results.captures):
-        return ("Nothing is measured yet: no capture on this bench gave a number.",)
-    sentences = (_claims(results), _closest(results), _finest(results), _furthest_off(results))
+        nothing = "Nothing is measured yet: no capture on this bench gave a number."
+        return (*_contradictions(results), nothing)
+    found = (_claims(results), _closest(results), _finest(results), _furthest_off(results))
+    sentences = (*_contradictions(results), *found)
     return tuple(sentence for sentence in sentences if sentence)
+
+
+def _contradictions(results: BenchResults) -> tuple[str, ...]:
+    return tuple(f"{said(one, results.bench)}." for one in results.contradictions)
 
 
 def _claims(results: BenchResults) -> str:
@@ -152,7 +159,7 @@ def closest_setting(results: BenchResults, instrument: Instrument) -> SettingRes
     measured = [
         one
         for one in results.settings_of(instrument.id)
-        if one.seen_width is not None and one.setting.for_chips
+        if one.seen_width is not None and one.setting.for_chips and not results.is_doubtful(one)
     ]
     return min(measured, key=lambda one: one.seen_width.value if one.seen_width else 0.0,
                default=None)  # fmt: skip

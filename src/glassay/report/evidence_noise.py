@@ -40,16 +40,16 @@ def figures(case: Case) -> tuple[Figure, ...]:
 
 def _chart(evidence: Mapping[str, Any]) -> Chart:
     mean, variance, u = (_numbers(evidence, key) for key in ("mean", "variance", "variance_u"))
-    has_line, blocks = evidence["slope"] is not None, bool(evidence["from_blocks"])
+    has_line, smoothed = evidence["slope"] is not None, bool(evidence["is_smoothed"])
     highest = [float(variance.max())]
     words = "Dots: single px, with 95 % intervals."
     more: list[tuple[str, Array, Array, Array | None]] = []
-    if has_line and blocks:
+    if has_line and smoothed:
         at, power, power_u = (
             _numbers(evidence, key) for key in ("line_mean", "line_variance", "line_u")
         )
         more.append(("squares", at, power, power_u))
-        words += " Squares: blocks of 8 px, times their 64 px. Dashed: the line of the blocks."
+        words += " Squares: large areas, times their px. Dashed: the line of the areas."
     elif has_line:
         words += " Dashed: the line, rounding taken out."
     reach = max(1.05 * float(mean.max()), 0.1)
@@ -89,16 +89,16 @@ def _canvas(evidence: Mapping[str, Any]) -> Canvas:
     axes.errorbar(mean, variance, 2 * u, fmt="o", color="black", markersize=4, linewidth=0.8,
                   label="single px, 95 %")  # fmt: skip
     top = 1.2 * float(variance.max())
-    if evidence["from_blocks"] and evidence["slope"] is not None:
+    if evidence["is_smoothed"] and evidence["slope"] is not None:
         at, power = (np.asarray(evidence[k], dtype=float) for k in ("line_mean", "line_variance"))
         error = 2 * np.asarray(evidence["line_u"], dtype=float)
         axes.errorbar(at, power, error, fmt="s", mfc="none", color="#b35c00", markersize=5,
-                      linewidth=0.8, label="8 px blocks, times their 64 px, 95 %")  # fmt: skip
+                      linewidth=0.8, label="large areas, times their px, 95 %")  # fmt: skip
         top = max(top, 1.1 * float(power.max()))
     if evidence["slope"] is not None:
         light = np.linspace(0, max(1.05 * float(mean.max()), 0.1), 50)
         line = evidence["slope"] * light + evidence["floor"] ** 2
-        label = "line of 8 px blocks" if evidence["from_blocks"] else "line (rounding taken out)"
+        label = "line of large areas" if evidence["is_smoothed"] else "line (rounding taken out)"
         axes.plot(light, line, "--", color="#b35c00", linewidth=1.4, label=label)
         top = max(top, 1.1 * float(line.max()))
     axes.set(xlim=(0, None), ylim=(0, top), xlabel="mean light, shares of full scale",

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 
 if TYPE_CHECKING:
@@ -30,21 +32,24 @@ def check_figure_path(path: Path) -> None:
     """
     check_figure_name(path)
     folder = path.parent
-    if not folder.is_dir():
+    try:
+        there, place = folder.is_dir(), path if path.exists() else folder
+    except OSError as error:  # a name longer than a file system takes
+        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    if not there:
         raise Unusable(f"{path}: cannot be written (there is no folder {folder})")
-    if not os.access(path if path.exists() else folder, os.W_OK):
+    if not os.access(place, os.W_OK):
         raise Unusable(f"{path}: cannot be written (no permission)")
 
 
 def save_figure(figure: Figure, path: Path, title: str = "") -> None:
     """Write a matplotlib figure, with a title above it, in the format of the path's suffix.
 
-    Raises `Unusable` for another suffix, or when the file cannot be written.
+    Atomically. Raises `Unusable` for another suffix, or when the file cannot be written.
     """
-    check_figure_name(path)
+    check_figure_path(path)
     if title:
         figure.suptitle(title)
-    try:
-        figure.savefig(path, dpi=DPI)
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be written ({error.strerror})") from None
+    stream = io.BytesIO()
+    figure.savefig(stream, dpi=DPI, format=path.suffix.lower().lstrip("."))
+    write_atomically(path, stream.getvalue())

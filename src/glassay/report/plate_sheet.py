@@ -379,13 +379,17 @@ def numbers_below(told: Caption) -> list[str]:
     lines = []
     if told.reading is not None:
         lines.append(f"{told.reading.name} {say(told.reading.value)}×")
-    size = told.pixel_size
-    lines.append("pixel size not measured" if size is None else f"{say(size)} µm/px")
+    size = told.native or told.pixel_size
+    native = " (native)" if told.native is not None else ""
+    lines.append("pixel size not measured" if size is None else f"{say(size)} µm/px{native}")
     if told.resolved is None:
         lines.append("resolved detail not measured")
     else:
         finer = "tells no line finer than" if told.resolved.is_bound else "tells lines of"
-        lines.append(f"{finer} {prose(say_length(told.resolved.line))}")
+        by = {"bars": ", by bars", "edge": ", by edges", "lines": ", by its slide"}.get(
+            told.resolved.kind, ""
+        )
+        lines.append(f"{finer} {prose(say_length(told.resolved.line))}{by}")
     return lines
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 from glassay.bench.keeping.results import BenchResults
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
-from glassay.report.page import Report, render_page
+from glassay.report.page import render_page
+from glassay.report.parts import Report
 from glassay.report.sections.comparison import shown_columns
 from glassay.report.table import as_csv, as_html, as_json, as_latex, as_markdown
 
@@ -70,7 +71,7 @@ def write_report(
 
 
 def _prints(report: Report, folder: Path) -> tuple[Path, ...]:
-    from glassay.report.pdf import write_pdf, write_summary
+    from glassay.report.printed import write_pdf, write_summary
 
     whole, first = folder / "report.pdf", folder / "summary.pdf"
     write_pdf(report, whole)

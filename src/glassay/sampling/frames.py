@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.registration import Shift, find_shift
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
+from glassay.registration import Shift, find_shift
 
 LUMA_WEIGHTS = (0.299, 0.587, 0.114)
 """Weights of stored R, G, B in the luma that JPEG keeps at full resolution (ITU-T T.871). Its

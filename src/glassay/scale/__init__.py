@@ -1,7 +1,8 @@
 """Pixel size and field from a photo of a ruled scale, a crossed grid or a dot grid."""
 
 from glassay.scale.calibrate import ASSUMED_TOLERANCE, Calibration, Division, calibrate
-from glassay.scale.measure import METHOD_VERSION, ScaleResult, measure_scale
+from glassay.scale.measure import METHOD_VERSION, measure_scale
+from glassay.scale.result import ScaleResult
 
 __all__ = [
     "ASSUMED_TOLERANCE",

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from glassay.distortion import higher_orders
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity, combine
-from glassay.scale.measure import METHOD, ScaleResult
-from glassay.scale.ruling import higher_orders
+from glassay.scale.result import METHOD, ScaleResult
 
 ASSUMED_TOLERANCE = 0.002
 """Relative tolerance assumed for a slide without a certificate: plus or minus 0.2 %, taken as a
@@ -50,7 +50,8 @@ class Division:
         if not self.u_um:
             return Quantity(self.length_um, "um")
         source = "slide tolerance (assumed)" if self.assumed else "slide, as stated"
-        part = Contribution(source, self.u_um, shared=f"reference object {self.identity}")
+        identity = f"reference object {self.identity}"
+        part = Contribution(source, self.u_um, identity=identity, scope="reference")
         return Quantity(self.length_um, "um", (part,))
 
 
@@ -134,7 +135,7 @@ def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = 
 def _on_object(pixel_size: Quantity, across: Quantity, result: ScaleResult) -> Quantity:
     """What `across` px through the middle of the photo show of the object, in um.
 
-    Radial distortion k at the corner is taken out as it was fitted (`ruling.higher_orders`); what
+    Radial distortion k at the corner is taken out as it was fitted (`distortion.higher_orders`); what
     is not known of k enters with its leading factor.
     """
     share = (across.value / math.hypot(*result.shape)) ** 2
@@ -143,7 +144,9 @@ def _on_object(pixel_size: Quantity, across: Quantity, result: ScaleResult) -> Q
     straight = 1 - k * share + float(higher_orders(k, np.array(share)))
     seen = plain.scaled(straight, "um")
     unknown = math.hypot(result.distortion_error, DISTORTION_FLOOR)
-    return seen.with_contribution("lens distortion over the field", plain.value * share * unknown)
+    return seen.with_contribution(
+        "lens distortion over the field", plain.value * share * unknown, scope="setting"
+    )
 
 
 def _notes(result: ScaleResult, division: Division) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ with bright edges and blurred ones are all followed in the same way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy.typing as npt
 import scipy.fft
 from scipy.ndimage import median_filter, uniform_filter1d
 
+from glassay.fitting import scatter, vertex
 from glassay.scale.strips import Strips
 
 Array = npt.NDArray[Any]
@@ -173,10 +174,9 @@ def _sharpened_period(correlation: npt.NDArray[np.float32], lag: int) -> float:
         if correlation[peak] < 0.5 * correlation[lag]:
             return period
         left, top, right = (float(v) for v in correlation[peak - 1 : peak + 2])
-        bend = left - 2 * top + right
-        if bend >= 0 or top < left or top < right:  # the highest value is at the rim: no peak here
+        if top < left or top < right or left == top == right:  # the highest is at the rim: no peak
             return period
-        period = (peak + 0.5 * (left - right) / bend) / multiple
+        period = (peak + vertex(left, top, right)) / multiple
         multiple *= 2
 
 
@@ -351,7 +351,7 @@ def _robust_line(seen: Comb, place: Array, degree: int) -> Array:
     for _ in range(4):
         fit = np.polyfit(seen.numbers, at, degree, w=np.sqrt(weight))
         residual = at - np.polyval(fit, seen.numbers)
-        spread = 1.4826 * float(np.median(np.abs(residual))) + 0.02
+        spread = scatter(residual) + 0.02
         weight = seen.agreement * np.clip(1 - (residual / (4.685 * spread)) ** 2, 1e-6, 1) ** 2
     return np.asarray(fit)
 
@@ -373,9 +373,3 @@ def finer_division(waveform: Array) -> int:
         if harmonics > 0.8:
             return parts
     return 1
-
-
-def with_place(comb: Comb, place: Array) -> Comb:
-    """The same comb with another expectation of where its lines stand."""
-    shift = np.polyval(comb.place, comb.numbers) - np.polyval(place, comb.numbers)
-    return replace(comb, place=place, offsets=comb.offsets + shift)

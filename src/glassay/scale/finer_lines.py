@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.scale.lines import Lines
 from glassay.scale.search import Sighting
-from glassay.scale.strips import cut_strips, reduced
+from glassay.scale.strips import cut_strips
 
 Array = npt.NDArray[np.float64]
 
@@ -40,7 +41,7 @@ def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_
     its neighbours among the harmonics of the division, which the lines found have as well.
     """
     factor = max(1, int(division_px / 10 / 2.5))  # a tenth of a division keeps its 2.5 px
-    strips = cut_strips(reduced(light, factor), None, lines.angle, 4)
+    strips = cut_strips(block_mean(light, factor), None, lines.angle, 4)
     distance = np.abs(strips.t_centres * factor - sum(row.core) / 2)
     beside = distance < 3 * division_px + np.ptp(row.core)
     along = (strips.s0 + np.arange(strips.rows.shape[1])) * factor

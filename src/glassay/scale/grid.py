@@ -15,14 +15,21 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
-from scipy.special import fdtrc
 
+from glassay.distortion import (
+    HIGHER_ORDER_PASSES,
+    Frame,
+    at_picture_corner,
+    higher_orders,
+    posterior,
+)
 from glassay.errors import NotMeasurable
+from glassay.field_stop import FieldStop
+from glassay.fitting import Trimmed, is_better, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
-from glassay.scale.field_stop import FieldStop
-from glassay.scale.measure import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult
-from glassay.scale.ruling import HIGHER_ORDER_PASSES, Hierarchy, at_picture_corner, higher_orders
+from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
+from glassay.scale.ruling import Hierarchy
 
 Array = npt.NDArray[Any]
 
@@ -53,26 +60,59 @@ class _Lattice:
     occupied: float
     distortion: float
     distortion_error: float
+    allowance: tuple[float, float]  # px: what an unseen distortion may add to each step
     residuals: Array
 
 
-def measure_grid(
-    light: FloatImage,
-    mask: npt.NDArray[np.uint8] | None,
-    stop: FieldStop | None,
-    *,
-    strict: bool,
-) -> ScaleResult:
-    """Measure a grid in `light` (height, width; square root of linear light).
+def measure_grid(view: View, *, strict: bool) -> ScaleResult:
+    """Measure a grid in a part of a photo (square root of linear light), about the photo's middle.
 
-    With `strict` the grid must fill much of the field. Raises `NotMeasurable` with the reason.
+    With `strict` the grid must fill much of the part. Raises `NotMeasurable` with the reason.
     """
-    best = _best_lattice(light, mask, strict)
-    if _is_chessboard(light, best):
+    best = _best_lattice(view.light, view.mask, strict, view.frame)
+    if _is_chessboard(view.light, best):
         raise NotMeasurable(
             "this is a chessboard: its fields' division is not that of a grid of lines or dots"
         )
-    return _result(best, light.shape, stop)
+    if strict and best.occupied < MIN_OCCUPIED_UNASKED:
+        raise NotMeasurable(
+            "only every second place of the lattice is taken, as in brickwork; if it is a grid, say so"
+            " (--pattern grid)"
+        )
+    if strict and (alike := _likeness(view.light, best)) < MIN_ALIKE:
+        raise NotMeasurable(
+            f"what stands on the lattice differs too much from place to place ({alike:.0%} alike) to be"
+            " a grid's cells or dots; if it is a grid, say so (--pattern grid)"
+        )
+    return _result(best, view.light.shape, view.stop)
+
+
+MIN_OCCUPIED_UNASKED = 0.7
+"""Share of the sites that must be taken unless a grid was said to be shown: brickwork takes half."""
+MIN_ALIKE = 0.88
+"""Share of the variation about a cell or dot that one common picture of it must explain, unless a grid
+was said to be shown: simulated cells and dots give 0.93 and more, drawn sheets of digits 0.85."""
+MOST_COMPARED = 150
+
+
+def _likeness(light: FloatImage, lattice: _Lattice) -> float:
+    """How much of the variation about the spots one common picture of a spot explains."""
+    step = max(1, len(lattice.points) // MOST_COMPARED)
+    grid = (np.arange(13) - 6) / 13 * 0.9
+    u, v = np.meshgrid(grid, grid)
+    offsets = u.ravel()[:, None] * lattice.a + v.ravel()[:, None] * lattice.b
+    places = (lattice.points[::step, None, :] + offsets).astype(np.float32)
+    soft = cv2.GaussianBlur(light, (0, 0), max(0.5, 0.05 * float(np.hypot(*lattice.a))))
+    patches = cv2.remap(soft, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
+    height, width = light.shape
+    inside = ((places >= 0) & (places <= (width - 1, height - 1))).all(axis=(1, 2))
+    patches = patches[inside]
+    if len(patches) < 9:
+        return 1.0
+    patches = patches - patches.mean(axis=1, keepdims=True)
+    common = np.median(patches, axis=0)
+    rest = ((patches - common) ** 2).sum(axis=1) / np.maximum((patches**2).sum(axis=1), 1e-12)
+    return float(1 - np.median(rest))
 
 
 def lattice_points(
@@ -82,17 +122,19 @@ def lattice_points(
 
     Arguments and refusals are those of `measure_grid`; a chessboard's fields count as spots here.
     """
-    lattice = _best_lattice(light, mask, strict)
+    lattice = _best_lattice(light, mask, strict, Frame.of(light.shape))
     return lattice.points, lattice.index
 
 
-def _best_lattice(light: FloatImage, mask: npt.NDArray[np.uint8] | None, strict: bool) -> _Lattice:
+def _best_lattice(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, strict: bool, frame: Frame
+) -> _Lattice:
     reasons: list[str] = []
     found: dict[bool, _Lattice] = {}
     for bright in (False, True):
         for size in (31, 101):
             try:
-                lattice = _fit_lattice(_spots(light, mask, bright, size), light.shape)
+                lattice = _fit_lattice(_spots(light, mask, bright, size), frame)
                 _check(lattice, light.shape, mask, strict)
             except NotMeasurable as error:
                 reasons.append(str(error))
@@ -147,80 +189,72 @@ def _typical_area(area: Array) -> float:
     return float(order[int(np.searchsorted(cumulative, cumulative[-1] / 2))])
 
 
-def _fit_lattice(points: Array, shape: tuple[int, ...]) -> _Lattice:
-    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
-    half_diagonal = math.hypot(shape[0], shape[1]) / 2
+def _fit_lattice(points: Array, frame: Frame) -> _Lattice:
     a, b = _basis(points)
     index, seen = _walk(points, a, b)
     if len(seen) < MIN_SPOTS:
         raise NotMeasurable("the spots in the photo do not stand on a regular grid")
-    return _solved(points[seen], index, middle, half_diagonal)
+    return _solved(points[seen], index, frame)
 
 
-def _solved(
-    points: Array, index: npt.NDArray[np.int64], middle: Array, half_diagonal: float
-) -> _Lattice:
-    """Robust least squares of origin, both steps and, when an F test says so, radial distortion."""
-    from_middle = points - middle
-    square = (from_middle**2).sum(axis=1, keepdims=True) / half_diagonal**2
-    bend = (from_middle * square).T.ravel()
+def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Lattice:
+    """Robust least squares of origin, both steps and, when an F test says so, radial distortion.
+
+    The steps are those on the optical axis; where the distortion is not seen, what it may do to them
+    is an allowance.
+    """
+    from_axis = points - frame.axis
+    square = frame.square(points)[:, None]
+    bend = (from_axis * square).T.ravel()
     even = np.kron(np.eye(2), np.column_stack([np.ones(len(points)), index]))
     values = points.T.ravel()
-    fits = []
-    for design in (even, np.column_stack([even, bend])):
-        solution, keep = _robust(design, values)
-        fits.append((design, solution, keep))
-    curved = _distorted(fits, values)
+    design = np.column_stack([even, bend])
+    straight, bent = _robust(even, values), _robust(design, values)
+    curved = _distorted(straight, bent)
+    k, k_error = float(bent.solution[6]), math.sqrt(bent.covariance[6, 6])
     for _ in range(HIGHER_ORDER_PASSES if curved else 0):
-        higher = from_middle * higher_orders(float(fits[1][1][6]), square)
-        values = (points + higher).T.ravel()
-        fits[1] = (fits[1][0], *_robust(fits[1][0], values))
-    design, solution, keep = fits[1] if curved else fits[0]
-    rows = np.concatenate([keep, keep])
-    residual = (values - design @ solution)[rows]
-    freedom = max(1, len(residual) - design.shape[1])
-    variance = float((residual**2).sum()) / freedom
-    covariance = np.linalg.inv(design[rows].T @ design[rows]) * variance
-    a, b = solution[[1, 4]], solution[[2, 5]]
+        higher = from_axis * higher_orders(float(bent.solution[6]), square)
+        bent = _robust(design, (points + higher).T.ravel())
+    fit = bent if curved else straight
+    a, b = fit.solution[[1, 4]], fit.solution[[2, 5]]
+    moved = np.zeros(2)
+    if not curved:
+        by_one = np.linalg.lstsq(even, bend, rcond=None)[0]  # what a distortion of 1 adds
+        unseen = posterior(k, k_error)
+        moved = unseen * np.array([
+            by_one[[1, 4]] @ a / np.linalg.norm(a), by_one[[2, 5]] @ b / np.linalg.norm(b)
+        ])  # fmt: skip
     pitch = min(np.linalg.norm(a), np.linalg.norm(b))
-    span = np.ptp(index[keep], axis=0) + 1
-    loose = np.linalg.inv(fits[1][0].T @ fits[1][0]) * variance
+    span = np.ptp(index[fit.kept], axis=0) + 1
     return _Lattice(
-        origin=solution[[0, 3]],
+        origin=fit.solution[[0, 3]],
         a=a,
         b=b,
-        error=float(np.sqrt(max(covariance[1, 1], covariance[2, 2]))),
-        index=index[keep],
-        points=points[keep],
-        scatter=float(np.sqrt(2 * variance) / pitch),
-        occupied=int(keep.sum()) / float(span[0] * span[1]),
-        distortion=float(solution[6]) if curved else 0.0,
-        distortion_error=float(np.sqrt(loose[6, 6])),
-        residuals=(values - design @ solution).reshape(2, -1).T[keep],
+        error=float(np.sqrt(max(fit.covariance[1, 1], fit.covariance[2, 2]))),
+        index=index[fit.kept],
+        points=points[fit.kept],
+        scatter=float(np.sqrt(2) * fit.rms / pitch),
+        occupied=int(fit.kept.sum()) / float(span[0] * span[1]),
+        distortion=float(bent.solution[6]) if curved else 0.0,
+        distortion_error=math.sqrt(bent.covariance[6, 6]),
+        allowance=(float(moved[0]), float(moved[1])),
+        residuals=fit.residuals.reshape(2, -1).T[fit.kept],
     )
 
 
-def _robust(design: Array, values: Array) -> tuple[Array, npt.NDArray[np.bool_]]:
+def _robust(design: Array, values: Array) -> Trimmed:
     """Least squares with spots far from the rest left out."""
-    keep = np.ones(len(values) // 2, dtype=bool)
-    solution: Array = np.zeros(design.shape[1])
-    for _ in range(6):
-        rows = np.concatenate([keep, keep])
-        solution = np.linalg.lstsq(design[rows], values[rows], rcond=None)[0]
-        gap = np.hypot(*(values - design @ solution).reshape(2, -1))
-        keep = gap <= 3.5 * float(np.median(gap[keep])) + 1e-3
-    return solution, keep
+    return trimmed_fit(
+        design, values, limit=lambda gap: 3.5 * float(np.median(gap)) + 1e-3, each=2, passes=6
+    )
 
 
-def _distorted(fits: list[tuple[Array, Array, Array]], values: Array) -> bool:
+def _distorted(straight: Trimmed, bent: Trimmed) -> bool:
     """F test of the distorted lattice against the even one, on the spots that either uses."""
-    either = fits[0][2] | fits[1][2]
-    rows = np.concatenate([either, either])
-    before, after = (float(((values - d @ x)[rows] ** 2).sum()) for d, x, _ in fits)
+    rows = np.tile(straight.kept | bent.kept, 2)
+    before, after = (float((fit.residuals[rows] ** 2).sum()) for fit in (straight, bent))
     freedom = int(rows.sum()) - 7
-    if freedom < 10 or after <= 0:
-        return False
-    return float(fdtrc(1, freedom, (before - after) / (after / freedom))) < 1e-3
+    return freedom >= 10 and is_better(before, after, freedom)
 
 
 def _basis(points: Array) -> tuple[Array, Array]:
@@ -340,17 +374,21 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
     angle_b = math.degrees(math.atan2(lattice.b[1], lattice.b[0]))
     error = lattice.error
 
-    def fitted(value: float, u: float, unit: str) -> Quantity:
+    def fitted(value: float, u: float, unit: str, unseen: float = 0.0) -> Quantity:
         parts = [Contribution("fit of the grid", u, freedom)]
         if unit == "px":
             parts.append(Contribution("colour and processing", PROCESSING_SHARE * value))
             bent_cells = DISTORTED_CELLS * abs(lattice.distortion) * value
-            parts.append(Contribution("cells bent by distortion", bent_cells))
+            parts.append(Contribution("cells bent by distortion", bent_cells, scope="setting"))
+        if unseen:
+            parts.append(Contribution("lens distortion not seen", abs(unseen), scope="setting"))
         return Quantity(value, unit, tuple(parts))
 
+    aspect = length_b / length_a
+    unseen_aspect = aspect * (lattice.allowance[1] / length_b - lattice.allowance[0] / length_a)
     along, residuals, segments = _rows(lattice)
     return ScaleResult(
-        division=fitted(length_a, error, "px"),
+        division=fitted(length_a, error, "px", lattice.allowance[0]),
         distortion=lattice.distortion,
         distortion_error=lattice.distortion_error,
         tilt=fitted(angle, math.degrees(error / length_a), "deg"),
@@ -367,8 +405,8 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
         waveform=np.zeros(0),
         explained=1.0,
         pattern="grid",
-        division_y=fitted(length_b, error, "px"),
-        aspect=fitted(length_b / length_a, math.sqrt(2) * error / length_a, "1"),
+        division_y=fitted(length_b, error, "px", lattice.allowance[1]),
+        aspect=fitted(aspect, math.sqrt(2) * error / length_a, "1", unseen_aspect),
         angle_between=fitted(angle_b - angle, math.degrees(1.41 * error / length_a), "deg"),
         notes=_notes(lattice),
     )

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from glassay.errors import NotMeasurable
+from glassay.fitting import SIGMA_OF_MAD, scatter
 from glassay.imaging.tone import FloatImage
 from glassay.scale.search import Sighting
 
@@ -202,7 +203,7 @@ def _white_noise(grey: FloatImage, row: Sighting) -> float:
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
     response = cv2.filter2D(part, cv2.CV_32F, kernel)[1:-1, 1:-1]
     # The median passes over the edges of the lines, which the kernel answers to as well.
-    return float(np.median(np.abs(response))) / 0.6745 / 6.0
+    return scatter(response) / 6.0
 
 
 def _unsteadiness(cells: _Cells, amplitude: Array, error: Array) -> float:
@@ -219,7 +220,7 @@ def _unsteadiness(cells: _Cells, amplitude: Array, error: Array) -> float:
         return 0.0
     change = np.abs(np.diff(amplitude, axis=0))[both] / math.sqrt(2)
     noise = np.hypot(error[1:], error[:-1])[both] / math.sqrt(2)
-    spread = 1.4826 * float(np.median(change))
+    spread = SIGMA_OF_MAD * float(np.median(change))
     return float(np.sqrt(max(0.0, spread**2 - float(np.median(noise)) ** 2)))
 
 
@@ -498,7 +499,7 @@ def _combine_slabs(shift: Array, weight: Array, t: Array) -> tuple[float, Array,
         slant = float((weight * lever * (value - mean)).sum() / spread) if spread > 0 else 0.0
         residual = np.where(weight > 0, value - mean - slant * lever, 0.0)
         used = weight > 0
-        scale = 1.4826 * float(np.median(np.abs(residual[used]))) if used.any() else 0.0
+        scale = scatter(residual[used]) if used.any() else 0.0
         weight = np.where(np.abs(residual) > 4 * scale + 0.01, weight * 0.05, weight)
     at_zero = mean - slant * centre
     used = weight > 0

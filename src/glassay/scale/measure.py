@@ -1,141 +1,43 @@
-"""Measuring a ruled scale in a photo: search, refine, fit, and the checks that let it be believed."""
+"""Measuring the ruled scale or the grid that a photo shows, whichever it is."""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
+from glassay.field_stop import find_field_stop
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity
-from glassay.scale.comb import finer_division
-from glassay.scale.field_stop import FieldStop, find_field_stop
-from glassay.scale.finer_lines import finer_lines_beside, is_veiled
-from glassay.scale.lines import Lines, refine
+from glassay.scale.grid import measure_grid
 from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
-from glassay.scale.ruling import (
-    Hierarchy,
-    RulingFit,
-    at_picture_corner,
-    fit_ruling,
-    read_hierarchy,
-)
-from glassay.scale.search import Sighting, find_rows
-from glassay.scale.strips import reduced
+from glassay.scale.result import ScaleResult, View
+from glassay.scale.ruled import measure_ruled
 
-METHOD = "ruled scale"
-METHOD_VERSION = "6"
+METHOD_VERSION = "8"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]
 Box = tuple[int, int, int, int]
 
-SEARCH_PIXELS = 3_500_000
-"""The search runs on a copy of at most this size first, and on more only if it finds nothing."""
-MAX_SEARCH_PIXELS = 40_000_000
-"""Largest copy that is searched; memory stays below 1 GB. Finer scales in larger photos need a
-division of more px, which they have."""
 MIN_SIDE_PX = 24
-MIN_DIVISION_PX = 3.5
-"""Below this the lines are so near the sampling limit that an aliased pattern cannot be ruled out."""
-MIN_LINES = 6
-MIN_LINES_POINTED = 4
-"""The same where a person has pointed at the scale (`box`), so that chance has less to choose from."""
-MIN_FILLED = 0.8
-"""Share of the lines between the first and the last that must be seen."""
-MIN_EXPLAINED = 0.9
-"""Share of the variation around the median line that one common waveform must explain. Scales give
-0.92 to 1.0, even under dust and heavy compression; textures that passed the other checks at most
-0.89."""
-MIN_EXPLAINED_EVEN = 0.8
-EVEN_LINES = 12
-EVEN_JITTER = 0.015
-"""Of at least `EVEN_LINES` lines that scatter by no more than `EVEN_JITTER` divisions, less likeness
-is asked (`MIN_EXPLAINED_EVEN`): no texture is so even, and glare or dirt may trouble many lines."""
-MAX_UNSTEADINESS = 0.25
-"""Largest relative change of a line's contrast along it. Lines of scales change by less than 0.1;
-rows of squares, letters and pads, seen as lines, by 0.3 and more."""
-MAX_JITTER = 0.025
-"""Largest rms residual of the line positions, in divisions. Slides are ruled to better than 0.005;
-dust, noise and compression take soft scales to 0.02; weave and brick vary by 0.03 and more."""
-CLEARLY_ALIKE = 0.9
-MAX_JITTER_ALIKE = 0.05
-"""Lines as alike as `CLEARLY_ALIKE` (see `MIN_EXPLAINED`) may scatter more: those of a faint, noisy
-scale do, and no texture was ever so uniform."""
-MIN_LENGTH = 1.2
-"""Shortest lines, in divisions: a row of dots, pads or letters is not a scale."""
-PROCESSING_SHARE = 4e-5
-"""Relative standard uncertainty for what cameras do to a picture that no scatter of lines shows:
-red and blue, magnified differently, leak into green through demosaicing and compression. Simulated
-captures with usual lateral colour were off by up to 1e-4 without any scatter to tell it."""
-DISTORTION_MODEL_SHARE = 0.005
-"""Relative standard uncertainty for each unit of fitted distortion: the radial model of third order,
-applied along a straight row, is no better than that for rows far off the middle."""
-MAX_KEYSTONE = 0.1
-"""Largest steady change of the spacing from the middle to the corner: slides seen askew give up to
-0.09, and beyond it strong distortion has been taken for it."""
-MAX_ALTERNATION = 0.3
-"""Largest difference between even and odd lines, as a share of the contrast, before two of them are
-taken for one division (see `Lines`)."""
-MAX_UNLIKENESS = 0.45
-"""Largest relative spread of the lines' contrast (from the median absolute deviation)."""
-MAX_CHANCE = 1e-6
-"""Largest probability that lines found by looking everywhere are even by accident: each line beyond
-the two that fix the comb falls within two standard deviations of its place with a chance of four
-times the scatter. Some ten thousand combs are looked at in a photo; one false scale in a hundred
-photos of textures would be too many."""
-MAX_CHANCE_POINTED = 1e-3
-
-
-@dataclass(frozen=True)
-class ScaleResult:
-    """A ruled scale measured in px.
-
-    `division` is the distance from line to line (px) at the middle of the photo, `distortion` the
-    radial distortion at its corner (relative, negative for barrel, 0 if none was seen) with the
-    standard error of what is known of it, `tilt` the direction of the scale's axis
-    against the photo's horizontal (deg, from the x axis towards the y axis, which points down:
-    clockwise as seen). `segments` (lines, 4) holds the
-    two ends x0, y0, x1, y1 of every line used, `residuals` (px) their distance from the even
-    ruling. `shape` is the photo's (height, width).
-    """
-
-    division: Quantity
-    distortion: float
-    distortion_error: float
-    tilt: Quantity
-    lines: int
-    span: int
-    segments: npt.NDArray[np.float64]
-    residuals: npt.NDArray[np.float64]
-    along: npt.NDArray[np.float64]
-    dark_lines: bool
-    hierarchy: Hierarchy
-    curved: bool
-    field_stop: FieldStop | None
-    shape: tuple[int, int]
-    waveform: npt.NDArray[np.float64]
-    explained: float
-    pattern: str = "ruled"
-    aspect: Quantity | None = None
-    angle_between: Quantity | None = None
-    division_y: Quantity | None = None
-    notes: tuple[str, ...] = ()
 
 
 def measure_scale(
-    grey: FloatImage, *, pattern: Pattern = "auto", box: Box | None = None
+    grey: FloatImage,
+    *,
+    pattern: Pattern = "auto",
+    box: Box | None = None,
+    confirmed: bool = False,
 ) -> ScaleResult:
     """Measure the ruled scale (or grid) that a photo shows.
 
     `grey` (height, width) is linear light. With `box` = (x, y, width, height) only that part is
     searched; positions and tilt still refer to the whole photo. `pattern` "ruled" looks for a scale
-    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid.
+    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid. `confirmed` says
+    that somebody vouches for it that a ruling is shown (see `ruled.plausible`).
 
     Raises `NotMeasurable` with the reason when no scale can be measured.
     """
@@ -144,7 +46,9 @@ def measure_scale(
     mask = stop.mask(light.shape) if stop is not None else None
     x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
     part = light[y0 : y0 + height, x0 : x0 + width]
-    view = _View(part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None)
+    view = View(
+        part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, confirmed
+    )
     try:
         result = _measured(view, pattern)
     except NotMeasurable:
@@ -159,32 +63,7 @@ def measure_scale(
     return _behind_raster(view, pattern, raster)
 
 
-@dataclass(frozen=True)
-class _View:
-    """The part of a photo of this `shape` that is looked at, with its corner (x, y) in the photo;
-    `mask` is 0 outside the round field `stop`. `pointed`: a person chose the part."""
-
-    light: FloatImage
-    mask: npt.NDArray[np.uint8] | None
-    stop: FieldStop | None
-    shape: tuple[int, int]
-    corner: tuple[int, int]
-    pointed: bool
-
-    @property
-    def middle(self) -> tuple[float, float]:
-        """The photo's middle, taken to be the optical axis, seen from the middle of the view."""
-        height, width = self.light.shape
-        x0, y0 = self.corner
-        return (self.shape[1] - width) / 2 - x0, (self.shape[0] - height) / 2 - y0
-
-    @property
-    def half_diagonal(self) -> float:
-        """Half the photo's diagonal, px."""
-        return math.hypot(*self.shape) / 2
-
-
-def _behind_raster(view: _View, pattern: Pattern, raster: Raster) -> ScaleResult:
+def _behind_raster(view: View, pattern: Pattern, raster: Raster) -> ScaleResult:
     """The scale in a photo that a fine raster covers, once the raster is smoothed away."""
     seen = (
         f"a raster of {raster.period_px:.1f} px covers the photo, as a screen's or a print's does"
@@ -198,18 +77,16 @@ def _behind_raster(view: _View, pattern: Pattern, raster: Raster) -> ScaleResult
     return replace(result, notes=(*result.notes, f"{seen}; it was smoothed away"))
 
 
-def _measured(view: _View, pattern: Pattern) -> ScaleResult:
+def _measured(view: View, pattern: Pattern) -> ScaleResult:
     reasons: list[str] = []
     if pattern in ("auto", "ruled"):
         try:
-            return _in_whole_photo(_measure_ruled(view), view.shape, *view.corner)
+            return _in_whole_photo(measure_ruled(view), view.shape, *view.corner)
         except NotMeasurable as error:
             reasons.append(str(error))
     if pattern in ("auto", "grid"):
-        from glassay.scale.grid import measure_grid
-
         try:
-            result = measure_grid(view.light, view.mask, view.stop, strict=pattern == "auto")
+            result = measure_grid(view, strict=pattern == "auto")
             return _in_whole_photo(result, view.shape, *view.corner)
         except NotMeasurable as error:
             reasons.append(str(error))
@@ -233,268 +110,6 @@ def _stretched(grey: FloatImage) -> FloatImage:
             raise NotMeasurable("the photo's values span more than can be scaled")
         grey = np.clip(grey, 0, 4)
     return np.asarray(np.sqrt(grey), dtype=np.float32)
-
-
-def _measure_ruled(view: _View) -> ScaleResult:
-    light, mask = view.light, view.mask
-    reasons: list[tuple[float, str]] = []
-    tried: set[int] = set()
-    for limit in (SEARCH_PIXELS, MAX_SEARCH_PIXELS):
-        factor = max(1, math.ceil(math.sqrt(light.size / limit)))
-        if factor in tried:
-            continue
-        tried.add(factor)
-        small = reduced(light, factor)
-        small_mask = (
-            None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
-        )
-        candidates: list[tuple[Sighting, ScaleResult]] = []
-        for sighting in find_rows(small, small_mask)[:6]:
-            row = sighting.enlarged(factor)
-            # Once one holds, only a finer one can change the answer.
-            if candidates and row.period > 0.6 * candidates[0][0].period:
-                continue
-            try:
-                candidates.append((row, _judged(view, row)))
-            except NotMeasurable as error:
-                reasons.append((row.merit, str(error)))
-        if candidates:
-            return _finest_consistent(candidates)
-    if not reasons:
-        raise NotMeasurable("no row of evenly spaced lines was found")
-    raise NotMeasurable(max(reasons)[1])
-
-
-def _judged(view: _View, row: Sighting) -> ScaleResult:
-    """Refine one sighting and apply every check. Raises `NotMeasurable` with the one that failed."""
-    light, mask = view.light, view.mask
-    if row.period < MIN_DIVISION_PX:
-        raise NotMeasurable(
-            f"the lines are only {row.period:.1f} px apart, too close to be told from aliasing"
-        )
-    lines = refine(light, mask, row)
-    parts = finer_division(lines.waveform)
-    if parts > 1:
-        if row.period / parts < MIN_DIVISION_PX:
-            raise NotMeasurable(
-                f"the lines are only {row.period / parts:.1f} px apart,"
-                " too close to be told from aliasing"
-            )
-        row = _renumbered(row, lines, parts)
-        lines = refine(light, mask, row)
-    elif lines.alternation > MAX_ALTERNATION and len(lines.numbers) >= 10:
-        row = _every_second(row)
-        lines = refine(light, mask, row)
-    fit = _fit(lines, view.middle, view.half_diagonal)
-    _check(lines, row, fit, view.pointed)
-    return _result(view, row, lines, fit)
-
-
-def _fit(lines: Lines, middle: tuple[float, float], half_diagonal: float) -> RulingFit:
-    """Fit the lines about the photo's middle, which a box may have moved from the view's."""
-    c, s = math.cos(lines.angle), math.sin(lines.angle)
-    along, across = middle[0] * c + middle[1] * s, middle[1] * c - middle[0] * s
-    square = lines.across_square - 2 * across * lines.across_mean + across**2
-    return fit_ruling(lines.numbers, lines.positions - along, lines.errors, square, half_diagonal)
-
-
-def _renumbered(row: Sighting, lines: Lines, parts: int) -> Sighting:
-    """The same row counted in lines `parts` times as fine."""
-    powers = parts ** np.arange(len(row.place) - 1, -1, -1, dtype=np.float64)
-    numbers = np.arange(row.numbers.min() * parts, row.numbers.max() * parts + 1)
-    begins = np.interp(numbers / parts, row.numbers, row.begins)
-    ends = np.interp(numbers / parts, row.numbers, row.ends)
-    return replace(
-        row, place=row.place / powers, numbers=numbers, begins=begins, ends=ends, angle=lines.angle
-    )
-
-
-def _every_second(row: Sighting) -> Sighting:
-    """The same row with every second line taken as part of its neighbour."""
-    chosen = row.numbers % 2 == 0
-    powers = 2.0 ** np.arange(len(row.place) - 1, -1, -1)
-    return replace(
-        row, place=row.place * powers, numbers=row.numbers[chosen] // 2,
-        begins=row.begins[chosen], ends=row.ends[chosen],
-    )  # fmt: skip
-
-
-def _check(lines: Lines, row: Sighting, fit: RulingFit, pointed: bool) -> None:
-    used = int(fit.used.sum())
-    if fit.division < MIN_DIVISION_PX:
-        raise NotMeasurable(
-            f"the lines are only {fit.division:.1f} px apart, too close to be told from aliasing"
-        )
-    needed = MIN_LINES_POINTED if pointed else MIN_LINES
-    if used < needed:
-        hint = "" if pointed else f" ({MIN_LINES_POINTED} where a box points at the scale)"
-        raise NotMeasurable(
-            f"only {used} evenly spaced lines were found; {needed} are needed{hint}"
-        )
-    span = int(np.ptp(lines.numbers[fit.used])) + 1
-    if used < MIN_FILLED * span:
-        raise NotMeasurable(
-            f"only {used} of {span} lines stand where an even ruling would have them"
-        )
-    jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
-    explained = lines.explained
-    if jitter > (MAX_JITTER_ALIKE if explained > CLEARLY_ALIKE else MAX_JITTER):
-        raise NotMeasurable(
-            f"the lines found are not evenly spaced (they scatter by {jitter:.0%} of a division)"
-        )
-    even = used >= EVEN_LINES and jitter <= EVEN_JITTER and not fit.keystone and not fit.curved
-    if explained < (MIN_EXPLAINED_EVEN if even else MIN_EXPLAINED):
-        raise NotMeasurable("what repeats in the photo differs too much from place to place")
-    if lines.unsteadiness > MAX_UNSTEADINESS:
-        raise NotMeasurable("what repeats in the photo changes along its length, as no line does")
-    amplitudes = lines.amplitudes[fit.used]
-    middle = float(np.median(amplitudes))
-    unlike = 1.4826 * float(np.median(np.abs(amplitudes - middle))) / max(abs(middle), 1e-9)
-    if unlike > MAX_UNLIKENESS:
-        raise NotMeasurable("what repeats in the photo differs too much in contrast")
-    chance = (4 * max(jitter, 0.002)) ** (used - 2)
-    if chance > (MAX_CHANCE_POINTED if pointed else MAX_CHANCE):
-        raise NotMeasurable(
-            f"{used} lines that scatter by {jitter:.1%} of a division may be even by chance"
-        )
-    length = row.core[1] - row.core[0]
-    if length < MIN_LENGTH * fit.division:
-        raise NotMeasurable("what repeats in the photo is too short to be the lines of a scale")
-    if abs(fit.keystone) > MAX_KEYSTONE:
-        raise NotMeasurable(
-            f"the spacing changes by {abs(fit.keystone):.0%} from the middle of the photo to its"
-            " corner; the camera must look at the slide more squarely, or through less of the lens"
-        )
-    if fit.error / fit.division > 0.02:
-        raise NotMeasurable("the lines are too faint or too few to give a useful number")
-
-
-def _finest_consistent(candidates: list[tuple[Sighting, ScaleResult]]) -> ScaleResult:
-    """The best candidate, or a finer one of which it is every 2nd, 4th, 5th or 10th line."""
-    best_row, best = max(candidates, key=lambda pair: pair[0].merit)
-    for row, result in candidates:
-        ratio = best.division.value / result.division.value
-        nearest = round(ratio)
-        parallel = abs(math.sin(row.angle - best_row.angle)) < math.sin(math.radians(2))
-        if nearest in (2, 4, 5, 10) and abs(ratio / nearest - 1) < 0.01 and parallel:
-            best_row, best = row, result
-    return best
-
-
-def _result(view: _View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleResult:
-    light, stop = view.light, view.stop
-    parts = [Contribution("fit of the lines", fit.error, float(max(1, fit.dof)))]
-    parts.append(Contribution("colour and processing", PROCESSING_SHARE * fit.division))
-    if fit.distortion:
-        model = DISTORTION_MODEL_SHARE * abs(fit.distortion) * fit.division
-        parts.append(Contribution("model of the distortion", model))
-    if fit.distortion_allowance:
-        parts.append(Contribution("lens distortion not seen", fit.distortion_allowance))
-    segments = _segments(light.shape, lines)
-    hierarchy = read_hierarchy(lines.numbers, _visible_lengths(light.shape, stop, lines, segments))
-    tilt = math.degrees(lines.angle)
-    tilt = 90 - (90 - tilt) % 180  # into (-90, 90]
-    length = max(row.core[1] - row.core[0], 1.0)
-    tilt_error = math.degrees(3.5 * lines.wander / (length * math.sqrt(len(lines.numbers))))
-    veiled = is_veiled(light, row, lines, fit.division)
-    if hierarchy.every in (0, 2):
-        _refuse_finer(finer_lines_beside(light, row, lines, fit.division), fit.division)
-        if veiled and not view.pointed:
-            raise NotMeasurable(
-                "the ground between the lines differs in a band along the scale, as finer lines that"
-                " are not resolved make it; if the lines seen are a division apart all the same,"
-                " point at the scale with a box"
-            )
-    return ScaleResult(
-        division=Quantity(fit.division, "px", tuple(parts)),
-        distortion=fit.distortion,
-        distortion_error=fit.distortion_error,
-        tilt=Quantity.of(tilt, max(tilt_error, 1e-4), "deg", "direction of the lines"),
-        lines=int(fit.used.sum()),
-        span=int(np.ptp(lines.numbers[fit.used])) + 1,
-        segments=segments[fit.used],
-        residuals=fit.residuals[fit.used],
-        along=lines.positions[fit.used],
-        dark_lines=_is_dark(lines.waveform),
-        hierarchy=hierarchy,
-        curved=fit.curved or bool(fit.keystone),
-        field_stop=stop,
-        shape=(light.shape[0], light.shape[1]),
-        waveform=lines.waveform,
-        explained=lines.explained,
-        notes=_notes(
-            hierarchy, fit, len(lines.numbers), is_veiled(light, row, lines, fit.division)
-        ),
-    )
-
-
-def _refuse_finer(parts: int, division_px: float) -> None:
-    if parts:
-        raise NotMeasurable(
-            f"only every {parts}th line is clearly seen; between them stand finer ones, only"
-            f" {division_px / parts:.1f} px apart, too close to be measured"
-        )
-
-
-def _is_dark(waveform: npt.NDArray[np.float64]) -> bool:
-    """Whether the middle of the waveform, where the line stands, lies below its mean."""
-    return bool(waveform[len(waveform) // 2] < waveform.mean())
-
-
-def _segments(shape: tuple[int, ...], lines: Lines) -> npt.NDArray[np.float64]:
-    c, s = math.cos(lines.angle), math.sin(lines.angle)
-    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
-    at, a, b = lines.positions, lines.begins, lines.ends
-    return np.column_stack(
-        [cx + at * c - a * s, cy + at * s + a * c, cx + at * c - b * s, cy + at * s + b * c]
-    )
-
-
-def _visible_lengths(
-    shape: tuple[int, ...], stop: FieldStop | None, lines: Lines, segments: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Line lengths in px; NaN for lines that run out of the photo or of the round field."""
-    margin = 12.0
-    x, y = segments[:, 0::2], segments[:, 1::2]
-    inside = (x > margin) & (x < shape[1] - margin) & (y > margin) & (y < shape[0] - margin)
-    if stop is not None:
-        inside &= np.hypot(x - stop.x, y - stop.y) < stop.diameter / 2 * 0.96
-    return np.where(inside.all(axis=1), lines.ends - lines.begins, np.nan)
-
-
-def _notes(
-    hierarchy: Hierarchy, fit: RulingFit, count: int, veiled: bool = False
-) -> tuple[str, ...]:
-    notes = []
-    if veiled:
-        notes.append(
-            "the ground between the lines differs in a band along the scale, as finer lines that are"
-            " not resolved make it: check that the stated division is that of the lines found"
-        )
-    if hierarchy.every == 2:
-        notes.append(
-            "every second line is longer: on a slide with longer 5th and 10th lines this means that"
-            " only its 5th lines are seen; check that the stated division is that of these lines"
-        )
-    elif hierarchy.every not in (0, 5, 10):
-        notes.append(
-            f"every {hierarchy.every}th line is longer, which is unusual: check that the stated"
-            " division is that of the finest lines seen"
-        )
-    if fit.keystone:
-        notes.append(
-            f"the spacing changes steadily along the scale ({abs(fit.keystone):.2%} from the middle to"
-            " the corner): the camera did not look squarely at the slide; the pixel size is that at"
-            " the middle of the photo"
-        )
-    if fit.curved:
-        notes.append(
-            "the spacing changes along the scale: lens distortion of"
-            f" {at_picture_corner(fit.distortion):+.2%} at the corner of the picture; the pixel size"
-            " is that at the middle of the photo, and the division averages"
-            f" {fit.mean_division / fit.division - 1:+.2%} over the scale"
-        )
-    return tuple(notes)
 
 
 def _in_whole_photo(result: ScaleResult, shape: tuple[int, ...], x0: int, y0: int) -> ScaleResult:

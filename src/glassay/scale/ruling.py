@@ -10,14 +10,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import fdtrc
 
+from glassay.distortion import HIGHER_ORDER_PASSES, USUAL_DISTORTION, higher_orders, posterior
+from glassay.fitting import CHANCE, chain_inflation, scatter
+
 Array = npt.NDArray[Any]
 
-CURVED_PROBABILITY = 1e-3
-"""Chance at which an even ruling is taken for a distorted one; one in a thousand."""
-USUAL_DISTORTION = 0.005
-"""Standard deviation of the radial distortion at the corner of the picture expected of a microscope
-before anything is measured: half a percent (common practice, no source). It enters the uncertainty
-where the scale is too short to show the distortion itself."""
 MIN_FREEDOM = 4
 """Degrees of freedom that must be left when the distortion is fitted."""
 
@@ -104,31 +101,6 @@ def fit_ruling(
     )
 
 
-def at_picture_corner(k: float) -> float:
-    """The distortion that a coefficient k makes at the picture's corner, relative.
-
-    (r_d - r_u) / r_u where r_d = r_u (1 + k r_u^2) is 1, half the diagonal of the picture: the same
-    number that `glassay.field.distortion` reports (geometric distortion in the sense of ISO 17850,
-    from memory). For barrel it is more than k, because the corner shows what lies farther out.
-    """
-    r_u = 1.0
-    for _ in range(30):
-        r_u -= (r_u * (1 + k * r_u**2) - 1) / max(1 + 3 * k * r_u**2, 0.1)
-    return 1 / r_u - 1
-
-
-HIGHER_ORDER_PASSES = 3
-
-
-def higher_orders(k: float, square: Array) -> Array:
-    """What the inverse of r_d = r_u (1 + k r_u^2) holds beyond its linear term in k.
-
-    r_u = r_d (1 - k r_d^2 + 3 k^2 r_d^4 - 12 k^3 r_d^6 + ...), the Lagrange inversion of the cubic;
-    returns the sum from 3 k^2 on, for `square` = r_d^2.
-    """
-    return np.asarray(3 * k**2 * square**2 - 12 * k**3 * square**3)
-
-
 def _choose(straight: _Fit, bent: _Fit, leaning: _Fit, both: _Fit) -> tuple[_Fit, bool, bool]:
     """The simplest model that no larger one betters: the fit, whether curved, whether leaning."""
     one = min((bent, leaning), key=lambda fit: fit.misfit)
@@ -145,8 +117,7 @@ def _posterior_distortion(fit: _Fit) -> float:
     k, k_error = float(fit.solution[2]), float(fit.errors[2])
     if fit.dof < MIN_FREEDOM or not math.isfinite(k_error):
         return USUAL_DISTORTION
-    trust = USUAL_DISTORTION**2 / (USUAL_DISTORTION**2 + k_error**2)
-    return math.sqrt((trust * k) ** 2 + trust * k_error**2)
+    return posterior(k, k_error)
 
 
 def _bend(positions: Array, across_square_px2: Array, half_diagonal_px: float) -> Array:
@@ -182,10 +153,10 @@ def _weighted_fit(design: Array, y: Array, errors: Array) -> _Fit:
         solution = np.linalg.lstsq(design[used] * root[:, None], y[used] * root, rcond=None)[0]
         residuals = y - design @ solution
         # Scatter beyond the pixel noise (ruling errors, compression) is alike for all lines.
-        scatter = 1.4826 * float(np.median(np.abs(residuals[used])))
+        wide = scatter(residuals[used])
         typical = float(np.median(errors[used]))
-        extra = float(np.sqrt(max(0.0, scatter**2 - typical**2)))
-        limit = 4.0 * np.sqrt(errors**2 + max(extra, 0.3 * scatter) ** 2) + 1e-3
+        extra = float(np.sqrt(max(0.0, wide**2 - typical**2)))
+        limit = 4.0 * np.sqrt(errors**2 + max(extra, 0.3 * wide) ** 2) + 1e-3
         new = np.abs(residuals) <= limit
         if new.sum() < max(4, parameters + 1) or (new == used).all():
             break
@@ -201,16 +172,12 @@ def _weighted_fit(design: Array, y: Array, errors: Array) -> _Fit:
 
 
 def _inflation(residuals: Array) -> float:
-    """By how much neighbouring lines that err together raise the variance of a fit.
-
-    (1 + r) / (1 - r) for first-order autocorrelation r (Bartlett 1935). Compression and ruling
-    machines make such errors. An r that chance gives to independent residuals counts for nothing.
-    """
+    """By how much neighbouring lines that err together raise the variance of a fit; compression and
+    ruling machines make such errors."""
     square = float((residuals**2).sum())
     if len(residuals) < 8 or square <= 0:
         return 1.0
-    r = float((residuals[1:] * residuals[:-1]).sum()) / square - 1 / math.sqrt(len(residuals))
-    return (1 + r) / (1 - r) if r > 0 else 1.0
+    return chain_inflation(float((residuals[1:] * residuals[:-1]).sum()) / square, len(residuals))
 
 
 def _is_better(straight: _Fit, bent: _Fit, more: int = 1) -> bool:
@@ -225,7 +192,7 @@ def _is_better(straight: _Fit, bent: _Fit, more: int = 1) -> bool:
     if after <= 0:
         return before > 0
     ratio = (before - after) / more / (after / dof) / _inflation(bent.residuals[either])
-    return float(fdtrc(more, dof, max(ratio, 0.0))) < CURVED_PROBABILITY
+    return float(fdtrc(more, dof, max(ratio, 0.0))) < CHANCE
 
 
 @dataclass(frozen=True)

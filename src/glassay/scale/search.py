@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from glassay.fitting import scatter, vertex
 from glassay.imaging.tone import FloatImage
 from glassay.scale.comb import (
     CELL,
@@ -281,9 +282,7 @@ def _slant(
         step = 2 * spread / 50
         slope = float(trial[best])
         if 0 < best < 50:
-            left, top, right = gathered[best - 1 : best + 2]
-            bend = left - 2 * top + right
-            slope += step * 0.5 * float((left - right) / bend) if bend < 0 else 0.0
+            slope += step * vertex(*(float(value) for value in gathered[best - 1 : best + 2]))
     return slope
 
 
@@ -349,7 +348,7 @@ def _present(
     """Where single lines are present, beyond the core too, if noise allows it to be told."""
     outside = np.concatenate([amplitude[: max(0, lo - 1)], amplitude[hi + 1 :]])
     seen = np.concatenate([whole[: max(0, lo - 1)], whole[hi + 1 :]])
-    noise = 1.4826 * float(np.median(np.abs(outside[seen]))) if seen.any() else 0.0
+    noise = scatter(outside[seen]) if seen.any() else 0.0
     present = (amplitude > PRESENT_AMPLITUDE) & whole
     if noise > 0.25 * PRESENT_AMPLITUDE:
         present[:lo] = False

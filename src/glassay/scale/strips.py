@@ -82,12 +82,3 @@ def merge_strips(strips: Strips, count: int) -> Strips:
         rows.astype(np.float32), number > EMPTY_SHARE * count, strips.angle,
         strips.height * count, strips.s0, strips.t0, strips.step * max(1, count // 2),
     )  # fmt: skip
-
-
-def reduced(light: FloatImage, factor: int) -> FloatImage:
-    """The photo with every `factor` x `factor` px averaged into one."""
-    if factor == 1:
-        return light
-    size = (light.shape[1] // factor, light.shape[0] // factor)
-    whole = light[: size[1] * factor, : size[0] * factor]
-    return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), dtype=np.float32)

@@ -27,7 +27,8 @@ lays a ruled scale on another scene, `Lit` shows a scene in dark field or obliqu
 
 `cramer_rao` is the bound itself. `film` makes a `Clip` from a `ClipPlan` (shake, drift, flicker,
 repeated and dropped frames, focusing) that can be written as a video file; `focus_run` makes photos
-through focus.
+through focus. `Relief` is an object of several heights, `StackRun` photos through them with truth
+(`stacked_dies`: dies upon each other with bond wires).
 
 Coordinates: object (x, y) in um with y down the picture; picture (column, row) in px with (0, 0) at
 the middle of the top left pixel; a positive tilt turns the object's x axis clockwise in the
@@ -35,6 +36,7 @@ picture. Pixel size is paraxial, at the middle of the picture. Where a camera en
 speaks of the sensor's own pixels and `Truth` of stored ones unless it says native.
 """
 
+from glassay.optics.transfer import defocused_transfer
 from glassay.simulate.bars import BarElement, BarTarget
 from glassay.simulate.bound import cramer_rao
 from glassay.simulate.camera import Camera, develop, mosaic, noise_variance
@@ -55,9 +57,10 @@ from glassay.simulate.die import Die
 from glassay.simulate.geometry import Mapping, Pose
 from glassay.simulate.lettering import FONTS
 from glassay.simulate.looks import Lit
-from glassay.simulate.optics import Lighting, Optics, defocused_transfer, diffraction_transfer
+from glassay.simulate.optics import Lighting, Optics
 from glassay.simulate.paint import Scene, View
 from glassay.simulate.plain import Edge, FlatField, SlantedSquare
+from glassay.simulate.relief import Level, Plate, Relief, StackRun, WirePieces, stacked_dies
 from glassay.simulate.render import Moment, expected, expected_moments
 from glassay.simulate.scales import Chessboard, CrossedGrid, DotGrid, RuledScale
 from glassay.simulate.sensor import SensorDie
@@ -89,6 +92,7 @@ __all__ = [
     "Edge",
     "FlatField",
     "FocusRun",
+    "Level",
     "Lighting",
     "Lit",
     "Mapping",
@@ -96,22 +100,25 @@ __all__ = [
     "Optics",
     "Overlaid",
     "Photographed",
+    "Plate",
     "Pose",
+    "Relief",
     "RuledScale",
     "ScaleOver",
     "Scene",
     "Scratches",
     "SensorDie",
     "SlantedSquare",
+    "StackRun",
     "Texture",
     "Truth",
     "View",
+    "WirePieces",
     "capture",
     "cramer_rao",
     "cut_off",
     "defocused_transfer",
     "develop",
-    "diffraction_transfer",
     "expected",
     "expected_moments",
     "film",
@@ -120,6 +127,7 @@ __all__ = [
     "noise_variance",
     "photograph",
     "repeat_pair",
+    "stacked_dies",
     "truth_of",
     "turn_clip",
     "write_sound",

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-Curve = npt.NDArray[np.float64]
+from glassay.optics.transfer import defocused_transfer
 
-_PUPIL_NODES = 160
-"""Quadrature nodes along the pupil: exact to 1e-6 up to 6 waves of defocus."""
+Curve = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -99,40 +97,3 @@ class Optics:
         if self.residual_blur_um:
             response = response * np.exp(-2 * (math.pi * self.residual_blur_um * f) ** 2)
         return response
-
-
-def diffraction_transfer(normalised: npt.ArrayLike) -> Curve:
-    """(2 / pi) (acos n - n sqrt(1 - n^2)) for n = f wavelength / (2 NA); zero beyond 1."""
-    n = np.clip(np.abs(np.asarray(normalised, dtype=np.float64)), 0, 1)
-    return np.asarray(2 / math.pi * (np.arccos(n) - n * np.sqrt(1 - n * n)))
-
-
-def defocused_transfer(normalised: npt.ArrayLike, waves: float) -> Curve:
-    """Transfer of a circular pupil with `waves` of defocus (W020) at its rim.
-
-    The overlap of two unit discs n apart to either side, with the difference of their parabolic
-    phases 8 pi W n x, gives 4/pi int_0^(1-n) cos(8 pi W n x) sqrt(1 - (x + n)^2) dx. The
-    substitution x + n = sin t makes the integrand smooth. Negative values are contrast reversals.
-    """
-    n = np.abs(np.asarray(normalised, dtype=np.float64))
-    if waves == 0:
-        return diffraction_transfer(n)
-    return np.asarray(np.interp(n, np.linspace(0, 1, 1025), _defocus_table(abs(waves)), right=0.0))
-
-
-@lru_cache(maxsize=256)
-def _defocus_table(waves: float) -> Curve:
-    n = np.linspace(0, 1, 1025)[:, None]
-    nodes, weights = _pupil_quadrature()
-    low = np.arcsin(n)
-    half = (math.pi / 2 - low) / 2
-    t = low + half * (1 + nodes)
-    phase = np.cos(8 * math.pi * waves * n * (np.sin(t) - n))
-    table: Curve = 4 / math.pi * (half * weights * phase * np.cos(t) ** 2).sum(axis=1)
-    return table
-
-
-@lru_cache(maxsize=1)
-def _pupil_quadrature() -> tuple[Curve, Curve]:
-    nodes, weights = np.polynomial.legendre.leggauss(_PUPIL_NODES)
-    return nodes, weights

@@ -107,7 +107,8 @@ def _visible_boxes(view: View, many: Boxes) -> Shape | None:
     """One compound path of the rectangles that the grid can show."""
     if not many.boxes.size:
         return None
-    x0, y0, x1, y1 = many.boxes.T
+    boxes = _cut_up(many.boxes, _longest_um(view)) if view.mapping.k1 else many.boxes
+    x0, y0, x1, y1 = boxes.T
     corners = np.stack([x0, y0, x1, y0, x1, y1, x0, y1], axis=1).reshape(-1, 4, 2)
     grid = view.to_grid(corners.reshape(-1, 2)).reshape(-1, 4, 2)
     rows, columns = view.shape
@@ -124,14 +125,33 @@ def _visible_boxes(view: View, many: Boxes) -> Shape | None:
 def _on_grid(view: View, shape: Shape) -> list[npt.NDArray[np.float64]]:
     points = shape.points
     if shape.codes is None and view.mapping.k1:
-        points = _subdivide(points, closed=shape.width_um == 0, longest=view.mapping.half_diagonal
-                            * view.mapping.pose.pixel_size_um / 15)  # fmt: skip
+        points = _subdivide(points, closed=shape.width_um == 0, longest=_longest_um(view))
     grid = view.to_grid(points)
     reach = 4 + shape.width_um * view.oversample / view.mapping.pose.pixel_size_um
     low, high = grid.min(axis=0) - reach, grid.max(axis=0) + reach
     rows, columns = view.shape
     outside = high[0] < 0 or high[1] < 0 or low[0] > columns or low[1] > rows
     return [] if outside else [grid]
+
+
+def _longest_um(view: View) -> float:
+    """Longest straight side that is drawn as one: 3 % of distortion bends it by 0.03 px."""
+    return view.mapping.half_diagonal * view.mapping.pose.pixel_size_um / 15
+
+
+def _cut_up(boxes: npt.NDArray[np.float64], longest: float) -> npt.NDArray[np.float64]:
+    """Long rectangles as chains of shorter ones, which distortion is going to bend. Their coverage
+    adds up without a seam, because all are one path."""
+    for low, high in ((0, 2), (1, 3)):
+        counts = np.maximum(1, np.ceil((boxes[:, high] - boxes[:, low]) / longest)).astype(int)
+        which = np.repeat(np.arange(len(boxes)), counts)
+        piece = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
+        out = boxes[which].copy()
+        side = (boxes[which, high] - boxes[which, low]) / counts[which]
+        out[:, low] = boxes[which, low] + piece * side
+        out[:, high] = boxes[which, low] + (piece + 1) * side
+        boxes = out
+    return boxes
 
 
 def _subdivide(

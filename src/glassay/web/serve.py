@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import secrets
 import socket
 import threading
@@ -41,12 +43,19 @@ def serve(
         app, log_level="warning", access_log=False, timeout_graceful_shutdown=CLOSING_S,
         server_header=False, date_header=False,
     )  # fmt: skip
+    logging.getLogger("uvicorn.error").addFilter(_is_news)
     server = uvicorn.Server(config)
     started(address)
     threading.Thread(target=_read_ahead, args=(app.state.workbench,), daemon=True).start()
     if browser:
         threading.Timer(0.3, webbrowser.open, (address,)).start()
     server.run(sockets=[listener])
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    """False for a page that was cut off because the end was asked for: no fault of anything."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not (isinstance(error, asyncio.CancelledError) or "running task(s)" in str(record.msg))
 
 
 def _read_ahead(workbench: Workbench) -> None:

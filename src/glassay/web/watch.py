@@ -49,6 +49,11 @@ Grey = npt.NDArray[np.float32]
 Stored = npt.NDArray[np.uint8]
 
 
+SCALE_LASTS_S = 4.0
+"""Age at which a live scale is forgotten. It is measured anew all the time while one is in view, so
+that only one that went out of view, or a measurement that hangs, grows so old."""
+
+
 @dataclass(frozen=True)
 class Seen:
     """What one frame tells. `focus` is contrast of fine detail, comparable within one view."""
@@ -86,6 +91,8 @@ class Watch:
         self._reference: Grey | None = None
         self._places: deque[tuple[float, float]] = deque(maxlen=STEADY_FRAMES)
         self._scale: dict[str, Any] = {}
+        self._division: Division | None = None
+        self._scene = 0
         self._measuring = threading.Event()
         self._measured_at = 0.0
 
@@ -94,7 +101,12 @@ class Watch:
         with self._lock:
             self._best, self._reference = 0.0, None
             self._places.clear()
-            self._scale = {}
+            self._forget_scale()
+
+    def _forget_scale(self) -> None:
+        """What was measured of another scene, object or zoom says nothing of this one."""
+        self._scale = {}
+        self._scene += 1
 
     def look(self, data: bytes, division: Division | None) -> Seen:
         """Judge a frame (JPEG). With `division` the scale is measured beside it.
@@ -107,8 +119,16 @@ class Watch:
         focus, small = focus_of(grey), _small(grey)
         with self._lock:
             self._best = max(self._best, focus)
+            if division != self._division:
+                self._division = division
+                self._forget_scale()
             steadiness = self._steadiness(small)
+            if "measured_at" in self._scale:
+                self._scale["age_s"] = time.monotonic() - self._scale["measured_at"]
+                if self._scale["age_s"] > SCALE_LASTS_S:
+                    self._forget_scale()
             best, scale = self._best, dict(self._scale)
+            scale.pop("measured_at", None)
         if division is not None:
             self._measure_beside(grey, division)
         height, width = grey.shape
@@ -127,6 +147,7 @@ class Watch:
         if response < SURE_RESPONSE:  # another scene: start anew
             self._reference = small
             self._places.clear()
+            self._forget_scale()
             return None
         self._places.append((x, y))
         if len(self._places) < 5:
@@ -146,6 +167,7 @@ class Watch:
         if self._measuring.is_set() or waiting:
             return
         self._measuring.set()
+        scene = self._scene
 
         def measure() -> None:
             try:
@@ -156,7 +178,8 @@ class Watch:
                 self._measured_at = time.monotonic()
                 self._measuring.clear()
             with self._lock:
-                self._scale = found
+                if scene == self._scene:
+                    self._scale = {**found, "measured_at": self._measured_at, "age_s": 0.0}
 
         # No daemon: one that is in a library's code when the program ends would abort it.
         threading.Thread(target=measure).start()

@@ -18,8 +18,10 @@ import numpy.typing as npt
 from glassay.bench.chip.same_chip import Points, Route, SameChip, pixel_size_of_capture
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import BenchResults, SettingResult
+from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.bench.measuring.resolved import Resolved, finest_in
 from glassay.errors import NotMeasurable, Unusable
+from glassay.field_stop import find_field_stop
 from glassay.imaging import Photo, linear_to_srgb, read_photo
 from glassay.imaging.resample import KERNEL_WORDS, Kernel, resample, step_of
 from glassay.imaging.tone import FloatImage
@@ -27,7 +29,6 @@ from glassay.match.mapping import outline
 from glassay.match.region import richest_window
 from glassay.optics.readings import Reading
 from glassay.quantity import Quantity
-from glassay.scale.field_stop import find_field_stop
 
 FINEST_PX_ACROSS = 640
 """The piece that is chosen without being asked is about this many of the finest photo's px wide: at
@@ -69,6 +70,8 @@ class Caption:
     pixel_size: Quantity | None
     resolved: Resolved | None
     reading: Reading | None
+    native: Quantity | None = None
+    """Um for each pixel of the sensor, where it is known that the camera enlarges its pictures."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,6 +264,7 @@ def _panel(results: BenchResults, chip: SameChip, capture: Capture) -> Panel:
     caption = Caption(
         instrument.title, "" if len(instrument.settings) == 1 else setting.title, size,
         _finest(one, results), None if one is None else one.reading(READING),
+        _native(one, results),
     )  # fmt: skip
     return Panel(capture, caption, photo, chip.routes[capture.id])
 
@@ -271,6 +275,12 @@ READING = "field_equivalent_magnification"
 
 def _finest(one: SettingResult | None, results: BenchResults) -> Resolved | None:
     return None if one is None else finest_in(one, results.captures)
+
+
+def _native(one: SettingResult | None, results: BenchResults) -> Quantity | None:
+    if one is None or enlargement(one, results.captures) is None:
+        return None
+    return native_pixel_size(one, results.captures)
 
 
 def _scale(
@@ -319,9 +329,31 @@ def _richest(
     finest = min(abs(_area(frame(p.route.back(_middle_px(p))))) for p in panels)
     side = FINEST_PX_ACROSS * math.sqrt(finest)
     side = width_um / um_per_px if width_um is not None else _round(side * um_per_px) / um_per_px
-    low, high = _extent(panels, frame)
+    best = None
+    for shared in dict.fromkeys((2, len(panels))):  # what any two have in common, then what all do
+        low, high = _extent(panels, frame, shared)
+        room = float((high - low).min())
+        if room <= 0 or (width_um is not None and side > room):
+            continue
+        first = side if width_um is not None else min(side, _round(room * um_per_px) / um_per_px)
+        found = _richest_within(panels, frame, um_per_px, (low, high), first, width_um is None)
+        if found is not None and (best is None or found[1] > best[1]):
+            best = found
+        if best is not None and best[1] == len(panels):
+            break
+    if best is None:
+        raise NotMeasurable("no two of the captures show so large a piece of the chip in common")
+    return best[0]
+
+
+def _richest_within(
+    panels: Sequence[Panel], frame: Route, um_per_px: float, extent: tuple[Points, Points],
+    side: float, may_shrink: bool,
+) -> tuple[tuple[float, float, float, float], int] | None:  # fmt: skip
+    """The richest piece in a part of the frame, and how many of the photos show it."""
+    low, high = extent
     best, shown_by = None, 1
-    for _ in range(1 if width_um is not None else SMALLER_TRIED):
+    for _ in range(SMALLER_TRIED if may_shrink else 1):
         step = side / SEARCH_PX_ACROSS
         size = np.clip(np.ceil((high - low) / step), 1, MOST_SEARCH_PX).astype(int)
         laid = [_laid(panel, frame, low, step, (int(size[1]), int(size[0]))) for panel in panels]
@@ -333,9 +365,7 @@ def _richest(
         if shown_by == len(panels):
             break
         side = _round(0.99 * side * um_per_px) / um_per_px  # a smaller piece may be common to more
-    if best is None:
-        raise NotMeasurable("no two of the captures show so large a piece of the chip in common")
-    return best
+    return None if best is None else (best, shown_by)
 
 
 SMALLER_TRIED = 4
@@ -358,14 +388,14 @@ def _round(length: float) -> float:
     return max(step * decade for step in (1, 2, 5) if step * decade <= length * (1 + 1e-9))
 
 
-def _extent(panels: Sequence[Panel], frame: Route) -> tuple[Points, Points]:
-    """Smallest and largest (x, y) in the frame that two photos can have in common."""
+def _extent(panels: Sequence[Panel], frame: Route, shared: int) -> tuple[Points, Points]:
+    """Smallest and largest (x, y) in the frame that so many photos can have in common."""
     lows, highs = [], []
     for panel in panels:
         rim = frame(panel.route.back(outline((panel.photo.height, panel.photo.width))))
         lows.append(rim.min(axis=0))
         highs.append(rim.max(axis=0))
-    return np.sort(lows, axis=0)[1], np.sort(highs, axis=0)[-2]
+    return np.sort(lows, axis=0)[shared - 1], np.sort(highs, axis=0)[-shared]
 
 
 def _laid(

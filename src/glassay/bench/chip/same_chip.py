@@ -16,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.bench.document.model import Bench, Capture
-from glassay.bench.keeping.plain import quantity_from_plain
 from glassay.bench.keeping.results import MethodResult, SettingResult
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.settings import REPEATABILITY
@@ -238,9 +237,9 @@ def match_from_plain(kept: MethodResult) -> MatchResult:
     )  # fmt: skip
     rival = data["rival_worse_by"]  # infinite numbers are kept as None
     return MatchResult(
-        scale_ratio=quantity_from_plain(data["scale_ratio"]),
-        rotation=quantity_from_plain(data["rotation"]),
-        residual=quantity_from_plain(data["residual"]),
+        scale_ratio=Quantity.from_json(data["scale_ratio"]),
+        rotation=Quantity.from_json(data["rotation"]),
+        residual=Quantity.from_json(data["residual"]),
         mapping=mapping,
         overlap_first=np.array(data["overlap_first"]),
         overlap_second=np.array(data["overlap_second"]),

@@ -15,11 +15,11 @@ from glassay.optics.chain import Chain, Display
 
 ObjectKind = Literal[
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run",
+    "pixel array", "focus run", "picture",
 ]  # fmt: skip
 OBJECT_KINDS: tuple[ObjectKind, ...] = (
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run",
+    "pixel array", "focus run", "picture",
 )  # fmt: skip
 
 InstrumentKind = Literal["stereo", "compound", "screen", "USB", "other"]
@@ -263,6 +263,8 @@ class Need:
     budget: Money | None = None
     power: tuple[str, ...] = ()
     standalone: bool | None = None
+    must: bool = False
+    """Whether an instrument that fails it is out; the others are wishes."""
 
     @property
     def is_judged(self) -> bool:

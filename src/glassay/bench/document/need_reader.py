@@ -31,6 +31,7 @@ def read_need(table: Table) -> Need | None:
         table.maybe("budget", money),
         table.take("power", _words, ()),
         table.maybe("standalone", reader.truth),
+        table.take("must", reader.truth, False),
     )  # fmt: skip
     table.finish()
     return need if need_id is not None and statement is not None else None

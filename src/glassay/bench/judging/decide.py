@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
+from glassay import units
 from glassay.bench.document.model import Claim
 from glassay.bench.keeping.results import VerdictWord
 from glassay.bench.saying.words import short
@@ -12,12 +14,13 @@ from glassay.quantity import Quantity
 
 RULE = (
     "JCGM 106:2012, guarded by the expanded uncertainty U: met when the value keeps the claim by"
-    " U or more, not met when it misses the claim by more than U, otherwise undecided"
+    " U or more, not met when it misses the claim by more than U, otherwise undecided; a printed"
+    " figure stands for every value that rounds to it"
 )
 
 NAMED_RATE = 0.002
-"""Relative tolerance of a frame rate as it is named: 30000/1001 a second is called 30 (SMPTE and
-ITU-R practice, from memory), and no camera's clock is exact."""
+"""Relative tolerance of a frame rate as it is asked for in a need: 30000/1001 a second is called 30
+(SMPTE and ITU-R practice, from memory), and no camera's clock is exact."""
 
 EQUAL_TO_ROUNDING = 1e-9
 """Relative difference below which two numbers computed in floating point are the same."""
@@ -25,67 +28,116 @@ EQUAL_TO_ROUNDING = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """The word, and the rule as it was applied with its numbers."""
+    """The word, and the rule as it was applied with its numbers.
+
+    `by_digits` is the printed interval in words where it decides: the figure as an exact number
+    would be judged otherwise. "" where it changes nothing.
+    """
 
     word: VerdictWord
     rule: str
+    by_digits: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """The values for which a claim stands, and why they are more than one; `printed` where it is
+    by the digits of the figure."""
+
+    low: float
+    high: float
+    why: str = ""
+    printed: bool = False
+
+
+def guarded(value: Quantity, low: float, high: float) -> VerdictWord:
+    """The one decision rule: a value against limits (infinite where there is none).
+
+    "met" when it lies within them by its U or more, "not met" when it lies outside by more than U,
+    so that each is wrong with at most 2.5 % probability (JCGM 106:2012, 8.3, guard band of U).
+    """
+    margin = min(value.value - low, high - value.value)
+    limits = [abs(limit) for limit in (low, high) if math.isfinite(limit)]
+    slack = EQUAL_TO_ROUNDING * max(limits, default=0.0)
+    if margin >= value.expanded - slack:
+        return "met"
+    return "not met" if margin < -value.expanded - slack else "undecided"
 
 
 def decide(value: Quantity, claimed: float, claim: Claim) -> Decision:
     """Hold a value against `claimed` with the sense and tolerance of `claim`.
 
-    A tolerance that the claim itself states widens what keeps it; the guard band is U on either
-    side of that limit, so that "met" and "not met" are each wrong with at most 2.5 % probability.
+    A printed figure stands for every value that rounds to it, and is met when one of them is: the
+    limit is the far end of that interval. A tolerance that the claim itself states takes its place.
     """
-    tolerance, origin = _tolerance(claim)
-    low, high = claimed * (1 - tolerance), claimed * (1 + tolerance)
-    slack = EQUAL_TO_ROUNDING * abs(claimed)
-    # The margin by which the claim is kept; negative when it is missed.
-    margin = {
-        "at least": value.value - low,
-        "at most": high - value.value,
-        "equal": min(value.value - low, high - value.value),
-    }[claim.sense]
-    guard = value.expanded
-    word: VerdictWord = "undecided"
-    if margin >= guard - slack:
-        word = "met"
-    elif margin < -guard - slack:
-        word = "not met"
-    return Decision(word, _rule(value, claimed, claim, origin))
+    allowed = allowed_by(claim, claimed)
+    word = _within(value, claim, allowed.low, allowed.high)
+    rule = _rule(value, claimed, claim, allowed)
+    exact = _within(value, claim, claimed, claimed)
+    by_digits = _interval(value, claim, allowed) if allowed.printed and word != exact else ""
+    return Decision(word, rule, by_digits)
 
 
-def _tolerance(claim: Claim) -> tuple[float, str]:
+def _within(value: Quantity, claim: Claim, low: float, high: float) -> VerdictWord:
+    return guarded(
+        value,
+        -math.inf if claim.sense == "at most" else low,
+        math.inf if claim.sense == "at least" else high,
+    )
+
+
+def allowed_by(claim: Claim, claimed: float) -> Allowed:
+    """The interval for which `claimed`, a number of this claim, stands."""
     if claim.tolerance:
-        return claim.tolerance, f" with its stated tolerance of {claim.tolerance:.2g}"
-    if claim.kind == "frame rate":
-        return NAMED_RATE, f" as rates are named, within {NAMED_RATE:.1%}"
-    if claim.sense == "equal" and claim.value:
-        half = half_last_digit(claim.text)
-        if half is not None:
-            return half, f" to the digits in which it is stated ({half:.1%})"
-    return 0.0, ""
+        why = f" with its stated tolerance of {claim.tolerance:.2g}"
+        return Allowed(claimed * (1 - claim.tolerance), claimed * (1 + claim.tolerance), why)
+    half = half_last_digit(_figure(claim))
+    if half is None or claim.value is None:
+        return Allowed(claimed, claimed)
+    return Allowed(claimed * (1 - half), claimed * (1 + half), printed=True)
+
+
+def _figure(claim: Claim) -> str:
+    """The claimed figure as printed: of a range, the end that this claim is about."""
+    ends = units.split_range(claim.text)
+    if ends is None:
+        return claim.text
+    return ends[0] if claim.is_low_end else ends[1]
 
 
 def half_last_digit(text: str) -> float | None:
-    """Relative half of the last digit in which a number is written: 0.025 for "2.0 um"."""
-    match = re.match(r"\s*(\d*)(?:\.(\d*))?", text)
-    if match is None or not (match[1] or match[2]):
+    """Relative half of the last digit in which a number is written: 0.025 for "2.0 um".
+
+    None where the text is not one number with its unit: "3840 x 2160" counts pixels, and counts are
+    not rounded; nor is 0. Zeros at the end count as digits: "1600x" is 1599.5 to 1600.5.
+    """
+    match = re.fullmatch(r"\s*(\d+(?:\.(\d*))?|\.(\d+))\s*[^\d\s.][^\d]*", text)
+    if match is None:
         return None
-    number = float(f"{match[1] or 0}.{match[2] or 0}")
-    return 0.5 * 10 ** -len(match[2] or "") / number if number else None
+    decimals = len(match[2] or match[3] or "")
+    number = float(match[1])
+    return 0.5 * 10.0**-decimals / number if number else None
 
 
-def _rule(value: Quantity, claimed: float, claim: Claim, origin: str) -> str:
+def _rule(value: Quantity, claimed: float, claim: Claim, allowed: Allowed) -> str:
     factor, unit = _unit_of_claim(claim, value.unit)
     spread = (
         f"U = {value.expanded * factor:.2g}{unit} (k = {value.k:.2f})" if value.u
         else "U = 0 (stated numbers)"
     )  # fmt: skip
+    origin = allowed.why
+    if allowed.printed:
+        origin = f", as printed {_interval(value, claim, allowed)}"
     return (
         f"{RULE}. Claim: {claim.sense} {short(claimed * factor)}{unit}{origin};"
         f" value {short(value.value * factor)}{unit}, {spread}."
     )
+
+
+def _interval(value: Quantity, claim: Claim, allowed: Allowed) -> str:
+    factor, unit = _unit_of_claim(claim, value.unit)
+    low, high = (f"{float(f'{end * factor:.7g}'):g}" for end in (allowed.low, allowed.high))
+    return f"{low}{unit} to {high}{unit}"
 
 
 def _unit_of_claim(claim: Claim, unit: str) -> tuple[float, str]:

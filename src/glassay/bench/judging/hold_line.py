@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from glassay.bench.judging.decide import guarded
 from glassay.bench.keeping.results import CaptureResult, SettingResult
 from glassay.bench.measuring.resolved import Resolved, bound_by_evidence, bounds_of, finest_in
 from glassay.bench.saying.words import say_length
@@ -34,10 +36,11 @@ class LineHeld:
 
 def keeps(value: Quantity, limit: float, sense: Literal["at least", "at most"]) -> Word:
     """Whether a value keeps a limit by its expanded uncertainty, misses it by more, or neither."""
-    margin = value.value - limit if sense == "at least" else limit - value.value
-    if margin >= value.expanded - 1e-9 * abs(limit):
-        return "yes"
-    return "no" if margin < -value.expanded else "not shown"
+    low, high = (limit, math.inf) if sense == "at least" else (-math.inf, limit)
+    return _ANSWERS[guarded(value, low, high)]
+
+
+_ANSWERS: Mapping[str, Word] = {"met": "yes", "not met": "no", "undecided": "not shown"}
 
 
 def hold_line(

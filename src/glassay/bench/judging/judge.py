@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.model import Bench, Claim, Instrument, Observation
 from glassay.bench.document.observed import NOTED_RULE, observed_values, settling
-from glassay.bench.judging.decide import decide
+from glassay.bench.judging.decide import Decision, decide
 from glassay.bench.judging.ends import end_of, missing_end, stated_magnification
 from glassay.bench.judging.judge_clips import Held, hold_against_clips
 from glassay.bench.judging.judge_lines import hold_against_lines
 from glassay.bench.judging.judge_pixels import native_but_no_sensor, too_small_to_hold, why_not_told
 from glassay.bench.keeping.results import (
     CaptureResult,
+    Contradiction,
     JudgedReading,
     SettingResult,
     Verdict,
@@ -26,6 +27,7 @@ from glassay.bench.measuring.sensor_die import (
     refuted_by_die,
     through,
 )
+from glassay.bench.saying.contradictions import why_withheld
 from glassay.bench.saying.words import listed, say, say_length, say_time, say_times, short
 from glassay.optics.limits import aperture_carried_by_pixels
 from glassay.optics.readings import USEFUL_RANGE_PER_NA, Reading
@@ -54,6 +56,28 @@ def judge(
                 shown = [one for one in seen if claim.setting in (None, one.capture.setting)]
                 verdicts.append(_judge_plain(instrument, claim, about, shown, dies))
     return tuple(verdicts)
+
+
+def withhold(
+    bench: Bench,
+    verdicts: Sequence[Verdict],
+    without: Sequence[Verdict],
+    contradictions: Sequence[Contradiction],
+) -> tuple[Verdict, ...]:
+    """The verdicts, undecided where they lean on a contradiction: where leaving out what it touches
+    (`without`, in the same order) changes anything about them."""
+    return tuple(
+        verdict if verdict == other or verdict.word == "untested"
+        else _withheld(bench, verdict, contradictions)
+        for verdict, other in zip(verdicts, without, strict=True)
+    )  # fmt: skip
+
+
+def _withheld(bench: Bench, verdict: Verdict, contradictions: Sequence[Contradiction]) -> Verdict:
+    mine = [one for one in contradictions if verdict.instrument in (i for i, _ in one.places)]
+    reason = why_withheld((mine or list(contradictions))[0], bench)
+    sentence = f"{_claimed(verdict.claim)} is undecided: {reason}."
+    return Verdict(verdict.instrument, verdict.claim, "undecided", sentence, "")
 
 
 def _untested(instrument: Instrument, claim: Claim, reason: str) -> Verdict:
@@ -125,7 +149,14 @@ def _judge_plain(
     return Verdict(
         instrument.id, claim, decision.word, sentence, decision.rule,
         value=best.value, value_name=claim.kind, setting=None if noted else best.where,
+        details=_by_digits(claim, decision),
     )  # fmt: skip
+
+
+def _by_digits(claim: Claim, decision: Decision) -> tuple[str, ...]:
+    if not decision.by_digits:
+        return ()
+    return (f"Printed as {claim.text}, which stands for {decision.by_digits}.",)
 
 
 def _as_held(instrument: Instrument, claim: Claim, held: Held) -> Verdict:
@@ -214,12 +245,17 @@ def _judge_magnification(
     setting = next(one for one in settings if one.setting.id == best.setting)
     needed, display = _display_needed(claim, settings)
     limit, detail = detail_limit(setting)
-    details = [*_zoom_words(claim, best, setting), *_contradictions(judged)]
+    decision = decide(best.counted, best.claimed, claim)
+    details = [
+        *_by_digits(claim, decision),
+        *_zoom_words(claim, best, setting),
+        *_contradictions(judged),
+    ]
     details += [display] if display else []
     details += [_can_follow(claim, limit, detail)] if limit and not claim.is_low_end else []
     return Verdict(
         instrument.id, claim, best.verdict, _headline(claim, best, setting),
-        decide(best.counted, best.claimed, claim).rule,
+        decision.rule,
         value=best.counted, value_name=best.reading.name, setting=best.setting,
         readings=judged, display_width_needed=needed, detail_limit=limit, details=tuple(details),
     )  # fmt: skip

@@ -85,6 +85,8 @@ class Needs:
     sensitivity: tuple[str, ...]
     in_words: tuple[Need, ...] = field(default=())
     """Needs of which nothing but words is stated; they are not judged."""
+    without: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """Each judged need (id) with the instruments that would stand first if it were not asked."""
 
     def answer(self, need_id: str, instrument_id: str) -> Answer:
         """The answer to one need for one instrument. Raises KeyError for unknown ids."""
@@ -101,22 +103,35 @@ def answer_needs(results: BenchResults) -> Needs:
     )
     ranking = rank(answers, [instrument.id for instrument in results.bench.instruments])
     words = tuple(need for need in results.bench.needs if not need.is_judged)
-    return Needs(answers, ranking, _sensitivity(results, answers, ranking), words)
+    ids = [instrument.id for instrument in results.bench.instruments]
+    without = tuple(
+        (need.id, _first(rank([a for a in answers if a.need.id != need.id], ids)))
+        for need in judged
+    )
+    return Needs(answers, ranking, _sensitivity(results, answers, ranking), words, without)
 
 
 def rank(answers: Sequence[Answer], instruments: Sequence[str]) -> tuple[Rank, ...]:
-    """Most needs met first, then fewest failed; equal ones share a place."""
+    """Musts decide first: most met, then fewest failed; all needs likewise after them.
+
+    Instruments that are equal in all four counts share a place.
+    """
     if not answers:
         return ()
-    counts = {}
+    counts: dict[str, tuple[int, int, int]] = {}
+    standing: dict[str, tuple[int, ...]] = {}
     for instrument in instruments:
-        words = [a.word for a in answers if a.instrument == instrument]
+        mine = [a for a in answers if a.instrument == instrument]
+        words = [a.word for a in mine]
+        musts = [a.word for a in mine if a.need.must]
         counts[instrument] = (words.count("yes"), words.count("no"), words.count("not shown"))
-    order = sorted(instruments, key=lambda i: (-counts[i][0], counts[i][1]))
-    places: dict[tuple[int, int], int] = {}
+        standing[instrument] = (-musts.count("yes"), musts.count("no"), -words.count("yes"),
+                                words.count("no"))  # fmt: skip
+    order = sorted(instruments, key=lambda i: standing[i])
+    places: dict[tuple[int, ...], int] = {}
     for number, instrument in enumerate(order, 1):
-        places.setdefault(counts[instrument][:2], number)
-    return tuple(Rank(places[counts[i][:2]], i, *counts[i]) for i in order)
+        places.setdefault(standing[instrument], number)
+    return tuple(Rank(places[standing[i]], i, *counts[i]) for i in order)
 
 
 def _answer(need: Need, instrument: Instrument, results: BenchResults) -> Answer:
@@ -153,10 +168,28 @@ def _best_setting(
         return min(ranks), sum(ranks), sum(_spare(c) for c in conditions), closest
 
     best, conditions = max(tried, key=quality)
+    doubtful = [one for one, _ in tried if results.is_doubtful(one)]
+    if doubtful:
+        # Sound settings may still say yes; that none of them does says nothing of the others.
+        tried = [(one, held) for one, held in tried if one not in doubtful]
+        best, conditions = max(tried, key=quality) if tried else (best, conditions)
+        if not tried or any(c.word != "yes" for c in conditions):
+            return None, _in_doubt(conditions, doubtful)
     if left_out and conditions:
         first = replace(conditions[0], sentence=f"{conditions[0].sentence}; {left_out}")
         conditions = (first, *conditions[1:])
     return best.setting.id, conditions
+
+
+def _in_doubt(
+    conditions: Sequence[Condition], doubtful: Sequence[SettingResult]
+) -> tuple[Condition, ...]:
+    names = listed([one.setting.title for one in doubtful])
+    why = f"what was measured in setting {names} contradicts itself"
+    return tuple(
+        Condition(c.kind, "not shown", why, limit=c.limit, shoot="the contradiction resolved first")
+        for c in conditions
+    )
 
 
 def _left_out(mine: Sequence[SettingResult]) -> str:
@@ -438,6 +471,7 @@ def needs_as_json(needs: Needs) -> dict[str, Any]:
         "answers": [
             {
                 "need": answer.need.id, "statement": answer.need.statement,
+                "must": answer.need.must,
                 "instrument": answer.instrument, "answer": answer.word,
                 "setting": answer.setting, "sentence": answer.sentence,
                 "conditions": [_condition_json(one) for one in answer.conditions],
@@ -450,6 +484,7 @@ def needs_as_json(needs: Needs) -> dict[str, Any]:
             for one in needs.ranking
         ],
         "sensitivity": list(needs.sensitivity),
+        "without": {need: list(first) for need, first in needs.without},
         "in_words_only": [need.id for need in needs.in_words],
     }  # fmt: skip
 

@@ -173,8 +173,7 @@ def renamed(quantity: Quantity, names: Mapping[str, str]) -> Quantity:
     return replace(
         quantity,
         contributions=tuple(
-            part if part.shared is None
-            else replace(part, shared=names.get(part.shared, f"second bench: {part.shared}"))
+            replace(part, identity=names.get(part.identity, f"second bench: {part.identity}"))
             for part in quantity.contributions
         ),
     )  # fmt: skip
@@ -244,9 +243,7 @@ def _pair(
 ) -> Pair:
     gap = combine(lambda x, y: y - x, (a, b), a.unit)
     agree = abs(gap.value) <= gap.expanded or abs(gap.value) <= 1e-12 * abs(a.value)
-    common = {p.shared for p in a.contributions if p.shared} & {
-        p.shared for p in b.contributions if p.shared
-    }
+    common = {p.identity for p in a.contributions} & {p.identity for p in b.contributions}
     return Pair(one.id, other.id, setting, name, a, b, gap, "agree" if agree else "differ",
                 tuple(sorted(common)))  # fmt: skip
 

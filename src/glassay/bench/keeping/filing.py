@@ -10,8 +10,9 @@ from pathlib import Path
 
 import tomlkit
 
-from glassay.bench.document.model import Bench
+from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
+from glassay.bench.keeping.checksums import add_checksums, read_checksums
 from glassay.disk import content_hash, copy_new, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
@@ -25,10 +26,14 @@ def start_bench(folder: Path, title: str = "") -> Path:
     already, or cannot be written.
     """
     path = folder / FILE_NAME
-    if folder.is_file():
-        raise Unusable(f"{folder} is a file already; give the name of a folder")
-    if path.exists():
-        raise Unusable(f"{path} exists already; it is left as it is")
+    try:
+        if folder.is_file():
+            raise Unusable(f"{folder} is a file already; give the name of a folder")
+        if path.exists():
+            raise Unusable(f"{path} exists already; it is left as it is")
+    except OSError as error:  # names that are too long cannot even be asked after
+        name = f"{str(folder)[:40]}..."
+        raise Unusable(f"{name} cannot be made ({error.strerror})") from None
     template = files("glassay.bench").joinpath("new-bench.toml").read_text(encoding="utf-8")
     quoted = tomlkit.item(title or folder.resolve().name).as_string()
     try:
@@ -56,6 +61,8 @@ class Filing:
     instrument: str
     setting: str
     object: str
+    together: str = ""
+    """Files with the same text here (not empty) become one capture, in the order given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +75,8 @@ class Filed:
 
 
 def find_sources(paths: Sequence[Path]) -> tuple[Path, ...]:
-    """The files named, and the photos and clips in the folders named, sorted by name.
+    """The files named, and the photos and clips in the folders named, sorted by name,
+    numbers in it by value.
 
     Raises `Unusable` for a path that does not exist or a folder without any.
     """
@@ -79,11 +87,17 @@ def find_sources(paths: Sequence[Path]) -> tuple[Path, ...]:
                 raise Unusable(f"{path}: there is no such file")
             found.append(path)
             continue
-        inside = [p for p in sorted(path.rglob("*")) if _is_media(p)]
+        inside = [p for p in sorted(path.rglob("*"), key=in_order) if _is_media(p)]
         if not inside:
             raise Unusable(f"{path} holds no photos or clips")
         found += inside
     return tuple(dict.fromkeys(found))
+
+
+def in_order(path: Path) -> list[tuple[bool, int, str]]:
+    """Sorts paths by name as people count: 2 comes before 10."""
+    parts = re.findall(r"\d+|\D+", path.as_posix())
+    return [(part.isdecimal(), int(part) if part.isdecimal() else 0, part) for part in parts]
 
 
 def _is_media(path: Path) -> bool:
@@ -163,21 +177,26 @@ def _best_match(words: set[str], candidates: Mapping[str, tuple[str, ...]]) -> s
 # ---- filing --------------------------------------------------------------------------------------
 
 
-def file_captures(bench: Bench, filings: Sequence[Filing]) -> tuple[Filed, ...]:
+def file_captures(
+    bench: Bench, filings: Sequence[Filing], *, also: bool = False
+) -> tuple[Filed, ...]:
     """Copy files into the bench and list them in `bench.toml`.
 
-    A file whose content is in the bench already is not copied again; shown with another reference
-    object, it is listed again under its present path. Every file is checked before anything is
-    written. Raises `Unusable` when a file cannot be used or the bench not be written.
+    A file whose content is in the bench already is not copied again. One that is filed as showing
+    something else is refused, unless it is said (`also`) to show another reference object too; it
+    is then listed again under its present path. Every file is checked before anything is written.
+    Raises `Unusable` when a file cannot be used or the bench not be written.
     """
     for filing in filings:
         check_source(filing.source)
         _check_names(bench, filing)
     before = read_document(bench.folder)
     known = _Known(bench)
+    _check_refiling(bench, filings, also)
     listed = {(name, one.object) for one in bench.captures for name in one.files}
-    entries: list[tuple[str, Filing]] = []
+    entries: dict[str, tuple[list[str], Filing]] = {}
     filed: list[Filed] = []
+    kept, fresh = read_checksums(bench.folder), {}
     for filing in filings:
         name = known.name_of(filing.source)
         if name is None:
@@ -185,12 +204,49 @@ def file_captures(bench: Bench, filings: Sequence[Filing]) -> tuple[Filed, ...]:
             known.add(bench.folder / name, name)
         already = (name, filing.object) in listed
         if not already:
-            entries.append((name, filing))
+            entries.setdefault(filing.together or f"/{len(entries)}", ([], filing))[0].append(name)
             listed.add((name, filing.object))
         filed.append(Filed(filing.source, name, already))
+        if name not in kept:
+            fresh[name] = content_hash(bench.folder / name)
     if entries:
-        _list_captures(bench, before, entries)
+        _list_captures(bench, before, list(entries.values()))
+    add_checksums(bench.folder, fresh)
     return tuple(filed)
+
+
+def filed_before(bench: Bench, sources: Sequence[Path]) -> dict[Path, tuple[Capture, ...]]:
+    """The captures under which the content of each file is listed already."""
+    known = _Known(bench)
+    found = {}
+    for source in sources:
+        names = set(known.names_of(source))
+        found[source] = tuple(one for one in bench.captures if names & set(one.files))
+    return found
+
+
+def _check_refiling(bench: Bench, filings: Sequence[Filing], also: bool) -> None:
+    """One picture shows one thing in one setting, unless it is said to show another thing too."""
+    listed = filed_before(bench, [one.source for one in filings])
+    now: dict[str, list[tuple[str, str, str]]] = {}
+    for filing in filings:
+        mine = now.setdefault(content_hash(filing.source), [])
+        known = [(one.instrument, one.setting, one.object) for one in listed[filing.source]]
+        before = [*known, *mine]
+        place = (filing.instrument, filing.setting)
+        elsewhere = [one for one in before if one[:2] != place]
+        other = [one for one in before if one[2] != filing.object]
+        if elsewhere:
+            raise Unusable(
+                f"{filing.source.name} is filed already, for {elsewhere[0][0]} in setting"
+                f" {elsewhere[0][1]}; it was not taken in {filing.setting} of {filing.instrument} too"
+            )
+        if other and (*place, filing.object) not in before and not also:
+            raise Unusable(
+                f"{filing.source.name} is filed already, as showing {other[0][2]}; if it shows"
+                f" {filing.object} too, say so with --also"
+            )
+        mine.append((*place, filing.object))
 
 
 def _check_names(bench: Bench, filing: Filing) -> None:
@@ -216,12 +272,14 @@ class _Known:
         self._by_size.setdefault(path.stat().st_size, []).append((path, name))
 
     def name_of(self, source: Path) -> str | None:
+        return next(self.names_of(source), None)
+
+    def names_of(self, source: Path) -> Iterator[str]:
         rivals = self._by_size.get(source.stat().st_size, [])
         content = content_hash(source) if rivals else ""
         for path, name in rivals:
             if content_hash(path) == content:
-                return name
-        return None
+                yield name
 
 
 def _copy(folder: Path, filing: Filing) -> str:
@@ -245,9 +303,10 @@ def _free_names(source: Path) -> Iterator[str]:
         yield f"{stem}-{number}{dot}{suffix}" if dot else f"{plain}-{number}"
 
 
-def _entry(bench: Bench, name: str, filing: Filing) -> str:
+def _entry(bench: Bench, names: Sequence[str], filing: Filing) -> str:
     """One [[capture]] block. At the end of the text it disturbs nothing that stands there."""
-    values = {"file": name, "instrument": filing.instrument}
+    files = {"files": list(names)} if len(names) > 1 else {"file": names[0]}
+    values: dict[str, object] = {**files, "instrument": filing.instrument}
     if len(bench.instrument(filing.instrument).settings) > 1:
         values["setting"] = filing.setting
     values["object"] = filing.object
@@ -255,7 +314,9 @@ def _entry(bench: Bench, name: str, filing: Filing) -> str:
     return "\n".join(["", "[[capture]]", *lines, ""])
 
 
-def _list_captures(bench: Bench, before: str, entries: Sequence[tuple[str, Filing]]) -> None:
+def _list_captures(
+    bench: Bench, before: str, entries: Sequence[tuple[Sequence[str], Filing]]
+) -> None:
     ending = "" if before.endswith("\n") or not before else "\n"
     after = before + ending + "".join(_entry(bench, *entry) for entry in entries)
     parse_bench(after, bench.folder)  # a document that would not be accepted is never written

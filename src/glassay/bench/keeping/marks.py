@@ -21,6 +21,7 @@ from uncertainties import umath
 from glassay.bench.document.model import Capture
 from glassay.bench.keeping.results import BenchResults
 from glassay.disk import write_atomically
+from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity, combine
 
@@ -40,32 +41,41 @@ SCREEN_U_PX = 1.5
 (common practice, no source); a stated `pointing_px` of a mark has it divided by the zoom."""
 
 
+LEAST_POINTING_PX = 0.001
+"""Nobody points better; it is also the last digit that the file keeps."""
+
+
 @dataclass(frozen=True, slots=True)
 class Mark:
     """One measurement by hand. `count` is the number of periods that a pitch spans.
 
-    `pointing_px` is the standard uncertainty of each coordinate by pointing, px of the photo.
+    `pointing_px` holds for each point the standard uncertainty of its coordinates by pointing, px of
+    the photo: a person zooms in between two points.
     """
 
     id: str
     capture: str
     kind: Kind
     points: tuple[tuple[float, float], ...]
-    pointing_px: float
+    pointing_px: tuple[float, ...]
     count: int = 1
     note: str = ""
 
 
 def make_mark(
-    capture: str, kind: str, points: Sequence[Sequence[float]], *, pointing_px: float,
-    count: int = 1, note: str = "",
+    capture: str, kind: str, points: Sequence[Sequence[float]], *,
+    pointing_px: float | Sequence[float], count: int = 1, note: str = "",
 ) -> Mark:  # fmt: skip
-    """A checked mark with a fresh id. Raises `Unusable` with what is wrong."""
+    """A checked mark with a fresh id; one `pointing_px` for all points, or one for each.
+
+    Raises `Unusable` with what is wrong.
+    """
+    pointing = _for_each(pointing_px, len(points))
     for known in get_args(Kind):
         if kind == known:
             mark = Mark(
                 secrets.token_hex(4), capture, known,
-                tuple((float(x), float(y)) for x, y in points), float(pointing_px), count, note,
+                tuple((float(x), float(y)) for x, y in points), pointing, count, note,
             )  # fmt: skip
             _check(mark)
             return mark
@@ -78,12 +88,21 @@ def _check(mark: Mark) -> None:
         wanted = str(least) if least == most else f"{least} to {most}"
         raise Unusable(f"{mark.kind} takes {wanted} points, not {len(mark.points)}")
     values = [value for point in mark.points for value in point]
-    if not all(math.isfinite(v) and abs(v) < 1e6 for v in (*values, mark.pointing_px)):
+    if not all(math.isfinite(v) and abs(v) < 1e6 for v in (*values, *mark.pointing_px)):
         raise Unusable("the points are not finite numbers")
-    if not mark.pointing_px > 0:
-        raise Unusable("the uncertainty of pointing must be above 0")
+    if len(mark.pointing_px) != len(mark.points):
+        raise Unusable("the uncertainty of pointing is one number, or one for each point")
+    if not min(mark.pointing_px) >= LEAST_POINTING_PX:
+        raise Unusable(f"the uncertainty of pointing must be at least {LEAST_POINTING_PX} px")
     if not 1 <= mark.count <= 1_000_000:
         raise Unusable(f"{mark.count} is no number of periods")
+
+
+def _for_each(pointing: float | Sequence[float], count: int) -> tuple[float, ...]:
+    """One uncertainty for each point."""
+    if isinstance(pointing, int | float):
+        return (float(pointing),) * count
+    return tuple(float(value) for value in pointing)
 
 
 # ---- on disk -------------------------------------------------------------------------------------
@@ -105,7 +124,8 @@ def read_marks(folder: Path) -> tuple[Mark, ...]:
 def _read(entry: dict[str, Any]) -> Mark:
     mark = Mark(
         str(entry["id"]), str(entry["capture"]), entry["kind"],
-        tuple((float(x), float(y)) for x, y in entry["points"]), float(entry["pointing_px"]),
+        tuple((float(x), float(y)) for x, y in entry["points"]),
+        _for_each(entry["pointing_px"], len(entry["points"])),
         int(entry.get("count", 1)), str(entry.get("note", "")),
     )  # fmt: skip
     if mark.kind not in POINTS:
@@ -122,7 +142,8 @@ def add_mark(folder: Path, mark: Mark) -> None:
     entry.add("capture", mark.capture)
     entry.add("kind", mark.kind)
     entry.add("points", [[round(x, 3), round(y, 3)] for x, y in mark.points])
-    entry.add("pointing_px", round(mark.pointing_px, 4))
+    pointing = [round(value, 4) for value in mark.pointing_px]
+    entry.add("pointing_px", pointing[0] if len(set(pointing)) == 1 else pointing)
     if mark.count != 1:
         entry.add("count", mark.count)
     if mark.note:
@@ -177,32 +198,81 @@ def pixel_size_for(
     raise NotMeasurable("no ruled scale was measured in this setting, so lengths stay in px")
 
 
-def work_out(mark: Mark, pixel_size: Quantity | None) -> Quantity:
+@dataclass(frozen=True)
+class Lens:
+    """Radial distortion k of a photo's lens in the photo's `frame`, and its standard uncertainty."""
+
+    frame: Frame
+    k: float
+    u: float
+    measured: bool
+
+
+def lens_for(results: BenchResults, capture: Capture, size: tuple[int, int]) -> Lens:
+    """The distortion that holds for a capture of `size` (width, height) px.
+
+    From the photos of scales and grids of its setting in that size, the best known one; else none,
+    with `USUAL_DISTORTION` as its uncertainty.
+    """
+    frame = Frame.of((size[1], size[0]))
+    known = []
+    for result in results.captures:
+        here = (result.capture.instrument, result.capture.setting)
+        facts = (result.facts.get("width"), result.facts.get("height"))
+        part = result.part("ruled scale")
+        if here != (capture.instrument, capture.setting) or facts != size or part is None:
+            continue
+        if "distortion_error" in part.evidence:
+            k, u = float(part.evidence["distortion"]), float(part.evidence["distortion_error"])
+            known.append(Lens(frame, k, max(u, DISTORTION_FLOOR), measured=True))
+    return min(known, key=lambda lens: lens.u, default=Lens(frame, 0.0, USUAL_DISTORTION, False))
+
+
+DISTORTION_FLOOR = 0.0015
+"""What is not known of a distortion that the lines of a scale show: an axis off the photo's middle and
+focus that changes over the field left 0.0015 to 0.003 in simulated cheap instruments."""
+
+
+def work_out(mark: Mark, pixel_size: Quantity | None, lens: Lens | None = None) -> Quantity:
     """A mark's value with its uncertainty: um, um2 (px, px2 without `pixel_size`) or deg.
 
-    Pointing (`pointing_px` and the pixel, at each end independently) is propagated to first order,
-    and the pixel size with its whole budget. Raises `NotMeasurable` when the points coincide.
+    Pointing (`pointing_px` of each point and the pixel, independently) is propagated to first order,
+    the pixel size with its whole budget, and what is not known of the `lens`, whose distortion is
+    taken out. Raises `NotMeasurable` when the points coincide.
     """
-    u = math.hypot(mark.pointing_px, PIXEL_U_PX)
-    places = [Quantity.of(v, u, "px", "pointing") for point in mark.points for v in point]
+    value = _worked_out(mark, pixel_size, 0.0 if lens is None else lens.k, lens)
+    if lens is None or not lens.u:
+        return value
+    moved = _worked_out(mark, pixel_size, lens.k + lens.u, lens)
+    return value.with_contribution("lens distortion", moved.value - value.value, scope="setting")
+
+
+def _worked_out(mark: Mark, pixel_size: Quantity | None, k: float, lens: Lens | None) -> Quantity:
+    points = mark.points if lens is None else lens.frame.undistorted(mark.points, k)
+    places = [
+        Quantity.of(float(v), math.hypot(pointing, PIXEL_U_PX), "px", "pointing")
+        for point, pointing in zip(points, mark.pointing_px, strict=True)
+        for v in point
+    ]
     if mark.kind == "angle":
-        _check_apart(mark, mark.points[0], mark.points[1])
-        _check_apart(mark, mark.points[2], mark.points[1])
+        _check_apart(mark, 0, 1)
+        _check_apart(mark, 2, 1)
         return combine(_angle, places, "deg")
     if mark.kind == "area":
         area = combine(_area, places, "px2")
         if pixel_size is None:
             return area
         return combine(lambda a, s: a * s * s, (area, pixel_size), "um2")
-    _check_apart(mark, mark.points[0], mark.points[1])
+    _check_apart(mark, 0, 1)
     length = combine(_length, places, "px").scaled(1 / mark.count, "px")
     if pixel_size is None:
         return length
     return combine(lambda n, s: n * s, (length, pixel_size), "um")
 
 
-def _check_apart(mark: Mark, one: tuple[float, float], other: tuple[float, float]) -> None:
-    if math.dist(one, other) <= 3 * mark.pointing_px:
+def _check_apart(mark: Mark, one: int, other: int) -> None:
+    pointing = math.hypot(mark.pointing_px[one], mark.pointing_px[other]) / math.sqrt(2)
+    if math.dist(mark.points[one], mark.points[other]) <= 3 * pointing:
         raise NotMeasurable("the points are too close together to tell them apart")
 
 

@@ -24,6 +24,7 @@ from typing import IO, Any
 from glassay import __version__
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, load_bench
+from glassay.bench.keeping.checksums import CHECKSUMS_FILE
 from glassay.bench.measuring.assemble import RESULTS_FILE, read_results, results_as_json, run_bench
 from glassay.bench.measuring.matching import match_keys
 from glassay.bench.measuring.methods import METHODS
@@ -100,6 +101,8 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names = {FILE_NAME}
     names |= {name for capture in bench.captures for name in capture.files}
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
+    if (folder / CHECKSUMS_FILE).is_file():
+        names.add(CHECKSUMS_FILE)
     found = {name: folder / name for name in sorted(names)}
     results, current = bench.results_folder, kept_keys(bench) | match_keys(bench)
     for path in sorted(results.rglob("*")):

@@ -10,47 +10,20 @@ from typing import Any
 import numpy as np
 
 from glassay.finding import Finding
-from glassay.quantity import Contribution, Quantity
-
-
-def quantity_to_plain(quantity: Quantity) -> dict[str, Any]:
-    """Value, unit and every contribution with its identity."""
-    parts = []
-    for part in quantity.contributions:
-        line: dict[str, Any] = {"source": part.source, "u": part.u}
-        if math.isfinite(part.dof):
-            line["dof"] = part.dof
-        if part.shared is not None:
-            line["shared"] = part.shared
-        parts.append(line)
-    return {"value": quantity.value, "unit": quantity.unit, "contributions": parts}
-
-
-def quantity_from_plain(data: Mapping[str, Any]) -> Quantity:
-    """The inverse. Raises KeyError, TypeError or ValueError when the data is damaged."""
-    parts = tuple(
-        Contribution(
-            str(line["source"]),
-            float(line["u"]),
-            float(line.get("dof", math.inf)),
-            None if line.get("shared") is None else str(line["shared"]),
-        )
-        for line in data["contributions"]
-    )
-    return Quantity(float(data["value"]), str(data["unit"]), parts)
+from glassay.quantity import Quantity
 
 
 def finding_to_plain(finding: Finding) -> dict[str, Any]:
     """A finding with its method."""
     if isinstance(finding.value, Quantity):
-        return {"method": finding.method, "quantity": quantity_to_plain(finding.value)}
+        return {"method": finding.method, "quantity": to_plain(finding.value)}
     return {"method": finding.method, "fact": finding.value}
 
 
 def finding_from_plain(data: Mapping[str, Any]) -> Finding:
     """The inverse. Raises KeyError, TypeError or ValueError when the data is damaged."""
     if "quantity" in data:
-        return Finding(quantity_from_plain(data["quantity"]), str(data["method"]))
+        return Finding(Quantity.from_json(data["quantity"]), str(data["method"]))
     fact = data["fact"]
     if not isinstance(fact, bool | int | str):
         raise TypeError(f"{fact!r} is no fact")
@@ -63,7 +36,7 @@ def to_plain(thing: Any) -> Any:
     Numbers that are not finite become None, since JSON has none.
     """
     if isinstance(thing, Quantity):
-        return quantity_to_plain(thing)
+        return to_plain(thing.as_json())
     if isinstance(thing, Finding):
         return finding_to_plain(thing)
     if dataclasses.is_dataclass(thing) and not isinstance(thing, type):

@@ -67,8 +67,8 @@ class CaptureResult:
 
     @property
     def findings(self) -> Mapping[str, Finding]:
-        """Findings of all methods."""
-        return {key: value for part in self.parts for key, value in part.findings.items()}
+        """Findings of all methods; of a key that two have, the earlier method's."""
+        return {key: value for part in reversed(self.parts) for key, value in part.findings.items()}
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -168,6 +168,35 @@ class Verdict:
     """Further sentences: display needed, whether detail can follow, digital zoom."""
 
 
+ContradictionKind = Literal[
+    "changed file", "filed twice", "chain against field", "chain against sensor", "round field",
+    "photos of one setting", "cut out", "calibrations of one chip",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Contradiction:
+    """Evidence on the bench that disagrees with itself beyond any explanation.
+
+    `places` are (instrument, setting), `captures` what it is seen in, `numbers` and `names` what
+    the sentence of its kind states. What it `touches` counts for no verdict: the lengths measured in
+    its places ("scale"), or its captures altogether (of those, the `doubtful` ones where given).
+    """
+
+    kind: ContradictionKind
+    places: tuple[tuple[str, str], ...]
+    captures: tuple[str, ...]
+    numbers: tuple[Quantity, ...] = ()
+    names: tuple[str, ...] = ()
+    touches: Literal["scale", "everything"] = "everything"
+    doubtful: tuple[str, ...] = ()
+
+    @property
+    def in_doubt(self) -> tuple[str, ...]:
+        """Ids of the captures that cannot be relied on."""
+        return self.doubtful or self.captures
+
+
 @dataclass(frozen=True)
 class SameField:
     """What people compare by eye: this setting's field is that of a certain view of another.
@@ -252,6 +281,13 @@ class BenchResults:
     same_field: tuple[SameField, ...]
     assumptions: tuple[str, ...]
     """Assumptions made anywhere, one sentence each, without repeats."""
+    contradictions: tuple[Contradiction, ...] = ()
+    """What contradicts itself, to be told before anything else."""
+
+    def is_doubtful(self, one: SettingResult) -> bool:
+        """Whether a contradiction stands in this setting."""
+        here = (one.instrument.id, one.setting.id)
+        return any(here in found.places for found in self.contradictions)
 
     def capture(self, capture_id: str) -> CaptureResult:
         """The result of one capture. Raises KeyError for an unknown id."""

@@ -12,7 +12,7 @@ import hashlib
 import json
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +20,10 @@ from glassay.bench.keeping.plain import finding_from_plain, to_plain
 from glassay.bench.keeping.results import MethodResult
 from glassay.disk import PART_SUFFIX, content_hash, write_atomically
 from glassay.errors import Unusable
+from glassay.quantity import Quantity, name_exposures
 
-FORMAT = 1
-"""Version of the result files' own layout; another one counts as absent."""
+FORMAT = 2
+"""Version of the result files' own layout and of their quantities; another counts as absent."""
 
 STALE_S = 600
 """Half-written files older than this belong to a killed run, and are removed."""
@@ -89,8 +90,18 @@ class Store:
                 )
         return None
 
-    def save(self, needs: Dependencies, result: MethodResult) -> None:
-        """Keep a result, atomically. Raises `Unusable` when it cannot be written."""
+    def save(self, needs: Dependencies, result: MethodResult) -> MethodResult:
+        """Keep a result, atomically, and give it back as `load` will: with lasting names for its
+        unknowns, made of the key. Raises `Unusable` when it cannot be written."""
+        quantities = {
+            key: f.value for key, f in result.findings.items() if isinstance(f.value, Quantity)
+        }
+        named = name_exposures(quantities, needs.key)
+        findings = {
+            key: replace(f, value=named[key]) if key in named else f
+            for key, f in result.findings.items()
+        }
+        result = replace(result, findings=findings)
         body = to_plain(result)
         data = {
             "key": needs.key,
@@ -103,6 +114,7 @@ class Store:
         }
         text = json.dumps(data, indent=1, allow_nan=False)
         write_atomically(self._measured / f"{needs.key}.json", text.encode())
+        return result
 
     def drop(self, needs: Dependencies) -> None:
         """Remove the result for these dependencies, if there is one. Raises `Unusable`."""

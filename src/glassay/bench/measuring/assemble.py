@@ -7,10 +7,12 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from glassay import __version__
-from glassay.bench.chip.same_chip import same_chip_as_json
+from glassay.bench.chip.same_chip import SameChip, same_chip_as_json
 from glassay.bench.document.model import Bench, Money
-from glassay.bench.judging.judge import judge
+from glassay.bench.judging.contradictions import find_contradictions, sound
+from glassay.bench.judging.judge import judge, withhold
 from glassay.bench.judging.needs import answer_needs, needs_as_json
+from glassay.bench.keeping.checksums import contents_of, read_checksums
 from glassay.bench.keeping.results import (
     BenchResults,
     CaptureResult,
@@ -24,8 +26,10 @@ from glassay.bench.measuring.matching import kept_matches, match_chips
 from glassay.bench.measuring.run import Progress, measure_captures, stored_captures
 from glassay.bench.measuring.sensor_die import on_the_die
 from glassay.bench.measuring.settings import settle
+from glassay.bench.saying.contradictions import said
 from glassay.bench.table.comparison import compare, same_fields
 from glassay.disk import write_atomically
+from glassay.errors import Unusable
 from glassay.optics.readings import FIELD_NUMBER_ROUNDING_MM, Reading
 from glassay.quantity import Quantity
 from glassay.sampling.binding import Binding
@@ -37,15 +41,19 @@ def run_bench(
     bench: Bench,
     *,
     jobs: int | None = None,
+    cluster: str | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
 ) -> BenchResults:
     """Measure what is new or changed, judge, compare, and write `results/results.json`.
 
+    `cluster`: see `measure_captures`.
     Raises `Unusable` when the results folder cannot be written. A KeyboardInterrupt passes
     through, with finished measurements kept.
     """
-    results = assemble(bench, measure_captures(bench, jobs=jobs, progress=progress))
-    match_chips(results, jobs=jobs, progress=progress)
+    captures = measure_captures(bench, jobs=jobs, cluster=cluster, progress=progress)
+    results = assemble(bench, captures)
+    matches = match_chips(results, jobs=jobs, cluster=cluster, progress=progress)
+    results = _with_matches(results, captures, matches)
     text = json.dumps(results_as_json(results), indent=1, allow_nan=False)
     write_atomically(bench.results_folder / RESULTS_FILE, text.encode())
     return results
@@ -53,19 +61,52 @@ def run_bench(
 
 def read_results(bench: Bench) -> BenchResults:
     """What the kept results say, measuring nothing."""
-    return assemble(bench, stored_captures(bench))
+    captures = stored_captures(bench)
+    results = assemble(bench, captures)
+    try:
+        matches = kept_matches(results)
+    except Unusable:  # a photo of a chip cannot be read; its capture says so
+        matches = ()
+    return _with_matches(results, captures, matches)
 
 
-def assemble(bench: Bench, captures: Sequence[CaptureResult]) -> BenchResults:
-    """Settings, verdicts and comparison from the results of captures."""
+def _with_matches(
+    results: BenchResults, captures: Sequence[CaptureResult], matches: Sequence[SameChip]
+) -> BenchResults:
+    """The results again where matches of a chip say that calibrations disagree."""
+    apart = any(pair.verdict == "disagree" for chip in matches for pair in chip.pairs)
+    return assemble(results.bench, captures, matches) if apart else results
+
+
+def assemble(
+    bench: Bench, measured: Sequence[CaptureResult], matches: Sequence[SameChip] = ()
+) -> BenchResults:
+    """Settings, contradictions, verdicts and comparison from the results of captures.
+
+    What contradicts itself stays among captures and settings, where it can be looked at; no
+    verdict and no cell of the comparison leans on it.
+    """
+    captures, settings = _settled(bench, measured)
+    contents, kept = contents_of(bench), read_checksums(bench.folder)
+    changed = [name for name, now in contents.items() if kept.get(name, now) != now]
+    found = find_contradictions(bench, settings, captures, matches, contents, changed)
+    verdicts = judge(bench, settings, captures)
+    shown, standing = captures, settings
+    if found:
+        shown, standing = _settled(bench, sound(measured, found))
+        verdicts = withhold(bench, verdicts, judge(bench, standing, shown), found)
+    return BenchResults(
+        bench, captures, settings, verdicts, compare(bench, standing, verdicts, shown),
+        same_fields(standing), _assumptions(bench, captures, settings), found,
+    )  # fmt: skip
+
+
+def _settled(
+    bench: Bench, captures: Sequence[CaptureResult]
+) -> tuple[tuple[CaptureResult, ...], tuple[SettingResult, ...]]:
     captures = on_the_object(bench, captures)
     settings = settle(bench, captures)
-    captures = on_the_die(bench, settings, captures)
-    verdicts = judge(bench, settings, captures)
-    return BenchResults(
-        bench, tuple(captures), settings, verdicts, compare(bench, settings, verdicts, captures),
-        same_fields(settings), _assumptions(bench, captures, settings),
-    )  # fmt: skip
+    return tuple(on_the_die(bench, settings, captures)), settings
 
 
 def _assumptions(
@@ -128,6 +169,12 @@ def results_as_json(results: BenchResults) -> dict[str, Any]:
         "needs": needs_as_json(answer_needs(results)),
         "same_chip": [same_chip_as_json(one) for one in kept_matches(results)],
         "assumptions": list(results.assumptions),
+        "contradictions": [
+            {"kind": one.kind, "captures": list(one.captures), "sentence": said(one, bench),
+             "places": [{"instrument": i, "setting": s} for i, s in one.places],
+             "numbers": [number.as_json() for number in one.numbers]}
+            for one in results.contradictions
+        ],
     }  # fmt: skip
 
 

@@ -20,6 +20,7 @@ def match_chips(
     results: BenchResults,
     *,
     jobs: int | None = None,
+    cluster: str | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
 ) -> tuple[SameChip, ...]:
     """Match the captures of each chip; what was matched before is taken from the kept results.
@@ -39,7 +40,7 @@ def match_chips(
         ]
         if missing:
             progress(Progress(0, len(missing)))
-            found |= measure_asked(store, missing, jobs=jobs, progress=progress)
+            found |= measure_asked(store, missing, jobs=jobs, cluster=cluster, progress=progress)
             store.remember_contents()
         return [found[needs.key] for needs in needed]
 

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from glassay.bench.keeping.results import CaptureResult, SettingResult
+from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.optics.limits import cutoff_per_um
 from glassay.quantity import Quantity, combine
@@ -46,7 +46,7 @@ class Resolved:
     contrast: float | None
     how: str
     capture: str
-    kind: Literal["bars", "edge", "correlation"]
+    kind: Literal["bars", "edge", "lines", "correlation"]
     is_bound: bool = False
     """Where detail stops repeating (ring correlation): no finer line is told, and no line was."""
     is_least: bool = False
@@ -78,7 +78,8 @@ def finest_in(
 
     One criterion: a line is told at `contrast` (10 % modulation where none is stated), read from
     bars and from edges. Of several captures of one kind the finest counts, for the others may be
-    out of focus; where bars and edges both tell and are well measured, the more sceptical counts.
+    out of focus. Bars, edges and the slide's own lines that are well measured and agree are combined
+    by their uncertainties; where they disagree beyond them, the most sceptical counts.
     Where neither was measured, the end of ring correlation stands in and is marked as the bound
     that it is. With a contrast only edges count. Needs the setting's pixel size, except for bars;
     captures of another picture size are left out.
@@ -91,14 +92,35 @@ def finest_in(
     told = [
         best
         for of_kind in ([bars_in(r) for r in here] if contrast is None else [],
-                        [_edge(one, r, limit, contrast) for r in here])
+                        [_edge(one, r, limit, contrast) for r in here],
+                    [_lines(one, r, limit, contrast) for r in here])
         if (best := _finest_of(of_kind)) is not None
     ]  # fmt: skip
     if told:
         sure = [found for found in told if not found.is_least] or told
         sure = [found for found in sure if found.is_well_measured] or sure
-        return max(sure, key=lambda found: found.line.value)
+        return _combined(sure)
     return _finest_of([_correlation(one, r, limit) for r in here]) if contrast is None else None
+
+
+def _combined(told: Sequence[Resolved]) -> Resolved:
+    """The mean weighted by 1 / u^2 of what agrees (JCGM 100:2008, 4.2 and 5.2 for what is shared)."""
+    sceptic = max(told, key=lambda found: found.line.value)
+    agree = all(
+        abs(found.frequency.value - sceptic.frequency.value)
+        <= math.hypot(found.frequency.expanded, sceptic.frequency.expanded)
+        for found in told
+    )
+    if len(told) == 1 or not agree or not all(found.frequency.u for found in told):
+        return sceptic
+    weights = [1 / found.frequency.u**2 for found in told]
+    mean = combine(
+        lambda *f: sum(w * v for w, v in zip(weights, f, strict=True)) / sum(weights),
+        [found.frequency for found in told], "cycles/um",
+    )  # fmt: skip
+    best = min(told, key=lambda found: found.frequency.relative)
+    how = " and ".join(found.how for found in told)
+    return Resolved(mean, sceptic.contrast, how, best.capture, best.kind)
 
 
 def _finest_of(found: Sequence[Resolved | None]) -> Resolved | None:
@@ -178,6 +200,18 @@ def _edge(
     return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "edge")
 
 
+def _lines(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    """What the superposed lines of a slide tell."""
+    part, level = result.part("superposed lines"), USUAL_CONTRAST if contrast is None else contrast
+    pixel = _pixel_size(one, result)
+    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
+        return None
+    how = f"lines of the slide superposed, {level:.0%} modulation"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "lines")
+
+
 def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Resolved | None:
     pixel = _pixel_size(one, result)
     if pixel is None or "frc_cutoff" not in result.findings:
@@ -204,12 +238,16 @@ def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
 
 def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:
     """Frequency (cycles/px) at which the edge response falls to `level`."""
+    parts = [part for part in result.parts if part.method != "superposed lines"]
+    return next((q for part in parts if (q := _in_part(part, level)) is not None), None)
+
+
+def _in_part(part: MethodResult, level: float) -> Quantity | None:
     for key, at in (("frequency_50", 0.5), ("frequency_10", 0.1)):
-        if abs(level - at) < 1e-9 and key in result.findings:
-            return result.findings[key].quantity
-    for part in result.parts:
-        if {"frequency", "modulation", "low", "high"} <= set(part.evidence):
-            return _crossing_of_curve(part.evidence, level)
+        if abs(level - at) < 1e-9 and key in part.findings:
+            return part.findings[key].quantity
+    if {"frequency", "modulation", "low", "high"} <= set(part.evidence):
+        return _crossing_of_curve(part.evidence, level)
     return None
 
 

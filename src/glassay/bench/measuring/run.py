@@ -1,4 +1,4 @@
-"""Measuring everything new or changed on a bench, in several processes, without loss when stopped.
+"""Measuring everything new or changed on a bench on Dask's workers, without loss when stopped.
 
 Worker processes only compute; this process saves each result the moment it arrives. A kill loses at
 most the captures that were being measured.
@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import pickle
 import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Any
@@ -24,6 +27,7 @@ from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
 from glassay.errors import NotMeasurable, Unusable
+from glassay.quantity import Quantity
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,10 @@ class _Task:
     needs: Dependencies
 
 
+_Keep = Callable[[_Task, MethodResult], None]
+"""What is done with a result, in this process, the moment it arrives."""
+
+
 def default_jobs() -> int:
     """As many processes as there are processors to use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -53,13 +61,16 @@ def measure_captures(
     bench: Bench,
     *,
     jobs: int | None = None,
+    cluster: str | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
 ) -> tuple[CaptureResult, ...]:
     """Measure what has no valid result yet, and return the results of all captures.
 
-    `progress` is called in this process: once at the start, then after each measurement. Stopping
-    it (KeyboardInterrupt) ends the workers and is passed on; finished results are kept. Raises
-    `Unusable` when results cannot be written or a capture cannot be read at all.
+    `cluster` is the address of a Dask scheduler whose workers measure instead of `jobs` processes
+    here; they find the captures under the same paths. `progress` is called in this process: once
+    at the start, then after each measurement. Stopping it (KeyboardInterrupt) ends the workers
+    and is passed on; finished results are kept. Raises `Unusable` when results cannot be written,
+    a capture cannot be read at all, or the cluster cannot be reached.
     """
     store = Store(bench.results_folder)
     store.prepare()
@@ -73,11 +84,8 @@ def measure_captures(
             done[task.capture.id, task.method] = kept
     store.remember_contents()
     progress(Progress(0, len(tasks)))
-    for count, (task, result) in enumerate(_results(tasks, jobs or default_jobs()), 1):
-        if result.status != "unusable":  # a file may have been unreadable for the moment only
-            store.save(task.needs, result)
+    for task, result in _measured(store, tasks, jobs, cluster, progress):
         done[task.capture.id, task.method] = result
-        progress(Progress(count, len(tasks), task.capture.id, result.status))
     return _gather(bench, done)
 
 
@@ -86,6 +94,7 @@ def measure_asked(
     asked: Sequence[tuple[Capture, tuple[Path, ...], Dependencies]],
     *,
     jobs: int | None = None,
+    cluster: str | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
 ) -> dict[str, MethodResult]:
     """Measure what a caller put together itself (several captures at once), and keep the results.
@@ -93,12 +102,27 @@ def measure_asked(
     Returns them by the key of their dependencies; otherwise like `measure_captures`.
     """
     tasks = [_Task(capture, needs.method, paths, needs) for capture, paths, needs in asked]
-    done: dict[str, MethodResult] = {}
-    for count, (task, result) in enumerate(_results(tasks, jobs or default_jobs()), 1):
-        if result.status != "unusable":
-            store.save(task.needs, result)
-        done[task.needs.key] = result
-        progress(Progress(count, len(tasks), task.capture.id, result.status))
+    measured = _measured(store, tasks, jobs, cluster, progress)
+    return {task.needs.key: result for task, result in measured}
+
+
+def _measured(
+    store: Store,
+    tasks: Sequence[_Task],
+    jobs: int | None,
+    cluster: str | None,
+    progress: Callable[[Progress], None],
+) -> list[tuple[_Task, MethodResult]]:
+    """Each task with its result, in the order in which they were measured and saved."""
+    done: list[tuple[_Task, MethodResult]] = []
+
+    def keep(task: _Task, result: MethodResult) -> None:
+        if result.status != "unusable":  # a file may have been unreadable for the moment only
+            result = store.save(task.needs, result)
+        done.append((task, result))
+        progress(Progress(len(done), len(tasks), task.capture.id, result.status))
+
+    _each(tasks, keep, jobs or default_jobs(), cluster)
     return done
 
 
@@ -155,8 +179,19 @@ def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[Ca
             clip = medium_of(capture.files) == "clip"
             reason = f"nothing is measured on {'a clip of ' if clip else ''}a {kind} yet"
             parts = [MethodResult("", "no method", reason=reason)]
-        results.append(CaptureResult(capture, tuple(parts)))
+        results.append(CaptureResult(capture, tuple(_of_the_setting(p, capture) for p in parts)))
     return tuple(results)
+
+
+def _of_the_setting(part: MethodResult, capture: Capture) -> MethodResult:
+    """The result with what its setting's lens adds named after the setting: photos share it."""
+    owner = f"setting {capture.instrument}/{capture.setting}"
+    findings = {
+        key: replace(f, value=f.value.named(owner, "setting"))
+        if isinstance(f.value, Quantity) else f
+        for key, f in part.findings.items()
+    }  # fmt: skip
+    return replace(part, findings=findings)
 
 
 def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:
@@ -166,51 +201,63 @@ def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:
     return replace(part, aside=aside)
 
 
-def _results(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodResult]]:
-    """Each task with its result, as it finishes."""
-    if len(tasks) <= 1 or jobs <= 1:
+def _each(tasks: Sequence[_Task], keep: _Keep, jobs: int, cluster: str | None) -> None:
+    """Give each task with its result to `keep`, as it finishes."""
+    ordered = sorted(tasks, key=lambda task: not METHODS[task.method].slow)
+    if cluster is not None and tasks:
+        from glassay.bench.measuring.cluster import compute_on
+
+        compute_on(
+            cluster, [_call(task) for task in ordered],
+            lambda index, result: keep(ordered[index], result or _died(ordered[index])),
+        )  # fmt: skip
+    elif len(tasks) <= 1 or jobs <= 1:
         for task in tasks:
-            yield task, _measure(task.method, task.paths, task.needs.settings)
-        return
-    lost: list[_Task] = []
-    for task, result in _in_pool(tasks, min(jobs, len(tasks))):
-        if result is None:
-            lost.append(task)
-        else:
-            yield task, result
-    for task in lost:  # a worker died; alone in a process, the culprit can be told
-        for _, result in _in_pool([task], 1):
-            if result is not None:
-                yield task, result
-            else:
-                reason = "the measuring process ended by itself (not enough memory?)"
-                yield task, MethodResult(task.method, "unusable", reason=reason)
+            keep(task, _call(task)())
+    else:
+        for task in _in_processes(ordered, keep, min(jobs, len(tasks))):
+            # A worker died; alone in a process, the culprit can be told.
+            if _in_processes([task], keep, 1):
+                keep(task, _died(task))
 
 
-def _in_pool(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, MethodResult | None]]:
-    """Each task with its result as it finishes; None for all that a broken pool left undone."""
+def _call(task: _Task) -> Callable[[], MethodResult]:
+    return partial(_measure, task.method, task.paths, task.needs.settings)
+
+
+def _died(task: _Task) -> MethodResult:
+    reason = "the measuring process ended by itself (not enough memory?)"
+    return MethodResult(task.method, "unusable", reason=reason)
+
+
+def _in_processes(tasks: Sequence[_Task], keep: _Keep, jobs: int) -> list[_Task]:
+    """Measure on Dask's local scheduler; returns what a worker that died left undone.
+
+    Not on its LocalCluster, which starts 2.5 s later and listens on a port without a password.
+    """
+    from dask.callbacks import Callback
+    from dask.local import get_async
+
+    # Dask begins with the last name; a call without arguments is nothing it could take for a name.
+    left = {f"{len(tasks) - index:06}": task for index, task in enumerate(tasks)}
+    graph = {name: (_call(task),) for name, task in left.items()}
+
+    def finished(name: str, result: MethodResult, *_: object) -> None:
+        keep(left.pop(name), result)
+
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
-    waiting: dict[Future[MethodResult], _Task] = {}
     try:
-        for task in sorted(tasks, key=lambda task: not METHODS[task.method].slow):
-            future = pool.submit(_measure, task.method, task.paths, task.needs.settings)
-            waiting[future] = task
-        while waiting:
-            finished, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in finished:
-                task = waiting.pop(future)
-                try:
-                    yield task, future.result()
-                except BrokenProcessPool:
-                    yield task, None
+        with suppress(BrokenProcessPool), Callback(posttask=finished):
+            get_async(pool.submit, jobs, graph, list(graph), dumps=pickle.dumps, loads=pickle.loads)
     finally:
         # On a stop, running measurements are not worth waiting for; their results are not saved.
         workers = list((pool._processes or {}).values())
         pool.shutdown(wait=False, cancel_futures=True)
-        if waiting:
+        if left:
             for worker in workers:
                 worker.terminate()
+    return list(left.values())
 
 
 def _start_worker() -> None:

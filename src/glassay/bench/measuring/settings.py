@@ -10,8 +10,8 @@ from dataclasses import replace
 
 from glassay.bench.document.model import Bench, Instrument, ReferenceView, Setting
 from glassay.bench.keeping.results import CaptureResult, SettingResult
-from glassay.bench.measuring.binding import binding_of
 from glassay.bench.measuring.methods import medium_of
+from glassay.bench.measuring.what_binds import binding_of
 from glassay.finding import Finding
 from glassay.optics import readings
 from glassay.optics.readings import Reading
@@ -26,19 +26,24 @@ REPEATABILITY = "repeatability between captures"
 def mean(quantities: Sequence[Quantity]) -> Quantity:
     """Mean of repeated measurements of one thing, with their repeatability as a contribution.
 
-    What the captures share (the slide) stays common to them; their own contributions average out.
-    Where they scatter more than their own contributions explain, the excess variance over n is
-    added with n - 1 degrees of freedom (JCGM 100:2008, 4.2; excess as in a random-effects mean).
+    What the captures share (the slide, the setting's lens) stays common to them and does not show
+    in their scatter; their own contributions average out. Where they scatter more than those
+    explain, the excess variance over n is added with n - 1 degrees of freedom (JCGM 100:2008, 4.2;
+    excess as in a random-effects mean). That unknown is the setting's; `named` names it after it.
     """
     if len(quantities) == 1:
         return quantities[0]
     count = len(quantities)
     average = combine(lambda *values: sum(values) / count, quantities, quantities[0].unit)
-    own = [sum(p.u**2 for p in q.contributions if p.shared is None) for q in quantities]
-    excess = statistics.variance(q.value for q in quantities) - statistics.fmean(own)
+    gaps = [combine(lambda a, b: a - b, (q, average), average.unit) for q in quantities]
+    # The expectation of the sample variance, whatever the values have in common.
+    expected = sum(gap.u**2 for gap in gaps) / (count - 1)
+    excess = statistics.variance(q.value for q in quantities) - expected
     if excess <= 0:
         return average
-    return average.with_contribution(REPEATABILITY, math.sqrt(excess / count), count - 1)
+    return average.with_contribution(
+        REPEATABILITY, math.sqrt(excess / count), count - 1, scope="setting"
+    )
 
 
 def settle(bench: Bench, captures: Sequence[CaptureResult]) -> tuple[SettingResult, ...]:
@@ -80,6 +85,7 @@ def _measured(
             f"captures of {len(sizes)} picture sizes; those of {picture[0]} x {picture[1]} px count"
         )
     findings: dict[str, Finding] = {}
+    owner = f"setting {instrument.id}/{setting.id}"
     for key in MEANS:
         having = [c.findings[key] for c in mine if key in c.findings]
         if not having:
@@ -87,7 +93,9 @@ def _measured(
         method = having[0].method
         if len(having) > 1:
             method += f", mean of {len(having)} captures"
-        findings[key] = Finding(mean([finding.quantity for finding in having]), method)
+        # What turns a zoom between captures moves their pixel size and their field together.
+        average = mean([finding.quantity for finding in having]).named(owner, "setting")
+        findings[key] = Finding(average, method)
     notes += _disagreement(findings.get("pixel_size"))
     ids = tuple(c.capture.id for c in mine)
     return SettingResult(instrument, setting, findings, (), ids, picture, tuple(notes))

@@ -262,8 +262,8 @@ def _keys(
     if key == "repeat" and _tried(results, instrument.id):
         key = "finer repeat"
     if verdict.word == "undecided" and verdict.value is not None:
-        budget = verdict.value.budget()
-        if budget and budget[0].shared is not None:
+        budget = verdict.value.contributions
+        if budget and budget[0].scope == "reference":
             return ["certificate"]
     keys = [key]
     if key == "edge" and setting is not None and not _has_scale(results, verdict, setting):

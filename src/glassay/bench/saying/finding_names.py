@@ -57,7 +57,6 @@ NAMES = {
     "temporal_noise": "noise from exposure to exposure",
     "snr_grey": "signal to noise of one pixel",
     "snr_at": "light at which that holds, of full scale",
-    "noise_grey": "noise at mid grey",
     "noise_slope": "growth of noise variance with light",
     "noise_floor": "noise in the dark",
     "noise_reach": "frequency up to which noise survives",
@@ -140,7 +139,7 @@ NAMES = {
 }  # fmt: skip
 
 SHARES = frozenset({
-    "overshoot", "temporal_noise", "flicker", "noise_grey", "noise_floor", "fixed_pattern",
+    "overshoot", "temporal_noise", "flicker", "noise_floor", "fixed_pattern",
     "noise_correlation", "snr_at", "contrast_threshold", "focus_quality",
 })  # fmt: skip
 """Findings kept as shares of one, and shown in per cent."""

@@ -80,7 +80,12 @@ def detail_cells(
 
 
 def _evidence(finest: Resolved) -> str:
-    by = {"bars": "by bars", "edge": "by edges", "correlation": "a bound, by ring correlation"}
+    by = {
+        "bars": "by bars",
+        "edge": "by edges",
+        "lines": "by lines of the slide",
+        "correlation": "a bound, by ring correlation",
+    }
     return by[finest.kind]
 
 

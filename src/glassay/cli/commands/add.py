@@ -8,10 +8,17 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document.model import Bench
+from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import load_bench
 from glassay.bench.document.table_reader import suggestion
-from glassay.bench.keeping.filing import Filing, file_captures, find_sources, suggest
+from glassay.bench.keeping.filing import (
+    Filing,
+    file_captures,
+    filed_before,
+    find_sources,
+    suggest,
+)
+from glassay.bench.keeping.sets_of_photos import put_together
 from glassay.errors import Unusable
 
 
@@ -23,29 +30,44 @@ from glassay.errors import Unusable
 @click.option("--instrument", help="id of the instrument that took them")
 @click.option("--setting", help="id of its setting")
 @click.option("--object", "thing", help="id of the reference object they show")
+@click.option("--also", is_flag=True,
+              help="a photo filed already shows the object given here too")  # fmt: skip
+@click.option("--apart", is_flag=True,
+              help="each photo of a repeat pair or focus run as a capture of its own")  # fmt: skip
 @click.option("--yes", is_flag=True, help="take what file and folder names suggest, do not ask")
 def command(
     bench: Path, files: Sequence[Path], instrument: str | None, setting: str | None,
-    thing: str | None, yes: bool,
+    thing: str | None, also: bool, apart: bool, yes: bool,
 ) -> None:  # fmt: skip
     """File photos and clips into BENCH: copied unchanged, listed in its bench.toml.
 
     What is not given as an option is asked, with a suggestion from the names of the file and its
-    folders. FILES may be folders. A file that is filed already is recognised by its content.
+    folders. FILES may be folders. A file that is filed already is recognised by its content. Photos
+    of a repeat pair or a focus run, from one folder, become one capture; names that differ in their
+    last number tell several such sets in a folder apart.
     """
     loaded = load_bench(bench)
     if not loaded.instruments or not loaded.objects:
         raise Unusable(f"{bench / 'bench.toml'} has no instruments or no reference objects yet")
     _check_given(loaded, instrument, thing)
     sources = find_sources(files)
+    known = {} if also else filed_before(loaded, sources)
     before: Filing | None = None
     filings = []
     for source in sources:
-        before = _decide(loaded, source, before, (instrument, setting, thing), ask=not yes)
+        given = (instrument, setting, thing)
+        as_filed = _as_before(source, known.get(source, ()), given)
+        before = as_filed or _decide(loaded, source, before, given, ask=not yes)
         filings.append(before)
-    for filed in file_captures(loaded, filings):
+    if not apart:
+        filings = list(put_together(loaded, filings))
+    for filed in file_captures(loaded, filings, also=also):
         word = "is filed already as" if filed.already else "filed as"
         click.echo(f"{filed.source.name} {word} {filed.name}")
+    for mark in dict.fromkeys(one.together for one in filings if one.together):
+        mine = [one for one in filings if one.together == mark]
+        kind = loaded.object(mine[0].object).kind
+        click.echo(f"one {kind}: {', '.join(one.source.name for one in mine)}")
 
 
 def _check_given(bench: Bench, instrument: str | None, thing: str | None) -> None:
@@ -56,6 +78,15 @@ def _check_given(bench: Bench, instrument: str | None, thing: str | None) -> Non
     ):
         if value is not None and value not in known:
             raise Unusable(f"there is no {what} {value!r}; {suggestion(value, known)}")
+
+
+def _as_before(source: Path, captures: Sequence[Capture], given: Given) -> Filing | None:
+    """What a file is filed as already, unless something else was given."""
+    for one in captures:
+        place = (one.instrument, one.setting, one.object)
+        if all(want in (None, has) for want, has in zip(given, place, strict=True)):
+            return Filing(source, *place)
+    return None
 
 
 Given = tuple[str | None, str | None, str | None]

@@ -40,7 +40,7 @@ def command(
         if area is not None:
             read[0] = read[0].crop(area)
         pictures = [
-            DiePicture(photo.linear_light(), size, name=path.name)
+            DiePicture(photo.linear_light(), size, name=path.name, frame=photo.frame)
             for photo, size, path in zip(read, sizes, photos, strict=True)
         ]
         return measure_array(pictures, mosaic=mosaic)

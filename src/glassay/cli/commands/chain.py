@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -46,6 +47,13 @@ def _length(value: object) -> float:
     return found
 
 
+def _field_number(value: object) -> float:
+    """A field number in um. It is engraved without a unit and means millimetres (ISO 10934: the
+    diameter of the field stop in millimetres, from memory)."""
+    text = str(value).strip()
+    return _length(f"{text} mm" if re.fullmatch(r"\d+\.?\d*|\.\d+", text) else value)
+
+
 def _sensor_pixels(value: object) -> tuple[int, int | None]:
     text = str(value).strip()
     if text.isdigit() and 1 <= int(text) <= units.MAX_PIXELS_ACROSS:
@@ -79,7 +87,7 @@ _OPTIONS: tuple[tuple[str, Callable[[object], Any], str, str], ...] = (
     ("--auxiliary", units.parse_factor, "2x", "auxiliary (supplementary) lens"),
     ("--tube", units.parse_factor, "1x", "tube factor"),
     ("--eyepiece", units.parse_factor, "10x", "magnification of the eyepiece"),
-    ("--field-number", _length, "18mm", "field number of the eyepiece"),
+    ("--field-number", _field_number, "18", "field number of the eyepiece, as engraved (in mm)"),
     ("--adapter", units.parse_factor, "0.5x", "camera adapter"),
     ("--sensor-pitch", _length, "3.4um", "pixel pitch of the sensor"),
     ("--sensor-pixels", _sensor_pixels, "640x480", "columns x rows of the sensor, or columns"),

@@ -10,10 +10,11 @@ from typing import Any
 
 import click
 
+from glassay.bench.measuring.joined import clip_with_sampling
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.single import answer, parse_box, say_finding, single_photo_options
 from glassay.imaging.clip import open_clip
-from glassay.motion import ClipResult, measure_clip
+from glassay.motion import ClipResult
 
 
 @click.command()
@@ -36,7 +37,7 @@ def command(
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         reader = open_clip(clip)
         with _progress(reader.facts.frames) as progress:
-            result = measure_clip(reader, box=area, progress=progress)
+            result = clip_with_sampling(reader, box=area, progress=progress)
         return result if pixel_size is None else result.calibrated(pixel_size)
 
     def draw(result: ClipResult) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from glassay.bench.measuring.joined import view_of
 from glassay.bench.measuring.methods.field import LOSSY
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import read_photos, tone_notes, tone_option
@@ -48,7 +49,11 @@ def command(
         taken = [_field_photo(photo) for photo in read]
         parts = PARTS if only is None else tuple(p for p in PARTS if p == only)
         result = measure_field(
-            taken, parts=parts, pixel_size=pixel_size, notes=tone_notes(read[0], tone)
+            taken,
+            view_of=view_of,
+            parts=parts,
+            pixel_size=pixel_size,
+            notes=tone_notes(read[0], tone),
         )
         if flat is not None:
             if result.evenness is None:

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import click
 
+from glassay.bench.measuring.joined import focus_run_with_edges
 from glassay.bench.saying.words import say
 from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.errors import NotMeasurable, Unusable
-from glassay.focus import FocusResult, measure_focus_run
+from glassay.focus import FocusResult
 from glassay.focus.run import USUAL_FREQUENCY
 from glassay.imaging.file_names import is_clip
 from glassay.imaging.sequence import clip_frames, photo_frames
@@ -45,7 +46,7 @@ def command(
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         at = _frequency(frequency, pixel_size)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
-        return measure_focus_run(
+        return focus_run_with_edges(
             _frames(photos), frequency=at, step=way, pixel_size=pixel_size, box=parse_box(box)
         )
 

@@ -37,14 +37,25 @@ def command(bench: Path, as_json: bool) -> None:
 
 def _say(needs: Needs, names: dict[str, str]) -> None:
     for one in needs.ranking:
+        mine = [answer for answer in needs.answers if answer.instrument == one.instrument]
+        musts = [answer.word for answer in mine if answer.need.must]
+        of_musts = f"{musts.count('yes')} of {len(musts)} musts, " if musts else ""
         click.echo(
-            f"{one.place}. {names[one.instrument]}: {one.met} met, {one.failed} not,"
+            f"{one.place}. {names[one.instrument]}: {of_musts}{one.met} met, {one.failed} not,"
             f" {one.open} not shown"
         )
-        for answer in needs.answers:
-            if answer.instrument == one.instrument:
-                click.echo(f"   {answer.word:9}  {answer.need.id}: {answer.sentence}")
+        for answer in sorted(mine, key=lambda answer: not answer.need.must):
+            kind = " (must)" if answer.need.must else ""
+            click.echo(f"   {answer.word:9}  {answer.need.id}{kind}: {answer.sentence}")
+    if len(needs.without) > 1:
+        click.echo("Who stands first:")
+        now = [one.instrument for one in needs.ranking if one.place == 1]
+        width = max(len(need) for need, _ in needs.without) + len("without ")
+        click.echo(f"   {'as stated':{width}}  {', '.join(names[i] for i in now)}")
+        for need, first in needs.without:
+            click.echo(f"   {'without ' + need:{width}}  {', '.join(names[i] for i in first)}")
     for sentence in needs.sensitivity:
-        click.echo(sentence)
-    for need in needs.in_words:
-        click.echo(f"not judged, in words only: {need.id}: {need.statement}")
+        if not sentence.startswith("Without the need"):
+            click.echo(sentence)
+    for one_in_words in needs.in_words:
+        click.echo(f"not judged, in words only: {one_in_words.id}: {one_in_words.statement}")

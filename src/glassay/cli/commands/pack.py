@@ -9,12 +9,13 @@ import click
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.pack import pack
 from glassay.cli.commands.run import measure_with_progress
+from glassay.cli.outputs import output_option
 from glassay.errors import Unusable
 
 
 @click.command("pack")
 @click.argument("bench", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.zip",
+@output_option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.zip",
               help="the archive (default: the bench's name with .zip, in this folder)")  # fmt: skip
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
 def command(bench: Path, out: Path | None, jobs: int | None) -> None:

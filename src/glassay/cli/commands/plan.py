@@ -15,6 +15,7 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
 from glassay.bench.planning.plan import PER_SHOT_S, PER_TILE_S, Job, Plan, plan, plan_as_json
+from glassay.cli.outputs import output_option
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 
@@ -33,9 +34,9 @@ from glassay.errors import Unusable
 @click.option("--per-tile", metavar="TIME", help=f"time to move on (default: {PER_TILE_S:g} s)")
 @click.option("--with", "chosen", metavar="INSTRUMENT[/SETTING]",
               help="plan for this one instead of the best")  # fmt: skip
-@click.option("--map", "map_file", type=click.Path(dir_okay=False, path_type=Path),
+@output_option("--map", "map_file", type=click.Path(dir_okay=False, path_type=Path),
               metavar="FILE.html", help="write the tiles as a map to print")  # fmt: skip
-@click.option("--positions", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.csv",
+@output_option("--positions", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.csv",
               help="write the position of every tile")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="print all plans as data")
 def command(

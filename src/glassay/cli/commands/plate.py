@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import secrets
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from glassay.bench.chip.plate import Plate, Wanted, make_plate
 from glassay.bench.document.read import load_bench
 from glassay.bench.measuring.matching import match_chips
 from glassay.cli.commands.run import measure_with_progress
+from glassay.cli.outputs import check_all, output_option
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.units import parse_length_um
@@ -26,7 +28,7 @@ SUFFIXES = (".png", ".svg", ".pdf")
 
 @click.command("plate")
 @click.argument("bench", type=click.Path(path_type=Path))
-@click.option("--out", "outs", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
+@output_option("--out", "outs", multiple=True, type=click.Path(dir_okay=False, path_type=Path),
               metavar="FILE",
               help=".png, .svg or .pdf; repeat it (default: results/plate.png)")  # fmt: skip
 @click.option("--object", "thing", metavar="ID", help="which chip, where there are several")
@@ -41,14 +43,16 @@ SUFFIXES = (".png", ".svg", ".pdf")
 @click.option("--size", type=click.Choice(("print", "1920x1080", "3840x2160")), default="print",
               show_default=True, help="180 mm wide for print, or a still for a video")  # fmt: skip
 @click.option("--look", type=click.Choice(("light", "dark")), default="light", show_default=True)
+@output_option("--stills", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
+              help="stills for video: 1080p and 4K, light and dark, comparison last")  # fmt: skip
 @click.option("--pixels", is_flag=True, help="show the photos' own px (nearest) instead of smooth")
 @click.option("--blind", is_flag=True,
               help="numbers instead of names, shuffled; the key in a file of its own")  # fmt: skip
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
 def command(
     bench: Path, outs: tuple[Path, ...], thing: str | None, captures: str, region: str | None,
-    frame: str | None, width: str | None, layout: Layout, size: str, look: Look, pixels: bool,
-    blind: bool, jobs: int | None,
+    frame: str | None, width: str | None, layout: Layout, size: str, look: Look,
+    stills: Path | None, pixels: bool, blind: bool, jobs: int | None,
 ) -> None:  # fmt: skip
     """Draw the same piece of a chip through every instrument of BENCH at one physical scale.
 
@@ -71,11 +75,15 @@ def command(
     if blind:
         plate = _shuffled(plate)
         names = [f"Picture {number}" for number in range(1, len(plate.panels) + 1)]
-    for path in paths:
-        for written in _write(plate, path, SIZES[size], look, layout, names):
+    if stills is not None:
+        for written in _write_stills(plate, stills, names, bench):
+            click.echo(f"{written}")
+    for path in paths if outs or stills is None else ():
+        for written in _write(plate, path, SIZES[size], look, layout, names, bench):
             click.echo(f"{written}")
     if blind:
         key = paths[0].with_name(f"{paths[0].stem}-key.json")
+        check_all([key], [bench])
         write_atomically(key, json.dumps(_key(plate), indent=1).encode())
         click.echo(f"The key is in {key}; keep it from whoever is to judge.")
     for who, why in plate.left_out.items():
@@ -124,8 +132,33 @@ def _key(plate: Plate) -> dict[str, dict[str, str]]:
     }  # fmt: skip
 
 
+def _write_stills(
+    plate: Plate, folder: Path, names: list[str] | None, bench: Path
+) -> Iterator[Path]:
+    """One still after another at one crop, then the comparison, for each size and look."""
+    from glassay.report.plate_sheet import SIZES, draw_series, draw_sheet
+
+    looks: tuple[Look, ...] = ("light", "dark")
+    for lines, name in (("1080p", "1920x1080"), ("4k", "3840x2160")):
+        for look in looks:
+            size = SIZES[name]
+            sequence = draw_series(plate, size, look, names)
+            sequence.append(draw_sheet(plate, size, look, "grid", ".png", names))
+            for number, still in enumerate(sequence, 1):
+                path = folder / f"{lines}-{look}" / f"{number:02}.png"
+                check_all([path], [bench])
+                write_atomically(path, still)
+                yield path
+
+
 def _write(
-    plate: Plate, path: Path, size: Size, look: Look, layout: Layout, names: list[str] | None
+    plate: Plate,
+    path: Path,
+    size: Size,
+    look: Look,
+    layout: Layout,
+    names: list[str] | None,
+    bench: Path,
 ) -> list[Path]:
     """Write one output, and for pictures in turn each of them beside it."""
     from glassay.report.plate_sheet import animated, draw_series, draw_sheet
@@ -139,6 +172,7 @@ def _write(
     written = [path]
     for number, still in enumerate(stills, 1):
         one = path.with_name(f"{path.stem}-{number}{path.suffix}")
+        check_all([one], [bench])
         write_atomically(one, still)
         written.append(one)
     return written

@@ -7,8 +7,10 @@ from pathlib import Path
 import click
 import numpy as np
 
+from glassay.cli.outputs import output_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.predict import Preview, Response, compare_views, predict_view
+from glassay.disk import write_atomically
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import FloatImage, linear_to_srgb
@@ -31,7 +33,7 @@ from glassay.units import parse
               help="photo of a sharp edge by what took SOURCE, to divide its response out")  # fmt: skip
 @click.option("--against", type=click.Path(path_type=Path), metavar="PHOTO",
               help="a real capture by the instrument, to compare with")  # fmt: skip
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.png",
+@output_option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.png",
               help="write the predicted picture")  # fmt: skip
 @single_photo_options
 def command(
@@ -129,15 +131,16 @@ def _response_of_edge(path: Path) -> Response:
 
 
 def _write(picture: FloatImage, out: Path) -> None:
+    import io
+
     from PIL import Image
 
     if out.suffix.lower() != ".png":
         raise Unusable(f"{out.name}: the predicted picture is written as .png")
     pixels = np.asarray(np.rint(linear_to_srgb(picture) * 255), dtype=np.uint8)
-    try:
-        Image.fromarray(pixels).save(out)
-    except OSError as error:
-        raise Unusable(f"{out}: cannot be written ({error.strerror})") from None
+    stream = io.BytesIO()
+    Image.fromarray(pixels).save(stream, "PNG")
+    write_atomically(out, stream.getvalue())
 
 
 def _say(found: Preview, divided: bool) -> str:

@@ -20,9 +20,12 @@ from glassay.bench.keeping.results import BenchResults, Column
 from glassay.bench.measuring.assemble import results_as_json, run_bench
 from glassay.bench.measuring.matching import kept_matches
 from glassay.bench.measuring.run import Progress as Step
-from glassay.bench.saying.words import say
+from glassay.bench.saying.contradictions import said
+from glassay.bench.saying.words import say, say_length
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.cli.single import not_measured
+from glassay.quantity import Quantity
+from glassay.report.picks import claims_of_all, finest_of, misses
 
 PLAIN_WIDTH = 1000
 """Width allowed when the output is no terminal: nothing is folded or left out."""
@@ -37,23 +40,36 @@ LEFT_OUT_FIRST = (
 @click.command("run")
 @click.argument("bench", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="print everything as data")
+@click.option("--full", is_flag=True, help="print the whole table and every sentence")
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
-def command(bench: Path, as_json: bool, jobs: int | None) -> None:
-    """Measure what is new or changed in BENCH and print the comparison table.
+@click.option(
+    "--cluster", metavar="ADDRESS",
+    help="measure on the workers of this Dask scheduler (tcp://HOST:PORT), which have glassay "
+    "installed and find the bench under the same path",
+)  # fmt: skip
+def command(bench: Path, as_json: bool, full: bool, jobs: int | None, cluster: str | None) -> None:
+    """Measure what is new or changed in BENCH and print what it comes to.
+
+    A few lines for each instrument; with --full the comparison table, every claim and need.
 
     Exit status: 0 when something was measured or nothing was there to measure; 3 when every capture
     was refused; 2 when a file cannot be used (the others are measured all the same).
     """
     loaded = load_bench(bench)
-    results = measure_with_progress(loaded, jobs)
+    results = measure_with_progress(loaded, jobs, cluster)
     if as_json:
         click.echo(json.dumps(results_as_json(results), indent=1))
-    else:
+    elif full:
         _print_answer(results)
+    else:
+        for line in brief(results):
+            click.echo(line)
     _report_trouble(results)
 
 
-def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
+def measure_with_progress(
+    bench: Bench, jobs: int | None, cluster: str | None = None
+) -> BenchResults:
     """Run the bench with a progress bar on a terminal."""
     errors = Console(stderr=True)
     bar = Progress(
@@ -68,7 +84,88 @@ def measure_with_progress(bench: Bench, jobs: int | None) -> BenchResults:
             if step.capture:
                 bar.update(task, description=f"{step.capture[-48:]} {step.status}")
 
-        return run_bench(bench, jobs=jobs, progress=show)
+        return run_bench(bench, jobs=jobs, cluster=cluster, progress=show)
+
+
+BRIEF_LINES, BRIEF_COLUMNS = 24, 80
+"""The short answer fits on the smallest terminal that is still common."""
+
+
+def brief(results: BenchResults) -> list[str]:
+    """The answer in at most 24 lines of 80 columns: a block for each instrument, finest line first.
+
+    Three lines each where they fit, else one; what is left over is counted and found with --full.
+    """
+    if not results.bench.instruments:
+        return ["There are no instruments in bench.toml yet."]
+    order = sorted(
+        (one.id for one in results.bench.instruments), key=lambda one: _by_line(results, one)
+    )
+    blocks = [_block(results, one) for one in order]
+    doubts = _doubts(results)
+    # Title, the furthest claim or what is left out, and where to look take three.
+    room = BRIEF_LINES - 3 - len(doubts)
+    if sum(len(block) for block in blocks) > room:
+        blocks = [block[:1] for block in blocks]
+    lines = [results.bench.title, *doubts]
+    for number, block in enumerate(blocks):
+        if number >= room:
+            break
+        lines += block
+    if len(blocks) > room:
+        lines.append(f"and {len(blocks) - room} more instruments")
+    elif found := misses(results):
+        claim = found[0].verdict.claim
+        name = results.bench.instrument(found[0].verdict.instrument).title
+        top = claim.text.split(" to ")[-1]
+        lines.append(f"Furthest from the truth: {claim.kind} {top} of {name}")
+    lines.append("± is U at 95 %. All columns, claims and needs: --full, or glassay report.")
+    return [_cut(line) for line in lines]
+
+
+MOST_DOUBTS = 3
+
+
+def _doubts(results: BenchResults) -> list[str]:
+    """What contradicts itself, before all else: nothing below is worth more than that."""
+    said_ones = [f"CONTRADICTION: {said(one, results.bench)}" for one in results.contradictions]
+    if len(said_ones) <= MOST_DOUBTS:
+        return said_ones
+    more = f"and {len(said_ones) - MOST_DOUBTS + 1} more contradictions: see --full"
+    return [*said_ones[: MOST_DOUBTS - 1], more]
+
+
+def _cut(line: str) -> str:
+    if len(line) <= BRIEF_COLUMNS:
+        return line
+    return line[: BRIEF_COLUMNS - 3].rsplit(" ", 1)[0] + "..."
+
+
+def _block(results: BenchResults, instrument: str) -> list[str]:
+    row = next(row for row in results.comparison.rows if row.id == instrument)
+    line = finest_of(results, instrument)
+    told = f"line {say_length(line.width)}" if line is not None else "no line told"
+    seen = [row.cells[key].value for key in ("field_narrowest", "field_widest")]
+    sides = list(dict.fromkeys(f"{one.value:.3g}" for one in seen if isinstance(one, Quantity)))
+    field = f"field {' to '.join(sides)} mm" if sides else "no field measured"
+    met = claims_of_all(results, instrument)
+    claims = f", {met} claims met" if met else ""
+    first = f"{row.title}: {told}{', by phone' if line and line.by_eyepiece else ''}"
+    worst = [one for one in misses(results) if one.verdict.instrument == instrument]
+    second = f"    {field}{claims}"
+    if worst:
+        claim = worst[0].verdict.claim
+        top = claim.text.split(" to ")[-1]
+        third = (
+            f"    worst claim: {claim.kind} {top} ({claim.where}), off {worst[0].factor:.2g} times"
+        )
+        return [first, second, third]
+    return [first, second]
+
+
+def _by_line(results: BenchResults, instrument: str) -> tuple[bool, float]:
+    line = finest_of(results, instrument)
+    return line is None, 0.0 if line is None else line.sure
 
 
 def _print_answer(results: BenchResults) -> None:
@@ -78,6 +175,8 @@ def _print_answer(results: BenchResults) -> None:
     if not results.bench.instruments:
         out.print("There are no instruments in bench.toml yet.", markup=False)
         return
+    for one in results.contradictions:
+        out.print(f"{said(one, results.bench)}.", style="bold", markup=False)
     left_out: tuple[str, ...] = ()
     table = comparison_table(results)
     while _too_wide(table, out):

@@ -2,16 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
 from glassay.cli.calibration import positive_length_um, stated_division_u_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.detail.line_response import LineResponse, response_of_lines
+from glassay.errors import NotMeasurable
+from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
+from glassay.imaging.compression import jpeg_quality
 from glassay.imaging.tone import Tone
 from glassay.scale import Calibration, Division, calibrate, measure_scale
 from glassay.scale.measure import Pattern
+
+
+@dataclass(frozen=True)
+class Slide:
+    """What a photo of a slide tells: its scale, and the response where the lines tell it."""
+
+    calibration: Calibration
+    response: LineResponse | None
+    notes: tuple[str, ...]
+
+    def findings(self) -> Mapping[str, Finding]:
+        """Findings of both; the line's own width is evidence of the response."""
+        told = {} if self.response is None else self.response.findings()
+        return {**self.calibration.findings(), **told}
 
 
 @click.command()
@@ -23,17 +43,23 @@ from glassay.scale.measure import Pattern
                    " like 0.005um or 0.05%")  # fmt: skip
 @click.option("--pattern", type=click.Choice(["auto", "ruled", "grid"]), default="auto",
               show_default=True, help="what the photo shows: a ruled scale or a grid")  # fmt: skip
+@click.option(
+    "--plain-ruling",
+    is_flag=True,
+    help="the photo does show a scale, though none of its lines are longer",
+)
 @click.option("--tone", type=click.Choice(["srgb", "linear"]),
               help="how stored values relate to light, if not by the usual rule")  # fmt: skip
 @single_photo_options
 def command(
-    photo: Path, division: str, certificate: str | None, pattern: Pattern, tone: Tone | None,
+    photo: Path, division: str, certificate: str | None, pattern: Pattern,
+    plain_ruling: bool, tone: Tone | None,
     box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure the pixel size and the field from PHOTO, a photo of a ruled scale or a grid."""
     read: list[Photo] = []
 
-    def measure() -> Calibration:
+    def measure() -> Slide:
         length = positive_length_um(division, "--division")
         u = stated_division_u_um(certificate, length)
         area = parse_box(box)
@@ -44,20 +70,34 @@ def command(
             read[0].measuring_grey(),
             pattern=pattern,
             box=area,
+            confirmed=plain_ruling or pattern == "ruled",
         )
         known = Division.uncertified(length) if u is None else Division(length, u)
-        return calibrate(result, known, read[0].notes)
+        calibration = calibrate(result, known, read[0].notes)
+        response: LineResponse | None = None
+        why: tuple[str, ...] = ()
+        if result.pattern == "ruled":
+            try:
+                response = response_of_lines(
+                    read[0].linear_grey(), result.segments, result.division.value,
+                    jpeg_quality(read[0].facts.get("quantization") or {}),
+                )  # fmt: skip
+            except NotMeasurable as error:
+                why = (f"finest line not told by the scale's own lines: {error}",)
+        notes = (*calibration.notes, *why, *(response.notes if response else ()))
+        return Slide(calibration, response, notes)
 
-    def draw(calibration: Calibration) -> None:
+    def draw(slide: Slide) -> None:
         from glassay.report.evidence_scale import draw_scale
 
         assert figure is not None
-        draw_scale(read[0], calibration, figure)
+        draw_scale(read[0], slide.calibration, figure)
 
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
-def _say(found: Calibration) -> str:
+def _say(slide: Slide) -> str:
+    found, response = slide.calibration, slide.response
     result = found.result
     lines = [f"pixel size    {say_quantity(found.pixel_size)}   (95 % interval)"]
     if found.pixel_size_y is not None:
@@ -75,4 +115,9 @@ def _say(found: Calibration) -> str:
         f" {found.divisions_across.value:.1f} across the field"
     )
     lines.append(f"tilt          {result.tilt.value:.2f} deg, clockwise as seen")
+    if response is not None and response.frequency_10 is not None:
+        lines.append(
+            f"finest line   10 % modulation at {say_quantity(response.frequency_10)},"
+            f" 50 % at {say_quantity(response.frequency_50)}"
+        )
     return "\n".join(lines)

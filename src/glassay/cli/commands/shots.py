@@ -20,13 +20,14 @@ from glassay.bench.planning.shots import (
     settles_words,
     shots_as_json,
 )
+from glassay.cli.outputs import output_option
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 
 
 @click.command("shots")
 @click.argument("bench", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
+@output_option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.html",
               help="write the list as a page to print")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="print the list as data")
 def command(bench: Path, out: Path | None, as_json: bool) -> None:
@@ -45,7 +46,8 @@ def command(bench: Path, out: Path | None, as_json: bool) -> None:
 
 
 def _write(results: BenchResults, out: Path) -> None:
-    from glassay.report.page import Report, render_page
+    from glassay.report.page import render_page
+    from glassay.report.parts import Report
     from glassay.report.sections import shots
 
     if out.suffix.lower() != ".html":

@@ -6,7 +6,7 @@ from glassay.bench.document.model import Instrument
 from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.answer import quote
-from glassay.report.page import Chapter, Report
+from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from glassay.bench.document.model import Instrument
 from glassay.bench.keeping.results import CaptureResult
 from glassay.bench.saying.finding_names import Shown, shown
-from glassay.report.page import Chapter, Report
+from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
 FIRST = ("pixel_size", "division", "tilt", "lines", "divisions_across")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from glassay.bench.document.model import Instrument
 from glassay.bench.judging.decide import RULE
 from glassay.bench.keeping.results import Verdict
-from glassay.report.page import Chapter, Report
+from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
 

@@ -10,7 +10,7 @@ from glassay.bench.keeping.results import SettingResult
 from glassay.bench.saying.finding_names import name_of
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
-from glassay.report.page import Chapter, Report
+from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
 
@@ -69,7 +69,7 @@ def _main(one: SettingResult) -> tuple[str, Quantity] | None:
 def budget(quantity: Quantity) -> list[BudgetLine]:
     """The uncertainty budget, largest first; one line for each source, over all captures."""
     variances: dict[str, float] = {}
-    for part in quantity.budget():
+    for part in quantity.contributions:
         variances[part.source] = variances.get(part.source, 0.0) + part.u**2
     total = sum(variances.values())
     if not total or not quantity.value:

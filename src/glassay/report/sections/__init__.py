@@ -1,7 +1,8 @@
 """The sections of the report, in order. A new one is one file here and one line in `SECTIONS`."""
 
-from glassay.report.page import Section
+from glassay.report.parts import Section
 from glassay.report.sections import (
+    answer,
     assumptions,
     by_eye,
     comparison,
@@ -15,12 +16,13 @@ from glassay.report.sections import (
 )
 
 SECTIONS: tuple[Section, ...] = (
+    answer.SECTION,
     comparison.SECTION,
     needs.SECTION,
+    instruments.SECTION,
     magnification.SECTION,
     by_eye.SECTION,
     same_chip.SECTION,
-    instruments.SECTION,
     teardown.SECTION,
     shots.SECTION,
     methods.SECTION,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from glassay.bench.document.model import ReferenceObject
 from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 
@@ -33,4 +33,6 @@ def _backing(thing: ReferenceObject) -> str:
     return f"{stated}; no certificate"
 
 
-SECTION = Section("assumptions", "Assumptions and reference objects", "assumptions.html", fill)
+SECTION = Section(
+    "assumptions", "Assumptions and reference objects", "assumptions.html", fill, folded=True
+)

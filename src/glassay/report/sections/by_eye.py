@@ -9,7 +9,7 @@ from glassay.bench.keeping.results import SameField
 from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
 from glassay.report.answer import closest_setting
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 TOO_SMALL = 0.02
@@ -83,4 +83,4 @@ def _round_length(most: float) -> float:
     return max(step * decade for step in (1, 2, 5) if step * decade <= most)
 
 
-SECTION = Section("by-eye", "Whose view equals which", "by_eye.html", fill)
+SECTION = Section("by-eye", "Whose view equals which", "by_eye.html", fill, folded=True)

@@ -11,9 +11,8 @@ from glassay.bench.document.model import Money
 from glassay.bench.keeping.results import Cell, Column, Comparison, Row
 from glassay.bench.table.comparison import BOUND_SIGN, best_rows
 from glassay.quantity import Quantity
-from glassay.report.answer import headline
 from glassay.report.numbers import amount, times
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 PRACTICAL = (
@@ -62,7 +61,7 @@ def fill(report: Report) -> Filling | None:
         if columns and comparison.rows
     ]
     return {
-        "headline": headline(report.results),
+        "headline": (),
         "tables": tables,
         "notes": comparison.notes,
         "letters": {row.id: report.letter(row.id) for row in comparison.rows},
@@ -116,4 +115,4 @@ def _shown(cell: Cell, column: Column, best: bool, settings: dict[str, str]) -> 
     return ShownCell(text, value is not None, best, setting, cell.why, cell.note)
 
 
-SECTION = Section("comparison", "Comparison", "comparison.html", fill)
+SECTION = Section("comparison", "All columns", "comparison.html", fill, folded=True)

@@ -1,15 +1,16 @@
-"""Each instrument in turn, told in chapters."""
+"""Each instrument in turn: what a buyer asks first, and all that was found folded below it."""
 
 from __future__ import annotations
 
 from glassay.bench.judging.decide import RULE
 from glassay.report.instrument import CHAPTERS
-from glassay.report.page import Filled, Report, Section
+from glassay.report.instrument.strip import strip_of
+from glassay.report.parts import Filled, Report, Section
 from glassay.report.templating import Filling, render
 
 
 def fill(report: Report) -> Filling | None:
-    """The chapters of every instrument that have something to say."""
+    """Strip and chapters of every instrument."""
     told = []
     for instrument in report.results.bench.instruments:
         chapters = []
@@ -18,7 +19,9 @@ def fill(report: Report) -> Filling | None:
             if filling is not None:
                 html = render(chapter.template, filling)
                 chapters.append(Filled(chapter.id, chapter.title, html))
-        told.append((instrument, report.letter(instrument.id), chapters))
+        told.append(
+            (instrument, report.letter(instrument.id), strip_of(report, instrument), chapters)
+        )
     rule = RULE if report.results.verdicts else ""
     return {"told": told, "rule": rule} if told else None
 

@@ -10,7 +10,7 @@ from glassay.bench.document.model import Instrument
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.saying.words import say_times, short
 from glassay.quantity import Quantity
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 KINDS = {

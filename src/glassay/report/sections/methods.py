@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from glassay.bench.keeping.results import BenchResults
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 
@@ -145,4 +145,4 @@ def fill(report: Report) -> Filling | None:
     return {"accounts": [one for one in ACCOUNTS if one.used(report.results)]}
 
 
-SECTION = Section("methods", "Methods and sources", "methods.html", fill)
+SECTION = Section("methods", "Methods and sources", "methods.html", fill, folded=True)

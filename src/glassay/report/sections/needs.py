@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from glassay.bench.judging.needs import RULE, answer_needs
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 
@@ -13,7 +13,8 @@ def fill(report: Report) -> Filling | None:
     if not needs.answers and not needs.in_words:
         return None
     bench = report.results.bench
-    judged = [need for need in bench.needs if need.is_judged]
+    judged = sorted((n for n in bench.needs if n.is_judged), key=lambda need: not need.must)
+    now = tuple(sorted(one.instrument for one in needs.ranking if one.place == 1))
     return {
         "judged": judged,
         "ranking": [
@@ -23,6 +24,7 @@ def fill(report: Report) -> Filling | None:
             for one in needs.ranking
         ],
         "sensitivity": needs.sensitivity, "in_words": needs.in_words, "rule": RULE,
+        "variations": [("as stated", now), *((f"without {n}", w) for n, w in needs.without)],
     }  # fmt: skip
 
 

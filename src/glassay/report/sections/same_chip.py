@@ -15,7 +15,7 @@ from glassay.errors import GlassayError
 from glassay.imaging import linear_to_srgb
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_sheet import BAR_SHARE, round_length
 from glassay.report.templating import Filling
@@ -113,4 +113,6 @@ def name_of(report: Report, capture_id: str) -> str:
     return f"{instrument.title}, {instrument.setting(capture.setting).title}"
 
 
-SECTION = Section("same-chip", "The same chip at the same scale", "same_chip.html", fill)
+SECTION = Section(
+    "same-chip", "The same chip at the same scale", "same_chip.html", fill, folded=True
+)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from glassay.bench.planning.shots import kinds_used, not_run, open_shots
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
 
@@ -21,4 +21,4 @@ def fill(report: Report) -> Filling | None:
     }  # fmt: skip
 
 
-SECTION = Section("shots", "Still to be photographed", "shots.html", fill)
+SECTION = Section("shots", "Still to be photographed", "shots.html", fill, folded=True)

@@ -9,7 +9,7 @@ from glassay.bench.saying.finding_names import Shown, shown
 from glassay.errors import GlassayError
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
-from glassay.report.page import Report, Section
+from glassay.report.parts import Report, Section
 from glassay.report.pictures import for_screen, jpeg_uri
 from glassay.report.templating import Filling
 
@@ -62,4 +62,4 @@ def measured(report: Report, part: TeardownPart) -> list[tuple[CaptureResult, st
     return found
 
 
-SECTION = Section("teardown", "Opened", "teardown.html", fill)
+SECTION = Section("teardown", "Opened", "teardown.html", fill, folded=True)

@@ -15,6 +15,7 @@ from glassay.bench.keeping.marks import (
     SCREEN_U_PX,
     Mark,
     add_mark,
+    lens_for,
     make_mark,
     pixel_size_for,
     read_marks,
@@ -106,7 +107,7 @@ def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, o
     )
     shapes = shapes_of(result)
     pixel, origin = _pixel_size(results, one, (width, height))
-    shown = marks_of(request, results, one, pixel)
+    shown = marks_of(request, results, one, pixel, (width, height))
     viewer = {
         "id": one.id, "width": width, "height": height, "tile": limits.TILE_PX,
         "stamp": stamp(path), "shapes": shapes.as_json(), "box": one.box,
@@ -132,14 +133,16 @@ def _pixel_size(
 
 
 def marks_of(
-    request: Request, results: BenchResults, one: Capture, pixel: Quantity | None
-) -> list[ShownMark]:
-    """The capture's measurements by hand, worked out."""
+    request: Request, results: BenchResults, one: Capture, pixel: Quantity | None,
+    size: tuple[int, int],
+) -> list[ShownMark]:  # fmt: skip
+    """The capture's measurements by hand, worked out; `size` (width, height) of its photo, px."""
     shown = []
+    lens = lens_for(results, one, size)
     for mark in read_marks(workbench_of(request).folder):
         if mark.capture == one.id:
             try:
-                shown.append(ShownMark(mark, work_out(mark, pixel), ""))
+                shown.append(ShownMark(mark, work_out(mark, pixel, lens), ""))
             except NotMeasurable as error:
                 shown.append(ShownMark(mark, None, str(error)))
     return shown
@@ -219,7 +222,7 @@ def _read_box(text: str) -> list[int] | None:
 @router.post("/capture/mark")
 def mark_by_hand(
     request: Request, id: Annotated[str, Form()], kind: Annotated[str, Form()],
-    points: Annotated[str, Form()], pointing: Annotated[float, Form()] = SCREEN_U_PX,
+    points: Annotated[str, Form()], pointing: Annotated[str, Form()] = str(SCREEN_U_PX),
     count: Annotated[int, Form()] = 1, note: Annotated[str, Form()] = "",
 ) -> Response:  # fmt: skip
     """Keep one measurement by hand. `points` are "x,y x,y ..." in px of the photo."""
@@ -229,13 +232,24 @@ def mark_by_hand(
     if len(kept) >= limits.MAX_MARKS:
         raise Unusable(f"{limits.MAX_MARKS} measurements on one capture are enough")
     mark = make_mark(
-        one.id, kind, _read_points(points), pointing_px=pointing, count=count,
+        one.id, kind, _read_points(points), pointing_px=_read_pointing(pointing), count=count,
         note=note.strip()[:500],
     )  # fmt: skip
     add_mark(bench.folder, mark)
     if "application/json" in request.headers.get("accept", ""):
         return JSONResponse({"id": mark.id})
     return back_to(request, link("/capture", id=id) + "#by-hand", "The measurement is kept.")
+
+
+def _read_pointing(text: str) -> float | list[float]:
+    """One number for all points, or one for each."""
+    try:
+        values = [float(part) for part in text.split()]
+    except ValueError:
+        values = []
+    if not values:
+        raise Unusable(f"{text[:60]!r} is no uncertainty of pointing; expected px like 0.5")
+    return values[0] if len(values) == 1 else values
 
 
 def _read_points(text: str) -> list[list[float]]:

@@ -7,7 +7,8 @@ import datetime
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from glassay.report.page import Report, render_page
+from glassay.report.page import render_page
+from glassay.report.parts import Report
 from glassay.report.sections.comparison import shown_columns
 from glassay.report.table import as_csv, as_json, as_markdown
 from glassay.web.templating import workbench_of

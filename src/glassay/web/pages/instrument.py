@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from glassay.report.instrument import about, claims, measured
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.templating import render
 from glassay.web.templating import page, workbench_of
 

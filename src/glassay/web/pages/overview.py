@@ -14,7 +14,7 @@ from glassay.bench.keeping.filing import start_bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.planning.shots import open_shots, said, settles_words
 from glassay.report.answer import headline
-from glassay.report.page import Report
+from glassay.report.parts import Report
 from glassay.report.sections import comparison
 from glassay.report.templating import render
 from glassay.web.templating import back_to, fragment, link, page, workbench_of

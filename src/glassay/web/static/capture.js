@@ -53,7 +53,7 @@ viewer.addHandler("placed", () => {
 
 let tool = "move";
 let points = [];
-let zoomWhenPointed = 1;
+let zooms = []; // screen px per photo px when each point was set: people zoom in between
 let shapes = [];
 
 function choose(next) {
@@ -95,7 +95,8 @@ function point(at) {
     const first = toScreen(viewer, points[0]);
     if (Math.hypot(first.x - at.x, first.y - at.y) < CLOSE_PX) return finish();
   }
-  zoomWhenPointed = screenPxPerPhotoPx(viewer);
+  if (!points.length) zooms = [];
+  zooms.push(screenPxPerPhotoPx(viewer));
   points.push(toPhoto(viewer, at));
   redraw();
   if (points.length >= NEEDED[tool]) finish();
@@ -113,7 +114,8 @@ function finish() {
   }
   form.elements.kind.value = tool;
   form.elements.points.value = points.map((p) => p.map((v) => v.toFixed(2)).join(",")).join(" ");
-  form.elements.pointing.value = (data.pointing_screen_px / zoomWhenPointed).toFixed(3);
+  form.elements.pointing.value = zooms
+    .map((zoom) => Math.max(data.pointing_screen_px / zoom, 0.001).toFixed(3)).join(" ");
   if (tool === "pitch") {
     document.getElementById("mark-by-numbers").open = true;
     form.elements.count.focus();

@@ -6,6 +6,8 @@ const STALLED_MS = 3000; // no frame for so long ends an endurance run
 const FOCUS_RUN = { photos: 12, everyMs: 500 };
 const REPEATS_BORNE = 20; // frames; after that the workbench says that the camera repeats itself
 const PIECE_MS = 1000;
+const SCALE_LASTS_MS = 4000; // as long as the workbench itself keeps one
+const PIECE_TRIES = 3;
 
 const $ = (id) => document.getElementById(id);
 const video = $("video");
@@ -13,6 +15,7 @@ const session = [...crypto.getRandomValues(new Uint8Array(8))].map((b) => b.toSt
 const canvas = document.createElement("canvas");
 let stream = null;
 let seen = null;
+let seenAt = 0;
 let fresh = 1;
 let looking = false;
 let frames = [];
@@ -59,6 +62,7 @@ async function start(deviceId, mode) {
 function stop() {
   for (const track of stream?.getTracks() ?? []) track.stop();
   stream = null;
+  forget();
   for (const id of ["photo", "pair", "run", "clip", "endurance", "picture", "again"]) $(id).disabled = true;
   $("start").textContent = "Start the camera";
 }
@@ -124,8 +128,20 @@ async function look() {
   looking = false;
 }
 
+// What was measured of another object, zoom or camera says nothing of this one.
+function forget() {
+  seen = null;
+  fresh = 1;
+  for (const id of ["m-pixel", "m-field", "m-steady", "m-focus"]) tell(id, "–");
+  $("burn").getContext("2d").clearRect(0, 0, $("burn").width, $("burn").height);
+  delete $("live").dataset.seen;
+}
+
+const knownScale = () => (seen?.scale.pixel_um && performance.now() - seenAt < SCALE_LASTS_MS ? seen.scale : null);
+
 function show(told) {
   seen = told;
+  seenAt = performance.now() - 1000 * (told.scale.age_s ?? 0);
   const focus = told.best_focus ? told.focus / told.best_focus : 0;
   tell("m-focus", `${Math.round(100 * focus)} %`);
   $("m-focus-bar").value = focus;
@@ -148,13 +164,14 @@ function burn(target, on, context = null) {
     target.height = video.videoHeight;
   }
   const pen = context ?? target.getContext("2d");
-  if (!on || !seen?.scale.pixel_um) return;
+  const scale = knownScale();
+  if (!on || !scale) return;
   const unit = video.videoHeight / 40;
-  const length = niceLength(0.25 * video.videoWidth * seen.scale.pixel_um);
-  const [x, y, width] = [1.5 * unit, video.videoHeight - 2 * unit, length / seen.scale.pixel_um];
+  const length = niceLength(0.25 * video.videoWidth * scale.pixel_um);
+  const [x, y, width] = [1.5 * unit, video.videoHeight - 2 * unit, length / scale.pixel_um];
   pen.fillStyle = "rgba(0, 0, 0, 0.7)";
   pen.font = `600 ${1.3 * unit}px sans-serif`;
-  const words = `${sayLength(length)}   field ${seen.scale.field}`;
+  const words = `${sayLength(length)}   field ${scale.field}`;
   pen.fillRect(x - 0.6 * unit, y - 2.1 * unit, Math.max(width, pen.measureText(words).width) + 1.2 * unit, 3.1 * unit);
   pen.fillStyle = "#fff";
   pen.fillRect(x, y, width, 0.45 * unit);
@@ -166,7 +183,7 @@ $("picture")?.addEventListener("click", async () => {
   const pen = canvas.getContext("2d");
   pen.drawImage(video, 0, 0);
   burn(canvas, true, pen);
-  if (!seen?.scale.pixel_um) say("No scale is in view, so there is no scale bar in the picture.");
+  if (!knownScale()) say("No scale is in view, so there is no scale bar in the picture.");
   const blob = await new Promise((good) => canvas.toBlob(good, "image/png"));
   const a = Object.assign(document.createElement("a"), { href: URL.createObjectURL(blob), download: "live.png" });
   a.click();
@@ -232,14 +249,31 @@ function record(button, what) {
   let piece = 0;
   let sending = Promise.resolve();
   const begun = performance.now();
+  let kept = begun; // when the last piece that arrived ends: nothing after it is claimed
+  let broken = false;
   const media = new MediaRecorder(stream);
+  async function send(number, body, until) {
+    for (let tries = 0; !broken && tries < PIECE_TRIES; tries += 1) {
+      try {
+        const answer = await fetch(`/live/recording?${new URLSearchParams({ session, piece: number })}`, {
+          method: "POST", body, headers: { accept: "application/json" },
+        });
+        if (answer.ok) {
+          kept = until;
+          return;
+        }
+      } catch { /* tried again */ }
+      await new Promise((good) => setTimeout(good, 500));
+    }
+    broken = true;
+    setTimeout(() => recorder?.finish("a piece of it could not be kept"));
+  }
   media.ondataavailable = (event) => {
     if (!event.data.size) return;
     const number = piece;
     piece += 1;
-    sending = sending.then(() => fetch(`/live/recording?${new URLSearchParams({ session, piece: number })}`, {
-      method: "POST", body: event.data, headers: { accept: "application/json" },
-    }));
+    const until = performance.now();
+    sending = sending.then(() => send(number, event.data, until));
   };
   const watch = setInterval(() => {
     const seconds = (performance.now() - begun) / 1000;
@@ -250,7 +284,6 @@ function record(button, what) {
     async finish(why) {
       recorder = null;
       clearInterval(watch);
-      const seconds = ((performance.now() - begun) / 1000).toFixed(1);
       if (media.state !== "inactive") {
         const stopped = new Promise((good) => { media.onstop = good; });
         media.stop();
@@ -259,6 +292,7 @@ function record(button, what) {
       button.setAttribute("aria-pressed", "false");
       button.textContent = button.dataset.words;
       await sending;
+      const seconds = ((kept - begun) / 1000).toFixed(1);
       await hand(`/live/recording/end?${new URLSearchParams({ session, ...place(), why, seconds })}`, null, what);
     },
   };
@@ -283,4 +317,6 @@ $("start")?.addEventListener("click", () => (stream ? stop() : start()));
 $("again")?.addEventListener("click", () => { fresh = 1; });
 $("camera")?.addEventListener("change", () => start($("camera").value));
 $("mode")?.addEventListener("change", () => start($("camera").value, $("mode").value.split(" ").map(Number)));
+for (const id of ["object", "place"]) $(id)?.addEventListener("change", forget);
 addEventListener("pagehide", stop);
+addEventListener("beforeunload", (event) => { if (recorder) event.preventDefault(); });

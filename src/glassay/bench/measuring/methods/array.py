@@ -41,7 +41,7 @@ def _measure_array(paths: Sequence[Path], settings: Settings) -> Outcome:
     if box is not None:
         photos[0] = photos[0].crop(box)
     pictures = [
-        DiePicture(photo.linear_light(), name=path.name)
+        DiePicture(photo.linear_light(), name=path.name, frame=photo.frame)
         for photo, path in zip(photos, paths, strict=True)
     ]
     notes = tuple(dict.fromkeys(note for photo in photos for note in photo.notes))
@@ -72,7 +72,7 @@ def _outline_alone(
     outlines = {}
     for number, photo in enumerate(photos):
         try:
-            outlines[number] = find_extent(photo.linear_light())
+            outlines[number] = find_extent(photo.linear_light(), frame=photo.frame)
         except NotMeasurable as error:
             reason = str(error)
     if not outlines:

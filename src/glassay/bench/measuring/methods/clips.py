@@ -17,13 +17,13 @@ def _clip_version() -> str:
 
 
 def _measure_clip(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.bench.measuring.joined import clip_with_sampling
     from glassay.imaging.clip import open_clip
-    from glassay.motion import measure_clip
 
     if len(paths) != 1:
         raise NotMeasurable("a capture in motion is one clip; file each as its own capture")
     clip = open_clip(paths[0])
-    result = measure_clip(clip, box=area(settings))
+    result = clip_with_sampling(clip, box=area(settings))
     facts = {
         "width": clip.facts.width,
         "height": clip.facts.height,

@@ -21,7 +21,7 @@ from glassay.bench.measuring.methods.contract import (
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "6"
+DETAIL_VERSION = "7"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -39,6 +39,20 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
         notes=(*photo.notes, *compression_notes(photo.facts)),
     )  # fmt: skip
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
+
+
+def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.line_response import response_of_lines
+    from glassay.imaging.compression import jpeg_quality
+    from glassay.scale import measure_scale
+
+    photo = only_photo(paths, "a ruled scale")
+    scale = measure_scale(photo.measuring_grey(), pattern="ruled", box=area(settings))
+    found = response_of_lines(
+        photo.linear_grey(), scale.segments, scale.division.value,
+        jpeg_quality(photo.facts.get("quantization") or {}),
+    )  # fmt: skip
+    return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
 
 
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -131,6 +145,10 @@ METHODS = (
     Method(
         "edge response", ("edge",), _detail_version, box_only, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting,
+    ),
+    Method(
+        "superposed lines", (), _detail_version, box_only, _measure_lines, aside=("ruled scale",),
+        wanted=_first_of_its_setting,
     ),
     Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat),

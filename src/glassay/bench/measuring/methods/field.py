@@ -33,7 +33,8 @@ def _measure_evenness(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 
 def _measure_distortion(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.field import measure_distortion, view_of
+    from glassay.bench.measuring.joined import view_of
+    from glassay.field import measure_distortion
 
     photo = only_photo(paths, "a grid")
     view = view_of(photo.measuring_grey(), shows="grid")

@@ -36,11 +36,11 @@ def _frames(paths: Sequence[Path]) -> tuple[Iterator[FloatImage], dict[str, Any]
 
 
 def _measure_focus(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.focus import measure_focus_run
+    from glassay.bench.measuring.joined import focus_run_with_edges
 
     frames, facts = _frames(paths)
     step = settings["step_um"]
-    result = measure_focus_run(
+    result = focus_run_with_edges(
         frames, step=None if step is None else Quantity(step, "um"), box=area(settings)
     )
     return Outcome(result.findings(), result.notes, result.evidence(), facts)

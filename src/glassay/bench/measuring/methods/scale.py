@@ -60,7 +60,7 @@ def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     box = area(settings)
     grey, facts, seen = _picture(paths, box)
-    result = measure_scale(grey, pattern=settings["pattern"], box=box)
+    result = measure_scale(grey, pattern=settings["pattern"], box=box, confirmed=True)
     division = Division(
         settings["division_um"],
         settings["division_u_um"],

@@ -1,0 +1,100 @@
+"""Measurements that need what two rooms know; measurement packages do not import each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable
+from glassay.field_stop import find_field_stop
+from glassay.finding import Finding
+from glassay.imaging.tone import FloatImage
+
+if TYPE_CHECKING:  # each measurement is loaded when it is needed
+    from glassay.field.distortion import GridView, RulingView, View
+    from glassay.focus import FocusResult
+    from glassay.imaging.clip import ClipReader
+    from glassay.motion import ClipResult
+
+Box = tuple[int, int, int, int]
+
+
+def view_of(grey: FloatImage, *, shows: Literal["grid", "ruled", "auto"] = "auto") -> View:
+    """The points of the grid or ruled scale in a photo, (height, width) in linear light.
+
+    "auto" takes a grid that fills the field (whose lines along one direction could pass for a
+    scale), else a ruled scale, else a smaller grid. Raises NotMeasurable when there is none.
+    """
+    if shows == "grid":
+        return _grid(grey, strict=False)
+    if shows == "ruled":
+        return _ruling(grey)
+    ways: tuple[Callable[[], View], ...] = (
+        lambda: _grid(grey, strict=True),
+        lambda: _ruling(grey),
+        lambda: _grid(grey, strict=False),
+    )
+    for find in ways:
+        try:
+            return find()
+        except NotMeasurable:
+            continue
+    raise NotMeasurable("neither a ruled scale nor a grid was found")
+
+
+def _grid(grey: FloatImage, *, strict: bool) -> GridView:
+    from glassay.field import grid_view
+    from glassay.scale.grid import lattice_points
+
+    stop = find_field_stop(grey)
+    light = np.sqrt(np.maximum(grey, 0)).astype(np.float32)
+    if not np.ptp(light) > 0:
+        raise NotMeasurable("the photo is a single shade: there is nothing in it to measure")
+    mask = None if stop is None else stop.mask(light.shape)
+    return grid_view(light, *lattice_points(light, mask, strict=strict))
+
+
+def _ruling(grey: FloatImage) -> RulingView:
+    from glassay.field import ruling_view
+    from glassay.scale import measure_scale
+
+    found = measure_scale(grey, pattern="ruled")
+    return ruling_view(found.segments, found.along, found.division.value, found.tilt.value)
+
+
+def clip_with_sampling(
+    clip: ClipReader, *, box: Box | None = None, progress: Callable[[int], None] = lambda _: None
+) -> ClipResult:
+    """A clip measured (`glassay.motion`), with whether its frames were enlarged from fewer pixels."""
+    from glassay.motion import measure_clip
+
+    return measure_clip(clip, box=box, progress=progress, look_at_still=native_verdict)
+
+
+def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
+    """Whether still frames were enlarged from fewer pixels, where this can be told.
+
+    The factor is not stated: video compression leaves periodic traces that shift it.
+    """
+    from glassay.motion.clip import METHOD
+    from glassay.sampling import native
+    from glassay.sampling.native import METHOD as NATIVE_METHOD
+
+    try:
+        found = native(frames)
+    except NotMeasurable:
+        return {}
+    if found.verdict == "cannot tell":
+        return {}
+    return {"native_verdict": Finding(found.verdict, f"{METHOD}; {NATIVE_METHOD}")}
+
+
+def focus_run_with_edges(frames: Iterable[FloatImage], **stated: Any) -> FocusResult:
+    """A focus run measured (`glassay.focus`), with the response of edges in its sharpest photo."""
+    from glassay.detail.edge import measure_edges
+    from glassay.focus import measure_focus_run
+
+    return measure_focus_run(frames, edges_of=measure_edges, **stated)

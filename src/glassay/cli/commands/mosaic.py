@@ -1,0 +1,112 @@
+"""`glassay mosaic PHOTOS... --out FOLDER`: many photos of one chip as one true picture."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from glassay.bench.judging.decide import half_last_digit
+from glassay.cli.calibration import calibration_options, pixel_sizes_um
+from glassay.cli.outputs import output_option
+from glassay.cli.photos import parse_tone, tone_option
+from glassay.cli.single import not_measured, say_finding
+from glassay.errors import NotMeasurable, Unusable
+from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
+from glassay.quantity import Quantity
+
+
+@click.command()
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@output_option("--out", required=True, type=click.Path(file_okay=False, path_type=Path),
+              metavar="FOLDER", help="write the picture (OME-Zarr) and its numbers here")  # fmt: skip
+@click.option("--cluster", metavar="ADDRESS", help="a Dask scheduler, like tcp://host:8786")
+@calibration_options
+@tone_option
+@click.option("--json", "as_json", is_flag=True, help="print the answer as data")
+def command(
+    photos: tuple[Path, ...], out: Path, cluster: str | None, pixel_sizes: tuple[str, ...],
+    slide: Path | None, division: str | None, tone: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Place photos of one chip, in any order, and write them as one picture that can be measured in.
+
+    Neighbours should overlap by 10 to 40 %, taken in one setting. One lens is assumed for all; its
+    distortion and shading are found from the overlaps. A tile without a sure place is left out and
+    named. After a kill the same command goes on where it stopped.
+    """
+    try:
+        # stated once for all: one setting is what a mosaic is made of
+        (size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        if size is not None and pixel_sizes:
+            half = half_last_digit(pixel_sizes[0]) or 0.0
+            size = size.with_contribution("digits as written", size.value * half / math.sqrt(3))
+        done = _made(photos, out, cluster, size, tone)
+    except (NotMeasurable, Unusable) as error:
+        if as_json:
+            click.echo(json.dumps({"files": [str(p) for p in photos], "measured": False,
+                                   "reason": str(error)}))  # fmt: skip
+        else:
+            click.echo(not_measured(", ".join(str(p) for p in photos[:1]), error), err=True)
+        sys.exit(3 if isinstance(error, NotMeasurable) else 2)
+    if as_json:
+        findings = {key: finding.as_json() for key, finding in done.findings().items()}
+        answer = {"files": [str(p) for p in photos], "measured": True, "findings": findings,
+                  **done.beside(), "notes": list(done.notes)}  # fmt: skip
+        click.echo(json.dumps(answer, indent=1))
+    else:
+        click.echo(_say(done))
+
+
+def _made(
+    photos: tuple[Path, ...],
+    out: Path,
+    cluster: str | None,
+    size: Quantity | None,
+    tone: str | None,
+) -> MosaicResult:
+    if len(photos) < 2:
+        raise Unusable("one photo is no mosaic: give two or more that overlap")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unusable(f"{out} cannot be written ({error.strerror})") from None
+    if not os.access(out, os.W_OK):
+        raise Unusable(f"{out} cannot be written (permission denied)")
+    workers = Workers(cluster)
+    try:
+        progress = _progress if sys.stderr.isatty() else _quiet
+        placed = place_tiles(
+            photos, pixel_size=size, tone=parse_tone(tone), workers=workers, progress=progress
+        )
+        return write_mosaic(placed, out, workers, progress)
+    finally:
+        workers.close()
+
+
+def _progress(what: str, done: int, total: int) -> None:
+    click.echo(f"\r{what}: {done} of {total}   ", nl=done == total, err=True)
+
+
+def _quiet(what: str, done: int, total: int) -> None:
+    del what, done, total
+
+
+def _say(done: MosaicResult) -> str:
+    findings = done.findings()
+    lines = [
+        f"{done.placed} of {len(done.where)} tiles placed, {done.size[0]} x {done.size[1]} px",
+        f"width         {say_finding(findings['width'])}   height {say_finding(findings['height'])}",
+        f"loops close   within {say_finding(findings['loop_closure'])} (rms of triangles)",
+        f"distortion    {say_finding(findings['distortion'])} at the corner of a tile",
+    ]
+    if "vignetting" in findings:
+        lines.append(f"vignetting    {say_finding(findings['vignetting'])} of light at the corner")
+    if done.groups > 1:
+        lines.append(f"groups        {done.groups} that nothing joins; the largest is the mosaic")
+    lines.append(f"written to    {done.folder}")
+    lines += [f"  note: {note}" for note in done.notes]
+    return "\n".join(lines)

@@ -1,0 +1,103 @@
+"""Whether the data of a JPEG fit its picture: damage that decoders pass over in silence."""
+
+from __future__ import annotations
+
+import io
+import re
+
+import numpy as np
+import numpy.typing as npt
+from PIL import Image
+
+Pixels = npt.NDArray[np.uint8]
+
+DAMAGED = "the JPEG data are damaged: part of the picture is not what was photographed"
+"""The note of a photo whose data do not decode as they should."""
+
+TAIL_BYTES = 6
+"""How many bytes at the end of the data must matter to the picture. A block of a flat area takes 6
+bits (DC and end of block, tables K.3 and K.5 of ITU-T T.81), so 48 bits are some blocks at most."""
+
+_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
+"""A marker that ends entropy-coded data: neither a stuffed zero, a restart nor a fill byte
+(ITU-T T.81, B.1.1.2 and B.1.1.5)."""
+
+_BASELINE = (0xC0, 0xC1)
+_PROGRESSIVE = 0xC2
+
+
+def damage_note(data: bytes, decoded: Image.Image) -> str | None:
+    """A note when the data of a JPEG, already `decoded`, contradict themselves; None when not.
+
+    Two tests: a second decoder that stops at codes which do not exist or data that end early, and,
+    in a picture stored in one scan, whether its data end with the picture: after damage, bytes are
+    left over or some are wanting. Damage that leaves the count of blocks as it was stays unseen.
+    """
+    frame = _frame(data)
+    if frame is None or decoded.mode not in ("L", "RGB"):
+        return None
+    kind, start = frame
+    if _breaks_off(data):
+        return DAMAGED
+    if kind in _BASELINE and not _ends_with_the_picture(data, start, np.asarray(decoded)):
+        return DAMAGED
+    return None
+
+
+def _frame(data: bytes) -> tuple[int, int] | None:
+    """The marker of the frame, and where the first scan's data begin (ITU-T T.81, B.2)."""
+    at, kind = 2, None
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker = data[at + 1]
+        if marker == 0xFF:
+            at += 1
+            continue
+        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+            kind = marker
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker == 0xDA:
+            known = kind is not None and (kind in _BASELINE or kind == _PROGRESSIVE)
+            return (kind, at) if known and kind is not None else None
+    return None
+
+
+def _breaks_off(data: bytes) -> bool:
+    import av
+    from av.codec.context import ThreadType
+
+    context = av.CodecContext.create("mjpeg", "r")
+    context.thread_type, context.thread_count = ThreadType.NONE, 1
+    context.options = {"err_detect": "explode"}
+    try:
+        context.decode(av.Packet(data))
+    except av.error.InvalidDataError:
+        return True
+    except (av.error.FFmpegError, ValueError):  # a kind of JPEG that this decoder does not know
+        return False
+    return False
+
+
+def _ends_with_the_picture(data: bytes, start: int, decoded: Pixels) -> bool:
+    """Whether the last bytes matter to the picture, and bytes after them would not."""
+    found = _MARKER.search(data, start)
+    if found is None or data[found.start() + 1] != 0xD9:  # cut off, or several scans
+        return True
+    end = start + len(data[start : found.start()].rstrip(b"\xff"))  # fill bytes
+    more = data[:end] + b"\x55" * 4 * TAIL_BYTES + b"\xff\xd9"
+    if not _decodes_to(more, decoded):
+        return False
+    end = start + len(data[start:end].rstrip(b"\x00"))  # some writers fill up with zeros
+    if end - start <= TAIL_BYTES:
+        return True
+    return not all(
+        _decodes_to(data[: end - TAIL_BYTES] + other * TAIL_BYTES + b"\xff\xd9", decoded)
+        for other in (b"\x00", b"\x55", b"\xaa")
+    )
+
+
+def _decodes_to(data: bytes, decoded: Pixels) -> bool:
+    try:
+        again = np.asarray(Image.open(io.BytesIO(data)))
+    except Exception:  # decoders raise many kinds for damaged data
+        return False
+    return np.array_equal(again, decoded)

@@ -1,0 +1,15 @@
+"""Metrically true mosaics: many photos of one chip, placed together with one shared camera.
+
+from glassay.mosaic import place_tiles, write_mosaic
+
+result = place_tiles(paths, pixel_size=Quantity.of(0.5, 0.001, "um/px"))
+result.findings()["width"]
+write_mosaic(result, folder)
+"""
+
+from glassay.mosaic.measure import place_tiles
+from glassay.mosaic.result import MosaicResult, Where
+from glassay.mosaic.schedule import Workers
+from glassay.mosaic.write import write_mosaic
+
+__all__ = ["MosaicResult", "Where", "Workers", "place_tiles", "write_mosaic"]

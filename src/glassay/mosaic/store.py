@@ -1,0 +1,197 @@
+"""The mosaic on disk: an OME-Zarr picture with its pyramid, written shard by shard.
+
+Format: OME-Zarr 0.5 (zarr 3), axes c, y, x, chunks gathered in shards. A shard that is written is
+noted in a journal beside; after a kill, only what is missing is made.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import zarr
+from zarr.codecs import BloscCodec
+
+from glassay.disk import write_atomically
+from glassay.errors import Unusable
+from glassay.mosaic.picture import MARGIN, Placed, draw_region
+from glassay.mosaic.schedule import Workers
+
+CHUNK, SHARD = 512, 2048
+"""Side of what is read at once (a screen's tile) and of a file, px."""
+SMALLEST_LEVEL = 512
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Canvas:
+    """Where the picture is written: `folder` of the zarr group, size in px, 16 bits or 8, and the
+    size of a px (unit "micrometer", or None)."""
+
+    folder: Path
+    width: int
+    height: int
+    deep: bool
+    pixel_size_um: float | None
+
+    @property
+    def sizes(self) -> list[tuple[int, int]]:
+        """(height, width) of every level."""
+        out = [(self.height, self.width)]
+        while max(out[-1]) > SMALLEST_LEVEL:
+            out.append((-(-out[-1][0] // 2), -(-out[-1][1] // 2)))
+        return out
+
+
+def write_picture(
+    canvas: Canvas, placed: Sequence[Placed], digest: str, workers: Workers, progress: Progress
+) -> None:
+    """Write or finish the picture. Raises `Unusable` when the disk is full or cannot be written."""
+    try:
+        journal = _Journal.open(canvas, digest)
+        for level, size in enumerate(canvas.sizes):
+            tasks: list[tuple[Any, ...]] = []
+            for top in range(0, size[0], SHARD):
+                for left in range(0, size[1], SHARD):
+                    if (level, top, left) in journal.done:
+                        continue
+                    within = _reaching(placed, left, top, size) if level == 0 else []
+                    tasks.append((canvas, level, left, top, within))
+            named = "picture" if level == 0 else "pyramid"
+            made = workers.map(_write_shard, tasks, lambda n, m, w=named: progress(w, n, m))  # type: ignore[misc]
+            for where in made:
+                journal.note(where)
+    except OSError as error:
+        raise Unusable(
+            f"{canvas.folder} cannot be written ({error.strerror or error}); what is there is kept,"
+            " and the same command goes on from it"
+        ) from None
+
+
+def _reaching(placed: Sequence[Placed], left: int, top: int, size: tuple[int, int]) -> list[Placed]:
+    right, bottom = min(left + SHARD, size[1]) + MARGIN, min(top + SHARD, size[0]) + MARGIN
+    out = []
+    for tile in placed:
+        outline = tile.outline()
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        if (
+            low[0] < right
+            and low[1] < bottom
+            and high[0] > left - MARGIN
+            and high[1] > top - MARGIN
+        ):
+            out.append(tile)
+    return out
+
+
+def _write_shard(
+    canvas: Canvas, level: int, left: int, top: int, placed: Sequence[Placed]
+) -> tuple[int, int, int]:
+    zarr.config.set({"threading.max_workers": 1, "async.concurrency": 1})
+    height, width = canvas.sizes[level]
+    h, w = min(SHARD, height - top), min(SHARD, width - left)
+    target = zarr.open_array(str(canvas.folder / str(level)), mode="r+")
+    if level == 0:
+        values = draw_region(placed, left, top, w, h, canvas.deep)
+    else:
+        source = zarr.open_array(str(canvas.folder / str(level - 1)), mode="r")
+        fine = np.asarray(source[:, 2 * top : 2 * (top + h), 2 * left : 2 * (left + w)])
+        values = _halved(fine, h, w)
+    target[:, top : top + h, left : left + w] = values
+    return level, top, left
+
+
+def _halved(fine: npt.NDArray[Any], height: int, width: int) -> npt.NDArray[Any]:
+    """Means of squares of two px; an odd last row or column counts twice."""
+    down, across = 2 * height - fine.shape[1], 2 * width - fine.shape[2]
+    padded = np.pad(fine, ((0, 0), (0, down), (0, across)), mode="edge").astype(np.uint32)
+    total = (
+        padded[:, ::2, ::2] + padded[:, 1::2, ::2] + padded[:, ::2, 1::2] + padded[:, 1::2, 1::2]
+    )
+    return np.asarray((total + 2) // 4, dtype=fine.dtype)
+
+
+@dataclass
+class _Journal:
+    path: Path
+    digest: str
+    done: set[tuple[int, int, int]]
+
+    @classmethod
+    def open(cls, canvas: Canvas, digest: str) -> _Journal:
+        """Go on with the picture of this digest, or begin it."""
+        path = canvas.folder / "written.txt"
+        if path.is_file():
+            lines = path.read_text().splitlines()
+            if lines and lines[0] == digest:
+                done = {
+                    _place(line) for line in lines[1:] if line.count(" ") == 2 and line[-1] == "."
+                }
+                return cls(path, digest, done)
+        _create(canvas)
+        write_atomically(path, f"{digest}\n".encode())
+        return cls(path, digest, set())
+
+    def note(self, where: tuple[int, int, int]) -> None:
+        """Remember that a shard is on disk. A line cut off by a kill has no full stop."""
+        self.done.add(where)
+        with self.path.open("a") as stream:
+            stream.write(" ".join(map(str, where)) + ".\n")
+            stream.flush()
+
+
+def _place(line: str) -> tuple[int, int, int]:
+    level, top, left = line.rstrip(".").split(" ")
+    return int(level), int(top), int(left)
+
+
+def _create(canvas: Canvas) -> None:
+    group = zarr.open_group(str(canvas.folder), mode="w", zarr_format=3)
+    kind = "uint16" if canvas.deep else "uint8"
+    datasets = []
+    scale = canvas.pixel_size_um or 1.0
+    for level, (height, width) in enumerate(canvas.sizes):
+        group.create_array(
+            str(level), shape=(3, height, width), chunks=(3, CHUNK, CHUNK), shards=(3, SHARD, SHARD),
+            dtype=kind, fill_value=0, dimension_names=["c", "y", "x"],
+            compressors=BloscCodec(cname="zstd", clevel=3, shuffle="bitshuffle"),
+        )  # fmt: skip
+        step = scale * 2**level
+        datasets.append({
+            "path": str(level),
+            "coordinateTransformations": [
+                {"type": "scale", "scale": [1.0, step, step]},
+                {"type": "translation", "translation": [0.0, *[(step - scale) / 2] * 2]},
+            ],
+        })  # fmt: skip
+    unit = {"unit": "micrometer"} if canvas.pixel_size_um else {}
+    described: Any = {
+        "version": "0.5",
+        "multiscales": [{
+            "name": "mosaic",
+            "axes": [
+                {"name": "c", "type": "channel"},
+                {"name": "y", "type": "space", **unit},
+                {"name": "x", "type": "space", **unit},
+            ],
+            "datasets": datasets,
+        }],
+        "omero": {"channels": [
+            {"label": name, "color": colour, "active": True,
+             "window": {"min": 0, "start": 0, "end": 65535 if canvas.deep else 255,
+                        "max": 65535 if canvas.deep else 255}}
+            for name, colour in (("red", "FF0000"), ("green", "00FF00"), ("blue", "0000FF"))
+        ]},
+    }  # fmt: skip
+    group.attrs["ome"] = described
+
+
+def write_document(path: Path, document: dict[str, Any]) -> None:
+    """The mosaic's numbers beside the picture, as JSON."""
+    write_atomically(path, (json.dumps(document, indent=1) + "\n").encode())

@@ -1,0 +1,248 @@
+"""A focus stack: one picture that is sharp everywhere, and a map of depth, from a run of photos."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from glassay.errors import NotMeasurable
+from glassay.finding import Finding
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity, combine
+from glassay.stack.align import Alignment, Sharp, align
+from glassay.stack.blend import Plan, blend
+from glassay.stack.depth import settle_rims
+from glassay.stack.judge import FINE_SHARE, Grid, Judged, judge
+from glassay.stack.sharpness import grain
+
+METHOD = "sharpness on three scales through the run"
+ALIGNMENT_METHOD = "similarities of neighbouring photos, solved together"
+METHOD_VERSION = "1"
+"""Part of the key under which results are kept; raised whenever a number may change."""
+
+FEWEST_PHOTOS = 3
+"""A peak of sharpness needs a photo on either side."""
+SMALLEST_SIDE_PX = 64
+COARSEST_GRAIN = 8
+"""Px in a place of the sharpness volume beyond which it would miss what it is to see."""
+LEAST_SHARP = 0.01
+"""Share of the picture that must be sharp somewhere; below, there is nothing to stack."""
+ONE_SIDED = 0.02
+"""Share of the picture sharpest in the first or last photo from which this is said."""
+ALL_ONE_SIDED = 0.8
+"""Share of what is sharp that lies at one end from which the run is called one-sided."""
+RANGE_ENDS = (1.0, 99.0)
+"""Percentiles of depth between which the range is stated: single places may be wrong."""
+DRIFT_SAID = 0.05
+"""Change of light along the run from which it is said that it was evened out."""
+
+
+@dataclass(frozen=True)
+class StackResult:
+    """A stack, as the `reference` photo (counted from 0) lies.
+
+    `picture` is linear light, 0..1, float32, (height, width) or (height, width, 3). `places` and
+    `u_places` (height, width) are depth in photos counted from 0 and its standard uncertainty, NaN
+    where unknown. `plan` is what the picture was put together by. `step` is the way of focus from
+    photo to photo, um.
+    """
+
+    picture: FloatImage
+    plan: Plan
+    places: FloatImage
+    u_places: FloatImage
+    sharp_share: float
+    first_share: float
+    last_share: float
+    step: Quantity | None
+    pixel_size: Quantity | None
+    notes: tuple[str, ...]
+
+    @property
+    def alignment(self) -> Alignment:
+        """How the photos lie upon each other."""
+        return self.plan.alignment
+
+    @property
+    def frames(self) -> int:
+        """Number of photos."""
+        return len(self.alignment.matrices)
+
+    @property
+    def depth(self) -> FloatImage:
+        """Depth from the first photo, um with a step, else in steps; NaN where unknown."""
+        return np.asarray(self.places * np.float32(self._scale), dtype=np.float32)
+
+    @property
+    def u_depth(self) -> FloatImage:
+        """Standard uncertainty of `depth` by noise and sampling (the step's own left out)."""
+        return np.asarray(self.u_places * np.float32(self._scale), dtype=np.float32)
+
+    @property
+    def depth_unit(self) -> str:
+        """Unit of `depth`: um or steps."""
+        return "steps" if self.step is None else "um"
+
+    @property
+    def _scale(self) -> float:
+        return 1.0 if self.step is None else self.step.value
+
+    def depth_range(self) -> Quantity | None:
+        """From the lowest to the highest place of known depth (percentiles 1 and 99), if any is."""
+        known = np.isfinite(self.places)
+        if not known.any():
+            return None
+        places, u = self.places[known], self.u_places[known]
+        low, high = np.percentile(places, RANGE_ENDS)
+        ends = [float(np.median(u[side])) for side in (places <= low, places >= high)]
+        steps = Quantity(
+            float(high - low), "steps",
+            (Contribution("depth at the near end", ends[0]),
+             Contribution("depth at the far end", ends[1])),
+        )  # fmt: skip
+        if self.step is None:
+            return steps
+        return combine(lambda d, s: d * s, [steps, self.step], "um")
+
+    def findings(self) -> dict[str, Finding]:
+        """frames, depth_range (steps; um with a step), in_focus_share and magnification_change."""
+        size = self.places.size
+        share = Quantity.of(self.sharp_share, math.sqrt(1 / size), "1", "places at the limit")
+        change = float(self.alignment.magnification[-1] / self.alignment.magnification[0])
+        out = {
+            "frames": Finding(self.frames, METHOD),
+            "in_focus_share": Finding(share, METHOD),
+            "magnification_change": Finding(
+                Quantity.of(change - 1, self.alignment.u_log_magnification * change, "1",
+                            "agreement of pairs"), ALIGNMENT_METHOD),
+        }  # fmt: skip
+        deep = self.depth_range()
+        if deep is not None:
+            out["depth_range"] = Finding(deep, METHOD)
+        return out
+
+    def evidence(self) -> dict[str, Any]:
+        """What is needed to draw the stack: picture, depth and how the photos lie."""
+        return {
+            "picture": self.picture, "depth": self.depth, "u_depth": self.u_depth,
+            "depth_unit": self.depth_unit, "magnification": self.alignment.magnification,
+            "shift_px": self.alignment.shift_px, "agreement": self.alignment.agreement,
+        }  # fmt: skip
+
+
+def measure_stack(
+    frames: Iterable[FloatImage],
+    *,
+    step: Quantity | None = None,
+    pixel_size: Quantity | None = None,
+) -> StackResult:
+    """Stack photos in linear light, (height, width) or (height, width, 3), in the order of focus.
+
+    `frames` is gone through six times or more and must give the same photos each time (a list, or an
+    object that reads them anew); only a few are held at once. Raises NotMeasurable for fewer than three
+    photos, photos of different size, blank ones, ones that do not show the same thing, and where
+    nothing is sharp beyond noise.
+    """
+    grid = Grid(*_looked_at(frames))
+    first = align(_greys(frames))
+    judged = _judged_finely_enough(frames, first, grid)
+    sharp = Sharp(judged.grid.to_photo(judged.depth.place), first)
+    alignment = align(_greys(frames), sharp=sharp)
+    judged = judge(_greys(frames), alignment, judged.grid)
+    _check_sharp(judged)
+    grid = judged.grid
+    plan = Plan(alignment, judged.gains, grid.to_photo(judged.filled))
+    picture = blend(frames, plan)
+    guide = grid.to_places(_grey(picture))
+    found = settle_rims(judged.depth, judged.curves, judged.chosen, guide)
+    shares = [float(np.mean(mask)) for mask in (found.sharp, found.first, found.last)]
+    return StackResult(
+        picture, plan, grid.to_photo(found.place), grid.to_photo(found.u),
+        shares[0], shares[1], shares[2], step, pixel_size, _notes(shares, judged),
+    )  # fmt: skip
+
+
+def _judged_finely_enough(frames: Iterable[FloatImage], alignment: Alignment, grid: Grid) -> Judged:
+    """On the finest grid whose places are mostly told by detail as fine as the grid."""
+    while True:
+        judged = judge(_greys(frames), alignment, grid)
+        coarser = grid.coarser()
+        if judged.fine_share >= FINE_SHARE or coarser is None:
+            _check_sharp(judged)
+            return judged
+        grid = coarser
+
+
+def _check_sharp(judged: Judged) -> None:
+    if float(np.mean(judged.depth.sharp)) < LEAST_SHARP:
+        raise NotMeasurable("no place is sharper in one photo than in the others beyond noise")
+
+
+def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
+    shape, kinds, count = (0, 0), 0, 0
+    for number, frame in enumerate(frames):
+        here = (frame.shape[0], frame.shape[1])
+        if number and here != shape:
+            raise NotMeasurable(
+                f"the photos differ in size: photo 1 has {shape[1]} x {shape[0]} px, photo"
+                f" {number + 1} {here[1]} x {here[0]}"
+            )
+        if number and frame.ndim != kinds:
+            raise NotMeasurable(f"photo {number + 1} is not in colour or grey as photo 1 is")
+        shape, kinds, count = here, frame.ndim, number + 1
+    if count < FEWEST_PHOTOS:
+        raise NotMeasurable(
+            f"{count} photo{'s are' if count != 1 else ' is'} no focus stack: {FEWEST_PHOTOS} are"
+            " needed, each focused a little deeper than the last"
+        )
+    if min(shape) < SMALLEST_SIDE_PX:
+        raise NotMeasurable(
+            f"the photos are {shape[1]} x {shape[0]} px; {SMALLEST_SIDE_PX} px a side are needed"
+        )
+    if grain(shape, count) > COARSEST_GRAIN:
+        raise NotMeasurable(
+            f"{count} photos of this size need more memory than is used: give fewer"
+        )
+    return shape, count
+
+
+def _greys(frames: Iterable[FloatImage]) -> Iterator[FloatImage]:
+    for frame in frames:
+        yield _grey(frame)
+
+
+def _grey(frame: FloatImage) -> FloatImage:
+    """The green channel, in which places are measured, or the grey picture itself."""
+    return np.ascontiguousarray(frame if frame.ndim == 2 else frame[..., 1], dtype=np.float32)
+
+
+def _notes(shares: list[float], judged: Judged) -> tuple[str, ...]:
+    notes = []
+    sharp, first, last = shares
+    for share, name, way in ((first, "first", "before"), (last, "last", "after")):
+        if share > ALL_ONE_SIDED * sharp:
+            notes.append(
+                f"the run is one-sided: {share / sharp:.0%} of what is sharp is sharpest in the {name}"
+                f" photo; focus goes on {way} it, and depth is not known there"
+            )
+        elif share > ONE_SIDED:
+            notes.append(
+                f"the run is partial: {share:.0%} of the picture is sharpest in the {name} photo; focus"
+                f" may go on {way} it, and depth is not known there"
+            )
+    drift = float(judged.gains.max() / judged.gains.min() - 1)
+    if drift > DRIFT_SAID:
+        notes.append(f"the light changes by {drift:.0%} along the run; this was evened out")
+    grid = judged.grid
+    if grid.reduction > 1:
+        notes.append(
+            "the photos hold more px than detail: depth was judged at"
+            f" 1/{grid.reduction} of their size"
+        )
+    if grid.step > 2:
+        notes.append(f"depth is told every {grid.step * grid.reduction} px, to keep within memory")
+    return tuple(notes)
