@@ -128,7 +128,8 @@ def main() -> None:
         print(f"\n{real}")
         page = f"{real}\n\n{page}"
     if options.keep is not None and not options.names and not options.quick:
-        head = ("# Attack\n\nPrinted by `make attack`: inputs made to mislead, and what became of each."
+        head = ("# Attack\n\nPrinted by `make attack`: inputs made to mislead, and what became of"
+            " each."
                 " Right: within 3 u or what the truth is known to. Refused: honestly. Warned: answered with"
             " a warning. WRONG: confident and wrong. Lost: refused although good.\n\n")  # fmt: skip
         options.keep.write_text(f"{head}```text\n{page}\n```\n")

@@ -76,7 +76,8 @@ OTHERS = [
 KINDS: dict[str, Kind] = {
     **{f"nonsense length: {text!r}": (1, partial(nonsense, text=text)) for text in NONSENSE},
     **{f"good length: {text!r}": (1, partial(good, text=text, um=um)) for text, um in GOOD.items()},
-    **{f"nonsense option: {command} {option} {text}": (1, partial(field_of_a_kind, command=command, option=option,
+    **{f"nonsense option: {command} {option} {text}": (
+        1, partial(field_of_a_kind, command=command, option=option,
                                                  text=text))
        for command, option, text in OTHERS},
 }  # fmt: skip
