@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 
-.PHONY: demo test lint accuracy bench open clean
+.PHONY: demo test lint accuracy attack bench open clean
 
 demo: $(READY)
 	$(BIN)/python -m demo
@@ -19,6 +19,9 @@ lint: $(READY)
 
 accuracy: $(READY)
 	$(BIN)/python -m studies --keep docs/accuracy.md
+
+attack: $(READY)
+	$(BIN)/python -m studies.attack --keep docs/attack.md
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks

@@ -1,0 +1,79 @@
+"""Pairs that are one scene, and pairs that are not, for noise against light."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from studies.attack.case import Kind, Outcome, ask, nothing_there, number
+from studies.attack.drawing import saved, stored
+from studies.attack.scenes import PHOTOS, library_photo
+
+WIDE, HIGH = 480, 400
+Rng = np.random.Generator
+
+
+def scene(rng: Rng) -> NDArray[np.float64]:
+    """Shades in plain patches, and a photograph between them; linear light up to 0.9."""
+    image = library_photo(PHOTOS[int(rng.integers(len(PHOTOS)))])
+    grey = (image.mean(2) if image.ndim == 3 else image) / 255.0
+    light = cv2.GaussianBlur(cv2.resize(grey, (WIDE, HIGH)), (0, 0), 1.5) * 0.7 + 0.05
+    patches = rng.uniform(0.05, 0.9, (4, 6))
+    light[:, : WIDE // 2] = np.kron(patches, np.ones((HIGH // 4, WIDE // 12)))
+    return light  # type: ignore[no-any-return]
+
+
+def shot(
+    light: NDArray[np.float64], rng: Rng, full: float, floor: float = 2.0
+) -> NDArray[np.uint8]:
+    """Photon noise of `full` electrons at full scale, and a floor in electrons."""
+    electrons = rng.poisson(np.clip(light, 0, 1) * full) + rng.normal(0, floor, light.shape)
+    return stored(electrons / full)
+
+
+def good(rng: Rng, folder: Path) -> Outcome:
+    full, floor, light = float(rng.uniform(1500, 9000)), 4.0, scene(rng)
+    paths = [saved(shot(light, rng, full, floor), folder / f"p{n}", None) for n in range(2)]
+    true = 0.5 * full / np.sqrt(0.5 * full + floor**2)
+    return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=True, bound=0.03)
+
+
+def not_one_scene(rng: Rng, folder: Path, *, how: str) -> Outcome:
+    full, light = float(rng.uniform(1500, 9000)), scene(rng)
+    second = {
+        "others": lambda: scene(rng),
+        "moved": lambda: np.roll(light, int(rng.integers(2, 30)), axis=int(rng.integers(2))),
+        "turned": lambda: light[::-1, ::-1],
+        "brighter": lambda: light * float(rng.choice([0.7, 0.85, 1.12])),
+        "refocused": lambda: cv2.GaussianBlur(light, (0, 0), 4),
+        "hand": lambda: np.where(np.arange(WIDE)[None, :] > 0.6 * WIDE, 0.3, light),
+    }[how]()
+    quality = [None, 95][int(rng.integers(2))]
+    paths = [saved(shot(light, rng, full), folder / "a", quality),
+             saved(shot(second, rng, full), folder / "b", quality)]  # fmt: skip
+    answer = ask("noise", *paths, "--tone", "srgb")
+    true = np.sqrt(0.5 * full)
+    return number(answer, "snr_grey", true, good=False, bound=0.05)
+
+
+def copies(rng: Rng, folder: Path) -> Outcome:
+    """One exposure stored twice, of two qualities: what differs is compression."""
+    photo = shot(scene(rng), rng, 4000)
+    paths = [saved(photo, folder / "a", 95), saved(photo, folder / "b", int(rng.integers(60, 93)))]
+    return nothing_there(ask("noise", *paths), "one exposure", "snr_grey")
+
+
+KINDS: dict[str, Kind] = {
+    "good pair": (14, good),
+    "two different chips": (12, partial(not_one_scene, how="others")),
+    "moved between": (10, partial(not_one_scene, how="moved")),
+    "turned between": (4, partial(not_one_scene, how="turned")),
+    "other exposure time": (8, partial(not_one_scene, how="brighter")),
+    "refocused between": (6, partial(not_one_scene, how="refocused")),
+    "something came into view": (6, partial(not_one_scene, how="hand")),
+    "one exposure stored twice": (6, copies),
+}

@@ -1,0 +1,47 @@
+"""Real photographs of scales against the truths of those who took them (tests/data/real/README.md)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from glassay.errors import NotMeasurable
+from glassay.imaging import read_photo
+from glassay.scale import Division, calibrate, measure_scale
+from glassay.scale.calibrate import Calibration
+
+FOLDER = Path(__file__).parents[1] / "data" / "real"
+
+
+def calibrated(name: str, division_um: float) -> Calibration:
+    photo = read_photo(FOLDER / name, None)
+    return calibrate(measure_scale(photo.measuring_grey()), Division.uncertified(division_um))
+
+
+@pytest.mark.parametrize(
+    ("name", "truth", "known"),
+    [
+        ("scale-a.png", 1.293, 0.003),  # its author's count: 688.33 px are 89 divisions of 10 um
+        (
+            "scale-b.png",
+            0.3218,
+            0.003,
+        ),  # its author's, by hand, and straight fits: 0.3214 to 0.3222
+        ("scale-c.png", 1.742, 0.002),  # its author's, for the reduced picture
+    ],
+)
+def test_a_stage_micrometer_is_told_as_its_author_did(
+    name: str, truth: float, known: float
+) -> None:
+    told = calibrated(name, 10.0).pixel_size
+    assert abs(told.value - truth) < told.expanded + known * truth
+    assert told.expanded < 0.01 * truth
+
+
+def test_a_counting_chamber_is_told_rightly_or_not_at_all() -> None:
+    try:
+        told = calibrated("chamber-a.jpg", 50.0).pixel_size
+    except NotMeasurable:
+        return
+    assert abs(told.value - 3.002) < told.expanded + 0.005  # a fit of the ruling by hand
