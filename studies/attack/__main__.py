@@ -21,6 +21,13 @@ from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 CLASSES = ("scale", "screens", "scenes", "units", "bars", "array", "native", "clips", "noise",
            "edge", "focus", "match", "filing", "claims", "files")  # fmt: skip
 Task = tuple[str, str, int]
+HEAD = """# Attack
+
+Printed by `make attack`: inputs made to mislead, and what became of each. Right: within 3 u or what
+the truth is known to. Refused: honestly. Warned: answered with a warning. WRONG: confident and wrong.
+Lost: refused although good.
+
+"""
 SHORT = dict(zip(SORTS, ("right", "refused", "warned", "WRONG", "lost", "crash"), strict=True))
 GOOD = {
     "scale": ("good scale", "good scale, level, period of n + 1/2 px", "plain ruling, said so",
@@ -128,11 +135,7 @@ def main() -> None:
         print(f"\n{real}")
         page = f"{real}\n\n{page}"
     if options.keep is not None and not options.names and not options.quick:
-        head = ("# Attack\n\nPrinted by `make attack`: inputs made to mislead, and what became of"
-            " each."
-                " Right: within 3 u or what the truth is known to. Refused: honestly. Warned: answered with"
-            " a warning. WRONG: confident and wrong. Lost: refused although good.\n\n")  # fmt: skip
-        options.keep.write_text(f"{head}```text\n{page}\n```\n")
+        options.keep.write_text(f"{HEAD}```text\n{page}\n```\n")
 
 
 if __name__ == "__main__":
