@@ -35,8 +35,8 @@ LENGTH_UNITS = frozenset({
 })  # fmt: skip
 """Units in which lengths at a microscope are stated. "Mm", "ly" and "px" are lengths to a library of
 units too, and a slip of the hand here."""
-LENGTH_RANGE_UM = (1e-4, 1e7)
-"""Lengths that are believed: from a tenth of a nanometre to ten metres."""
+LENGTH_RANGE_UM = (1e-9, 1e12)
+"""Lengths that are believed: what lies outside is a slip in the exponent."""
 
 
 @lru_cache(maxsize=1)

@@ -128,7 +128,7 @@ def test_a_distance_is_pointed_at_and_kept(browser: Browser, serve: Serve, folde
     assert x1 - x0 == pytest.approx(160, abs=2)
     assert (x0 + x1) / 2 == pytest.approx(319.5, abs=1)
     assert (y0 + y1) / 2 == pytest.approx(239.5, abs=1)
-    assert mark.pointing_px == pytest.approx(1.5 / scale, rel=0.02)
+    assert mark.pointing_px == pytest.approx((1.5 / scale, 1.5 / scale), rel=0.02)
     expect(page.get_by_role("cell", name="200.")).to_be_visible()
     assert watched.troubles == []
 

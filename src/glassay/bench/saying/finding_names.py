@@ -46,6 +46,14 @@ NAMES = {
     "frc_reaches_nyquist": "detail repeats up to the limit of the pixels",
     "detail_ratio": "detail against that predicted",
     "binding": "what binds",
+    "line_width": "width of the slide's lines",
+    # stacks and mosaics
+    "depth_range": "range of depth",
+    "in_focus_share": "share of the picture that is in focus somewhere",
+    "magnification_change": "change of magnification while focusing",
+    "tiles_placed": "views placed",
+    "tiles_left_out": "views left out",
+    "loop_closure": "disagreement around loops",
     # pixels
     "native_width": "native width",
     "native_height": "native height",
