@@ -324,7 +324,7 @@ EXPECTED = (
     ("grand", "3840 x 2160", "box", "not met"),
     ("wand", "30 fps", "listing", "not met"),
     ("wand", "1 h", "listing", "not met"),
-    # 1.3003 mm in truth: too close to tell on this slide
+    # 1.3003 mm in truth: 1.3 stands for all that rounds to it
     ("grand", "1.3 mm", "manual", "met"),
     ("wand", "professional laboratory quality", "box", "untested"),
 )

@@ -93,6 +93,8 @@ def measure_ruled(view: View) -> ScaleResult:
                 candidates.append((row, _judged(view, row)))
             except NotMeasurable as error:
                 reasons.append((row.merit, str(error)))
+            except np.linalg.LinAlgError:  # letters seen as lines may leave nothing to fit
+                reasons.append((row.merit, "what repeats in the photo cannot be fitted as lines"))
         if candidates:
             return _finest_consistent(candidates)
     if not reasons:
