@@ -14,7 +14,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing.connection import wait as wait_for
@@ -248,7 +248,7 @@ def _in_processes(tasks: Sequence[_Task], keep: _Keep, jobs: int) -> list[_Task]
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
     try:
-        with suppress(BrokenProcessPool), Callback(posttask=finished):
+        with suppress(BrokenProcessPool), _one_thread_each(), Callback(posttask=finished):
             get_async(pool.submit, jobs, graph, list(graph), dumps=pickle.dumps, loads=pickle.loads)
     finally:
         # On a stop, running measurements are not worth waiting for; their results are not saved.
@@ -258,6 +258,23 @@ def _in_processes(tasks: Sequence[_Task], keep: _Keep, jobs: int) -> list[_Task]
             for worker in workers:
                 worker.terminate()
     return list(left.values())
+
+
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+"""What a worker's linear algebra is told before it is loaded: every processor has a worker already, and
+threads that wait for each other double the time of small problems."""
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Worker processes that begin in here keep to one thread, unless the user has said otherwise."""
+    added = {name: value for name, value in ONE_THREAD.items() if name not in os.environ}
+    os.environ.update(added)
+    try:
+        yield
+    finally:
+        for name in added:
+            os.environ.pop(name, None)
 
 
 def _start_worker() -> None:
