@@ -105,13 +105,22 @@ def check_output(path: Path, inputs: Iterable[Path], bench_captures: Path | None
     except (OSError, RuntimeError):  # links that lead in a circle
         raise Unusable(f"{path}: cannot be written (links that lead nowhere)") from None
     for given in inputs:
-        if _is_same(path, given) or any(_is_one_name(place, given) for place in places):
+        if is_same_place(path, given):
             raise Unusable(f"{path} would be written over {given}, which is read here")
     for place in places:
         for folder in (place, *place.parents):
             kept = folder.name.casefold() == CAPTURES and _exists(folder.parent / "bench.toml")
             if kept or (bench_captures is not None and _is_same(folder, bench_captures)):
                 raise Unusable(f"{path} would be written into {folder}, which holds only captures")
+
+
+def is_same_place(path: Path, given: Path) -> bool:
+    """Whether a file written as `path` would be `given`: by name, link or hard link.
+
+    Names that differ only in case or in how an accented letter is composed count as one.
+    """
+    places = (Path(os.path.abspath(path)), path.resolve())
+    return _is_same(path, given) or any(_is_one_name(place, given) for place in places)
 
 
 CAPTURES = "captures"

@@ -1,4 +1,4 @@
-"""Names of files to be written: asked about before anything is measured, and never an input."""
+"""Names of files to be written: asked about before anything is measured."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay.disk import is_same_place
 from glassay.errors import Unusable
 
 TIFF_SUFFIXES = (".tif", ".tiff")
@@ -23,25 +24,9 @@ def check_tiff_path(path: Path, option: str) -> None:
         raise Unusable(f"{option} {path}: the folder cannot be written to")
 
 
-def check_apart(outputs: Sequence[Path], inputs: Sequence[Path]) -> None:
-    """Raise `Unusable` when a file to be written is one that is read, or another one to be written.
-
-    Also through symbolic and hard links, and by names that differ in case only: some file systems
-    take them for the same.
-    """
+def check_apart(outputs: Sequence[Path]) -> None:
+    """Raise `Unusable` when two files to be written are one (see `disk.is_same_place`)."""
     for number, path in enumerate(outputs):
-        for given in inputs:
-            if _same(path, given):
-                raise Unusable(f"{path} would be written over the photo {given}")
         for other in outputs[:number]:
-            if _same(path, other):
+            if is_same_place(path, other):
                 raise Unusable(f"{path} would be written over {other}")
-
-
-def _same(one: Path, other: Path) -> bool:
-    if str(one.resolve()).casefold() == str(other.resolve()).casefold():
-        return True
-    try:
-        return one.samefile(other)
-    except OSError:  # one of them does not exist
-        return False

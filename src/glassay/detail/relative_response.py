@@ -19,7 +19,6 @@ import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -77,13 +76,6 @@ class RelativeResponse:
     ratio: float
     brightness: float
 
-    def evidence(self) -> dict[str, Any]:
-        """Plain data, from which `absolute_response` can be made again."""
-        return {
-            "bands": np.stack([self.frequency, self.transfer, self.error]), "ratio": self.ratio,
-            "coherence": self.coherence, "brightness": self.brightness,
-        }  # fmt: skip
-
 
 @dataclass(frozen=True)
 class AbsoluteResponse:
@@ -118,17 +110,16 @@ def absolute_response(
     known to the relative standard uncertainty `finer_u`; `jpeg_quality` that of the coarser photo.
     Raises `NotMeasurable` where the finer one passes too little.
     """
-    ratio, brightness = relative.ratio, relative.brightness
-    bands = np.stack([relative.frequency, relative.transfer, relative.error])
-    own = finer(bands[0] / ratio)
+    own = finer(relative.frequency / relative.ratio)
     seen = own > WEAKEST_FINER
     if seen.sum() < 6:
         raise NotMeasurable(
             "the finer instrument is not finer than the coarser one where it counts"
         )
-    f, h, error = bands[0][seen], (bands[1] * own)[seen], (bands[2] * own)[seen]
+    f, h = relative.frequency[seen], (relative.transfer * own)[seen]
+    error = (relative.error * own)[seen]
     error = np.hypot(error, FLOOR_SHARE * float(h.max()))
-    gain = (brightness, GAIN_SHARE * brightness)
+    gain = (relative.brightness, GAIN_SHARE * relative.brightness)
     posterior, factor = fit_bands(f, h, error, gain)
     share = processing_share(jpeg_quality)
     told = [_told(posterior, level, finer_u, share) for level in (0.5, 0.1)]

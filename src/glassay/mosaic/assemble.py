@@ -21,9 +21,6 @@ SAME_PLACE_PX = 4.0
 """Distance within which two ways to one tile lead to the same place, before all is solved together;
 the error of a rotation at the far side of a tile."""
 
-ALONE_TELLING = 8
-"""Blocks that must speak against the best rival where nothing else confirms an overlap."""
-
 Poses = dict[int, Points]
 
 

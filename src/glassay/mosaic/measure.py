@@ -126,15 +126,7 @@ def _measured(
 ) -> list[Overlap]:  # fmt: skip
     """Overlaps of pairs, in batches of neighbours."""
     ordered = _near_together(starts, len(tiles))
-    tasks = []
-    for begin in range(0, len(ordered), BATCH):
-        batch = ordered[begin : begin + BATCH]
-        needed = sorted({n for a, b, _ in batch for n in (a, b)})
-        kept = {
-            n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell)
-            for n in needed
-        }
-        tasks.append((batch, kept, search))
+    tasks = [(*task, search) for task in _batches(ordered, tiles, lenses)]
     out: list[Overlap] = []
     for found in workers.map(_measure_batch, tasks, lambda n, m: progress("compare", n, m)):
         out += found
@@ -163,19 +155,27 @@ def _second_chance(
         # the groups' frames are alike turned where their tiles are on average
         turned = (turn[a] - level[group[a]]) - (turn[b] - level[group[b]])
         pairs.append((a, b, turned))
-    tasks = []
-    for begin in range(0, len(pairs), BATCH):
-        batch = pairs[begin : begin + BATCH]
-        needed = sorted({n for a, b, _ in batch for n in (a, b)})
-        kept = {
-            n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell)
-            for n in needed
-        }
-        tasks.append((batch, kept))
+    tasks = list(_batches(pairs, tiles, lenses))
     out: list[Overlap] = []
     for found in workers.map(_whole_batch, tasks, lambda n, m: progress("look again", n, m)):
         out += found
     return out
+
+
+def _batches(
+    pairs: Sequence[tuple[int, int, Any]], tiles: Sequence[Tile], lenses: Sequence[Lens]
+) -> Iterator[tuple[Sequence[tuple[int, int, Any]], dict[int, Any]]]:
+    """Pairs in batches, each with what a worker must know of the tiles in it."""
+    for begin in range(0, len(pairs), BATCH):
+        batch = pairs[begin : begin + BATCH]
+        needed = sorted({n for a, b, _ in batch for n in (a, b)})
+        yield (
+            batch,
+            {
+                n: (tiles[n].path, tiles[n].tone, lenses[n], tiles[n].valid, tiles[n].cell)
+                for n in needed
+            },
+        )
 
 
 def _likeness(one: Tile, two: Tile) -> float:

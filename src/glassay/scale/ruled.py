@@ -269,8 +269,7 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
         shape=(light.shape[0], light.shape[1]),
         waveform=lines.waveform,
         explained=lines.explained,
-        notes=_notes(hierarchy, fit, len(lines.numbers), is_veiled(light, row, lines, fit.division))
-        + doubt,
+        notes=_notes(hierarchy, fit, len(lines.numbers), veiled) + doubt,
     )
 
 

@@ -16,6 +16,7 @@ from glassay.bench.document.observed import observed_values
 from glassay.bench.judging.decide import NAMED_RATE
 from glassay.bench.judging.hold_line import SAME_AGAIN, Word, hold_line, keeps
 from glassay.bench.judging.judge_clips import surest_rate
+from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import BenchResults, CaptureResult, SettingResult
 from glassay.bench.saying.words import listed, say, say_length
 from glassay.quantity import Quantity
@@ -490,13 +491,8 @@ def needs_as_json(needs: Needs) -> dict[str, Any]:
 
 
 def _condition_json(one: Condition) -> dict[str, Any]:
-    value: Any = one.value
-    if isinstance(value, Quantity):
-        value = value.as_json()
-    elif isinstance(value, Money):
-        value = {"amount": value.amount, "currency": value.currency}
     return {
-        "kind": one.kind, "answer": one.word, "sentence": one.sentence, "value": value,
-        "limit": one.limit, "setting": one.setting, "turns": one.turns, "shoot": one.shoot,
-        "capture": one.capture,
+        "kind": one.kind, "answer": one.word, "sentence": one.sentence,
+        "value": value_to_plain(one.value), "limit": one.limit, "setting": one.setting,
+        "turns": one.turns, "shoot": one.shoot, "capture": one.capture,
     }  # fmt: skip

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from glassay.bench.document.model import Money
 from glassay.finding import Finding
 from glassay.quantity import Quantity
 
@@ -28,6 +29,15 @@ def finding_from_plain(data: Mapping[str, Any]) -> Finding:
     if not isinstance(fact, bool | int | str):
         raise TypeError(f"{fact!r} is no fact")
     return Finding(fact, str(data["method"]))
+
+
+def value_to_plain(value: Any) -> Any:
+    """A value of a cell or a condition as people's scripts read it: quantities and money as tables."""
+    if isinstance(value, Quantity):
+        return value.as_json()
+    if isinstance(value, Money):
+        return {"amount": value.amount, "currency": value.currency}
+    return value
 
 
 def to_plain(thing: Any) -> Any:

@@ -8,11 +8,12 @@ from typing import Any
 
 from glassay import __version__
 from glassay.bench.chip.same_chip import SameChip, same_chip_as_json
-from glassay.bench.document.model import Bench, Money
+from glassay.bench.document.model import Bench
 from glassay.bench.judging.contradictions import find_contradictions, sound
 from glassay.bench.judging.judge import judge, withhold
 from glassay.bench.judging.needs import answer_needs, needs_as_json
 from glassay.bench.keeping.checksums import contents_of, read_checksums
+from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import (
     BenchResults,
     CaptureResult,
@@ -248,12 +249,7 @@ def _same_field_json(one: SameField) -> dict[str, Any]:
 
 
 def _cell_json(cell: Cell) -> dict[str, Any]:
-    value: Any = cell.value
-    if isinstance(value, Quantity):
-        value = value.as_json()
-    elif isinstance(value, Money):
-        value = {"amount": value.amount, "currency": value.currency}
-    out: dict[str, Any] = {"value": value}
+    out: dict[str, Any] = {"value": value_to_plain(cell.value)}
     if cell.setting is not None:
         out["setting"] = cell.setting
     more = {"why": cell.why, "bound": cell.bound, "note": cell.note}

@@ -54,7 +54,7 @@ def command(
     def measure() -> StackResult:
         check_tiff_path(out, "--out")
         check_all([depth], photos)
-        check_apart([out, depth] + ([figure] if figure else []), photos)
+        check_apart([out, depth] + ([figure] if figure else []))
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
         frames = _frames(photos, parse_tone(tone), parse_box(box))
