@@ -18,22 +18,23 @@ from glassay.quantity import Contribution, Quantity
 Array = npt.NDArray[np.float64]
 
 WIDTH_FROM_BLUR = 2.6
-"""Width of a line, in blurs (standard deviations), from which it is measured. Below, the steepest places
-of its two edges hardly move with its width, and all lines look alike: at 2.6 a blur that is off by 5 %
-moves the width by 2 %, at 2.0 by 8 % (from the equation in `stripes`)."""
+"""Width of a line, in blurs (standard deviations), from which it is measured. Below, the steepest
+places of its two edges hardly move with its width, and all lines look alike: at 2.6 a blur that is off
+by 5 % moves the width by 2 %, at 2.0 by 5 % (`_bearing`)."""
 
 TOLD_PITCH = math.pi * math.sqrt(2 / math.log(10))
 """Pitch, in blurs, at which a Gaussian leaves 10 % of the modulation: exp(-2 pi^2 s^2 / p^2) = 0.1."""
 
 WIDTH_FROM_TOLD = WIDTH_FROM_BLUR / (TOLD_PITCH / 2)
-"""Width from which a line is measured over the finest that is told at 10 % modulation (half a pitch)."""
+"""Width from which a line is measured over the finest that is told at 10 % modulation, half a pitch."""
 
 LEAST_PITCH_PX = 3.0
 """Finest pitch that is believed: nearer to 2 px finer patterns show as a coarser one (moire)."""
 
-SAMPLED_BLUR = 0.55
-"""Blur, px, below which the px and not the lens end the detail, so that finer patterns may show as
-coarser ones."""
+PASSED = 0.42
+"""Blur times frequency, cycles, at which a Gaussian leaves 3 % of the modulation. What is finer than
+2 px shows as a pitch p of its own, from the frequency 1 - 1/p cycles/px (moire): a pitch is believed where
+the blur leaves less than that of it."""
 
 FEWEST, LEAST_SHARE = 20, 0.02
 """Lines of one width that make it a width of the drawing: so many, and this part of all."""
@@ -41,6 +42,9 @@ FEWEST, LEAST_SHARE = 20, 0.02
 ALIKE, KERNEL = 0.05, 0.02
 """Relative difference in width or pitch up to which two are one, and by how much they are smeared where
 the densest place is looked for (flat: 0.015 to 0.03)."""
+
+SAME_PITCH = 0.01
+"""The same for pitches, which runs of lines tell more closely."""
 
 FAINT = 0.1
 """Lines whose edges are fainter than this part of those of strong ones (the upper quartile) are noise,
@@ -79,6 +83,13 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
             " told",
         ))  # fmt: skip
     limit, limit_pitch = WIDTH_FROM_BLUR * blur, max(TOLD_PITCH * blur, LEAST_PITCH_PX)
+    notes = []
+    if blur <= PASSED * LEAST_PITCH_PX / (LEAST_PITCH_PX - 1):
+        limit_pitch = max(limit_pitch, 1 / (1 - PASSED / blur) if blur > PASSED else math.inf)
+        notes.append(
+            "the picture is sharper than its px carry: finer patterns may show in it as coarser ones"
+            " (moire), and only coarse pitches are believed"
+        )
     if told_px is not None:
         limit = max(limit, WIDTH_FROM_TOLD * told_px)
         limit_pitch = max(limit_pitch, 2 * told_px)
@@ -88,13 +99,8 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
     line, below = _finest_width([s for s in clear if s.bright], stripes, limit)
     space, _ = _finest_width([s for s in clear if not s.bright], stripes, limit)
     pitch = _finest_pitch(stripes.runs, limit_pitch)
-    notes = []
-    if blur < SAMPLED_BLUR:
-        notes.append(
-            "the picture is sharper than its px carry: patterns finer than 2 px may show in it as"
-            " coarser ones (moire)"
-        )
-    return Finest(line, space, pitch, limit, limit_pitch, below, tuple(notes))
+    return Finest(line, space, pitch, limit, None if math.isinf(limit_pitch) else limit_pitch, below,
+                  tuple(notes))  # fmt: skip
 
 
 def _finest_width(
@@ -122,18 +128,20 @@ def _finest_width(
     return Quantity(value, "px", parts), False
 
 
-def _least_mode(sizes: Array, many: float) -> float | None:
+def _least_mode(
+    sizes: Array, many: float, alike: float = ALIKE, kernel: float = KERNEL
+) -> float | None:
     """The least size about which as many as `many` lie, where they lie densest. `sizes` in order."""
     if sizes.size < many:
         return None
-    grid = np.exp(np.arange(math.log(sizes[0]) - ALIKE, math.log(sizes[-1]) + ALIKE, KERNEL / 4))
+    grid = np.exp(np.arange(math.log(sizes[0]) - alike, math.log(sizes[-1]) + alike, kernel / 4))
     # numbers below each size, smoothed: how dense they lie, relative to the size
     count = np.diff(np.searchsorted(sizes, grid)).astype(np.float64)
     dense = gaussian_filter1d(count, 4.0, mode="constant")
     tops, _ = find_peaks(np.concatenate([[0.0], dense, [0.0]]))
     for top in tops - 1:
         size = math.sqrt(float(grid[top] * grid[top + 1]))
-        mine = sizes[np.abs(sizes / size - 1) < ALIKE]
+        mine = sizes[np.abs(sizes / size - 1) < alike]
         if mine.size >= many:
             return float(np.median(mine))
     return None
@@ -153,10 +161,11 @@ def _finest_pitch(runs: Sequence[Run], limit: float) -> Quantity | None:
         return None
     pitch = np.array([run.pitch for run in told])
     order = np.argsort(pitch)
-    mode = _least_mode(pitch[order], max(FEWEST / 2, LEAST_SHARE * pitch.size))
+    mode = _least_mode(pitch[order], max(FEWEST / 2, LEAST_SHARE * pitch.size),
+                       SAME_PITCH, SAME_PITCH / 2)  # fmt: skip
     if mode is None:
         return None
-    mine = np.abs(pitch / mode - 1) < ALIKE / 3
+    mine = np.abs(pitch / mode - 1) < SAME_PITCH
     weight = np.array([run.lines for run in told], np.float64)[mine] ** 3
     value = float((weight * pitch[mine]).sum() / weight.sum())
     off = np.abs(pitch[mine] - value)

@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from glassay.die.finest import Finest, find_finest
-from glassay.die.outline import Outline, fit_outline
+from glassay.die.outline import Outline
 from glassay.die.pads import SEARCH_PX, find_spots, refined
 from glassay.die.process import Process, process_of
 from glassay.die.rows import Pad, Row, rows_of
+from glassay.die.sides import fit_outline
 from glassay.die.silhouette import find_silhouette
 from glassay.die.stripes import find_stripes
 from glassay.distortion import Frame
@@ -223,4 +224,6 @@ def measure_die(
     told_px = None
     if told_um is not None and pixel_size is not None and math.isfinite(told_um):
         told_px = told_um / pixel_size.value
-    return DieResult(outline, tuple(pads), tuple(rows), find_finest(stripes, told_px), pixel_size, told_um)
+    return DieResult(
+        outline, tuple(pads), tuple(rows), find_finest(stripes, told_px), pixel_size, told_um
+    )

@@ -89,7 +89,9 @@ def _spots(level: FloatImage, sizes: list[float], step: float) -> list[Spot]:
     if not kinds:
         return []
     margin = math.ceil(max(max(kind) for kind in kinds))
-    total = cv2.integral(np.pad(level, margin, mode="edge"), sdepth=cv2.CV_64F)
+    total = np.asarray(
+        cv2.integral(np.pad(level, margin, mode="edge"), sdepth=cv2.CV_64F), np.float64
+    )
     best, what = np.zeros_like(level), np.zeros(level.shape, np.int32)
     for number, (w, h) in enumerate(kinds):
         score = _score(total, margin, w, h)
@@ -112,7 +114,7 @@ def _spots(level: FloatImage, sizes: list[float], step: float) -> list[Spot]:
     return out
 
 
-def _score(total: Array, margin: int, w: float, h: float) -> Array:
+def _score(total: Array, margin: int, w: float, h: float) -> FloatImage:
     """Contrast of the frame of a rectangle of w x h about each px, 0 where it is none, from the sums of
     a picture with `margin` px around it."""
     gap, strip = GAP * min(w, h), max(1.0, STRIP * min(w, h))
@@ -139,11 +141,13 @@ def _score(total: Array, margin: int, w: float, h: float) -> Array:
     return np.asarray(np.where(good, contrasts[1], 0.0), dtype=np.float32)
 
 
-def _two_least(least: FloatImage, second: FloatImage, more: FloatImage) -> tuple[FloatImage, FloatImage]:
+def _two_least(
+    least: FloatImage, second: FloatImage, more: FloatImage
+) -> tuple[FloatImage, FloatImage]:
     return np.minimum(least, more), np.minimum(second, np.maximum(least, more))
 
 
-def _mean(total: Array, margin: int, x0: float, x1: float, y0: float, y1: float) -> Array:
+def _mean(total: Array, margin: int, x0: float, x1: float, y0: float, y1: float) -> FloatImage:
     """Means over boxes from x0 to x1 and y0 to y1 about the middle of every px, in whole px."""
     left, top = round(x0 + 0.5), round(y0 + 0.5)
     right, bottom = max(round(x1 + 0.5), left + 1), max(round(y1 + 0.5), top + 1)
@@ -153,7 +157,7 @@ def _mean(total: Array, margin: int, x0: float, x1: float, y0: float, y1: float)
     sums = total[d, b] - total[c, b]
     sums -= total[d, a]
     sums += total[c, a]
-    return np.asarray(sums, dtype=np.float32) / np.float32((right - left) * (bottom - top))
+    return np.asarray(sums / ((right - left) * (bottom - top)), dtype=np.float32)
 
 
 def _apart(spots: list[Spot]) -> list[Spot]:
@@ -166,8 +170,8 @@ def _apart(spots: list[Spot]) -> list[Spot]:
 
 
 def shared(one: Spot, other: Spot) -> float:
-    """Part of the smaller rectangle that lies within the other; 0 where their sizes are far apart: a ball
-    on a pad, or what two pads frame together, is told from pads by rows."""
+    """Part of the smaller rectangle that lies within the other; 0 where their sizes are far apart: a
+    ball on a pad, or what two pads frame together, is told from pads by rows."""
     areas = sorted((one.width * one.height, other.width * other.height))
     if areas[1] > OTHER_SIZE * areas[0]:
         return 0.0
@@ -180,7 +184,7 @@ def shared(one: Spot, other: Spot) -> float:
     return max(wide, 0.0) * max(high, 0.0) / areas[0]
 
 
-REACH = 0.22
+REACH = 0.13
 """How far from where an edge of a pad is expected it is looked for, part of the shorter side."""
 
 LEAST_SIDES = 3

@@ -24,8 +24,12 @@ class Process:
     def statement(self) -> str:
         """The range as a sentence."""
         if self.low_um is None:
-            return f"smallest feature of the process: {self.high_um:.2g} um or less, no lower end told"
-        return f"smallest feature of the process: probably {self.low_um:.2g} to {self.high_um:.2g} um"
+            return (
+                f"smallest feature of the process: {self.high_um:.2g} um or less, no lower end told"
+            )
+        return (
+            f"smallest feature of the process: probably {self.low_um:.2g} to {self.high_um:.2g} um"
+        )
 
 
 def process_of(

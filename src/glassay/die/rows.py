@@ -86,14 +86,18 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
     height, width = level.shape
     best: list[tuple[Side, list[Spot]]] = []
     best_score = 0.0
+    counted: set[Spot] = set()
     for seed in sorted(spots, key=lambda s: -s.contrast)[:SEEDS]:
-        rows = _rows(_apart([s for s in spots if _alike(seed, s)]), width, height)
+        if seed in counted:  # in a row of its likes already
+            continue
+        rows = _rows([s for s in spots if _alike(seed, s)], width, height)
+        counted |= {spot for _, row in rows for spot in row}
         score = sum(s.contrast**2 * (s.width * s.height) ** 0.5 for _, row in rows for s in row)
         if score > best_score:
             best, best_score = rows, score
     if best:  # once more about the middle of what was found: the seed may be one of the odd ones
         middle = _typical([spot for _, row in best for spot in row])
-        best = _rows(_apart([s for s in spots if _alike(middle, s)]), width, height)
+        best = _rows([s for s in spots if _alike(middle, s)], width, height)
     typical = [spot for _, row in best for spot in row]
     filled = []
     for side, row in best:
@@ -107,7 +111,9 @@ def _typical(spots: Sequence[Spot]) -> Spot:
     """A rectangle with the median of each of their numbers, its longer side the height."""
     short = float(np.median([min(s.width, s.height) for s in spots]))
     long = float(np.median([max(s.width, s.height) for s in spots]))
-    contrast, light = (float(np.median([getattr(s, n) for s in spots])) for n in ("contrast", "light"))
+    contrast, light = (
+        float(np.median([getattr(s, n) for s in spots])) for n in ("contrast", "light")
+    )
     return Spot(0.0, 0.0, short, long, contrast, light)
 
 
@@ -122,15 +128,6 @@ def _alike(one: Spot, other: Spot) -> bool:
     )
 
 
-def _apart(spots: Sequence[Spot]) -> list[Spot]:
-    """Those that do not overlap a stronger one: what pads frame between them is as large as a pad."""
-    kept: list[Spot] = []
-    for spot in sorted(spots, key=lambda s: -s.contrast):
-        if all(shared(spot, other) < LEAST_SHARED for other in kept):
-            kept.append(spot)
-    return kept
-
-
 def _distance(spot: Spot, side: Side, width: float, height: float) -> float:
     return {"left": spot.x, "right": width - spot.x, "top": spot.y, "bottom": height - spot.y}[side]
 
@@ -140,26 +137,29 @@ def _along(spot: Spot, side: Side) -> float:
 
 
 def _rows(spots: Sequence[Spot], width: float, height: float) -> list[tuple[Side, list[Spot]]]:
-    """Rows among rectangles of one size, the longest first; each rectangle in one row at most. A row
-    much fainter than the strongest is none."""
+    """Rows among rectangles of one size, the strongest first, that share no place. A row much fainter
+    than the strongest is none."""
     left = list(spots)
     found: list[tuple[Side, list[Spot]]] = []
     while True:
-        rows = [(side, row) for side in SIDES if (row := _longest(left, side, width, height))]
+        rows = [(side, row) for side in SIDES if (row := _strongest(left, side, width, height))]
         if not rows:
             strengths = [float(np.median([s.contrast for s in row])) for _, row in found]
             strong = max(strengths, default=0.0)
             return [
                 one for one, mine in zip(found, strengths, strict=True) if mine > AS_STRONG * strong
             ]
-        side, row = max(rows, key=lambda one: len(one[1]))
+        side, row = max(rows, key=lambda one: _strength(one[1]))
         found.append((side, row))
-        left = [spot for spot in left if spot not in row]
+        left = [s for s in left if s not in row and all(shared(s, r) < LEAST_SHARED for r in row)]
 
 
-def _longest(spots: Sequence[Spot], side: Side, width: float, height: float) -> list[Spot]:
-    """The row along a side that holds most, in order along it; empty below `FEWEST`."""
-    upright = side in ("left", "right")
+def _strength(row: Sequence[Spot]) -> float:
+    return sum(spot.contrast for spot in row)
+
+
+def _strongest(spots: Sequence[Spot], side: Side, width: float, height: float) -> list[Spot]:
+    """The row along a side whose contrasts add up to most, in order along it; empty below `FEWEST`."""
     near = sorted(spots, key=lambda s: _distance(s, side, width, height))
     best: list[Spot] = []
     for first in near:
@@ -167,18 +167,35 @@ def _longest(spots: Sequence[Spot], side: Side, width: float, height: float) -> 
         start = _distance(first, side, width, height)
         if start > max(NEAR_RIM * min(width, height), NEAR_PADS * size):
             break
-        row: list[Spot] = []
-        chosen = [s for s in near if 0 <= _distance(s, side, width, height) - start < SAME_DISTANCE * size]
-        for spot in sorted(chosen, key=lambda s: _along(s, side)):
-            need = (spot.height if upright else spot.width) * 0.9
-            if row and _along(spot, side) - _along(row[-1], side) < need:
-                if spot.contrast > row[-1].contrast:
-                    row[-1] = spot
-            else:
-                row.append(spot)
-        if len(row) > len(best):
+        row = _side_by_side([
+            s for s in near if 0 <= _distance(s, side, width, height) - start < SAME_DISTANCE * size
+        ], side)  # fmt: skip
+        if len(row) >= FEWEST and _strength(row) > _strength(best):
             best = row
-    return best if len(best) >= FEWEST else []
+    return best
+
+
+def _side_by_side(spots: Sequence[Spot], side: Side) -> list[Spot]:
+    """Of rectangles at one distance from the rim those that do not overlap and whose contrasts add up
+    to most (weighted interval scheduling): what two pads frame between them loses against the two."""
+    upright = side in ("left", "right")
+    ordered = sorted(spots, key=lambda s: _along(s, side) + (s.height if upright else s.width) / 2)
+    half = np.array([(s.height if upright else s.width) / 2 for s in ordered])
+    place = np.array([_along(s, side) for s in ordered])
+    ends, starts = place + half, place - half * (1 - 2 * LEAST_SHARED)
+    totals, chosen = [0.0], []
+    for n, spot in enumerate(ordered):
+        before = int(np.searchsorted(ends[:n], starts[n], side="right"))
+        taken = totals[before] + spot.contrast
+        chosen.append((taken > totals[-1], before))
+        totals.append(max(taken, totals[-1]))
+    row, n = [], len(ordered)
+    while n:
+        take, before = chosen[n - 1]
+        if take:
+            row.append(ordered[n - 1])
+        n = before if take else n - 1
+    return row[::-1]
 
 
 def _grid(places: Array) -> tuple[float, npt.NDArray[np.int64], npt.NDArray[np.bool_]] | None:
@@ -199,9 +216,7 @@ def _grid(places: Array) -> tuple[float, npt.NDArray[np.int64], npt.NDArray[np.b
     return None
 
 
-def _filled(
-    level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Spot]
-) -> list[Spot]:
+def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Spot]) -> list[Spot]:
     """The row with pads that were not seen at first, looked for at its own steps, within and beyond."""
     places = np.array([_along(spot, side) for spot in row])
     grid = _grid(places)
@@ -212,7 +227,9 @@ def _filled(
     slope, origin = np.polyfit(numbers, places, 1)
     across = np.array([spot.x if upright else spot.y for spot in row])
     lean, base = np.polyfit(places, across, 1) if len(row) > 3 else (0.0, float(np.median(across)))
-    width, height = (float(np.median([getattr(s, name) for s in row])) for name in ("width", "height"))
+    width, height = (
+        float(np.median([getattr(s, name) for s in row])) for name in ("width", "height")
+    )
     light = float(np.median([spot.light for spot in row]))
     contrast = float(np.median([spot.contrast for spot in row]))
     out = list(row)
@@ -221,7 +238,10 @@ def _filled(
         place = origin + slope * number
         other = base + lean * place
         x, y = (other, place) if upright else (place, other)
-        if not (width / 2 < x < level.shape[1] - width / 2 and height / 2 < y < level.shape[0] - height / 2):
+        if not (
+            width / 2 < x < level.shape[1] - width / 2
+            and height / 2 < y < level.shape[0] - height / 2
+        ):
             return False
         if any(abs(s.x - x) < 0.9 * width and abs(s.y - y) < 0.9 * height for s in typical):
             return False
@@ -230,7 +250,10 @@ def _filled(
             return False
         if max(abs(found.width / width - 1), abs(found.height / height - 1)) > 1.5 * SAME_SIZE:
             return False
-        box = level[round(y - height / 2) : round(y + height / 2), round(x - width / 2) : round(x + width / 2)]
+        box = level[
+            round(y - height / 2) : round(y + height / 2),
+            round(x - width / 2) : round(x + width / 2),
+        ]
         bright = float(np.percentile(box, 75))
         if not light / SAME_LIGHT < bright < light * SAME_LIGHT:
             return False
@@ -253,7 +276,9 @@ def _numbered(
     told: list[Row] = []
     for side in SIDES:
         mine = [row for where, row in rows if where == side]
-        mine.sort(key=lambda row: float(np.median([_distance(s, side, width, height) for s in row])))
+        mine.sort(
+            key=lambda row: float(np.median([_distance(s, side, width, height) for s in row]))
+        )
         told += [_row(side, number, row) for number, row in enumerate(mine)]
         spots = [(spot, number) for number, row in enumerate(mine) for spot in row]
         backwards = side in ("right", "top")
@@ -281,4 +306,3 @@ def _row(side: Side, number: int, row: list[Spot]) -> Row:
     pitch = Quantity.of(float(fit.solution[1]) * (1 + lean**2) ** 0.5, u, "px",
                         "places of the pads", fit.freedom)  # fmt: skip
     return Row(side, number, len(row), pitch, int(steps[-1]) + 1 - len(row))
-

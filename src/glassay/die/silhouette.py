@@ -33,8 +33,11 @@ EDGE = 0.055
 """Change of light from px to px of the reduced picture, relative, that ends the surround. Uneven light
 and vignetting change it by less than 0.01; a die's rim seen in focus by 0.1 and more."""
 
-EDGE_OVER_NOISE = 5.0
+EDGE_OVER_NOISE = 3.0
 """The same over the scatter of such changes in the surround."""
+
+SMOOTH_PX = 1.0
+"""Smoothing, px of the reduced picture, before edges are looked for: against noise."""
 
 THIN = 0.03
 """What is narrower than this part of the picture's longer side is no die: bond wires, dust, lines."""
@@ -85,7 +88,7 @@ def find_silhouette(grey: FloatImage) -> Silhouette:
     if min(height, width) < 64:
         raise NotMeasurable("the picture is too small to show a die (64 px at least)")
     factor = max(1, round(max(height, width) / COARSE_PX))
-    small = block_mean(cv2.GaussianBlur(grey, (0, 0), max(0.4 * factor, 0.6)), factor)
+    small = block_mean(cv2.GaussianBlur(grey, (0, 0), SMOOTH_PX * factor), factor)
     if float(np.percentile(small, 99)) <= 0 or float(np.ptp(np.percentile(small, (1, 99)))) < 1e-4:
         raise NotMeasurable("the picture is empty: nothing stands out from it")
     turn = _turn_of(small)
@@ -123,7 +126,9 @@ def _straightness(tone: FloatImage, turn: float) -> float:
     return total
 
 
-def _levelled(small: FloatImage, turn: float, outside: float = -1.0) -> tuple[FloatImage, Flags, Array]:
+def _levelled(
+    small: FloatImage, turn: float, outside: float = -1.0
+) -> tuple[FloatImage, Flags, Array]:
     """The picture turned so that what is turned by `turn` lies level, which px it shows, and the
     2 x 3 matrix that takes its px to those of `small`."""
     height, width = small.shape
@@ -146,11 +151,17 @@ def _surround(level: FloatImage, within: Flags) -> Flags:
     for axis in (0, 1):
         step = np.abs(np.diff(tone, axis=axis))
         first: tuple[slice, ...] = tuple(slice(0, -1) if a == axis else slice(None) for a in (0, 1))
-        last: tuple[slice, ...] = tuple(slice(1, None) if a == axis else slice(None) for a in (0, 1))
+        last: tuple[slice, ...] = tuple(
+            slice(1, None) if a == axis else slice(None) for a in (0, 1)
+        )
         change[first] = np.maximum(change[first], step)
         change[last] = np.maximum(change[last], step)
-    inner = cv2.erode(within.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0).astype(bool)
-    rim = inner & ~cv2.erode(inner.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0).astype(bool)
+    inner = cv2.erode(within.astype(np.uint8), np.ones((5, 5), np.uint8), borderValue=0).astype(
+        bool
+    )
+    rim = inner & ~cv2.erode(
+        inner.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0
+    ).astype(bool)
     noise = float(np.median(change[rim])) if rim.any() else 0.0
     quiet = inner & (change < max(EDGE, EDGE_OVER_NOISE * noise))
     count, labels = cv2.connectedComponents(quiet.astype(np.uint8), connectivity=4)
@@ -164,7 +175,8 @@ def _body(level: FloatImage, surround: Flags, within: Flags) -> tuple[int, int, 
     """Left, top, right and bottom of the one rectangle that stands out."""
     thin = max(5, round(THIN * max(level.shape))) | 1
     solid = (within & ~surround).astype(np.uint8)
-    solid = cv2.morphologyEx(solid, cv2.MORPH_OPEN, np.ones((thin, thin), np.uint8), borderValue=0)
+    kernel = np.ones((thin, thin), np.uint8)
+    solid = np.asarray(cv2.morphologyEx(solid, cv2.MORPH_OPEN, kernel, borderValue=0), np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(solid, connectivity=4)
     order = sorted(range(1, count), key=lambda n: -int(stats[n, cv2.CC_STAT_AREA]))
     if not order or stats[order[0], cv2.CC_STAT_AREA] < LEAST_AREA * float(within.sum()):
@@ -173,7 +185,9 @@ def _body(level: FloatImage, surround: Flags, within: Flags) -> tuple[int, int, 
             " is none"
         )
     body = labels == order[0]
-    edge = within & ~cv2.erode(within.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0).astype(bool)
+    edge = within & ~cv2.erode(
+        within.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0
+    ).astype(bool)
     if int((body & edge).sum()) > thin:
         raise NotMeasurable(
             "the die's outline is not wholly in the picture: it, or a surround as uneven as a die,"
