@@ -28,16 +28,21 @@ TOLD_PITCH = math.pi * math.sqrt(2 / math.log(10))
 WIDTH_FROM_TOLD = WIDTH_FROM_BLUR / (TOLD_PITCH / 2)
 """Width from which a line is measured over the finest that is told at 10 % modulation, half a pitch."""
 
+LEAST_WIDTH_PX = 3.0
+"""Narrowest line that is measured, px: what a colour mosaic, compression and sharpening do within 2 px
+is no blur that all edges share."""
+
 LEAST_PITCH_PX = 3.0
 """Finest pitch that is believed: nearer to 2 px finer patterns show as a coarser one (moire)."""
 
 PASSED = 0.42
 """Blur times frequency, cycles, at which a Gaussian leaves 3 % of the modulation. What is finer than
-2 px shows as a pitch p of its own, from the frequency 1 - 1/p cycles/px (moire): a pitch is believed where
-the blur leaves less than that of it."""
+2 px shows as a pitch p of its own, from the frequency 1 - 1/p cycles/px (moire): a pitch is believed
+where the blur leaves less than that of it."""
 
-FEWEST, LEAST_SHARE = 20, 0.02
-"""Lines of one width that make it a width of the drawing: so many, and this part of all."""
+FEWEST, LEAST_SHARE = 20, 0.04
+"""Lines of one width that make it a width of the drawing: so many, and this part of the length of all.
+Slivers that parts of a drawing leave where they overlap are narrower, fewer and short."""
 
 ALIKE, KERNEL = 0.05, 0.02
 """Relative difference in width or pitch up to which two are one, and by how much they are smeared where
@@ -82,7 +87,8 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
             "no edge on the die stands alone, so that its blur and with it the finest line cannot be"
             " told",
         ))  # fmt: skip
-    limit, limit_pitch = WIDTH_FROM_BLUR * blur, max(TOLD_PITCH * blur, LEAST_PITCH_PX)
+    limit = max(WIDTH_FROM_BLUR * blur, LEAST_WIDTH_PX)
+    limit_pitch = max(TOLD_PITCH * blur, LEAST_PITCH_PX)
     notes = []
     if blur <= PASSED * LEAST_PITCH_PX / (LEAST_PITCH_PX - 1):
         limit_pitch = max(limit_pitch, 1 / (1 - PASSED / blur) if blur > PASSED else math.inf)
@@ -109,9 +115,8 @@ def _finest_width(
     """The least width of which there are many, if it is above the limit, and whether there are as
     many below."""
     assert stripes.blur_px is not None
-    widths = np.sort(np.array([s.width for s in found], np.float64))
-    many = max(FEWEST, LEAST_SHARE * widths.size)
-    mode = _least_mode(widths, many)
+    widths = np.array([s.width for s in found], np.float64)
+    mode = _least_mode(widths, np.array([s.length for s in found], np.float64))
     if mode is None:
         return None, False
     if mode < limit:
@@ -129,21 +134,23 @@ def _finest_width(
 
 
 def _least_mode(
-    sizes: Array, many: float, alike: float = ALIKE, kernel: float = KERNEL
+    sizes: Array, weights: Array, alike: float = ALIKE, kernel: float = KERNEL, fewest: int = FEWEST
 ) -> float | None:
-    """The least size about which as many as `many` lie, where they lie densest. `sizes` in order."""
-    if sizes.size < many:
+    """The least size about which many lie (`fewest`, and `LEAST_SHARE` of all weight), there where they
+    lie densest."""
+    if sizes.size < fewest:
         return None
-    grid = np.exp(np.arange(math.log(sizes[0]) - alike, math.log(sizes[-1]) + alike, kernel / 4))
-    # numbers below each size, smoothed: how dense they lie, relative to the size
-    count = np.diff(np.searchsorted(sizes, grid)).astype(np.float64)
-    dense = gaussian_filter1d(count, 4.0, mode="constant")
+    grid = np.exp(
+        np.arange(math.log(sizes.min()) - alike, math.log(sizes.max()) + alike, kernel / 4)
+    )
+    # weight in narrow classes of relative size, smeared by the kernel
+    dense = gaussian_filter1d(np.histogram(sizes, grid, weights=weights)[0], 4.0, mode="constant")
     tops, _ = find_peaks(np.concatenate([[0.0], dense, [0.0]]))
     for top in tops - 1:
         size = math.sqrt(float(grid[top] * grid[top + 1]))
-        mine = sizes[np.abs(sizes / size - 1) < alike]
-        if mine.size >= many:
-            return float(np.median(mine))
+        mine = np.abs(sizes / size - 1) < alike
+        if mine.sum() >= fewest and weights[mine].sum() >= LEAST_SHARE * weights.sum():
+            return float(np.median(sizes[mine]))
     return None
 
 
@@ -160,13 +167,12 @@ def _finest_pitch(runs: Sequence[Run], limit: float) -> Quantity | None:
     if not told:
         return None
     pitch = np.array([run.pitch for run in told])
-    order = np.argsort(pitch)
-    mode = _least_mode(pitch[order], max(FEWEST / 2, LEAST_SHARE * pitch.size),
-                       SAME_PITCH, SAME_PITCH / 2)  # fmt: skip
+    lines = np.array([run.lines for run in told], np.float64)
+    mode = _least_mode(pitch, lines, SAME_PITCH, SAME_PITCH / 2, FEWEST // 2)
     if mode is None:
         return None
     mine = np.abs(pitch / mode - 1) < SAME_PITCH
-    weight = np.array([run.lines for run in told], np.float64)[mine] ** 3
+    weight = lines[mine] ** 3
     value = float((weight * pitch[mine]).sum() / weight.sum())
     off = np.abs(pitch[mine] - value)
     # weighted scatter; strips in succession see the same lines, so that a third of them count
