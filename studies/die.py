@@ -63,7 +63,9 @@ def case(index: int) -> Outcome:
     # wires of 0.7 features: 3.5 to 4.9 px, or 0.3 to 2 px
     px = feature / float(rng.uniform(5.0, 7.0) if resolved else rng.uniform(0.5, 2.8))
     longest = float(rng.uniform(1500, 1900) if resolved else rng.uniform(900, 1250)) * px
-    die = _drawable(rng, longest, feature, 1000 * index)
+    # where lines are resolved, pads at which no parts of the drawing leave slivers finer than its wires
+    pad = 22 * feature if resolved else float(rng.uniform(0.035, 0.06)) * longest
+    die = _drawable(rng, longest, feature, pad, 1000 * index)
     tilt = float(rng.uniform(-6, 6))
     optics = Optics(
         na=min(float(rng.uniform(0.9, 1.4)) * 0.3 / px, 1.3),
@@ -91,11 +93,10 @@ def case(index: int) -> Outcome:
         return Outcome(label, resolved, reason=str(error))
 
 
-def _drawable(rng: np.random.Generator, longest: float, feature: float, seed: int) -> Die:
+def _drawable(
+    rng: np.random.Generator, longest: float, feature: float, pad: float, seed: int
+) -> Die:
     """A die of this longer side whose floor plan has room for what is drawn in it."""
-    pad = float(rng.uniform(0.035, 0.06)) * longest
-    if 24 * feature < pad < 36 * feature:  # there frames of pads leave slivers of the supply beside
-        pad = (24 if pad < 30 * feature else 36) * feature
     shape, wires = float(rng.uniform(0.6, 1.0)), bool(rng.random() < 0.5)
     while True:
         die = Die(longest, longest * shape, feature, pad, wires, 0.06 * longest, seed=seed)

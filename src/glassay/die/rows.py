@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from glassay.die.pads import Spot, refined, shared
+from glassay.die.pads import Spot, frame_contrast, refined, shared
 from glassay.fitting import chain_inflation, scatter, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
@@ -256,6 +256,8 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
         ]
         bright = float(np.percentile(box, 75))
         if not light / SAME_LIGHT < bright < light * SAME_LIGHT:
+            return False
+        if frame_contrast(level, found) < AS_STRONG * contrast:
             return False
         out.append(replace(found, light=bright))
         return True
