@@ -51,7 +51,14 @@ the densest place is looked for (from their scatter in drawn dies, 3 to 6 %)."""
 SAME_PITCH = 0.01
 """The same for pitches, which runs of lines tell more closely."""
 
-U_WHICH = 0.014
+SAME_GROUND = 1.3
+"""Ratio of a line's edges up to which it lies on one ground: beside another edge too close to be told
+apart, a line seems wider or narrower than it is, and its edges differ."""
+
+ROOM = 2.5
+"""Distance of the next edge, in blurs, from which a line counts: nearer ones are not told apart."""
+
+U_WHICH = 0.02
 """Relative standard uncertainty of a width for which lines are of it and what lies beside them: the
 errors seen in drawn dies."""
 
@@ -105,7 +112,10 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
         limit_pitch = max(limit_pitch, 2 * told_px)
     contrasts = [s.contrast for s in stripes.stripes]
     strong = float(np.quantile(contrasts, 0.75)) if contrasts else 0.0
-    clear = [s for s in stripes.stripes if s.contrast > FAINT * strong]
+    clear = [
+        s for s in stripes.stripes
+        if s.contrast > FAINT * strong and s.oddness < SAME_GROUND and s.room > ROOM * blur
+    ]  # fmt: skip
     line, below = _finest_width([s for s in clear if s.bright], stripes, limit)
     space, _ = _finest_width([s for s in clear if not s.bright], stripes, limit)
     pitch = _finest_pitch(stripes.runs, limit_pitch)

@@ -68,7 +68,8 @@ ones are bevels and edges seen out of focus (flat: 0.1 to 0.3 changes it by 4 %)
 class Stripe:
     """A line that runs straight through several strips: its middle across (px of the die), width
     (px), `bright` or dark, whether it runs down (`upright`) or across, where it begins and ends along
-    its length (px), and how high its fainter edge is relative to the light there."""
+    its length (px), the change of light at its fainter edge (per px), that of the other edge over
+    it, and how far the next edge beside it is (px)."""
 
     place: float
     width: float
@@ -77,6 +78,8 @@ class Stripe:
     start: float
     stop: float
     contrast: float
+    oddness: float
+    room: float
 
     @property
     def length(self) -> float:
@@ -207,9 +210,10 @@ def _unblurred(x: Array, a: Array, blur: float) -> tuple[Array, Array]:
 
 
 def _lines(place: Array, height: Array, seen: Array) -> Array:
-    """Lines between successive opposite edges, (n, 4): middle, width, 1 bright or -1 dark, height."""
+    """Lines between successive opposite edges, (n, 6): middle, width, 1 bright or -1 dark, height of
+    the lower edge, that of the higher over it, and how far the next edge beyond is."""
     if place.size < 2:
-        return np.empty((0, 4))
+        return np.empty((0, 6))
     one, other = height[:-1], height[1:]
     ratio = np.abs(one) / np.maximum(np.abs(other), 1e-12)
     width = np.diff(place)
@@ -218,8 +222,17 @@ def _lines(place: Array, height: Array, seen: Array) -> Array:
         & (width > 0.3)
     )  # fmt: skip
     middle = (place[1:] + place[:-1]) / 2
+    gaps = np.concatenate([[np.inf], width, [np.inf]])
     table = np.stack(
-        [middle, width, np.sign(seen[:-1]), np.minimum(np.abs(one), np.abs(other))], axis=1
+        [
+            middle,
+            width,
+            np.sign(seen[:-1]),
+            np.minimum(np.abs(one), np.abs(other)),
+            np.maximum(ratio, 1 / np.maximum(ratio, 1e-12)),
+            np.minimum(gaps[:-2], gaps[2:]),
+        ],
+        axis=1,
     )
     return np.asarray(table[good])
 
@@ -230,7 +243,7 @@ def _followed(lines: list[Array], upright: bool) -> tuple[list[Stripe], list[Arr
     open_: list[list[tuple[int, Array]]] = []
     for strip, table in enumerate(lines):
         going: list[list[tuple[int, Array]]] = []
-        ends = np.array([chain[-1][1] for chain in open_]).reshape(-1, 4)
+        ends = np.array([chain[-1][1] for chain in open_]).reshape(-1, 6)
         used = np.zeros(len(open_), np.bool_)
         for line in table:
             chain: list[tuple[int, Array]] | None = None
@@ -259,7 +272,8 @@ def _followed(lines: list[Array], upright: bool) -> tuple[list[Stripe], list[Arr
         stripe = Stripe(
             float(np.median(table[:, 0])) + 0.5, float(np.median(table[:, 1])), bool(table[0, 2] > 0),
             upright, float(chain[0][0] * STRIP_PX), float((chain[-1][0] + 1) * STRIP_PX),
-            float(np.median(table[:, 3])),
+            float(np.median(table[:, 3])), float(np.median(table[:, 4])),
+            float(np.median(table[:, 5])),
         )  # fmt: skip
         if stripe.length < LEAST_LONG * stripe.width:
             continue
