@@ -7,14 +7,13 @@ from pathlib import Path
 
 from tests.bench.made_up import SLIDE_ONLY, camera, captured, claim_of, eyepiece_view
 
-from glassay.bench.document.claims import CLAIM_KINDS, OTHER
+from glassay.bench.document.claims import CLAIM_KINDS
 from glassay.bench.document.model import Bench, Claim, Instrument, Need, ReferenceObject, Setting
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble
+from glassay.bench.planning.shot_kinds import SHOTS
 from glassay.bench.planning.shots import (
-    OF_CLAIM,
     OF_CONDITION,
-    SHOTS,
     nothing_open,
     open_shots,
     shots_as_json,
@@ -39,8 +38,8 @@ def of_kind(kind: str, text: str, value: float | None, **changes: object) -> Cla
 
 
 def test_every_kind_of_claim_and_condition_has_its_shot() -> None:
-    assert set(OF_CLAIM) == {*CLAIM_KINDS, OTHER}
-    assert set(OF_CLAIM.values()) | set(OF_CONDITION.values()) <= set(SHOTS)
+    of_claims = {kind.shot for kind in CLAIM_KINDS.values()}
+    assert of_claims | set(OF_CONDITION.values()) <= set(SHOTS)
     assert all(kind.how for kind in SHOTS.values())
 
 

@@ -17,7 +17,6 @@ from glassay.bench.document import table_reader as reader
 from glassay.bench.document.claims import CLAIM_KINDS
 from glassay.bench.document.model import Claim, Instrument, Observation
 from glassay.bench.document.table_reader import Table, suggestion
-from glassay.bench.judging.decide import half_last_digit
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
 
@@ -87,7 +86,7 @@ def _read_value(table: Table, kind: str) -> tuple[float | None, str, bool | None
         number = table.need("value", read, what)
         within = table.maybe("within", read)
         if within is None and number is not None:
-            within = number * (half_last_digit(table.raw("value")) or 0.0)
+            within = number * (units.half_last_digit(table.raw("value")) or 0.0)
             if claim_kind.unit == "s":
                 within = _last_part_s(table.raw("value"))
         return number, claim_kind.unit, None, within or 0.0

@@ -26,6 +26,15 @@ VerdictWord = Literal["met", "not met", "undecided", "untested"]
 
 
 @dataclass(frozen=True)
+class Statement:
+    """What is to be said, before it is a sentence: its kind, and the names and numbers in it."""
+
+    kind: str
+    names: tuple[str, ...] = ()
+    numbers: tuple[Quantity | float, ...] = ()
+
+
+@dataclass(frozen=True)
 class MethodResult:
     """What one method found in one capture. `evidence` is plain data for drawing (docs/json.md)."""
 
@@ -139,7 +148,6 @@ class JudgedReading:
     counted: Quantity
     claimed: float
     verdict: VerdictWord
-    sentence: str
 
 
 @dataclass(frozen=True)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from glassay.bench.document.model import Instrument
 from glassay.bench.document.observed import fact, observed_values
-from glassay.bench.judging.judge_clips import is_clip, surest_rate
 from glassay.bench.keeping.results import CaptureResult, Cell
+from glassay.bench.measuring.clip_rates import is_clip, surest_rate
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.native_pixels import NOTICEABLE, native_size
 from glassay.bench.saying.words import say_time

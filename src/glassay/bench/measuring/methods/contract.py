@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from glassay.bench.document.model import Bench, Capture, ObjectKind
+from glassay.bench.keeping.results import Column
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
@@ -29,6 +30,43 @@ class Outcome:
     notes: tuple[str, ...] = ()
     evidence: Any = None
     facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ValueColumn:
+    """A column of the comparison table filled from findings: each instrument's best setting.
+
+    It appears where any capture has one of the findings `shown_with`. `values` names
+    ("module:function") what takes a `SettingResult` and a `CaptureResult` of that setting and
+    yields quantities in the column's unit; "" for the finding whose key is the column's id. `why`
+    stands in the table where there is none.
+    """
+
+    column: Column
+    shown_with: tuple[str, ...]
+    highest: bool
+    why: str
+    values: str = ""
+
+
+@dataclass(frozen=True)
+class CommandEntry:
+    """A command: its name, its help in one line, and where its `click` command is."""
+
+    name: str
+    help: str
+    where: str
+
+
+@dataclass(frozen=True)
+class ShotKind:
+    """One kind of shot: what it shows, how to take it well, and roughly how long that takes."""
+
+    title: str
+    how: tuple[str, ...]
+    minutes: float
+    objects: tuple[ObjectKind, ...] = ()
+    any_setting: bool = False
 
 
 @dataclass(frozen=True)
@@ -52,6 +90,22 @@ class Method:
     """Takes much longer than most: begun first, so that no processor waits for it in the end."""
     aside: tuple[ObjectKind, ...] = ()
     wanted: Callable[[Bench, Capture], bool] = lambda bench, capture: True
+    names: Mapping[str, str] = field(default_factory=dict)
+    """What its findings are called where people read them, by their keys."""
+    shares: tuple[str, ...] = ()
+    """Findings kept as shares of one, and shown in per cent."""
+    drawing: str = ""
+    """What draws its evidence, "module:function", taking a `glassay.report.evidence.Case` and
+    returning `Figure`s; "" where nothing is drawn over the photo."""
+    overlay: str = ""
+    """What gives its evidence as shapes over the photo in the workbench, "module:function", taking
+    the `MethodResult` and returning `glassay.web.overlay.Shapes`."""
+    columns: tuple[ValueColumn, ...] = ()
+    """Columns of the comparison table that its findings fill."""
+    command: CommandEntry | None = None
+    """Its command on the command line, for methods of other packages."""
+    shots: Mapping[str, ShotKind] = field(default_factory=dict)
+    """Photos or clips that it takes, by the key under which kinds of claims name them."""
 
 
 def box_only(bench: Bench, capture: Capture) -> dict[str, Any]:
