@@ -43,11 +43,16 @@ instrument = "pad"
 """
 
 WORKBENCH = """
-import re, sys
+import sys
 from pathlib import Path
-from starlette.testclient import TestClient
-from glassay.bench.document.read import load_bench
-from glassay.web.app import make_app
+from fastapi.testclient import TestClient
+from glassay.web import create_app
+
+client = TestClient(create_app(Path(sys.argv[1]), "token"), base_url="http://127.0.0.1:8451")
+client.cookies.set("glassay-8451", "token")
+with client:
+    for words in sys.argv[2:]:
+        sys.stdout.write(client.get(words).text)
 """
 
 
@@ -113,16 +118,11 @@ def test_the_page_draws_its_evidence(installed: Path, bench: Path) -> None:
 
 
 def test_the_workbench_lays_its_shapes_over_the_photo(installed: Path, bench: Path) -> None:
-    script = (
-        "import sys, tests.web.one_page as one;"
-        " sys.stdout.write(one.page_of(sys.argv[1], '/capture', capture='card.png'))"
-    )
-    root = Path(__file__).parents[2]
-    path = os.pathsep.join([str(installed), str(root), os.environ.get("PYTHONPATH", "")])
+    path = os.pathsep.join([str(installed), os.environ.get("PYTHONPATH", "")])
     glassay(installed, "run", bench)
     ran = subprocess.run(
-        [sys.executable, "-c", script, str(bench)], capture_output=True, text=True,
-        env=os.environ | {"PYTHONPATH": path}, check=False,
+        [sys.executable, "-c", WORKBENCH, str(bench), "/capture?id=card.png"],
+        capture_output=True, text=True, env=os.environ | {"PYTHONPATH": path}, check=False,
     )  # fmt: skip
     assert ran.returncode == 0, ran.stderr
     assert "brightness of the field" in ran.stdout
@@ -151,7 +151,10 @@ def test_one_that_cannot_be_loaded_is_named_in_one_line(installed: Path, tmp_pat
     info.mkdir(parents=True)
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: broken\nVersion: 1.0\n")
     (info / "entry_points.txt").write_text("[glassay.methods]\nbroken = nowhere:METHOD\n")
+    (tmp_path / "bench.toml").write_text(BENCH.partition("[[capture]]")[0])
     ran = glassay(site, "run", tmp_path)
     assert ran.returncode == 2
-    assert ran.stderr.startswith("glassay: the extension 'broken' (nowhere:METHOD) cannot be loaded")
+    assert ran.stderr.startswith(
+        "glassay: the extension 'broken' (nowhere:METHOD) cannot be loaded"
+    )
     assert "Traceback" not in ran.stderr

@@ -11,7 +11,7 @@ from glassay.bench.document.claims import CLAIM_KINDS
 from glassay.bench.document.model import Bench, Claim, Instrument, Need, ReferenceObject, Setting
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble
-from glassay.bench.planning.shot_kinds import SHOTS
+from glassay.bench.planning.shot_kinds import OWN, shot_kind
 from glassay.bench.planning.shots import (
     OF_CONDITION,
     nothing_open,
@@ -39,8 +39,8 @@ def of_kind(kind: str, text: str, value: float | None, **changes: object) -> Cla
 
 def test_every_kind_of_claim_and_condition_has_its_shot() -> None:
     of_claims = {kind.shot for kind in CLAIM_KINDS.values()}
-    assert of_claims | set(OF_CONDITION.values()) <= set(SHOTS)
-    assert all(kind.how for kind in SHOTS.values())
+    assert all(shot_kind(key).how for key in of_claims | set(OF_CONDITION.values()))
+    assert all(kind.how for kind in OWN.values())
 
 
 def test_one_scale_settles_several_claims_and_comes_first() -> None:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from glassay import units
 from glassay.bench.document.model import Sense
 from glassay.errors import Unusable
-from glassay.extensions import added
+from glassay.extensions import Records
 
 BY_FINDING = "glassay.bench.judging.by_finding:hold"
 BY_NOTES = "glassay.bench.judging.by_notes:hold"
@@ -136,9 +136,9 @@ _OWN = (
     ),
 )  # fmt: skip
 
-CLAIM_KINDS: dict[str, ClaimKind] = {
-    kind.name: kind for kind in (*_OWN, *added("glassay.claim_kinds", ClaimKind))
-}
+CLAIM_KINDS: Mapping[str, ClaimKind] = Records(
+    "glassay.claim_kinds", ClaimKind, ((kind.name, kind) for kind in _OWN)
+)
 """Every kind of claim that carries a number, by its name in `bench.toml`."""
 
 OTHER = "other"

@@ -44,7 +44,10 @@ FACTS = {
 }
 """Kinds of observations that are not kinds of claims too."""
 
-OBSERVABLE = tuple(sorted({name for name in CLAIM_KINDS if name != "magnification"} | set(FACTS)))
+
+def observable() -> tuple[str, ...]:
+    """Every kind that an observation can have."""
+    return tuple(sorted({name for name in CLAIM_KINDS if name != "magnification"} | set(FACTS)))
 
 
 def read_observations(tables: Sequence[Table], claims: Sequence[str]) -> tuple[Observation, ...]:
@@ -54,7 +57,7 @@ def read_observations(tables: Sequence[Table], claims: Sequence[str]) -> tuple[O
 
 
 def _read(table: Table, claims: Sequence[str]) -> Observation | None:
-    kind = table.maybe("kind", reader.choice(OBSERVABLE)) or ""
+    kind = table.maybe("kind", reader.choice(observable())) or ""
     if kind or table.has("kind"):
         what = table.take("what", reader.some_text, kind)
     else:

@@ -13,7 +13,7 @@ _NOT_CLIPPED = (
 )
 _NO_ZOOM = "Leave digital zoom, filters and picture enhancement off, and save at full size."
 
-_OWN: dict[str, ShotKind] = {
+OWN: dict[str, ShotKind] = {
     "scale": ShotKind(
         "a photo of a ruled scale",
         (
@@ -125,7 +125,13 @@ _OWN: dict[str, ShotKind] = {
     ),
 }  # fmt: skip
 
-SHOTS: dict[str, ShotKind] = _OWN | {
-    key: kind for one in METHODS.values() for key, kind in one.shots.items()
-}
-"""All of them by their keys, with those that methods of other packages bring."""
+
+def shot_kind(key: str) -> ShotKind:
+    """The kind of shot with this key: one of our own, or one that a method of another package brings.
+
+    Raises KeyError for an unknown key.
+    """
+    for kinds in (OWN, *(one.shots for one in METHODS.values())):
+        if key in kinds:
+            return kinds[key]
+    raise KeyError(key)

@@ -17,7 +17,7 @@ from glassay.bench.judging.needs import Condition, answer_needs
 from glassay.bench.keeping.results import BenchResults, CaptureResult, Verdict
 from glassay.bench.measuring.methods.contract import ShotKind
 from glassay.bench.measuring.settings import nominal_magnification
-from glassay.bench.planning.shot_kinds import SHOTS
+from glassay.bench.planning.shot_kinds import shot_kind
 from glassay.bench.saying.words import listed, say
 
 OF_CONDITION: dict[str, str] = {
@@ -42,7 +42,7 @@ class Shot:
     @property
     def kind(self) -> ShotKind:
         """What it is and how to take it well."""
-        return SHOTS[self.key]
+        return shot_kind(self.key)
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ def open_shots(results: BenchResults) -> tuple[Shot, ...]:
     """What is to be photographed or noted, the most valuable first."""
     wanted: dict[tuple[str, str | None, str, str], list[_Open]] = {}
     for one in (*_open_claims(results), *_open_needs(results)):
-        setting = None if SHOTS[one.key].any_setting or one.setting is None else one.setting.id
+        setting = None if shot_kind(one.key).any_setting or one.setting is None else one.setting.id
         wanted.setdefault((one.instrument.id, setting, one.key, one.where), []).append(one)
     shots = []
     for (instrument, setting, key, where), ones in wanted.items():
@@ -213,7 +213,7 @@ def _of_condition(
 def _before(
     results: BenchResults, instrument: str, setting: str | None, key: str
 ) -> tuple[str, ...]:
-    kinds = SHOTS[key].objects
+    kinds = shot_kind(key).objects
     if key == "finer repeat":
         return tuple(_what_came(one) for one in _tried(results, instrument))
     return tuple(
@@ -261,4 +261,4 @@ def settles_words(shot: Shot) -> str:
 
 def kinds_used(shots: Sequence[Shot]) -> list[ShotKind]:
     """The kinds that occur, each once, in the order of the list."""
-    return [SHOTS[key] for key in dict.fromkeys(shot.key for shot in shots)]
+    return [shot_kind(key) for key in dict.fromkeys(shot.key for shot in shots)]

@@ -12,7 +12,7 @@ from glassay.bench.measuring.methods import METHODS
 from glassay.finding import Finding
 from glassay.quantity import Quantity
 
-NAMES: dict[str, str] = {
+OF_NO_METHOD = {
     "binding": "what limits it",
     "depth_range": "range of depth",
     "in_focus_share": "share of the picture that is in focus somewhere",
@@ -20,12 +20,8 @@ NAMES: dict[str, str] = {
     "tiles_placed": "views placed",
     "tiles_left_out": "views left out",
     "loop_closure": "disagreement around loops",
-    **{key: words for one in METHODS.values() for key, words in one.names.items()},
-}  # fmt: skip
-
-
-SHARES = frozenset(key for one in METHODS.values() for key in one.shares)
-"""Findings kept as shares of one, and shown in per cent."""
+}
+"""Names of what is found by no method of a bench: put together, or by a command of its own."""
 
 NYQUIST = 0.5
 """Highest frequency, cycles/px, that pixels carry. The curve of a slanted edge goes on beyond it, but
@@ -43,9 +39,17 @@ class Shown(NamedTuple):
 
 def name_of(key: str) -> str:
     """What a finding is called; the key with spaces for one that has no name of its own."""
-    if key.endswith(ON_OBJECT) and key not in NAMES:
+    for names in (OF_NO_METHOD, *(one.names for one in METHODS.values())):
+        if key in names:
+            return names[key]
+    if key.endswith(ON_OBJECT):
         return f"{name_of(key.removesuffix(ON_OBJECT))}, on the object"
-    return NAMES.get(key, key.replace("_", " "))
+    return key.replace("_", " ")
+
+
+def is_share(key: str) -> bool:
+    """Whether a finding is kept as a share of one, and shown in per cent."""
+    return any(key in one.shares for one in METHODS.values())
 
 
 def shown(key: str, finding: Finding) -> Shown:
@@ -59,7 +63,7 @@ def shown(key: str, finding: Finding) -> Shown:
         return Shown(name_of(key), "beyond Nyquist (0.5 cycles/px)")
     if key == "snr_grey" and value.value > 0:
         return Shown(name_of(key), in_decibels(value))
-    return Shown(name_of(key), value.scaled(100, "%") if key in SHARES else value)
+    return Shown(name_of(key), value.scaled(100, "%") if is_share(key) else value)
 
 
 def in_decibels(ratio: Quantity) -> Quantity:

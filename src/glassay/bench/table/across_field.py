@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from glassay.bench.document.model import Instrument
 from glassay.bench.keeping.results import CaptureResult, Cell, SettingResult
 from glassay.bench.measuring.methods import METHODS
 from glassay.bench.measuring.methods.contract import ValueColumn
@@ -22,29 +23,32 @@ def measured_columns(captures: Sequence[CaptureResult]) -> tuple[ValueColumn, ..
 
 
 def field_cells(
-    columns: Sequence[ValueColumn], mine: Sequence[SettingResult], captures: Sequence[CaptureResult]
+    columns: Sequence[ValueColumn],
+    instrument: Instrument,
+    mine: Sequence[SettingResult],
+    captures: Sequence[CaptureResult],
 ) -> dict[str, Cell]:
-    """One instrument's cells for `columns`, those of `measured_columns`.
-
-    A setting of which nothing else is known (no pixel size) has no place here.
-    """
+    """One instrument's cells for `columns`, those of `measured_columns`."""
+    known = {one.setting.id: one for one in mine}
+    seen = []
+    for result in captures:
+        if result.capture.instrument == instrument.id:
+            setting = instrument.setting(result.capture.setting)
+            here = known.get(setting.id) or SettingResult(instrument, setting, {}, (), ())
+            if not setting.through_eyepiece:
+                seen.append((here, result))
     cells = {}
     for one in columns:
         having = [
-            (here, value)
-            for here in mine
-            if not here.setting.through_eyepiece
-            for result in captures
-            if (result.capture.instrument, result.capture.setting)
-            == (here.instrument.id, here.setting.id)
+            (here.setting.id, value)
+            for here, result in seen
             for value in _values(one, here, result)
         ]
         pick = max if one.highest else min
+        cells[one.column.id] = Cell(None, why=one.why)
         if having:
-            setting, value = pick(having, key=lambda pair: pair[1].value)
-            cells[one.column.id] = Cell(value, setting.setting.id)
-        else:
-            cells[one.column.id] = Cell(None, why=one.why)
+            where, value = pick(having, key=lambda pair: pair[1].value)
+            cells[one.column.id] = Cell(value, where)
     return cells
 
 

@@ -94,7 +94,7 @@ def compare(
             **_claimed(instrument), **_magnifications(mine), **_sizes(mine, captures),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
             **detail_cells(bench, instrument, mine, captures),
-            **field_cells(shown, mine, captures),
+            **field_cells(shown, instrument, mine, captures),
             **clip_cells(instrument, captures), **practical(instrument, captures), **_noted(instrument),
         }  # fmt: skip
         ordered = {column.id: cells[column.id] for column in columns}

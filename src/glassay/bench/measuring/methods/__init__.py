@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from glassay.bench.document.model import ObjectKind
 from glassay.bench.measuring.methods import array, clips, detail, field, focus, match, noise, scale
 from glassay.bench.measuring.methods.contract import Medium, Method, Outcome, photo_facts
 from glassay.bench.measuring.methods.scale import division_u
-from glassay.extensions import added
+from glassay.extensions import Records
 from glassay.imaging.file_names import CLIP_SUFFIXES
 
 _OWN = tuple(
@@ -17,9 +17,9 @@ _OWN = tuple(
     for module in (scale, detail, clips, match, array, field, noise, focus)
     for method in module.METHODS
 )
-METHODS: dict[str, Method] = {
-    method.name: method for method in (*_OWN, *added("glassay.methods", Method))
-}
+METHODS: Mapping[str, Method] = Records(
+    "glassay.methods", Method, ((method.name, method) for method in _OWN)
+)
 """Every method by its name, in the order in which they are made; those of other packages last."""
 
 
