@@ -7,7 +7,7 @@ group, and "module:attribute". docs/extending.md shows a whole extension.
 from __future__ import annotations
 
 import pkgutil
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, MutableMapping
 from importlib.metadata import entry_points
 from typing import Any, TypeVar
 
@@ -16,7 +16,7 @@ from glassay.errors import Unusable
 T = TypeVar("T")
 
 
-class Records(Mapping[str, T]):
+class Records(MutableMapping[str, T]):
     """Records by their names: our own, then those that other packages add to a group.
 
     Those are loaded when the first record is asked for, not while modules are being imported: they
@@ -35,6 +35,12 @@ class Records(Mapping[str, T]):
 
     def __getitem__(self, name: str) -> T:
         return self._known()[name]
+
+    def __setitem__(self, name: str, record: T) -> None:
+        self._known()[name] = record
+
+    def __delitem__(self, name: str) -> None:
+        del self._known()[name]
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._known())

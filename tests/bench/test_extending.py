@@ -145,13 +145,15 @@ def test_what_is_open_asks_for_its_shot(installed: Path, bench: Path, tmp_path: 
     assert "a photo of an evenly lit plain card" in ran.stdout
 
 
-def test_one_that_cannot_be_loaded_is_named_in_one_line(installed: Path, tmp_path: Path) -> None:
+def test_one_that_cannot_be_loaded_is_named_in_one_line(bench: Path, tmp_path: Path) -> None:
     site = tmp_path / "site"
     info = site / "broken-1.0.dist-info"
     info.mkdir(parents=True)
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: broken\nVersion: 1.0\n")
     (info / "entry_points.txt").write_text("[glassay.methods]\nbroken = nowhere:METHOD\n")
-    (tmp_path / "bench.toml").write_text(BENCH.partition("[[capture]]")[0])
+    claims = BENCH.index("[[instrument.claim]]"), BENCH.index("[[capture]]")
+    (tmp_path / "bench.toml").write_text(BENCH[: claims[0]] + BENCH[claims[1] :])
+    (tmp_path / "card.png").write_bytes((bench / "card.png").read_bytes())
     ran = glassay(site, "run", tmp_path)
     assert ran.returncode == 2
     assert ran.stderr.startswith(

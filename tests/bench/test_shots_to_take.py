@@ -50,7 +50,7 @@ def test_one_scale_settles_several_claims_and_comes_first() -> None:
     )  # fmt: skip
     shots = open_shots(results_of([instrument]))
     assert [shot.key for shot in shots] == ["scale", "ruler", "battery"]
-    assert shots[0].settles == ("claim: 1600x", "claim: pixel size 0.7 um")
+    assert shots[0].settles == ("claim: magnification 1600x", "claim: pixel size 0.7 um")
     assert shots[0].setting == "only"
 
 
@@ -84,8 +84,20 @@ def test_an_eyepiece_takes_its_whole_round_field_and_a_range_both_ends() -> None
         ("near", "round field"), ("far", "round field"),
     }  # fmt: skip
     assert {shot.settles for shot in shots} == {
-        ("claim: 7x to 45x",), ("claim: 7x to 45x (low end)",),
+        ("claim: magnification up to 45x",), ("claim: magnification from 7x",),
     }  # fmt: skip
+
+
+def test_the_top_magnification_is_never_asked_for_in_a_setting_that_may_be_the_wide_one() -> None:
+    # The order of settings says nothing: here the closest one is listed first.
+    near, far = Setting("near", Chain()), Setting("far", Chain())
+    pad = Instrument("pad", "USB", Chain(), settings=(near, far), claims=(claim_of(1600),))
+    (shot,) = open_shots(results_of([pad]))
+    assert (shot.setting, shot.where) == (None, "in the setting that shows the smallest field")
+    stated = replace(pad, settings=(replace(near, chain=Chain(zoom=(4, 4))),
+                                    replace(far, chain=Chain(zoom=(1, 1)))))  # fmt: skip
+    (shot,) = open_shots(results_of([stated]))
+    assert shot.setting == "near"
 
 
 def test_an_end_that_no_listed_setting_reaches_is_asked_for_by_its_zoom() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from glassay import units
@@ -136,7 +136,7 @@ _OWN = (
     ),
 )  # fmt: skip
 
-CLAIM_KINDS: Mapping[str, ClaimKind] = Records(
+CLAIM_KINDS: Records[ClaimKind] = Records(
     "glassay.claim_kinds", ClaimKind, ((kind.name, kind) for kind in _OWN)
 )
 """Every kind of claim that carries a number, by its name in `bench.toml`."""

@@ -236,7 +236,7 @@ def _detail(
     capture = held.evidence.capture if held.evidence else None
     if held.evidence is None and held.line is not None:
         return Condition(
-            "detail", "no", f"lines of {_um(wanted_um)}{at} cannot be told {where}: {held.said}",
+            "detail", "no", f"lines of {_um(wanted_um)}{at} cannot be resolved {where}: {held.said}",
             held.line, wanted_um, one.setting.id,
             f"it could only be yes for lines of {say_length(held.line)} and wider",
         )  # fmt: skip

@@ -143,10 +143,14 @@ def bars_in(result: CaptureResult) -> Resolved | None:
     found = None if part is None else bars_told(part.evidence.get("elements", ()), USUAL_CONTRAST)
     if found is None:
         per_mm = result.findings["finest_frequency"].quantity
-        how, is_least = "finest bars of the target that are told", True
+        how, is_least = "finest bars of the target that are resolved", True
     else:
         per_mm, is_least = found
-        how = f"bars, {USUAL_CONTRAST:.0%} modulation" if not is_least else "bars, all in view told"
+        how = (
+            f"bars, {USUAL_CONTRAST:.0%} modulation"
+            if not is_least
+            else "bars, all in view resolved"
+        )
     frequency = per_mm.scaled(1e-3, "cycles/um")
     return Resolved(frequency, USUAL_CONTRAST, how, result.capture.id, "bars", is_least=is_least)
 

@@ -47,7 +47,7 @@ OWN: dict[str, ShotKind] = {
     ),
     "bars": ShotKind(
         "a photo of a bar target",
-        ("Groups that are told apart and groups that are not must both be in view.", _SHARP,
+        ("Groups that are resolved and groups that are not must both be in view.", _SHARP,
          _NOT_CLIPPED, _NO_ZOOM),
         4, ("bar target",),
     ),

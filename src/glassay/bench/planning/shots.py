@@ -11,13 +11,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from glassay.bench.document.claims import CLAIM_KINDS, OTHER
-from glassay.bench.document.model import Instrument, Setting
+from glassay.bench.document.model import Claim, Instrument, Setting
 from glassay.bench.judging.ends import Missing, end_of, missing_end
 from glassay.bench.judging.needs import Condition, answer_needs
 from glassay.bench.keeping.results import BenchResults, CaptureResult, Verdict
 from glassay.bench.measuring.methods.contract import ShotKind
 from glassay.bench.measuring.settings import nominal_magnification
 from glassay.bench.planning.shot_kinds import shot_kind
+from glassay.bench.saying.verdicts import quoted
 from glassay.bench.saying.words import listed, say
 
 OF_CONDITION: dict[str, str] = {
@@ -91,12 +92,12 @@ def _open_claims(results: BenchResults) -> Iterator[_Open]:
             continue
         instrument = results.bench.instrument(verdict.instrument)
         claim = verdict.claim
-        kind = "" if claim.kind in ("magnification", "other") else f"{claim.kind} "
-        end = " (low end)" if claim.is_low_end else ""
-        what = f"claim: {kind}{claim.text}{end}"
+        what = f"claim: {quoted(claim)}"
         missing = _missing_end(results, instrument, verdict)
         setting = missing.setting if missing else _setting_of(results, instrument, verdict)
         where = missing.where if missing and missing.setting is None else ""
+        if setting is None and not where and len(instrument.settings) > 1:
+            where = _AT_THE_END["widest" if _is_wide(claim) else "closest"]
         for key in _keys(instrument, verdict, setting, results):
             yield _Open(instrument, setting, key, what, where)
 
@@ -157,32 +158,49 @@ def _setting_of(results: BenchResults, instrument: Instrument, verdict: Verdict)
         return instrument.setting(claim.setting)
     if verdict.word == "undecided" and verdict.setting in {s.id for s in instrument.settings}:
         return instrument.setting(str(verdict.setting))
-    widest = claim.is_low_end or claim.kind in ("field width", "field height", "field diameter")
-    return _extreme(results, instrument, widest=widest)
+    return _extreme(results, instrument, widest=_is_wide(claim))
+
+
+def _is_wide(claim: Claim) -> bool:
+    return claim.is_low_end or claim.kind in ("field width", "field height", "field diameter")
+
+
+_AT_THE_END = {
+    "closest": "in the setting that shows the smallest field",
+    "widest": "in the setting that shows the largest field",
+}
 
 
 def _extreme(
     results: BenchResults, instrument: Instrument, *, widest: bool, for_chips: bool = False
 ) -> Setting | None:
-    """The widest or the closest setting, by field measured, else by stated factors, else by order."""
+    """The widest or the closest setting, by field measured, else by stated factors.
+
+    None where there are several and neither tells which it is: their order in `bench.toml` says
+    nothing.
+    """
     fields = {
         one.setting.id: one.seen_width.value
         for one in results.settings_of(instrument.id)
         if one.seen_width is not None
     }
 
-    def closeness(setting: Setting) -> float:
-        if len(fields) == len(instrument.settings):
-            return 1 / fields[setting.id]
-        ends = setting.chain.first_factor
-        factor = nominal_magnification(setting) or (ends[1] if ends else None)
-        if factor is None:
-            return float(instrument.settings.index(setting))
-        return factor * setting.chain.auxiliary
-
-    pick = min if widest else max
     among = [one for one in instrument.settings if one.for_chips or not for_chips]
-    return pick(among, key=closeness) if among else None
+    if len(among) < 2:
+        return among[0] if among else None
+    close = {id: 1 / width for id, width in fields.items()}
+    if not all(one.id in close for one in among):
+        stated = {one.id: _stated_factor(one) for one in among}
+        close = {id: factor for id, factor in stated.items() if factor is not None}
+    if not all(one.id in close for one in among):
+        return None
+    return (min if widest else max)(among, key=lambda one: close[one.id])
+
+
+def _stated_factor(setting: Setting) -> float | None:
+    ends = setting.chain.first_factor
+    factor = nominal_magnification(setting) or (ends[1] if ends else None)
+    return None if factor is None else factor * setting.chain.auxiliary
 
 
 def _open_needs(results: BenchResults) -> Iterator[_Open]:
@@ -207,7 +225,10 @@ def _of_condition(
         key = "round field"
     elif key == "edge" and "ruled scale" in condition.shoot:
         key = "scale"
-    return _Open(instrument, setting, key, f"need: {need}")
+    where = ""
+    if setting is None and len(instrument.settings) > 1:
+        where = _AT_THE_END["widest" if condition.kind == "field" else "closest"]
+    return _Open(instrument, setting, key, f"need: {need}", where)
 
 
 def _before(

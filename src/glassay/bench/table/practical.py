@@ -38,7 +38,7 @@ def clip_cells(instrument: Instrument, captures: Sequence[CaptureResult]) -> dic
     found = surest_rate(clips)
     if not clips:
         return {"frame_rate": Cell(None, why=why), "video_picture": Cell(None, why=why)}
-    rate = Cell(None, why="no clip tells it") if found is None else (
+    rate = Cell(None, why="no clip shows it") if found is None else (
         Cell(found[0], found[1].capture.setting)
     )  # fmt: skip
     one = max(clips, key=lambda c: c.facts["width"] * c.facts["height"])

@@ -149,7 +149,7 @@ def _finest_first(line: Line | None) -> tuple[bool, float]:
 
 def _line(line: Line | None, best: bool) -> Decisive:
     if line is None:
-        return Decisive("–", below="nothing was shown to be told")
+        return Decisive("–", below="no finest line was measured")
     text = prose(say_length(line.width))
     return Decisive(f"{text}, by phone" if line.by_eyepiece else text, best)
 

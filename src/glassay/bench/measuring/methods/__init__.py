@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from glassay.bench.document.model import ObjectKind
@@ -17,7 +17,7 @@ _OWN = tuple(
     for module in (scale, detail, clips, match, array, field, noise, focus)
     for method in module.METHODS
 )
-METHODS: Mapping[str, Method] = Records(
+METHODS: Records[Method] = Records(
     "glassay.methods", Method, ((method.name, method) for method in _OWN)
 )
 """Every method by its name, in the order in which they are made; those of other packages last."""
