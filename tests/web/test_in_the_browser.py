@@ -148,7 +148,9 @@ def test_where_to_look_is_pointed_at_with_the_keyboard(
     page.keyboard.press("r")
     page.keyboard.press("f")
     page.wait_for_timeout(400)
-    assert page.locator(".openseadragon-canvas").screenshot() == upright, "it was turned or mirrored"
+    assert page.locator(".openseadragon-canvas").screenshot() == upright, (
+        "it was turned or mirrored"
+    )
     page.get_by_role("button", name="Where to look").focus()
     page.keyboard.press("Enter")
     page.locator(".openseadragon-canvas").focus()

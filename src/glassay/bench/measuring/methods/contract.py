@@ -6,10 +6,11 @@ process, and returns an `Outcome` or raises `NotMeasurable` or `Unusable`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from glassay.bench.document.model import Bench, Capture, ObjectKind
 from glassay.bench.keeping.results import Column
@@ -17,6 +18,7 @@ from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
 
+T = TypeVar("T")
 Settings = Mapping[str, Any]
 
 Medium = Literal["photos", "clip"]
@@ -119,11 +121,40 @@ def area(settings: Settings) -> tuple[int, int, int, int] | None:
     return None if box is None else (box[0], box[1], box[2], box[3])
 
 
+_kept: dict[Any, Any] | None = None
+
+
+@contextmanager
+def kept_in_mind() -> Iterator[None]:
+    """While methods measure one capture in here, what several of them need is made once."""
+    global _kept
+    _kept = {}
+    try:
+        yield
+    finally:
+        _kept = None
+
+
+def once(key: Any, make: Callable[[], T]) -> T:
+    """What `make` gives, made once for each key within `kept_in_mind`. It must not be changed."""
+    if _kept is None:
+        return make()
+    if key not in _kept:
+        _kept[key] = make()
+    found: T = _kept[key]
+    return found
+
+
+def photo_of(path: Path) -> Photo:
+    """The photo in a file, as `read_photo` gives it; decoded once for all methods of a capture."""
+    return once(("photo", path), lambda: read_photo(path))
+
+
 def only_photo(paths: Sequence[Path], shown: str) -> Photo:
     """The photo of a capture that has one; `shown` names it in the refusal of several."""
     if len(paths) != 1:
         raise NotMeasurable(f"a capture of {shown} is one photo; file each as its own capture")
-    return read_photo(paths[0])
+    return photo_of(paths[0])
 
 
 def photo_facts(photo: Photo) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from glassay.bench.measuring.methods.contract import (
     box_only,
     only_photo,
     photo_facts,
+    photo_of,
 )
 from glassay.detail.edge import GROUPS
 from glassay.errors import NotMeasurable
@@ -94,9 +95,7 @@ def _measure_native(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 
 def _cut(paths: Sequence[Path], settings: Settings) -> list[Photo]:
-    from glassay.imaging import read_photo
-
-    photos = [read_photo(path) for path in paths]
+    photos = [photo_of(path) for path in paths]
     box = area(settings)
     return photos if box is None else [photo.crop(box) for photo in photos]
 

@@ -14,6 +14,7 @@ from glassay.bench.measuring.methods.contract import (
     area,
     box_only,
     photo_facts,
+    photo_of,
 )
 from glassay.errors import NotMeasurable
 
@@ -25,10 +26,9 @@ def _noise_version() -> str:
 
 
 def _measure_noise(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.imaging import read_photo
     from glassay.noise import measure_photos
 
-    photos = [read_photo(path) for path in paths]
+    photos = [photo_of(path) for path in paths]
     facts = photo_facts(photos[0])
     box = area(settings)
     if len(photos) % 2 and len(photos) > 1:
