@@ -58,6 +58,10 @@ def picks(results: BenchResults) -> tuple[Pick, ...]:
 def lines(results: BenchResults) -> list[Line]:
     """What each setting tells: only what was told, no bounds, no setting in which no chip can be looked
     at. What a phone's photo through an eyepiece tells, the view does."""
+    return results.once("lines", lambda: _lines(results))
+
+
+def _lines(results: BenchResults) -> list[Line]:
     return [
         Line(one, resolved)
         for one in results.settings

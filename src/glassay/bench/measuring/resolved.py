@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -52,12 +53,12 @@ class Resolved:
     is_least: bool = False
     """Every bar in view was told: finer lines may be told as well."""
 
-    @property
+    @cached_property
     def line(self) -> Quantity:
         """Width of the finest line, half a period, in um."""
         return combine(lambda f: 1 / (2 * f), (self.frequency,), "um")
 
-    @property
+    @cached_property
     def is_well_measured(self) -> bool:
         """Whether its interval is narrow enough to be held against other evidence."""
         return self.line.expanded <= WELL_MEASURED * self.line.value
