@@ -15,7 +15,8 @@ from tests.report.benches import measured
 from glassay.web import create_app
 from glassay.web.serve import _listen
 
-TOKEN = "a-token-for-tests"
+TOKEN = "an-entry-for-tests"
+SCRIPT_KEY = "a-key-for-scripts"
 HOST = "127.0.0.1:8451"
 
 
@@ -36,9 +37,9 @@ def folder(measured_bench: Path, tmp_path: Path) -> Path:
 
 def client_of(folder: Path) -> TestClient:
     """A client that stands at the workbench's own pages."""
-    client = TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    client = TestClient(create_app(folder, TOKEN, SCRIPT_KEY), base_url=f"http://{HOST}")
     client.headers["origin"] = f"http://{HOST}"
-    client.cookies.set("glassay-8451", TOKEN)
+    assert client.get("/static/mark.svg", params={"token": TOKEN}).status_code == 200
     return client
 
 
@@ -67,7 +68,7 @@ def serve() -> Iterator[object]:
 
     def start(folder: Path) -> Served:
         listener = _listen(None)
-        app = create_app(folder, TOKEN)
+        app = create_app(folder, TOKEN, SCRIPT_KEY)
         config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
         server = uvicorn.Server(config)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)

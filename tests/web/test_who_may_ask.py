@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
-from tests.web.conftest import HOST, TOKEN
+from tests.web.conftest import HOST, SCRIPT_KEY, TOKEN
 
 from glassay.web import create_app, limits
-from glassay.web.guard import BODY_LIMITS
+from glassay.web.bodies import BODY_LIMITS
 
 
 @pytest.fixture
 def stranger(folder: Path) -> TestClient:
-    return TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    return TestClient(create_app(folder, TOKEN, SCRIPT_KEY), base_url=f"http://{HOST}")
 
 
 def test_without_the_token_there_is_no_page(stranger: TestClient) -> None:
@@ -57,7 +57,7 @@ def test_other_pages_write_nothing(client: TestClient, folder: Path, origin: str
     before = (folder / "bench.toml").read_text()
     del client.headers["origin"]
     headers = {} if origin is None else {"origin": origin}
-    data = {"place": "bench", "seen": "", "title": "taken over"}
+    data = {"place": "bench", "origin": "", "title": "taken over"}
     assert client.post("/edit/table", data=data, headers=headers).status_code == 403
     assert client.post("/run/start", headers=headers).status_code == 403
     assert (folder / "bench.toml").read_text() == before
@@ -68,8 +68,8 @@ def test_other_pages_read_nothing(client: TestClient) -> None:
     assert client.get("/api/results", headers=headers).status_code == 403
 
 
-def test_scripts_may_use_the_token_as_bearer(stranger: TestClient) -> None:
-    headers = {"authorization": f"Bearer {TOKEN}"}
+def test_scripts_have_a_key_of_their_own(stranger: TestClient) -> None:
+    headers = {"authorization": f"Bearer {SCRIPT_KEY}"}
     assert stranger.get("/api/results", headers=headers).json()["bench"]["title"]
     described = stranger.get("/api/openapi.json", headers=headers).json()
     assert {"/api/results", "/api/run", "/api/marks"} <= set(described["paths"])

@@ -43,3 +43,19 @@ MAX_MARKS = 500
 
 MAX_POINTS = 200
 """Most corners of one area."""
+
+STALLED_S = 60.0
+"""How long the next part of a request may take to come: a phone that changes its network is back by
+then, and a connection that only pretends costs nothing for long."""
+
+HEAD_S = 20.0
+"""How long a request's first lines may take; browsers send them at once."""
+
+MOST_CONNECTIONS = 300
+"""Connections at once; a browser opens six, and pages that are told of a run hold one."""
+
+COOKIE_S = 7 * 24 * 3600
+"""How long a browser keeps its cookie; it is worth nothing once the workbench ends."""
+
+SAID_KEPT = 200
+"""Messages that wait for the page of the browser which acted."""

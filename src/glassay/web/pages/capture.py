@@ -11,6 +11,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 
 from glassay.bench.document.edit import set_values, write_text
 from glassay.bench.document.model import Capture
+from glassay.bench.document.read import parse_bench
 from glassay.bench.keeping.marks import (
     SCREEN_U_PX,
     Mark,
@@ -26,6 +27,7 @@ from glassay.bench.keeping.results import BenchResults, CaptureResult
 from glassay.bench.measuring.run import forget_capture
 from glassay.bench.saying.finding_names import shown
 from glassay.errors import NotMeasurable, Unusable
+from glassay.one_writer import one_writer
 from glassay.quantity import Quantity
 from glassay.report.evidence_clip import rhythm_in_words, strips_alone
 from glassay.report.instrument.measured import budget
@@ -194,15 +196,16 @@ def look_only(
 ) -> Response:  # fmt: skip
     """Say where in the photo to look, and for what; then measure."""
     bench = workbench_of(request)
-    ids = [one.id for one in bench.bench().captures]
-    if id not in ids:
-        raise Unusable(f"there is no capture {id!r} on this bench")
-    before = bench.text()
     values = {"box": _read_box(box), "pattern": None if pattern == "auto" else pattern}
-    after = set_values(before, ("capture", ids.index(id)), values)
-    if after != before:
-        write_text(bench.folder, before, after)
-        History(bench.folder).remember(before, after, f"where to look in {id}")
+    with one_writer(bench.folder):
+        before = bench.text()
+        ids = [one.id for one in parse_bench(before, bench.folder).captures]
+        if id not in ids:
+            raise Unusable(f"there is no capture {id!r} on this bench")
+        after = set_values(before, ("capture", ids.index(id)), values)
+        if after != before:
+            write_text(bench.folder, before, after)
+            History(bench.folder).remember(before, after, f"where to look in {id}")
     request.app.state.runs.start()
     return back_to(request, link("/capture", id=id), "It is being measured there.")
 
