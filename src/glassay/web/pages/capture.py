@@ -109,7 +109,10 @@ def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, o
     )
     shapes = shapes_of(result)
     pixel, origin = _pixel_size(results, one, (width, height))
-    shown = marks_of(request, results, one, pixel, (width, height))
+    try:
+        shown, unread = marks_of(request, results, one, pixel, (width, height)), ""
+    except Unusable as error:  # the photo can be looked at all the same
+        shown, unread = [], str(error)
     viewer = {
         "id": one.id, "width": width, "height": height, "tile": limits.TILE_PX,
         "stamp": stamp(path), "shapes": shapes.as_json(), "box": one.box,
@@ -121,7 +124,7 @@ def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, o
     }  # fmt: skip
     return {
         "width": width, "height": height, "shapes": shapes, "marks": shown, "pixel": pixel,
-        "origin": origin, "viewer": json.dumps(viewer),
+        "origin": origin, "viewer": json.dumps(viewer), "unread": unread,
     }  # fmt: skip
 
 
