@@ -85,6 +85,17 @@ def _sync_folder(folder: Path) -> None:
             os.close(handle)
 
 
+def refuse_links(path: Path, within: Path) -> Path:
+    """`path` itself, which lies in the folder `within`. Raises `Unusable` where it, or a folder on the
+    way to it, is a link: what is kept there is written over and removed, and a link leads elsewhere."""
+    for place in (path, *path.parents):
+        if place == within:
+            return path
+        if place.is_symlink():
+            raise Unusable(f"{place} is a link; what is kept there must lie in {within} itself")
+    raise Unusable(f"{path} does not lie in {within}")
+
+
 def content_hash(path: Path) -> str:
     """SHA-256 of a file's content, in hexadecimal. Raises `Unusable` when it cannot be read."""
     try:

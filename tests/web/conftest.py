@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from tests.report.benches import measured
 
 from glassay.web import create_app
-from glassay.web.serve import _listen
+from glassay.web.listening import config_of, listen
 
 TOKEN = "an-entry-for-tests"
 SCRIPT_KEY = "a-key-for-scripts"
@@ -67,10 +67,9 @@ def serve() -> Iterator[object]:
     running: list[tuple[uvicorn.Server, threading.Thread]] = []
 
     def start(folder: Path) -> Served:
-        listener = _listen(None)
+        listener = listen("127.0.0.1", (0,))
         app = create_app(folder, TOKEN, SCRIPT_KEY)
-        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
-        server = uvicorn.Server(config)
+        server = uvicorn.Server(config_of(app))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
         running.append((server, thread))

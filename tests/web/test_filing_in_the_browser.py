@@ -31,7 +31,7 @@ def test_a_photo_is_suggested_confirmed_and_filed_as_it_came(
     )
     form = {"batch": batch, "take-0": "on", "place-0": "pad|far", "object-0": "slide"}
     answer = client.post("/incoming", data=form)
-    assert "1 capture is filed" in answer.text
+    assert "1 file is filed" in answer.text
     filed = [c for c in load_bench(folder).captures if "slide-9" in c.id]
     assert (filed[0].instrument, filed[0].setting, filed[0].object) == ("pad", "far", "slide")
     assert (folder / filed[0].files[0]).read_bytes() == data

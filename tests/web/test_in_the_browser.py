@@ -71,7 +71,7 @@ def test_from_an_empty_folder_to_a_verdict(browser: Browser, serve: Serve, tmp_p
     expect(page.get_by_label("made with")).to_have_value("pad|as is")
     expect(page.get_by_label("showing")).to_have_value("slide")
     page.get_by_role("button", name="File them").click()
-    expect(page.get_by_text("1 capture is filed")).to_be_visible()
+    expect(page.get_by_text("1 file is filed")).to_be_visible()
 
     page.get_by_role("navigation").get_by_role("link", name="Measure").click()
     page.get_by_role("button", name="Measure what is new").click()
@@ -272,7 +272,7 @@ def test_files_dropped_on_the_page_are_filed_after_a_look(
             "data": {"items": [], "files": [str(new)], "dragOperationsMask": 1},
         })  # fmt: skip
     page.get_by_role("button", name="File them").click()
-    expect(page.get_by_text("1 capture is filed")).to_be_visible()
+    expect(page.get_by_text("1 file is filed")).to_be_visible()
     filed = load_bench(folder).captures[-1]
     assert filed.instrument == "pad"
     assert (folder / filed.files[0]).read_bytes() == new.read_bytes()

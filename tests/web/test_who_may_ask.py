@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,54 @@ def test_the_printed_address_lets_in_and_does_not_stay_in_the_bar(stranger: Test
     assert "httponly" in cookie
     assert "samesite=strict" in cookie
     assert stranger.get("/").status_code == 200
+
+
+def test_the_printed_address_lets_in_once(stranger: TestClient, folder: Path) -> None:
+    assert stranger.get(f"/?token={TOKEN}").status_code == 200
+    assert stranger.get(f"/?token={TOKEN}").status_code == 200  # one's own bookmark of it
+    second = TestClient(stranger.app, base_url=f"http://{HOST}")
+    answer = second.get(f"/?token={TOKEN}")
+    assert answer.status_code == 403
+    assert "let a browser in already" in answer.text
+    stranger.headers["origin"] = f"http://{HOST}"
+    page = stranger.post("/another").text
+    another = re.search(r"token=([\w-]+)", page)
+    assert another is not None
+    assert second.get(f"/?token={another[1]}").status_code == 200
+    third = TestClient(stranger.app, base_url=f"http://{HOST}")
+    assert third.get(f"/?token={another[1]}").status_code == 403
+
+
+def test_no_secret_stands_for_another(stranger: TestClient) -> None:
+    # What other ports of this computer may see is the cookie.
+    answer = stranger.get(f"/?token={TOKEN}", follow_redirects=False)
+    cookie = answer.headers["set-cookie"].partition("=")[2].partition(";")[0]
+    other = TestClient(stranger.app, base_url=f"http://{HOST}")
+    for secret in (cookie, TOKEN):
+        headers = {"authorization": f"Bearer {secret}"}
+        assert other.get("/api/results", headers=headers).status_code == 403
+        assert other.get(f"/?token={secret}").status_code == 403
+    other.cookies.set("glassay-8451", SCRIPT_KEY)
+    assert other.get("/").status_code == 403
+    other.cookies.clear()
+    other.cookies.set("glassay-9999", cookie)
+    assert other.get("/").status_code == 403
+
+
+def test_a_page_of_another_port_is_a_stranger(client: TestClient) -> None:
+    # To browsers another port is the same site: its requests carry the cookie.
+    headers = {"sec-fetch-site": "same-site", "sec-fetch-mode": "cors",
+               "origin": "http://127.0.0.1:9999"}  # fmt: skip
+    assert client.get("/api/results", headers=headers).status_code == 403
+    assert client.post("/run/start", headers=headers).status_code == 403
+    assert client.get("/", headers={"host": "127.0.0.1:9999"}).status_code == 421
+
+
+def test_without_being_asked_there_is_no_key_for_scripts(folder: Path) -> None:
+    plain = TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    for key in ("", "None", TOKEN):
+        headers = {"authorization": f"Bearer {key}"}
+        assert plain.get("/api/results", headers=headers).status_code == 403
 
 
 def test_the_way_in_never_leads_elsewhere(stranger: TestClient) -> None:

@@ -15,6 +15,7 @@ from fastapi.staticfiles import StaticFiles
 from glassay import __version__
 from glassay.report.templating import source
 from glassay.web import troubles
+from glassay.web.filings import Filings
 from glassay.web.guard import Guard
 from glassay.web.keys import Keys
 from glassay.web.pages import ROUTERS
@@ -31,6 +32,7 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         yield
         app.state.runs.stop()
+        app.state.filings.stop()
 
     app = FastAPI(
         title="Glassay workbench", version=__version__, docs_url=None, redoc_url=None,
@@ -42,7 +44,8 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     )  # fmt: skip
     app.state.workbench = Workbench(folder)
     app.state.runs = Runs(app.state.workbench.folder)
-    app.state.tiles = Tiles(app.state.workbench.folder / "results" / "tiles")
+    app.state.tiles = Tiles(app.state.workbench.folder)
+    app.state.filings = Filings()
     app.state.live = {}
     app.state.recordings = {}
     app.state.said = OrderedDict()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from glassay.bench.document.edit import Conflict, write_text
 from glassay.bench.document.read import read_document
-from glassay.disk import write_atomically
+from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.one_writer import one_writer
 from glassay.web import limits
@@ -31,7 +31,7 @@ class History:
 
     def __init__(self, bench_folder: Path) -> None:
         self._bench = bench_folder
-        self._folder = bench_folder / "results" / "history"
+        self._folder = refuse_links(bench_folder / "results" / "history", bench_folder)
 
     def remember(self, before: str, after: str, what: str) -> None:
         """Keep the state before a change. Called by who holds the bench's folder (`one_writer`)."""

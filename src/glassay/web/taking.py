@@ -10,7 +10,7 @@ from pathlib import Path
 
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.filing import Filing, file_captures
-from glassay.disk import content_hash
+from glassay.disk import content_hash, refuse_links
 from glassay.errors import Unusable
 from glassay.web import limits
 from glassay.web.contents import is_clip, media_type_of
@@ -69,7 +69,7 @@ def _check_new(bench: Bench, paths: Sequence[Path]) -> None:
 
 
 def _room(bench: Bench) -> Path:
-    room = bench.results_folder / "incoming"
+    room = refuse_links(bench.results_folder / "incoming", bench.folder)
     room.mkdir(parents=True, exist_ok=True)
     return room
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from pathlib import Path
 
 import click
@@ -13,11 +14,12 @@ from glassay.errors import Unusable
 @click.argument("bench", type=click.Path(path_type=Path))
 @click.option("--port", type=click.IntRange(1, 65535), help="port on the loopback address")
 @click.option("--no-browser", is_flag=True, help="print the address, open nothing")
-def command(bench: Path, port: int | None, no_browser: bool) -> None:
+@click.option("--for-scripts", is_flag=True, help="print a key with which scripts may ask as well")
+def command(bench: Path, port: int | None, no_browser: bool, for_scripts: bool) -> None:
     """Open BENCH in the browser: look, file, edit, measure and photograph there.
 
-    The pages are served to this computer only, at an address with a secret token. A folder without
-    a bench can be made one there. Ctrl-C ends it.
+    The pages are served to this computer only, at an address that lets one browser in, once. A
+    folder without a bench can be made one there. Ctrl-C ends it.
     """
     from glassay.web import serve
 
@@ -26,8 +28,12 @@ def command(bench: Path, port: int | None, no_browser: bool) -> None:
     if not bench.is_dir():
         raise Unusable(f"{bench} is no folder; `glassay new {bench}` starts a bench")
 
+    key = secrets.token_urlsafe(24) if for_scripts else None
+
     def tell(address: str) -> None:
         click.echo(f"The workbench is at {address}")
+        if key is not None:
+            click.echo(f"Scripts send the header: Authorization: Bearer {key}")
         click.echo("Ctrl-C ends it.")
 
-    serve(bench, port=port, started=tell, browser=not no_browser)
+    serve(bench, port=port, script_key=key, started=tell, browser=not no_browser)

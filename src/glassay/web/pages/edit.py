@@ -83,6 +83,8 @@ def _form_page(
 ) -> Response:  # fmt: skip
     """The form of a table as it stands in `data`, with `given` written into it."""
     form = forms.form_of(place)
+    if _is_new(place) and len(place) > 2:
+        _at(data, place[:-2])  # that to which it will belong must be there
     table = {} if _is_new(place) else _at(data, place)
     now = forms.shown(form, table)
     inner = [
