@@ -143,7 +143,8 @@ def test_a_fault_of_the_program_is_one_line_without_its_insides(
 ODD = [
     "/edit/table?place=instrument.²", "/edit/table?place=instrument.99999999999999999999999",
     "/edit/table?place=", "/edit/table?place=.", "/edit/table?place=new",
-    "/edit/table?place=instrument", "/edit/table?place=instrument.new.claim.new", "/edit/table?place=claim.0", "/edit/table",
+    "/edit/table?place=instrument", "/edit/table?place=instrument.new.claim.new",
+    "/edit/table?place=claim.0", "/edit/table",
     "/capture", "/capture?id=%00", "/capture?id=%ff%fe", "/thumb?id=captures/near.png&n=x",
     "/thumb?id=captures/near.png&n=99999999999999999999999", "/thumb?id=captures/near.png&n=-1",
     "/tile?id=captures/near.png&level=1e3&x=0&y=0", "/tile?id=captures/near.png&level=1&x=-1&y=0",
