@@ -29,7 +29,13 @@ def test_a_photo_is_suggested_confirmed_and_filed_as_it_came(
     assert client.get(f"/incoming/thumb?batch={batch}&number=0").headers["content-type"] == (
         "image/jpeg"
     )
-    form = {"batch": batch, "take-0": "on", "place-0": "pad|far", "object-0": "slide"}
+    form = {
+        "batch": batch,
+        "shown": "0 1 2",
+        "take-0": "on",
+        "place-0": "pad|far",
+        "object-0": "slide",
+    }
     answer = client.post("/incoming", data=form)
     assert "1 file is filed" in answer.text
     filed = [c for c in load_bench(folder).captures if "slide-9" in c.id]
@@ -42,7 +48,13 @@ def test_what_is_no_photo_by_its_content_is_not_filed(client: TestClient, folder
     before = load_bench(folder).captures
     batch = hand_over(client, ("slide.png", b"<script>alert(1)</script>"))
     assert "no photo and no clip" in client.get(f"/incoming?batch={batch}").text
-    form = {"batch": batch, "take-0": "on", "place-0": "pad|far", "object-0": "slide"}
+    form = {
+        "batch": batch,
+        "shown": "0 1 2",
+        "take-0": "on",
+        "place-0": "pad|far",
+        "object-0": "slide",
+    }
     assert client.post("/incoming", data=form).status_code == 400
     assert load_bench(folder).captures == before
 
@@ -58,7 +70,7 @@ def test_names_that_lead_out_are_made_plain(client: TestClient, folder: Path) ->
 def test_a_place_that_is_not_said_is_asked_for(client: TestClient, folder: Path) -> None:
     data = (folder / "captures" / "near.png").read_bytes()
     batch = hand_over(client, ("IMG_1.png", data))
-    form = {"batch": batch, "take-0": "on", "place-0": "", "object-0": "slide"}
+    form = {"batch": batch, "shown": "0 1 2", "take-0": "on", "place-0": "", "object-0": "slide"}
     answer = client.post("/incoming", data=form)
     assert answer.status_code == 400
     assert "IMG_1.png: say with which instrument" in answer.text

@@ -46,6 +46,7 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     app.state.runs = Runs(app.state.workbench.folder)
     app.state.tiles = Tiles(app.state.workbench.folder)
     app.state.filings = Filings()
+    app.state.phone = None
     app.state.live = {}
     app.state.recordings = {}
     app.state.said = OrderedDict()

@@ -36,19 +36,19 @@ class Stalled(HTTPException):
         super().__init__(408, "The rest of this request did not come; please try again.")
 
 
-def says_too_much(scope: Scope, headers: Headers) -> bool:
-    """Whether the length that the request states is more than its path allows."""
+def says_too_much(scope: Scope, headers: Headers, most: int | None = None) -> bool:
+    """Whether the length that the request states is more than `most`, or than its path allows."""
     text = headers.get("content-length", "0")
-    return not (text.isascii() and text.isdigit()) or int(text[:20]) > _limit(scope)
+    return not (text.isascii() and text.isdigit()) or int(text[:20]) > (most or _limit(scope))
 
 
 def _limit(scope: Scope) -> int:
     return BODY_LIMITS.get(scope["path"], limits.MAX_FORM_BYTES)
 
 
-def counted(scope: Scope, receive: Receive) -> Receive:
+def counted(scope: Scope, receive: Receive, limit: int | None = None) -> Receive:
     """The same stream, ended by `TooLarge` (a stated length may be missing or untrue) or `Stalled`."""
-    most, seen, whole = _limit(scope), 0, False
+    most, seen, whole = limit or _limit(scope), 0, False
 
     async def counting() -> Message:
         nonlocal seen, whole

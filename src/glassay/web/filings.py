@@ -37,9 +37,11 @@ class FilingJob:
     """One filing of one batch, in a thread."""
 
     def __init__(
-        self, bench: Bench, filings: Sequence[Filing], also: bool, incoming: Incoming, batch: str
-    ) -> None:
+        self, bench: Bench, filings: Sequence[Filing], also: bool, incoming: Incoming, batch: str,
+        settled: Sequence[int],
+    ) -> None:  # fmt: skip
         self._state = FilingState(total=2 * len(filings), batch=batch)
+        self._settled = settled
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, args=(bench, filings, also, incoming))
         self._thread.start()
@@ -78,7 +80,7 @@ class FilingJob:
             why = str(Unusable(f"a file cannot be read or written ({error.strerror})"))
             self._state = replace(self._state, word="failed", said=why)
             return
-        incoming.forget(self._state.batch)
+        incoming.forget(self._state.batch, self._settled)
         new = sum(not one.already for one in filed)
         said = f"{new} {'file is' if new == 1 else 'files are'} filed."
         if new < len(filed):
@@ -93,14 +95,18 @@ class Filings:
         self._jobs: OrderedDict[str, FilingJob] = OrderedDict()
 
     def start(
-        self, bench: Bench, filings: Sequence[Filing], also: bool, incoming: Incoming, batch: str
-    ) -> str:
-        """Begin one and give its name. Raises `Unusable` while its batch is being filed."""
+        self, bench: Bench, filings: Sequence[Filing], also: bool, incoming: Incoming, batch: str,
+        settled: Sequence[int],
+    ) -> str:  # fmt: skip
+        """Begin one and give its name; once it is done, the files numbered `settled` wait no more.
+
+        Raises `Unusable` while its batch is being filed.
+        """
         for job in self._jobs.values():
             if job.state.batch == batch and job.state.word == "running":
                 raise Unusable("these files are being filed already")
         name = secrets.token_hex(8)
-        self._jobs[name] = FilingJob(bench, filings, also, incoming, batch)
+        self._jobs[name] = FilingJob(bench, filings, also, incoming, batch, settled)
         while len(self._jobs) > KEPT:
             self._jobs.popitem(last=False)
         return name

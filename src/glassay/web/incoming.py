@@ -164,9 +164,18 @@ class Incoming:
         except OSError:
             raise Unusable("there is no picture of this file") from None
 
-    def forget(self, batch: str) -> None:
-        """Remove a batch."""
-        shutil.rmtree(self._batch(batch), ignore_errors=True)
+    def forget(self, batch: str, numbers: Iterable[int] | None = None) -> None:
+        """Remove a batch, or these files of it; what came meanwhile stays."""
+        folder = self._batch(batch)
+        if numbers is None:
+            shutil.rmtree(folder, ignore_errors=True)
+            return
+        for number in numbers:
+            for suffix in (".json", ".jpg"):
+                (folder / f"{number}{suffix}").unlink(missing_ok=True)
+            shutil.rmtree(folder / str(number), ignore_errors=True)
+        if not any(folder.iterdir() if folder.is_dir() else ()):
+            shutil.rmtree(folder, ignore_errors=True)
 
     def _batch(self, batch: str) -> Path:
         if not re.fullmatch(r"[0-9a-f]{16}", batch):

@@ -59,3 +59,26 @@ COOKIE_S = 7 * 24 * 3600
 
 SAID_KEPT = 200
 """Messages that wait for the page of the browser which acted."""
+
+PHONE_MINUTES = 30.0
+"""How long the phone's page stays open: an evening's photos are handed over in a few minutes."""
+
+MAX_PHONE_FILE_BYTES = 1_000_000_000
+"""Largest file from a phone: a few minutes of its finest video; photos take a hundredth."""
+
+MAX_PHONE_FILES = 300
+"""Most files that one opening of the phone's page takes."""
+
+MAX_PHONE_BYTES = 8_000_000_000
+"""Most that one opening takes; with the file beside it fills a disk no further."""
+
+MAX_PHONE_PIECE_BYTES = 2_000_000
+"""Files come in pieces of this size: what an interruption costs, and what is held in memory."""
+
+MOST_PHONE_CONNECTIONS = 60
+MOST_CONNECTIONS_OF_ONE = 12
+"""Connections to the phone's page at once, of all and of one address; browsers open six."""
+
+STRANGERS_AT_ONCE = 20
+STRANGERS_A_SECOND = 1.0
+"""What an address may ask that is not in: enough to mistype, too little to guess or to flood."""

@@ -14,8 +14,9 @@ import uvicorn
 
 from glassay.errors import GlassayError
 from glassay.web.app import create_app
-from glassay.web.listening import config_of, listen
+from glassay.web.listening import CLOSING_S, config_of, listen
 from glassay.web.pages.overview import overview_html
+from glassay.web.phone.serve import PhonePage
 from glassay.web.workbench import Workbench
 
 ADDRESS = "127.0.0.1"
@@ -27,9 +28,9 @@ service uses it, from memory of the registry of service names.)"""
 def serve(
     folder: Path, *, port: int | None = None, entry: str | None = None,
     script_key: str | None = None, started: Callable[[str], None] = lambda _: None,
-    browser: bool = True,
+    browser: bool = True, phone: PhonePage | None = None,
 ) -> None:  # fmt: skip
-    """Serve the bench in `folder` until interrupted.
+    """Serve the bench in `folder` until interrupted, and close the `phone`'s page then.
 
     `started` gets the address that lets a browser in, once. Raises `Unusable` when `port` is taken.
     """
@@ -37,13 +38,19 @@ def serve(
     listener = listen(ADDRESS, (PORT, 0) if port is None else (port,))
     address = f"http://{ADDRESS}:{listener.getsockname()[1]}/?token={secret}"
     app = create_app(folder, secret, script_key)
+    app.state.phone = phone
     logging.getLogger("uvicorn.error").addFilter(_is_news)
     server = uvicorn.Server(config_of(app))
     started(address)
     threading.Thread(target=_read_ahead, args=(app.state.workbench,), daemon=True).start()
     if browser:
         threading.Timer(0.3, webbrowser.open, (address,)).start()
-    server.run(sockets=[listener])
+    try:
+        server.run(sockets=[listener])
+    finally:
+        if phone is not None:
+            phone.close()
+            phone.wait(CLOSING_S + 1)
 
 
 def _is_news(record: logging.LogRecord) -> bool:

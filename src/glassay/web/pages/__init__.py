@@ -10,11 +10,12 @@ from glassay.web.pages import (
     instrument,
     live,
     overview,
+    phone,
     run,
 )
 
 ROUTERS = (
     overview.router, instrument.router, captures.router, capture.router, compare.router,
-    edit.router, export.router, live.router, run.router, data.router,
+    edit.router, export.router, live.router, run.router, data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""

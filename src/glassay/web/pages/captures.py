@@ -41,6 +41,7 @@ def captures(request: Request) -> Response:
         request, "captures.html", title="Captures", bench_title=results.bench.title,
         here="/captures", bench=results.bench, most=limits.MAX_UPLOAD_FILES,
         groups=[(one, mine) for one, mine in groups if mine], waiting=incoming_of(request).batches(),
+        phone=request.app.state.phone,
     )  # fmt: skip
 
 
@@ -134,13 +135,14 @@ def _file(request: Request, form: dict[str, str]) -> Response:
     bench = workbench_of(request).bench()
     batch = form.get("batch", "")
     incoming = incoming_of(request)
-    waiting = incoming.waiting(batch)
+    shown = {int(one) for one in form.get("shown", "").split() if one.isascii() and one.isdigit()}
+    waiting = [one for one in incoming.waiting(batch) if one.number in shown]
     filings = _asked(waiting, form)
     if "together" in form:
         folders = {one.path: str(Path(one.named).parent) for one in waiting}
         filings = list(put_together(bench, filings, folder_of=lambda path: folders[path]))
     filed = request.app.state.filings
-    name = filed.start(bench, filings, "also" in form, incoming, batch)
+    name = filed.start(bench, filings, "also" in form, incoming, batch, sorted(shown))
     filed.job(name).wait(SOON_S)
     state = filed.job(name).state
     if state.word == "failed":
