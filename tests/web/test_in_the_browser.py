@@ -17,7 +17,6 @@ from tests.web.conftest import Served
 from tests.web.fake_camera import PIXEL_SIZE_UM, film_scale
 
 from glassay.bench.document.read import load_bench
-from glassay.bench.keeping.marks import read_marks
 from glassay.imaging.clip import open_clip
 
 pytestmark = [
@@ -103,33 +102,6 @@ def test_a_run_survives_leaving_the_page_and_can_be_stopped(
     expect(page.get_by_text("Stopped after")).to_be_visible()
     page.get_by_role("button", name="Measure what is new").click()
     expect(page.get_by_text("Done:")).to_be_visible(timeout=40_000)
-    assert watched.troubles == []
-
-
-def test_a_distance_is_pointed_at_and_kept(browser: Browser, serve: Serve, folder: Path) -> None:
-    served = serve(folder)
-    watched = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
-    page = watched.page
-    page.goto(served.entry)
-    page.goto(served.address + "/capture?id=captures/near.png")
-    page.wait_for_selector("#viewer[data-ready=yes]")
-    page.get_by_role("button", name="Distance").click()
-    frame = page.locator("#viewer").bounding_box()
-    assert frame is not None
-    # The photo of 640 x 480 px fills the viewer as far as it goes.
-    scale = min(frame["width"] / 640, frame["height"] / 480)
-    middle = frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2
-    page.mouse.click(middle[0] - 80 * scale, middle[1])
-    with page.expect_navigation():
-        page.mouse.click(middle[0] + 80 * scale, middle[1])
-    # 160 px of 1.25 um, each end pointed at to half a px of the screen.
-    mark = read_marks(folder)[0]
-    (x0, y0), (x1, y1) = mark.points
-    assert x1 - x0 == pytest.approx(160, abs=2)
-    assert (x0 + x1) / 2 == pytest.approx(319.5, abs=1)
-    assert (y0 + y1) / 2 == pytest.approx(239.5, abs=1)
-    assert mark.pointing_px == pytest.approx((1.5 / scale, 1.5 / scale), rel=0.02)
-    expect(page.get_by_role("cell", name="200.")).to_be_visible()
     assert watched.troubles == []
 
 

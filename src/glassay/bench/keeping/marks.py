@@ -149,7 +149,8 @@ def add_mark(folder: Path, mark: Mark) -> None:
         document = _document(folder)
         if _place_of(document, mark.id) is not None:
             raise Unusable(f"there is a measurement {mark.id!r} already")
-        if "mark" not in document:
+        if not document.get("mark"):  # "mark = []" takes no tables
+            document.pop("mark", None)
             document.add("mark", tomlkit.aot())
         entries: Any = document["mark"]
         entries.append(_entry(mark))
@@ -182,6 +183,8 @@ def remove_mark(folder: Path, mark_id: str) -> None:
             raise Unusable(f"there is no measurement {mark_id!r} (any more)")
         entries: Any = document["mark"]
         del entries[place]
+        if not entries:
+            del document["mark"]
         _write(folder, document)
 
 
@@ -206,7 +209,10 @@ def _entry(mark: Mark) -> Table:
 
 
 def _write(folder: Path, document: tomlkit.TOMLDocument) -> None:
-    write_atomically(folder / FILE_NAME, tomlkit.dumps(document).encode())
+    text = tomlkit.dumps(document)
+    if tomllib.loads(text).get("mark", []) != document.unwrap().get("mark", []):
+        raise Unusable(f"{FILE_NAME} cannot be changed without harm; please look into it")
+    write_atomically(folder / FILE_NAME, text.encode())
 
 
 def _document(folder: Path) -> tomlkit.TOMLDocument:
