@@ -147,7 +147,7 @@ def test_side_by_side_keeps_one_physical_scale(
     def rules() -> list[tuple[str, float]]:
         found = page.locator(".scale-rule")
         return [
-            (found.nth(n).inner_text(), round(found.nth(n).bounding_box()["width"], 1))  # type: ignore[index]
+            (found.nth(n).text_content() or "", round(found.nth(n).bounding_box()["width"], 1))  # type: ignore[index]
             for n in range(2)
         ]
 
@@ -162,6 +162,25 @@ def test_side_by_side_keeps_one_physical_scale(
     after = rules()
     assert after[0] == after[1]
     assert after != before
+    # Another layout or window keeps um for each px of the screen, and what is in the middle.
+    scale = page.locator("#panes").get_attribute("data-per-px")
+    guide, middle = page.locator("#guide"), page.get_by_role("link", name="The plate")
+    shown, place = guide.inner_text(), (middle.get_attribute("href") or "").partition("&")[2]
+    for act in (
+        lambda: page.get_by_role("button", name="Wipe").click(),
+        lambda: page.set_viewport_size({"width": 700, "height": 600}),
+        lambda: page.get_by_role("button", name="Alternate").click(),
+        lambda: page.get_by_role("button", name="Beside each other").click(),
+        lambda: page.set_viewport_size({"width": 1280, "height": 900}),
+    ):
+        act()
+        page.wait_for_timeout(500)
+        assert rules()[0] == rules()[1]
+        assert float(page.locator("#panes").get_attribute("data-per-px") or 0) == pytest.approx(
+            float(scale or 1), rel=1e-3
+        )
+    assert guide.inner_text() == shown
+    assert (middle.get_attribute("href") or "").partition("&")[2] == place
     page.get_by_role("button", name="Wipe").click()
     page.get_by_role("slider", name="Wipe").fill("30")
     page.get_by_role("button", name="Alternate").click()
