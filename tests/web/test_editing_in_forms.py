@@ -203,3 +203,60 @@ def test_one_photo_of_a_part_stays_one_until_there_are_more(folder: Path) -> Non
     assert changed(form, table, values) == {}
     more = changed(form, table, values | {"photos": "a.jpg\nb.jpg"})
     assert more == {"photos": ["a.jpg", "b.jpg"], "photo": None}
+
+
+def field(page: str, key: str) -> str:
+    """The part of a form that belongs to one field."""
+    return next(part for part in page.split('<p class="field') if f'name="{key}"' in part)
+
+
+@pytest.mark.parametrize(("place", "given", "key", "said"), [
+    ("instrument.0.claim.0", {"value": "1600"}, "value", "has no unit"),
+    ("instrument.0.claim.new", {"kind": "field width", "value": "3 mm"}, "where", "missing"),
+    ("instrument.0", {"price.list": "a lot"}, "price.list", "a lot"),
+    ("instrument.0", {"price.also": "lens"}, "price.also", "is not like"),
+    ("instrument.1.chain", {"numerical_aperture": "wide"}, "numerical_aperture", "not a number"),
+    ("instrument.1.chain", {"eyepiece": "wide"}, "eyepiece", "wide"),
+    ("object.0", {"division": "ten"}, "division", "ten"),
+    ("bench", {"display.pixels": "many"}, "display.pixels", "many"),
+])  # fmt: skip
+def test_the_field_with_the_mistake_is_marked_in_true_words(
+    client: TestClient, folder: Path, place: str, given: dict[str, str], key: str, said: str
+) -> None:
+    before = (folder / "bench.toml").read_bytes()
+    page = client.get(f"/edit/table?place={place}").text
+    assert "aria-invalid" not in page
+    answer = client.post("/edit/table", data={"place": place, "origin": origin(page), **given})
+    assert answer.status_code == 400
+    wrong = field(answer.text, key)
+    assert 'aria-invalid="true"' in wrong
+    assert said in html.unescape(wrong.partition("Not like this:")[2])
+    assert answer.text.count("aria-invalid") == 1
+    assert "Nothing is saved yet" in answer.text
+    assert "Nothing is shown" not in answer.text
+    assert "bench.toml line" not in answer.text
+    for value in given.values():
+        assert html.escape(value) in answer.text
+    assert (folder / "bench.toml").read_bytes() == before
+
+
+def test_a_mistake_elsewhere_is_told_without_blaming_a_field(
+    client: TestClient, folder: Path
+) -> None:
+    page = client.get("/edit/table?place=object.0").text
+    form = {"place": "object.0", "origin": origin(page), "id": "other-slide"}
+    answer = client.post("/edit/table", data=form)
+    assert answer.status_code == 400
+    assert "slide" in answer.text
+    assert "Nothing is saved yet" in answer.text
+
+
+def test_a_region_that_cannot_be_is_said_not_to_be_written(
+    client: TestClient, folder: Path
+) -> None:
+    before = (folder / "bench.toml").read_bytes()
+    answer = client.post("/capture/look", data={"id": "captures/near.png", "box": "0,0,0,0"})
+    assert answer.status_code == 400
+    assert "nothing was written" in answer.text
+    assert "Nothing is shown" not in answer.text
+    assert (folder / "bench.toml").read_bytes() == before

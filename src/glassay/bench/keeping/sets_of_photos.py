@@ -37,7 +37,7 @@ def put_together(
     for mine in groups.values():
         pairs = bench.object(mine[0].object).kind == "repeat pair"
         for some in _sets(mine, pairs):
-            some = sorted(some, key=lambda one: in_order(one.source))
+            some = sorted(some, key=lambda one: in_order(Path(one.source.name)))
             ordered += some
             for one in some:
                 marks[one.source] = str(some[0].source.resolve()) if len(some) > 1 else ""
