@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -61,18 +61,18 @@ class Served:
         return f"{self.address}/?token={TOKEN}"
 
 
-@pytest.fixture
-def serve() -> Iterator[object]:
-    """Run workbenches in threads, each on a free port."""
-    running: list[tuple[uvicorn.Server, threading.Thread]] = []
+class Running:
+    """Workbenches that run in threads."""
 
-    def start(folder: Path) -> Served:
-        listener = listen("127.0.0.1", (0,))
-        app = create_app(folder, TOKEN, SCRIPT_KEY)
-        server = uvicorn.Server(config_of(app))
+    def __init__(self) -> None:
+        self._servers: list[tuple[uvicorn.Server, threading.Thread]] = []
+
+    def start(self, folder: Path, port: int = 0) -> Served:
+        listener = listen("127.0.0.1", (port,))
+        server = uvicorn.Server(config_of(create_app(folder, TOKEN, SCRIPT_KEY)))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
-        running.append((server, thread))
+        self._servers.append((server, thread))
         address = f"http://127.0.0.1:{listener.getsockname()[1]}"
         for _ in range(100):
             try:
@@ -82,7 +82,21 @@ def serve() -> Iterator[object]:
                 time.sleep(0.05)
         return Served(address, folder)
 
-    yield start
-    for server, thread in running:
-        server.should_exit = True
-        thread.join(5)
+    def stop_all(self) -> None:
+        for server, thread in self._servers:
+            server.should_exit = True
+            thread.join(5)
+        self._servers = []
+
+
+@pytest.fixture
+def running() -> Iterator[Running]:
+    found = Running()
+    yield found
+    found.stop_all()
+
+
+@pytest.fixture
+def serve(running: Running) -> Callable[..., Served]:
+    """Run workbenches in threads, each on a free port unless one is given."""
+    return running.start
