@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import threading
 from pathlib import Path
@@ -173,6 +174,34 @@ def test_each_file_is_looked_at_once(
             picture = client.get(f"/incoming/thumb?batch={batch}&number={number}")
             assert picture.headers["content-type"] == "image/jpeg"
     assert len(asked) == 3
+
+
+def test_a_large_photo_is_shown_before_it_is_looked_at_whole(
+    client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(0)
+    path = folder.parent / "large.jpg"
+    image = Image.fromarray(rng.integers(0, 255, (1500, 2000, 3), dtype=np.uint8))
+    image.save(path, quality=95, exif=b"")
+    data = path.read_bytes()
+    assert len(data) > incoming.LARGE_BYTES
+    go_on = threading.Event()
+    read = incoming.read_photo
+
+    def slow(place: Path) -> object:
+        go_on.wait(20)
+        return read(place)
+
+    monkeypatch.setattr(incoming, "read_photo", slow)
+    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 0.01)
+    broken = data[: len(data) // 2]
+    batch = hand_over(client, ("good.jpg", data), ("broken.jpg", broken))
+    picture = client.get(f"/incoming/thumb?batch={batch}&number=0")
+    assert max(Image.open(io.BytesIO(picture.content)).size) == incoming.THUMBNAIL_PX
+    go_on.set()
+    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 20)
+    page = client.get(f"/incoming?batch={batch}").text
+    assert page.count("It cannot be filed") == 1
 
 
 def test_what_waits_is_found_again(client: TestClient, folder: Path) -> None:

@@ -18,6 +18,7 @@ from glassay.web import troubles
 from glassay.web.filings import Filings
 from glassay.web.guard import Guard
 from glassay.web.keys import Keys
+from glassay.web.looks import Looks
 from glassay.web.pages import ROUTERS
 from glassay.web.runs import Runs
 from glassay.web.tiles import Tiles
@@ -33,6 +34,7 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
         yield
         app.state.runs.stop()
         app.state.filings.stop()
+        app.state.looks.stop()
 
     app = FastAPI(
         title="Glassay workbench", version=__version__, docs_url=None, redoc_url=None,
@@ -46,6 +48,7 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     app.state.runs = Runs(app.state.workbench.folder)
     app.state.tiles = Tiles(app.state.workbench.folder)
     app.state.filings = Filings()
+    app.state.looks = Looks()
     app.state.phone = None
     app.state.live = {}
     app.state.recordings = {}

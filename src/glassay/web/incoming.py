@@ -6,6 +6,8 @@ A file is looked at once, when it arrives: whether it can be filed, and as a sma
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
 import re
@@ -13,24 +15,30 @@ import secrets
 import shutil
 import time
 from collections.abc import Callable, Iterable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
+
+from PIL import Image, ImageOps
 
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.filing import Suggestion, check_source, suggest
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
+from glassay.imaging.memory import check_size
 from glassay.report.pictures import for_screen
 from glassay.web import limits
 from glassay.web.contents import is_clip, media_type
+from glassay.web.looks import Looks
 from glassay.web.tiles import jpeg
 
 THUMBNAIL_PX = 320
-LOOKED_AT_ONCE = 2
-"""Photos decoded at the same time; more would only take memory."""
+LARGE_BYTES = 2_000_000
+"""JPEGs from this size on are first shown small, from an eighth of their data, and looked at whole
+beside that: twenty photos of 27 megapixels take a second instead of twenty."""
+PICTURE_SOON_S = 20.0
+"""How long a small picture is waited for that is still being made."""
 
 
 @dataclass(frozen=True)
@@ -51,9 +59,11 @@ class Waiting:
 class Incoming:
     """The batches of one bench. Raises `Unusable` where a link leads out of the bench."""
 
-    def __init__(self, bench_folder: Path) -> None:
+    def __init__(self, bench_folder: Path, looks: Looks | None = None) -> None:
+        """With `looks`, large photos are looked at in the background."""
         self._bench = bench_folder
         self._folder = bench_folder / "results" / "incoming"
+        self._looks = looks
 
     def begin(self) -> str:
         """A new batch, without files yet. What has waited for too long is removed."""
@@ -70,8 +80,8 @@ class Incoming:
             kept = [self._keep(batch, name, _copied(stream)) for name, stream in named]
             if not kept:
                 raise Unusable("no file was chosen")
-            with ThreadPoolExecutor(LOOKED_AT_ONCE) as pool:
-                list(pool.map(self._look, kept))
+            for one in kept:
+                self._look(*one)
         except BaseException:
             shutil.rmtree(self._batch(batch), ignore_errors=True)
             raise
@@ -79,11 +89,11 @@ class Incoming:
 
     def add(self, batch: str, name: str, stream: BinaryIO) -> Waiting:
         """Keep one more file of a batch."""
-        return self._look(self._keep(batch, name, _copied(stream)))
+        return self._look(*self._keep(batch, name, _copied(stream)))
 
     def take(self, batch: str, name: str, whole: Path) -> Waiting:
         """Make a file that lies in the batch's folder already one of its files."""
-        return self._look(self._keep(batch, name, lambda place: os.replace(whole, place)))
+        return self._look(*self._keep(batch, name, lambda place: os.replace(whole, place)))
 
     def folder_of(self, batch: str) -> Path:
         """Where a batch lies. Raises `Unusable` when there is no such batch (any more)."""
@@ -109,8 +119,13 @@ class Incoming:
             raise
         return place, shown
 
-    def _look(self, kept: tuple[Path, str]) -> Waiting:
-        path, named = kept
+    def _look(self, path: Path, named: str) -> Waiting:
+        if self._looks is None or not _shown_small(path):
+            return self._look_whole(path, named)
+        self._looks.begin(path, lambda: self._look_whole(path, named))
+        return _noted(path, named, trouble="", clip=False)
+
+    def _look_whole(self, path: Path, named: str) -> Waiting:
         clip, trouble = False, ""
         try:
             media = media_type(path)
@@ -124,9 +139,12 @@ class Incoming:
                 write_atomically(path.parent.with_suffix(".jpg"), jpeg(small))
         except (Unusable, OSError) as error:
             trouble = str(error)
-        found = {"name": named, "trouble": trouble, "clip": clip}
-        write_atomically(path.parent.with_suffix(".json"), json.dumps(found).encode())
-        return Waiting(int(path.parent.name), path, named, trouble, clip)
+        return _noted(path, named, trouble, clip)
+
+    def settle(self, batch: str, seconds: float) -> None:
+        """Until all files of a batch are looked at, at most so long."""
+        if self._looks is not None:
+            self._looks.wait_for(self.folder_of(batch), seconds)
 
     def waiting(self, batch: str) -> tuple[Waiting, ...]:
         """The files of a batch. Raises `Unusable` when there is no such batch (any more)."""
@@ -158,7 +176,10 @@ class Incoming:
         """The small picture of one file. Raises `Unusable` when there is none."""
         if not 0 <= number < 10 * limits.MAX_UPLOAD_FILES:
             raise Unusable("there is no such file in this upload")
-        path = refuse_links(self.folder_of(batch) / f"{number}.jpg", self._bench)
+        folder = self.folder_of(batch)
+        path = refuse_links(folder / f"{number}.jpg", self._bench)
+        if self._looks is not None and not path.exists():
+            self._looks.wait_for(folder / str(number), PICTURE_SOON_S)
         try:
             return path.read_bytes()
         except OSError:
@@ -189,6 +210,37 @@ class Incoming:
                 continue
             if time.time() - one.stat().st_mtime > limits.UPLOAD_KEPT_S:
                 shutil.rmtree(one, ignore_errors=True)
+
+
+def _shown_small(path: Path) -> bool:
+    """Make the small picture of a large JPEG quickly; False for other files, and where it fails."""
+    with contextlib.suppress(
+        Exception
+    ):  # decoders raise many kinds; the whole look tells what it is
+        if path.stat().st_size < LARGE_BYTES or media_type(path) != "image/jpeg":
+            return False
+        with Image.open(path, formats=("JPEG",)) as image:
+            check_size(*image.size, 3)
+            image.draft("RGB", (THUMBNAIL_PX, THUMBNAIL_PX))
+            small = ImageOps.exif_transpose(image.convert("RGB"))
+            small.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX))
+            data = io.BytesIO()
+            small.save(data, "JPEG", quality=limits.TILE_QUALITY)
+        write_atomically(path.parent.with_suffix(".jpg"), data.getvalue())
+        return True
+    return False
+
+
+def _noted(path: Path, named: str, trouble: str, clip: bool) -> Waiting:
+    found = {"name": named, "trouble": trouble, "clip": clip}
+    note = path.parent.with_suffix(".json")
+    write_atomically(note, json.dumps(found).encode())
+    if not path.exists():  # forgotten meanwhile
+        note.unlink(missing_ok=True)
+        note.with_suffix(".jpg").unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            note.parent.rmdir()
+    return Waiting(int(path.parent.name), path, named, trouble, clip)
 
 
 def _copied(stream: BinaryIO) -> Callable[[Path], object]:

@@ -27,7 +27,7 @@ router = APIRouter(include_in_schema=False)
 
 def incoming_of(request: Request) -> Incoming:
     """The uploads that wait."""
-    return Incoming(workbench_of(request).folder)
+    return Incoming(workbench_of(request).folder, request.app.state.looks)
 
 
 @router.get("/captures")
@@ -89,10 +89,16 @@ async def upload_file(request: Request, batch: str, name: str) -> Response:
     return JSONResponse({"number": one.number, "trouble": one.trouble})
 
 
+LOOKS_SOON_S = 2.0
+"""How long the page waits for large photos to be looked at; what is wrong with one is told at the
+latest when it is filed."""
+
+
 @router.get("/incoming")
 def confirm(request: Request, batch: str) -> Response:
     bench = workbench_of(request).bench()
     rows = []
+    incoming_of(request).settle(batch, LOOKS_SOON_S)
     for one in incoming_of(request).waiting(batch):
         hint = one.suggestion(bench)
         rows.append({
