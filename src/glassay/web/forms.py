@@ -11,7 +11,7 @@ from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.edit import Place
 from glassay.bench.document.line_numbers import key_lines
 from glassay.bench.document.model import INSTRUMENT_KINDS, OBJECT_KINDS
-from glassay.bench.document.observed import OBSERVABLE
+from glassay.bench.document.observed import observable
 from glassay.bench.document.table_reader import Mistake
 from glassay.errors import Unusable
 
@@ -123,7 +123,7 @@ FORMS: dict[str, Form] = {
     )),
     "observation": Form("Observation", (
         Field("what", "What was seen", "the light cannot be dimmed"),
-        Field("kind", "Makes it a fact of the comparison", options=OBSERVABLE),
+        Field("kind", "Makes it a fact of the comparison", options=observable()),
         Field("value", "Value"), Field("within", "May be off by", "5 min"),
         Field("date", "Date", "2026-05-01"),
         Field("at", "When in use it happened", "after 12 min"),
