@@ -12,15 +12,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from urllib.parse import parse_qsl, urlencode
 
-from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import ClientDisconnect
+from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from glassay.web import limits
-from glassay.web.bodies import TOO_MUCH, Stalled, TooLarge, counted, says_too_much
+from glassay.web.answering import answered
+from glassay.web.bodies import TOO_MUCH, counted, says_too_much
 from glassay.web.keys import Keys, cookies_of
-from glassay.web.troubles import tell_fault
 
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]")
 
@@ -62,35 +61,8 @@ class Guard:
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
             return  # no other protocol is spoken
-        sent = False
-
-        async def send_strictly(message: Message) -> None:
-            nonlocal sent
-            if message["type"] == "http.response.start":
-                sent = True
-                out = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    out[name] = value
-                out.setdefault("cache-control", "no-store")
-            await send(message)
-
-        answer: Response | None = self._refusal(scope, Headers(scope=scope))
-        if answer is None:
-            answer = await self._ask(scope, receive, send_strictly)
-        if answer is not None and not sent:
-            await answer(scope, receive, send_strictly)
-
-    async def _ask(self, scope: Scope, receive: Receive, send: Send) -> Response | None:
-        """Hand the request on; what it could not answer itself is answered in one line."""
-        try:
-            await self._app(scope, counted(scope, receive), send)
-        except (TooLarge, Stalled) as error:
-            return PlainTextResponse(error.detail, error.status_code)
-        except ClientDisconnect:  # an upload that was broken off: nobody waits for an answer
-            return None
-        except Exception as error:
-            return PlainTextResponse(tell_fault(error), 500)
-        return None
+        refusal = self._refusal(scope, Headers(scope=scope))
+        await answered(self._app, scope, counted(scope, receive), send, HEADERS, refusal)
 
     def _refusal(self, scope: Scope, headers: Headers) -> Response | None:
         if not _is_here(headers.get("host", ""), self._names, scope):

@@ -7,17 +7,15 @@ from collections import OrderedDict
 from collections.abc import Callable
 from urllib.parse import parse_qs
 
-from starlette.datastructures import Headers, MutableHeaders
-from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect
+from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from glassay.web import limits
+from glassay.web.answering import answered
 from glassay.web.bodies import TOO_MUCH, counted, says_too_much
 from glassay.web.keys import cookies_of
 from glassay.web.phone.share import Share
-from glassay.web.troubles import tell_fault
 
 HEADERS = {
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self';"
@@ -26,7 +24,6 @@ HEADERS = {
     "referrer-policy": "no-referrer",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
-    "cache-control": "no-store",
 }
 COOKIE = "glassay-phone"
 ADDRESSES_KEPT = 1000
@@ -49,30 +46,9 @@ class Door:
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
             return
-        sent = False
-
-        async def send_strictly(message: Message) -> None:
-            nonlocal sent
-            if message["type"] == "http.response.start":
-                sent = True
-                out = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    out[name] = value
-            await send(message)
-
-        answer: Response | None = self._refusal(scope, Headers(scope=scope))
-        if answer is None:
-            try:
-                most = limits.MAX_PHONE_PIECE_BYTES
-                await self._app(scope, counted(scope, receive, most), send_strictly)
-            except HTTPException as error:
-                answer = PlainTextResponse(error.detail, error.status_code)
-            except ClientDisconnect:
-                return
-            except Exception as error:
-                answer = PlainTextResponse(tell_fault(error), 500)
-        if answer is not None and not sent:
-            await answer(scope, receive, send_strictly)
+        refusal = self._refusal(scope, Headers(scope=scope))
+        body = counted(scope, receive, limits.MAX_PHONE_PIECE_BYTES)
+        await answered(self._app, scope, body, send, HEADERS, refusal)
 
     def _refusal(self, scope: Scope, headers: Headers) -> Response | None:
         address = (scope.get("client") or ("", 0))[0]
