@@ -2,11 +2,13 @@
 
 Reading, changing and writing a file are three steps; whoever does them takes the folder first, so that
 nobody else's change falls between. Among programs a lock on a small hidden file says so, which the
-system lets go when a program ends, however it ends. Nothing is ever written into that file.
+system lets go when a program ends, however it ends. Nothing is ever written into that file. On a file
+system without locks (some network shares) only the threads of one program take turns.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import threading
@@ -22,6 +24,10 @@ WAIT_S = 30.0
 """How long a writer waits for the one before: a change of a few texts takes well below a second."""
 LOOK_S = 0.02
 """How often a lock that another program holds is asked for; its let-go cannot be waited for."""
+
+
+HELD = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+"""What systems say of a lock that another program holds."""
 
 
 @dataclass
@@ -81,7 +87,9 @@ def _take(handle: int, folder: Path, until: float) -> None:
         try:
             _lock(handle)
             return
-        except OSError:
+        except OSError as error:
+            if error.errno not in HELD:
+                return  # a file system that knows no locks: only threads take turns
             if time.monotonic() > until:
                 os.close(handle)
                 raise _busy(folder) from None

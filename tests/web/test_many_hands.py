@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import html
 import io
 import re
 import subprocess
 import sys
+import time
 import tomllib
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +23,7 @@ from glassay.bench.document.edit import set_values, write_text
 from glassay.bench.document.read import load_bench, read_document
 from glassay.bench.keeping.marks import add_mark, make_mark, read_marks
 from glassay.disk import write_atomically
+from glassay.errors import Unusable
 from glassay.one_writer import one_writer
 from glassay.web.history import History
 from glassay.web.keys import Keys
@@ -113,6 +116,56 @@ def test_who_holds_the_bench_may_write_and_write_again(tmp_path: Path) -> None:
     with one_writer(tmp_path):
         write_atomically(tmp_path / "a", b"2")
     assert (tmp_path / "a").read_bytes() == b"2"
+
+
+def test_a_bench_that_another_program_holds_is_told_of(tmp_path: Path) -> None:
+    code = """
+import sys, time
+from pathlib import Path
+from glassay.one_writer import one_writer
+with one_writer(Path(sys.argv[1])):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+    words = [sys.executable, "-c", code, str(tmp_path)]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as other:
+        assert other.stdout is not None
+        assert other.stdout.readline() == "held\n"
+        with pytest.raises(Unusable, match="another program"), one_writer(tmp_path, wait_s=0.2):
+            pass
+        with one_writer(tmp_path, "something else", wait_s=0.2):
+            pass
+        other.kill()  # a program that ends without a word lets go as well
+    with one_writer(tmp_path, wait_s=5):
+        pass
+
+
+def test_a_link_in_the_lock_s_place_is_not_followed(tmp_path: Path) -> None:
+    (tmp_path / "bench").mkdir()
+    (tmp_path / "bench" / ".writing.lock").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(Unusable, match="cannot be written"), one_writer(tmp_path / "bench"):
+        pass
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_without_locks_of_the_system_threads_still_take_turns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_locks(handle: int) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr("glassay.one_writer._lock", no_locks)
+    inside: list[int] = []
+
+    def work() -> int:
+        with one_writer(tmp_path):
+            inside.append(1)
+            most = len(inside)
+            time.sleep(0.01)
+            inside.pop()
+            return most
+
+    assert all_at_once([work] * 8) == [1] * 8
 
 
 def test_one_file_written_by_many_at_once_is_whole(tmp_path: Path) -> None:
