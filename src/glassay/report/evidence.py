@@ -68,7 +68,7 @@ class Case:
     def photo(self) -> Photo:
         """The capture's (first) photo, or the first frame of its clip. Raises `Unusable`."""
         if self._photo is None:
-            self._photo = picture_of(self.bench.paths(self.capture)[0])
+            self._photo = picture_of(self.bench.shown_path(self.capture.files[0]))
         return self._photo
 
     @cached_property
