@@ -28,11 +28,14 @@ from glassay.detail.edge_finding import (
 from glassay.detail.edge_line import EdgeLine, Placement, Samples, arc_by_rows, place_edge
 from glassay.detail.edge_spline import NODE_PX, Float
 from glassay.detail.edge_spread import ANALYSIS_FREQUENCY, EdgeSpread, spread_edge
+from glassay.detail.edge_tone import Toned, under_other_tones
+from glassay.detail.tone_doubt import SOURCE as TONE
+from glassay.detail.tone_doubt import tone_part, tone_u, with_tone
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.fitting import SIGMA_OF_MAD, scatter
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import FloatImage, Relight
 from glassay.quantity import Contribution, Quantity, combine
 
 METHOD = "slanted edge after ISO 12233"
@@ -115,6 +118,8 @@ class Edge:
     frequency_10: Quantity | None
     width: Quantity
     overshoot: Quantity
+    toned: tuple[Toned, ...] = ()
+    """The same edge under each other tone curve that the light may have."""
 
     @property
     def half_width(self) -> float:
@@ -227,13 +232,16 @@ def measure_edges(
     full: npt.NDArray[np.bool_] | None = None,
     limit: int = MAX_EDGES,
     notes: Sequence[str] = (),
+    other_tones: Sequence[Relight] = (),
 ) -> EdgeResponse:
     """Measure the edge response of `image` on the straight edges found in it.
 
     `image` is linear light, (height, width), 0 where the camera records nothing; `full` marks the
     pixels at full scale (by default those of 1 and above). With `box` = (x, y, width, height) in px
     only edges within it are used. `pixel_size` (um/px) adds findings in object units. `notes` are
-    put before the measurement's own. The result includes the pixel aperture: it is the response of
+    put before the measurement's own. Where the tone curve behind `image` was only assumed,
+    `other_tones` are what the light may be instead (`Photo.other_tones`); what that makes of the
+    result is in its uncertainty. The result includes the pixel aperture: it is the response of
     optics and pixels together, as ISO 12233 has it. In a round field, as an eyepiece shows it, the
     edge of the field stop is left out: it is not in the object's plane.
 
@@ -255,7 +263,7 @@ def measure_edges(
             break
         try:
             clearing = clear_part(part, candidate)
-            edge = _measure_one(part, full_part, clearing, (x0, y0), image.shape)
+            edge = _measure_one(part, full_part, clearing, (x0, y0), image.shape, other_tones)
         except (Rejected, NotMeasurable) as reason:
             line = _shifted(candidate.line, x0, y0)
             rejected.append(RejectedEdge(line, candidate.length, str(reason)))
@@ -266,12 +274,24 @@ def measure_edges(
         raise NotMeasurable(_refusal(rejected, in_round_field=stop is not None))
     found = _together(edges, rejected, pixel_size, (*notes, *([ROUND] if stop else [])))
     if _is_vague(found.frequency_50) and not found.groups:
+        if 2 * tone_part(found.frequency_50) ** 2 > found.frequency_50.u**2:
+            raise NotMeasurable(_at_most(found.frequency_50))
         raise NotMeasurable(
             f"{len(edges)} edges were measured and differ too much to say one number: 50 %"
             f" modulation at {min(e.frequency_50.value for e in edges):.2g} to"
             f" {max(e.frequency_50.value for e in edges):.2g} cycles/px"
         )
     return found
+
+
+def _at_most(frequency: Quantity) -> str:
+    """What may be said where the tone curve alone leaves a result open."""
+    return (
+        "the tone curve is not known, and the edges have so much contrast that too much depends on it:"
+        f" 50 % modulation lies at {frequency.value:.2g} cycles/px if values are sRGB, within"
+        f" {frequency.expanded / frequency.value:.0%}; state --tone if it is known, or use edges of"
+        " less contrast"
+    )
 
 
 ROUND = "the field is round: the edge of its stop is left out"
@@ -292,7 +312,7 @@ def _is_vague(value: Quantity) -> bool:
 
 def _measure_one(
     image: FloatImage, full: npt.NDArray[np.bool_] | None, clearing: Clearing,
-    origin: tuple[int, int], shape: tuple[int, ...],
+    origin: tuple[int, int], shape: tuple[int, ...], other_tones: Sequence[Relight],
 ) -> Edge:  # fmt: skip
     samples, lost = _gather(image, full, clearing)
     inner = min(clearing.half_width, math.ceil(1.5 * clearing.width) + 3.0)
@@ -311,17 +331,28 @@ def _measure_one(
         frequency_10 = _frequency(spread, 0.1, placement)
     except NotMeasurable:
         frequency_10 = None
+    if frequency_10 is not None and frequency_10.relative >= 2.5 * NOISY:
+        frequency_10 = None
     width, width_u = spread.width_10_90()
     line = _shifted(placement.line, *origin)
+    toned = under_other_tones(samples, placement.line, clearing.half_width, other_tones)
     return Edge(
-        line, clearing.length, _direction(line), _zone(line, shape), spread, placement, frequency_50,
-        frequency_10 if frequency_10 is not None and frequency_10.relative < 2.5 * NOISY else None,
-        Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
-            "method", METHOD_U * width
+        line, clearing.length, _direction(line), _zone(line, shape), spread, placement,
+        with_tone(frequency_50, [t.frequency_50 for t in toned]),
+        None if frequency_10 is None else with_tone(frequency_10, [t.frequency_10 for t in toned]),
+        with_tone(
+            Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
+                "method", METHOD_U * width
+            ),
+            [t.width for t in toned],
         ),
-        Quantity.of(spread.overshoot, spread.overshoot_u, "1", "noise", 1).with_contribution(
-            "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail))
+        with_tone(
+            Quantity.of(spread.overshoot, spread.overshoot_u, "1", "noise", 1).with_contribution(
+                "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail))
+            ),
+            [t.overshoot for t in toned],
         ),
+        toned,
     )  # fmt: skip
 
 
@@ -461,18 +492,19 @@ def _together(
         scatter = SIGMA_OF_MAD * np.median(np.abs(curves - middle), axis=0)
         typical = np.median(own, axis=0)
         band = 2 * MEDIAN_COST * np.maximum(scatter, typical) / math.sqrt(len(edges))
-    tens = [e.frequency_10 for e in edges if e.frequency_10 is not None]
+    tens = [(e.frequency_10, [t.frequency_10 for t in e.toned]) for e in edges
+            if e.frequency_10 is not None]  # fmt: skip
     frequency_10 = _typical(tens) if 2 * len(tens) > len(edges) else None
+    low, high = _with_other_tones(edges, middle, band)
     groups = _groups(edges)
     vague = {name: value for name, value in groups.items() if _is_vague(value)}
     return EdgeResponse(
         tuple(edges), tuple(rejected),
-        frequency_50=_typical([e.frequency_50 for e in edges]),
+        frequency_50=_typical([(e.frequency_50, [t.frequency_50 for t in e.toned]) for e in edges]),
         frequency_10=None if frequency_10 is None or _is_vague(frequency_10) else frequency_10,
-        width=_typical([e.width for e in edges]),
-        overshoot=_typical([e.overshoot for e in edges]),
-        modulation=middle,
-        modulation_low=np.maximum(middle - band, 0), modulation_high=middle + band,
+        width=_typical([(e.width, [t.width for t in e.toned]) for e in edges]),
+        overshoot=_typical([(e.overshoot, [t.overshoot for t in e.toned]) for e in edges]),
+        modulation=middle, modulation_low=low, modulation_high=high,
         groups={name: value for name, value in groups.items() if name not in vague},
         pixel_size=pixel_size,
         notes=(*notes, *_notes(edges, rejected, len(tens)), *_vague_notes(vague, frequency_10)),
@@ -483,12 +515,38 @@ MEDIAN_COST = 1.2533
 """Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2)."""
 
 
-def _typical(values: Sequence[Quantity]) -> Quantity:
-    """The median of several edges; its uncertainty follows from how they differ."""
+def _with_other_tones(edges: Sequence[Edge], middle: Float, band: Float) -> tuple[Float, Float]:
+    """The 95 % band of the curve, with what other tone curves make of it."""
+    wide = band
+    if edges[0].toned:
+        shifts = np.array([
+            [np.interp(FREQUENCY, ANALYSIS_FREQUENCY, t.modulation - e.spread.modulation)
+             for t in e.toned] for e in edges
+        ])  # fmt: skip
+        with np.errstate(all="ignore"):
+            typical = np.nan_to_num(np.median(shifts, axis=0))
+        tone = np.array([
+            tone_u(float(m), [float(m + one) for one in column])
+            for m, column in zip(middle, typical.T, strict=True)
+        ])  # fmt: skip
+        wide = np.hypot(band, 1.96 * tone)
+    return np.maximum(middle - wide, 0), middle + wide
+
+
+Told = tuple[Quantity, Sequence[float]]
+"""What one edge says, and what it would say under each other tone curve."""
+
+
+def _typical(told: Sequence[Told]) -> Quantity:
+    """The median of several edges; its uncertainty follows from how they differ.
+
+    Edges of little contrast owe little to the tone curve, and weigh more where it is only assumed.
+    """
+    values = [value for value, _ in told]
     if len(values) == 1:
         return values[0]
-    numbers = np.array([q.value for q in values])
-    middle, count = _weighted_median(numbers, np.array([q.u for q in values])), len(values)
+    numbers, u = np.array([q.value for q in values]), np.array([q.u for q in values])
+    middle, count = _weighted_median(numbers, u), len(values)
     spread = float(np.std(numbers, ddof=1))
     if count >= 5:
         spread = scatter(numbers - middle)
@@ -496,11 +554,21 @@ def _typical(values: Sequence[Quantity]) -> Quantity:
     cost = MEDIAN_COST if count > 2 else 1.0
     result = Quantity.of(middle, cost * max(spread, within) / math.sqrt(count), values[0].unit,
                          "scatter between edges", count - 1)  # fmt: skip
-    for source in ("tails beyond the window", "method"):
+    for source in COMMON:
         common = [abs(p.u) for q in values for p in q.contributions if p.source == source]
         if common:
             result = result.with_contribution(source, float(np.median(common)))
-    return result
+    shifts = np.array([others for _, others in told]) - numbers[:, None]
+    others = []
+    for shift in shifts.T:
+        known = np.isfinite(shift)
+        if known.any():
+            others.append(middle + _weighted_median(shift[known], u[known]))
+    return with_tone(result, others)
+
+
+COMMON = ("tails beyond the window", "method")
+"""Contributions that all edges of a photo share."""
 
 
 def _weighted_median(numbers: Float, u: Float) -> float:
@@ -513,18 +581,16 @@ def _weighted_median(numbers: Float, u: Float) -> float:
 
 
 def _independent(quantity: Quantity) -> float:
-    return math.hypot(*(
-        p.u for p in quantity.contributions
-        if p.source not in ("tails beyond the window", "method")
-    ))  # fmt: skip
+    return math.hypot(*(p.u for p in quantity.contributions if p.source not in (*COMMON, TONE)))
 
 
 def _groups(edges: Sequence[Edge]) -> dict[str, Quantity]:
     out: dict[str, Quantity] = {}
     for kind in ("direction", "zone"):
-        members: dict[str, list[Quantity]] = {}
+        members: dict[str, list[Told]] = {}
         for edge in edges:
-            members.setdefault(getattr(edge, kind), []).append(edge.frequency_50)
+            told = edge.frequency_50, [t.frequency_50 for t in edge.toned]
+            members.setdefault(getattr(edge, kind), []).append(told)
         if len(members) > 1:
             out |= {name: _typical(values) for name, values in sorted(members.items())}
     return out

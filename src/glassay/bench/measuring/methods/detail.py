@@ -21,7 +21,7 @@ from glassay.bench.measuring.methods.contract import (
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "7"
+DETAIL_VERSION = "8"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -36,7 +36,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     photo = only_photo(paths, "an edge")
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
-        notes=(*photo.notes, *compression_notes(photo.facts)),
+        notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
     )  # fmt: skip
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
