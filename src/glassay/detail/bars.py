@@ -353,12 +353,12 @@ def _first_group(
         return first, (f"group {stated} of the largest element as stated",)
     if read is None:
         raise NotMeasurable(
-            "a three-bar target is there, but its group numerals cannot be read"
-            + (f" ({', '.join(words)})" if words else "")
-            + "; state the group of the largest element in view with --group"
+            "a three-bar target is there, but its group numerals are not legible, whole and agreed"
+            f" ({', '.join(words) if words else 'none is clear'}); state the group of the largest"
+            " element in view with --group"
         )
     largest = read + layout.pairs[0][0] // 6
-    return read, (f"the largest element in view is of group {largest} by {len(words)} numerals",)
+    return read, (f"the largest element in view is of group {largest}: {', '.join(words)}",)
 
 
 def _axis_periods(image: FloatImage, layout: Layout) -> dict[str, float]:
