@@ -40,7 +40,7 @@ def beyond_rounding(a: Plane, b: Plane, tables: Sequence[Mapping[int, Any]]) -> 
     begin anywhere.
     """
     steps = [_steps(table) for table in tables]
-    if np.array_equal(*steps):
+    if np.array_equal(steps[0], steps[1]):
         return None
     difference = np.asarray(a - b, dtype=np.float64)
     top, left = (max(0, (n - MOST_PX) // 2) for n in difference.shape)

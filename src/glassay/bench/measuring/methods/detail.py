@@ -50,7 +50,7 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     scale = measure_scale(photo.measuring_grey(), pattern="ruled", box=area(settings))
     found = response_of_lines(
         photo.linear_grey(), scale.segments, scale.division.value,
-        jpeg_quality(photo.facts.get("quantization") or {}),
+        jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
     )  # fmt: skip
     return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
 
@@ -60,8 +60,9 @@ def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     photo = only_photo(paths, "a bar target")
     result = measure_bars(
-        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes
-    )
+        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
+        other_tones=photo.other_tones,
+    )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
 
