@@ -65,10 +65,11 @@ MIMICKED = 4 / 3
 less shapes the noise of a native mosaic like enlargement by this factor (misfit 16 to 90 against 40 to
 140 for native templates). It still counts as a rival of the other factors, and as not excluded."""
 
-MILD_QUALITY = 90
-"""JPEG quality from which that does not happen. Of 60 native pairs, mosaics and denoised ones among
-them, at 90 to 98 none had native misfits above 15, nor fitted 4/3 better than native; at 80 one of 12
-passed for it. Pairs enlarged by 4/3 have 30 to 160 against 6 to 37 at 95, where they tell."""
+MILD_QUALITY, MILD_MARGIN = 90, 10.0
+"""JPEG quality from which that does not happen, and by how much an enlarged template must fit better
+there. Of 96 native pairs, mosaics and denoised ones among them, at 90 to 98 none fitted 4/3 or any
+other factor better than native; at 80 one of 12 passed for 4/3. Pairs enlarged by 4/3 have native
+misfits of 26 to 160 against 6 to 37 at 95, where they tell."""
 
 GAP_SHARE = 0.5
 """Coefficients between rounding noise and a step, as a share of the rarer of those below and above
@@ -121,7 +122,7 @@ class GridVerdict:
         own, *others = sorted(self.misfits.values())
         return (
             (self.is_mild or not math.isclose(self.factor, MIMICKED))
-            and self.native_misfit - own > GRID_MARGIN
+            and self.native_misfit - own > (MILD_MARGIN if self.is_mild else GRID_MARGIN)
             and own < GRID_RATIO * min(self.native_misfit, *others)
             and own < WORST_FIT * self.pairs
         )

@@ -122,8 +122,8 @@ class Rows:
     noise: FloatImage | None = None
 
     def show(self, frequency: float, *, noise_alone: bool) -> bool:
-        """Whether a mirror there is in all of the band, and not in a few lines that the scene makes:
-        in the noise, where there is any, and unless that is clear `noise_alone`, in the detail."""
+        """Whether a mirror there is in all of the band, and not in a few lines that the scene makes: in
+        the noise, where there is any, and in the detail, unless the noise is clear `noise_alone`."""
         if self.noise is not None and breadth(self.noise, frequency) < LEAST_BREADTH:
             return False
         return noise_alone or breadth(self.detail, frequency) >= LEAST_BREADTH
@@ -195,7 +195,8 @@ def find_trace(
         best = int(np.argmax(np.where(remaining, coherence, 0.0)))
         remaining &= np.abs(photo.frequency - photo.frequency[best]) > 4 / photo.length
         settled = _settle_alias(best, strength, coherence, photo, rows.residual)
-        alone = noise is not None and bool(noise.strength[settled] >= NOISE_STRENGTH)
+        # Compression leaves noise where the scene has detail: what repeats, repeats there, too.
+        alone = noise is not None and bool(noise.strength[settled] >= LONE_STRENGTH)
         if not rows.show(float(photo.frequency[settled]), noise_alone=alone):
             continue
         if (
