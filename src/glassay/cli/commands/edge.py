@@ -47,7 +47,7 @@ def command(
         return measure_edges(
             image, box=area, pixel_size=pixel_size, full=one.at_full_scale(),
             notes=(*tone_notes(one, tone), *compression_notes(one.facts)),
-            other_tones=one.other_tones,
+            other_tones=one.other_tones, quantization=one.facts.get("quantization"),
         )  # fmt: skip
 
     def draw(response: EdgeResponse) -> None:

@@ -37,6 +37,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
         notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
+        quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
