@@ -13,7 +13,8 @@ import pytest
 from tests.detail.exact_edges import ExactEdge, pupil
 
 from glassay.detail.bars import measure_bars
-from glassay.detail.edge import EdgeResponse, measure_edges
+from glassay.detail.edge import measure_edges
+from glassay.detail.edge_result import EdgeResponse
 from glassay.detail.line_response import response_of_lines
 from glassay.detail.tone_doubt import SOURCE, tone_part, tone_u
 from glassay.imaging import linear_to_srgb, read_photo, srgb_to_linear

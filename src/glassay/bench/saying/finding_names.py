@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from glassay.detail.edge import GROUPS
+from glassay.detail.edge_result import GROUPS
 from glassay.finding import Finding
 from glassay.quantity import Quantity
 

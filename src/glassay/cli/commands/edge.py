@@ -9,7 +9,8 @@ import click
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.detail.edge import GROUPS, EdgeResponse, measure_edges
+from glassay.detail.edge import measure_edges
+from glassay.detail.edge_result import GROUPS, EdgeResponse
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Quantity
 from glassay.sampling.evidence import compression_notes
