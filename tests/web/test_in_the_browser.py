@@ -142,6 +142,15 @@ def test_where_to_look_is_pointed_at_with_the_keyboard(
     page.goto(served.entry)
     page.goto(served.address + "/capture?id=captures/near.png")
     page.wait_for_selector("#viewer[data-ready=yes]")
+    page.locator(".openseadragon-canvas").focus()
+    page.wait_for_timeout(400)
+    upright = page.locator(".openseadragon-canvas").screenshot()
+    page.keyboard.press("r")
+    page.keyboard.press("f")
+    page.wait_for_timeout(400)
+    assert page.locator(".openseadragon-canvas").screenshot() == upright, (
+        "it was turned or mirrored"
+    )
     page.get_by_role("button", name="Where to look").focus()
     page.keyboard.press("Enter")
     page.locator(".openseadragon-canvas").focus()

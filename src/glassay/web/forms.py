@@ -9,7 +9,7 @@ from typing import Any, Literal
 from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.edit import Place
 from glassay.bench.document.model import INSTRUMENT_KINDS, OBJECT_KINDS
-from glassay.bench.document.observed import OBSERVABLE
+from glassay.bench.document.observed import observable
 from glassay.errors import Unusable
 
 Kind = Literal["text", "long", "yes or no", "number", "whole", "lines", "pairs"]
@@ -120,7 +120,7 @@ FORMS: dict[str, Form] = {
     )),
     "observation": Form("Observation", (
         Field("what", "What was seen", "the light cannot be dimmed"),
-        Field("kind", "Makes it a fact of the comparison", options=OBSERVABLE),
+        Field("kind", "Makes it a fact of the comparison", options=observable()),
         Field("value", "Value"), Field("within", "May be off by", "5 min"),
         Field("date", "Date", "2026-05-01"),
         Field("at", "When in use it happened", "after 12 min"),

@@ -7,9 +7,9 @@ results measured on one slide do not count the slide.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from glassay.bench.document.model import Bench, Capture, Claim, Instrument, Money, Setting
 from glassay.finding import Finding
@@ -17,12 +17,23 @@ from glassay.optics.readings import Reading
 from glassay.quantity import Quantity
 from glassay.sampling.binding import Binding
 
+T = TypeVar("T")
+
 Status = Literal["measured", "refused", "unusable", "not run", "no method", "nothing found"]
 """refused: readable, but nothing to measure; unusable: damaged file; no method: kind of object on
 which nothing has to be measured; nothing found: so a method that was tried aside from what the
 capture is for (of single methods only; such a capture is "no method")."""
 
 VerdictWord = Literal["met", "not met", "undecided", "untested"]
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What is to be said, before it is a sentence: its kind, and the names and numbers in it."""
+
+    kind: str
+    names: tuple[str, ...] = ()
+    numbers: tuple[Quantity | float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,7 +150,6 @@ class JudgedReading:
     counted: Quantity
     claimed: float
     verdict: VerdictWord
-    sentence: str
 
 
 @dataclass(frozen=True)
@@ -283,6 +293,14 @@ class BenchResults:
     """Assumptions made anywhere, one sentence each, without repeats."""
     contradictions: tuple[Contradiction, ...] = ()
     """What contradicts itself, to be told before anything else."""
+    _derived: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """What `make` derives from these results, kept under its name for whoever asks again."""
+        if name not in self._derived:
+            self._derived[name] = make()
+        found: T = self._derived[name]
+        return found
 
     def is_doubtful(self, one: SettingResult) -> bool:
         """Whether a contradiction stands in this setting."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -53,12 +54,12 @@ class Resolved:
     is_least: bool = False
     """Every bar in view was told: finer lines may be told as well."""
 
-    @property
+    @cached_property
     def line(self) -> Quantity:
         """Width of the finest line, half a period, in um."""
         return combine(lambda f: 1 / (2 * f), (self.frequency,), "um")
 
-    @property
+    @cached_property
     def is_well_measured(self) -> bool:
         """Whether its interval is narrow enough to be held against other evidence."""
         return self.line.expanded <= WELL_MEASURED * self.line.value
@@ -144,10 +145,14 @@ def bars_in(result: CaptureResult) -> Resolved | None:
     found = None if part is None else bars_told(part.evidence.get("elements", ()), USUAL_CONTRAST)
     if found is None:
         per_mm = result.findings["finest_frequency"].quantity
-        how, is_least = "finest bars of the target that are told", True
+        how, is_least = "finest bars of the target that are resolved", True
     else:
         per_mm, is_least = found
-        how = f"bars, {USUAL_CONTRAST:.0%} modulation" if not is_least else "bars, all in view told"
+        how = (
+            f"bars, {USUAL_CONTRAST:.0%} modulation"
+            if not is_least
+            else "bars, all in view resolved"
+        )
     frequency = per_mm.scaled(1e-3, "cycles/um")
     return Resolved(frequency, USUAL_CONTRAST, how, result.capture.id, "bars", is_least=is_least)
 

@@ -41,4 +41,17 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(result.findings(), result.notes, result)
 
 
-METHODS = (Method(NAME, (), _version, _no_settings, _measure),)
+NAMES = {
+    "scale_ratio": "ratio of pixel sizes, second over first",
+    "rotation": "rotation of the second against the first",
+    "residual": "misfit of the match",
+    "correlation": "correlation of the match",
+    "shared_width": "width of what both show",
+    "shared_height": "height of what both show",
+    "calibration_ratio": "ratio of pixel sizes by the calibrations",
+    "calibration_error": "calibrations against the match",
+    "calibrations": "the calibrations",
+    "unexplained": "difference left unexplained",
+}  # fmt: skip
+
+METHODS = (Method(NAME, (), _version, _no_settings, _measure, names=NAMES),)
