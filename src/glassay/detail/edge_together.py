@@ -21,6 +21,10 @@ USEFUL = 0.3
 """Expanded uncertainty, as a share of the value, beyond which a number is withheld: its 95 %
 interval spans nearly a factor of two."""
 
+USEFUL_BOUND = 0.5
+"""The same where the tone curve makes most of it: nearly all curves pull downwards, so that the number
+still bounds the response from above."""
+
 LEAN_LIMIT = 0.15
 """Mean lean of the rise towards the bright side above which the tone curve is in doubt. Linear
 light through a circular pupil leans by less than 0.01; gamma-encoded light read as linear by 0.2
@@ -39,7 +43,8 @@ COMMON = ("tails beyond the window", "method", LOST)
 
 def is_vague(value: Quantity) -> bool:
     """Whether a number is too uncertain to be stated."""
-    return value.expanded > USEFUL * abs(value.value)
+    by_tone = bool(value.contributions) and value.contributions[0].source == TONE
+    return value.expanded > (USEFUL_BOUND if by_tone else USEFUL) * abs(value.value)
 
 
 def together(
