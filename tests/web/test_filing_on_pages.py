@@ -211,6 +211,14 @@ def test_what_waits_is_found_again(client: TestClient, folder: Path) -> None:
     assert "2 files: say what they show" in page
 
 
+def test_only_what_was_shown_is_forgotten(client: TestClient, folder: Path) -> None:
+    batch = hand_over_singly(client, *shades(folder, "a.png", "b.png"))
+    client.post("/incoming/drop", data={"batch": batch, "shown": "0"})
+    assert "1 file: say what they show" in client.get("/captures").text
+    client.post("/incoming/drop", data={"batch": batch})
+    assert "say what they show" not in client.get("/captures").text
+
+
 def test_a_filing_tells_how_far_it_is_and_can_be_stopped(
     client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

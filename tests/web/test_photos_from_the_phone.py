@@ -272,6 +272,21 @@ def test_what_comes_while_others_are_filed_is_not_forgotten(
     assert [name for name, _, _ in waiting(bench)] == ["b.png"]
 
 
+def test_a_file_goes_on_when_its_batch_was_forgotten(
+    phone: TestClient, bench: Path, tmp_path: Path
+) -> None:
+    data = picture(tmp_path / "a.png")
+    asked = {"name": "a.png", "size": len(data), "key": "k"}
+    first = phone.post("/begin", params=asked).json()
+    phone.post("/piece", params={"id": first["id"], "at": 0}, content=data[:100])
+    for folder in (bench / "results" / "incoming").iterdir():
+        Incoming(bench).forget(folder.name)
+    late = phone.post("/piece", params={"id": first["id"], "at": 100}, content=data[100:])
+    assert (late.status_code, late.json()["at"]) == (409, 0)
+    assert hand_over(phone, "a.png", data) == [200]
+    assert waiting(bench) == [("a.png", "", data)]
+
+
 @pytest.fixture
 def page(bench: Path) -> Iterator[PhonePage]:
     opened = PhonePage(bench, "127.0.0.1", 5)
