@@ -20,7 +20,15 @@ from glassay.distortion import Frame
 from glassay.errors import Unusable
 from glassay.imaging.jpeg_damage import damage_note
 from glassay.imaging.memory import check_size
-from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage, StoredImage, Tone, linear_table
+from glassay.imaging.tone import (
+    LUMINANCE_WEIGHTS,
+    OTHER_TONES,
+    FloatImage,
+    Relight,
+    StoredImage,
+    Tone,
+    linear_table,
+)
 
 pillow_heif.register_heif_opener()
 
@@ -49,6 +57,9 @@ class Photo:
     notes: tuple[str, ...] = ()
     frame_of_whole: Frame | None = None
     """The frame of the photo that this is a part of, in px of the part; None for a whole photo."""
+    tone_stated: bool = False
+    """Whether someone who knows the camera said what `tone` is. No file says it: a colour profile
+    tells how a display has to show the values, not how the camera made them of light."""
 
     @property
     def frame(self) -> Frame:
@@ -75,6 +86,11 @@ class Photo:
         """The stored value at which the camera clips (1 for floating-point photos)."""
         kind = self.stored.dtype
         return float(np.iinfo(kind).max) if kind.kind == "u" else 1.0
+
+    @property
+    def other_tones(self) -> tuple[Relight, ...]:
+        """What the light may be instead, where the usual tone curve was only assumed."""
+        return () if self.tone_stated or self.tone != "srgb" else OTHER_TONES
 
     def crop(self, box: tuple[int, int, int, int]) -> Photo:
         """The part `box` = (x, y, width, height) in px of the upright photo (a view, no copy).
@@ -174,10 +190,11 @@ def read_photo(path: str | Path, tone: Tone | None = None) -> Photo:
     suffix = path.suffix.lower().lstrip(".")
     if suffix and suffix not in _SUFFIXES.get(facts["format"], (suffix,)):
         notes.append(f"the name says .{suffix}, the content is {facts['format']}")
+    stated = tone is not None
     if tone is None:
         deep_grey = stored.ndim == 2 and stored.dtype.itemsize > 1
         tone = "linear" if stored.dtype.kind == "f" or deep_grey else "srgb"
-    return Photo(path, stored, tone, facts, tuple(notes + more))
+    return Photo(path, stored, tone, facts, tuple(notes + more), tone_stated=stated)
 
 
 _SUFFIXES = {

@@ -179,8 +179,9 @@ class Verdict:
 
 
 ContradictionKind = Literal[
-    "changed file", "filed twice", "chain against field", "chain against sensor", "round field",
-    "photos of one setting", "cut out", "calibrations of one chip",
+    "changed file", "filed twice", "chain against field", "chain against sensor",
+    "chain against image", "settings against each other", "round field",
+    "photos of one setting", "cut out", "smaller than the sensor", "calibrations of one chip",
 ]  # fmt: skip
 
 

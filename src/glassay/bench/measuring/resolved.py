@@ -12,6 +12,7 @@ import numpy as np
 
 from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
+from glassay.detail.tone_doubt import with_tone
 from glassay.optics.limits import cutoff_per_um
 from glassay.quantity import Quantity, combine
 
@@ -167,12 +168,37 @@ def bars_told(
     two directions counts. None when the coarsest ones fail already.
     """
     level = modulation / MODULATION_OF_BARS
-    read = [
+    usual = [
         (float(e["frequency"]), *min((float(e[k]["contrast"]), float(e[k]["contrast_u"]))
-                                     for k in ("upright", "level")))
-        for e in elements
-        if e["upright"]["contrast"] is not None and e["level"]["contrast"] is not None
+                                     for k in DIRECTIONS))
+        for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
     ]  # fmt: skip
+    told = _fallen_to(usual, level)
+    if told is None:
+        return None
+    frequency, noise, is_least = told
+    others = []
+    for tone in range(min((len(e[k].get("toned", ())) for e in elements for k in DIRECTIONS
+                           if e[k]["contrast"] is not None), default=0)):  # fmt: skip
+        read = [
+            (float(e["frequency"]), min(float(e[k]["toned"][tone]) for k in DIRECTIONS), 0.0)
+            for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
+        ]  # fmt: skip
+        other = _fallen_to(read, level)
+        others.append(math.nan if other is None else other[0])
+    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
+    found = found.with_contribution("three bars for many", THREE_BARS_U * frequency)
+    return with_tone(found, others), is_least
+
+
+DIRECTIONS = ("upright", "level")
+
+
+def _fallen_to(
+    read: Sequence[tuple[float, float, float]], level: float
+) -> tuple[float, float, bool] | None:
+    """Where contrast falls to the level, its u, and whether it never does so; None where the coarsest
+    fail already. `read` holds frequency, contrast and the contrast's u from coarse to fine."""
     last, fails = None, 0
     for i, (_, value, _) in enumerate(read):
         fails = 0 if value >= level else fails + 1
@@ -183,13 +209,12 @@ def bars_told(
         return None
     f0, c0, u0 = read[last]
     if last + 1 == len(read):
-        return Quantity.of(f0, THREE_BARS_U * f0, "lp/mm", "three bars for many"), True
+        return f0, 0.0, True
     f1, c1, u1 = read[last + 1]
     octaves, share = math.log(f1 / f0), (c0 - level) / (c0 - c1)
     frequency = f0 * math.exp(octaves * share)
     noise = math.hypot((1 - share) * u0, share * u1) / (c0 - c1) * octaves * frequency
-    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
-    return found.with_contribution("three bars for many", THREE_BARS_U * frequency), False
+    return frequency, noise, False
 
 
 def _edge(

@@ -26,8 +26,8 @@ from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
-from glassay.bench.measuring.methods.contract import kept_in_mind
-from glassay.errors import NotMeasurable, Unusable
+from glassay.bench.measuring.methods.contract import kept_in_mind, photo_facts, photo_of
+from glassay.errors import GlassayError, NotMeasurable, Unusable
 from glassay.quantity import Quantity
 
 
@@ -328,7 +328,7 @@ def _measure(method_name: str, paths: Sequence[Path], settings: Any) -> MethodRe
     try:
         outcome = method.measure(paths, settings)
     except NotMeasurable as error:
-        return MethodResult(method_name, "refused", reason=str(error))
+        return MethodResult(method_name, "refused", reason=str(error), facts=_facts(paths))
     except Unusable as error:
         return MethodResult(method_name, "unusable", reason=str(error))
     except Exception as error:  # a fault in a method must not cost the other captures' results
@@ -338,6 +338,16 @@ def _measure(method_name: str, paths: Sequence[Path], settings: Any) -> MethodRe
         method_name, "measured", dict(outcome.findings), tuple(outcome.notes),
         evidence=to_plain(outcome.evidence) or {}, facts=to_plain(outcome.facts),
     )  # fmt: skip
+
+
+def _facts(paths: Sequence[Path]) -> dict[str, Any]:
+    """What the first file of a refused capture states, its size above all; empty for clips."""
+    if medium_of(paths) == "clip":
+        return {}
+    try:
+        return to_plain(photo_facts(photo_of(paths[0]))) or {}
+    except GlassayError:
+        return {}
 
 
 def forget_capture(bench: Bench, capture_id: str) -> None:

@@ -19,11 +19,11 @@ from glassay.bench.measuring.methods.contract import (
     photo_facts,
     photo_of,
 )
-from glassay.detail.edge import GROUPS
+from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "7"
+DETAIL_VERSION = "8"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -38,7 +38,8 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     photo = only_photo(paths, "an edge")
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
-        notes=(*photo.notes, *compression_notes(photo.facts)),
+        notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
+        quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
@@ -52,7 +53,7 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     scale = measure_scale(photo.measuring_grey(), pattern="ruled", box=area(settings))
     found = response_of_lines(
         photo.linear_grey(), scale.segments, scale.division.value,
-        jpeg_quality(photo.facts.get("quantization") or {}),
+        jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
     )  # fmt: skip
     return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
 
@@ -62,8 +63,9 @@ def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     photo = only_photo(paths, "a bar target")
     result = measure_bars(
-        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes
-    )
+        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
+        other_tones=photo.other_tones,
+    )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
 
