@@ -32,7 +32,7 @@ def headline(results: BenchResults) -> tuple[str, ...]:
 
 
 def _contradictions(results: BenchResults) -> tuple[str, ...]:
-    return tuple(f"{said(one, results.bench)}." for one in results.contradictions)
+    return tuple(f"{said(one, results.bench)}." for one in results.doubts)
 
 
 def _claims(results: BenchResults) -> str:

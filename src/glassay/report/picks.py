@@ -100,9 +100,12 @@ def _finest(results: BenchResults) -> Pick | None:
     if not told:
         return None
     best = min(told, key=lambda one: one.sure)
-    how = {"bars": " by bars", "edge": " by edges", "lines": " by its slide"}.get(
-        best.resolved.kind, ""
-    )
+    how = {
+        "bars": " by bars",
+        "edge": " by edges",
+        "lines": " by its slide",
+        "chip": " by a chip that a finer one shows",
+    }.get(best.resolved.kind, "")
     text = f"{best.setting.instrument.title} shows lines of {say_length(best.width)}{how}"
     level = [best, *_rivals(best, told)]
     others = sorted((one for one in told if one not in level), key=lambda one: one.sure)

@@ -386,9 +386,12 @@ def numbers_below(told: Caption) -> list[str]:
         lines.append("resolved detail not measured")
     else:
         finer = "shows no line finer than" if told.resolved.is_bound else "shows lines of"
-        by = {"bars": ", by bars", "edge": ", by edges", "lines": ", by its slide"}.get(
-            told.resolved.kind, ""
-        )
+        by = {
+            "bars": ", by bars",
+            "edge": ", by edges",
+            "lines": ", by its slide",
+            "chip": ", by a chip",
+        }.get(told.resolved.kind, "")
         lines.append(f"{finer} {prose(say_length(told.resolved.line))}{by}")
     return lines
 

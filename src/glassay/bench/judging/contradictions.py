@@ -16,6 +16,7 @@ from glassay.bench.chip.same_chip import SameChip
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import CaptureResult, Contradiction, SettingResult
 from glassay.bench.measuring.methods import medium_of
+from glassay.bench.measuring.resolved import disagreement
 from glassay.finding import Finding
 from glassay.optics import readings
 from glassay.quantity import Quantity, combine
@@ -77,6 +78,7 @@ def find_contradictions(
         *_cut_out(bench, captures),
         *_smaller_than_sensor(bench, captures),
         *_calibrations(bench, matches),
+        *_two_finest_lines(settings, captures),
     )
 
 
@@ -320,6 +322,20 @@ def _calibrations(bench: Bench, matches: Sequence[SameChip]) -> Iterator[Contrad
             yield Contradiction(
                 "calibrations of one chip", places, (pair.first, pair.second), (error,),
                 (chip.object,), touches="scale",
+            )  # fmt: skip
+
+
+def _two_finest_lines(
+    settings: Sequence[SettingResult], captures: Sequence[CaptureResult]
+) -> Iterator[Contradiction]:
+    """Bars, edges, a slide's lines and a chip that part on the finest line. The widest counts."""
+    for one in settings:
+        ends = disagreement(one, captures)
+        if ends is not None:
+            yield Contradiction(
+                "finest line by two sources", ((one.instrument.id, one.setting.id),),
+                tuple(end.capture for end in ends), tuple(end.line for end in ends),
+                tuple(end.how for end in ends), touches="nothing",
             )  # fmt: skip
 
 

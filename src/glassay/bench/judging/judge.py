@@ -81,6 +81,7 @@ def withhold(
 
 
 def _withheld(bench: Bench, verdict: Verdict, contradictions: Sequence[Contradiction]) -> Verdict:
-    mine = [one for one in contradictions if verdict.instrument in (i for i, _ in one.places)]
-    why = Statement("as said", (why_withheld((mine or list(contradictions))[0], bench),))
+    touching = [one for one in contradictions if one.touches != "nothing"]
+    mine = [one for one in touching if verdict.instrument in (i for i, _ in one.places)]
+    why = Statement("as said", (why_withheld((mine or touching)[0], bench),))
     return _verdict(verdict.instrument, verdict.claim, Held("undecided", why))

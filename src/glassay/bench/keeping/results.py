@@ -182,6 +182,7 @@ ContradictionKind = Literal[
     "changed file", "filed twice", "chain against field", "chain against sensor",
     "chain against image", "settings against each other", "round field",
     "photos of one setting", "cut out", "smaller than the sensor", "calibrations of one chip",
+    "finest line by two sources",
 ]  # fmt: skip
 
 
@@ -191,7 +192,8 @@ class Contradiction:
 
     `places` are (instrument, setting), `captures` what it is seen in, `numbers` and `names` what
     the sentence of its kind states. What it `touches` counts for no verdict: the lengths measured in
-    its places ("scale"), or its captures altogether (of those, the `doubtful` ones where given).
+    its places ("scale"), or its captures altogether (of those, the `doubtful` ones where given); or
+    nothing, where the more careful number stands already.
     """
 
     kind: ContradictionKind
@@ -199,7 +201,7 @@ class Contradiction:
     captures: tuple[str, ...]
     numbers: tuple[Quantity, ...] = ()
     names: tuple[str, ...] = ()
-    touches: Literal["scale", "everything"] = "everything"
+    touches: Literal["nothing", "scale", "everything"] = "everything"
     doubtful: tuple[str, ...] = ()
 
     @property
@@ -303,10 +305,15 @@ class BenchResults:
         found: T = self._derived[name]
         return found
 
+    @property
+    def doubts(self) -> tuple[Contradiction, ...]:
+        """Those that verdicts may lean on. The others are said with what they are about."""
+        return tuple(one for one in self.contradictions if one.touches != "nothing")
+
     def is_doubtful(self, one: SettingResult) -> bool:
         """Whether a contradiction stands in this setting."""
         here = (one.instrument.id, one.setting.id)
-        return any(here in found.places for found in self.contradictions)
+        return any(here in found.places for found in self.doubts)
 
     def capture(self, capture_id: str) -> CaptureResult:
         """The result of one capture. Raises KeyError for an unknown id."""

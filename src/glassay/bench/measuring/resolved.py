@@ -11,6 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.detail.tone_doubt import with_tone
 from glassay.optics.limits import cutoff_per_um
@@ -48,7 +49,7 @@ class Resolved:
     contrast: float | None
     how: str
     capture: str
-    kind: Literal["bars", "edge", "lines", "correlation"]
+    kind: Literal["bars", "edge", "lines", "chip", "correlation"]
     is_bound: bool = False
     """Where detail stops repeating (ring correlation): no finer line is told, and no line was."""
     is_least: bool = False
@@ -86,33 +87,58 @@ def finest_in(
     that it is. With a contrast only edges count. Needs the setting's pixel size, except for bars;
     captures of another picture size are left out.
     """
-    here = [
-        result for result in captures
-        if (result.capture.instrument, result.capture.setting) == (one.instrument.id, one.setting.id)
-    ]  # fmt: skip
-    limit = _finest_sampled(one, captures)
-    told = [
-        best
-        for of_kind in ([bars_in(r) for r in here] if contrast is None else [],
-                        [_edge(one, r, limit, contrast) for r in here],
-                    [_lines(one, r, limit, contrast) for r in here])
-        if (best := _finest_of(of_kind)) is not None
-    ]  # fmt: skip
+    told = sources_of(one, captures, contrast)
     if told:
         sure = [found for found in told if not found.is_least] or told
         sure = [found for found in sure if found.is_well_measured] or sure
         return _combined(sure)
-    return _finest_of([_correlation(one, r, limit) for r in here]) if contrast is None else None
+    limit = _finest_sampled(one, captures)
+    bounds = [_correlation(one, r, limit) for r in _here(one, captures)]
+    return _finest_of(bounds) if contrast is None else None
+
+
+def sources_of(
+    one: SettingResult, captures: Sequence[CaptureResult], contrast: float | None = None
+) -> list[Resolved]:
+    """The finest line of a setting by each kind of evidence that shows one: bars, edges, the slide's
+    own lines, a chip that a finer instrument shows too."""
+    here, limit = _here(one, captures), _finest_sampled(one, captures)
+    kinds = [
+        [bars_in(r) for r in here] if contrast is None else [],
+        *([read(one, r, limit, contrast) for r in here] for read in (_edge, _lines, _by_finer)),
+    ]
+    return [best for of_kind in kinds if (best := _finest_of(of_kind)) is not None]
+
+
+def disagreement(
+    one: SettingResult, captures: Sequence[CaptureResult]
+) -> tuple[Resolved, Resolved] | None:
+    """The finest and the widest of a setting's sources that are well measured, where they differ by
+    more than their uncertainties; None where they agree."""
+    sure = [
+        found for found in sources_of(one, captures)
+        if found.is_well_measured and not found.is_least and found.frequency.u
+    ]  # fmt: skip
+    if len(sure) < 2:
+        return None
+    ends = min(sure, key=lambda f: f.line.value), max(sure, key=lambda f: f.line.value)
+    return None if _agree(*ends) else ends
+
+
+def _agree(a: Resolved, b: Resolved) -> bool:
+    apart = abs(a.frequency.value - b.frequency.value)
+    return apart <= math.hypot(a.frequency.expanded, b.frequency.expanded)
+
+
+def _here(one: SettingResult, captures: Sequence[CaptureResult]) -> list[CaptureResult]:
+    place = (one.instrument.id, one.setting.id)
+    return [r for r in captures if (r.capture.instrument, r.capture.setting) == place]
 
 
 def _combined(told: Sequence[Resolved]) -> Resolved:
     """The mean weighted by 1 / u^2 of what agrees (JCGM 100:2008, 4.2 and 5.2 for what is shared)."""
     sceptic = max(told, key=lambda found: found.line.value)
-    agree = all(
-        abs(found.frequency.value - sceptic.frequency.value)
-        <= math.hypot(found.frequency.expanded, sceptic.frequency.expanded)
-        for found in told
-    )
+    agree = all(_agree(found, sceptic) for found in told)
     if len(told) == 1 or not agree or not all(found.frequency.u for found in told):
         return sceptic
     weights = [1 / found.frequency.u**2 for found in told]
@@ -242,6 +268,18 @@ def _lines(
     return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "lines")
 
 
+def _by_finer(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    """What a chip tells that a finer instrument of known response shows too."""
+    part, level = result.part(BY_FINER), USUAL_CONTRAST if contrast is None else contrast
+    pixel = _pixel_size(one, result)
+    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
+        return None
+    how = f"chip against a finer instrument, {level:.0%} modulation"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "chip")
+
+
 def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Resolved | None:
     pixel = _pixel_size(one, result)
     if pixel is None or "frc_cutoff" not in result.findings:
@@ -268,7 +306,7 @@ def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
 
 def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:
     """Frequency (cycles/px) at which the edge response falls to `level`."""
-    parts = [part for part in result.parts if part.method != "superposed lines"]
+    parts = [part for part in result.parts if part.method not in ("superposed lines", BY_FINER)]
     return next((q for part in parts if (q := _in_part(part, level)) is not None), None)
 
 

@@ -13,7 +13,8 @@ WITHHELD = "verdicts that lean on it are withheld"
 
 def said(one: Contradiction, bench: Bench) -> str:
     """One contradiction as a sentence that stands by itself, without its full stop."""
-    return f"Contradiction: {_SENTENCES[one.kind](one, bench)}; {WITHHELD}"
+    what = _SENTENCES[one.kind](one, bench)
+    return f"Contradiction: {what}" + (f"; {WITHHELD}" if one.touches != "nothing" else "")
 
 
 def why_withheld(one: Contradiction, bench: Bench) -> str:
@@ -27,6 +28,15 @@ def _where(one: Contradiction, bench: Bench) -> str:
         instrument = bench.instrument(instrument_id)
         titles.append(f"{instrument.title}, {instrument.setting(setting_id).title}")
     return listed(titles)
+
+
+def _two_finest_lines(one: Contradiction, bench: Bench) -> str:
+    (fine, wide), (by_fine, by_wide) = one.numbers, one.names
+    return (
+        f"{_where(one, bench)}: the finest line is {say_length(fine)} by one source ({by_fine}) and"
+        f" {say_length(wide)} by another ({by_wide}); sharpening, smoothing or another focus parts"
+        " them, and the wider one counts"
+    )
 
 
 def _changed(one: Contradiction, bench: Bench) -> str:
@@ -140,4 +150,5 @@ _SENTENCES: Mapping[str, Callable[[Contradiction, Bench], str]] = {
     "photos of one setting": _mixed,
     "cut out": _cut_out,
     "calibrations of one chip": _calibrations,
+    "finest line by two sources": _two_finest_lines,
 }

@@ -84,6 +84,7 @@ def _evidence(finest: Resolved) -> str:
         "bars": "by bars",
         "edge": "by edges",
         "lines": "by lines of the slide",
+        "chip": "by a chip that a finer instrument shows",
         "correlation": "a bound, by ring correlation",
     }
     return by[finest.kind]

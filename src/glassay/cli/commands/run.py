@@ -128,7 +128,7 @@ MOST_DOUBTS = 3
 
 def _doubts(results: BenchResults) -> list[str]:
     """What contradicts itself, before all else: nothing below is worth more than that."""
-    said_ones = [f"CONTRADICTION: {said(one, results.bench)}" for one in results.contradictions]
+    said_ones = [said(one, results.bench) for one in results.doubts]
     if len(said_ones) <= MOST_DOUBTS:
         return said_ones
     more = f"and {len(said_ones) - MOST_DOUBTS + 1} more contradictions: see --full"
@@ -175,7 +175,7 @@ def _print_answer(results: BenchResults) -> None:
     if not results.bench.instruments:
         out.print("There are no instruments in bench.toml yet.", markup=False)
         return
-    for one in results.contradictions:
+    for one in results.doubts:
         out.print(f"{said(one, results.bench)}.", style="bold", markup=False)
     left_out: tuple[str, ...] = ()
     table = comparison_table(results)

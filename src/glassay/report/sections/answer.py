@@ -63,7 +63,7 @@ def fill(report: Report) -> Filling | None:
 
 def contradictions(results: BenchResults) -> tuple[str, ...]:
     """What two findings say against each other, a sentence each."""
-    return tuple(said(one, results.bench) for one in results.contradictions)
+    return tuple(said(one, results.bench) for one in results.doubts)
 
 
 # ---- the plate -----------------------------------------------------------------------------------
