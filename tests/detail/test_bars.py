@@ -13,9 +13,10 @@ import numpy.typing as npt
 import pytest
 
 from glassay.cli import main
-from glassay.detail.bars import BarResult, Bars, Element, measure_bars
+from glassay.detail.bars import measure_bars
 from glassay.detail.bars_fit import Site, read_contrast
 from glassay.detail.bars_layout import frequency_lp_mm
+from glassay.detail.bars_result import BarResult, Bars, Element
 from glassay.errors import NotMeasurable
 from glassay.imaging import read_photo
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, linear_table
