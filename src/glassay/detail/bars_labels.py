@@ -31,7 +31,8 @@ by which blur put another one before the true one is 0.1."""
 
 LEAST_AGREEING, UNCLEAR = 1.5, 0.5
 """Numerals that must agree on the group, less those that disagree, and for how much of one a numeral
-counts that is the likeliest but does not lead clearly: one clear numeral at least, and a second one.
+counts that is the likeliest but does not lead clearly: one clear numeral at least, and a second one,
+and one more than any other group has.
 Whatever number stands above one column (a serial, a date) would else make a group, and each step of two
 is a factor of four."""
 
@@ -112,7 +113,7 @@ def read_group(image: FloatImage, layout: Layout) -> tuple[int | None, tuple[str
         votes += [_vote(reading, abs(first + ahead), leads) for first in GROUPS]
         clear |= leads
     second, best = np.sort(votes)[-2:]
-    if not clear or best < LEAST_AGREEING or best == second:
+    if not clear or best < LEAST_AGREEING or best - second < 1:
         return None, tuple(words)
     return GROUPS[int(votes.argmax())], tuple(words)
 
