@@ -14,7 +14,14 @@ from glassay.distortion import Frame, at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
-from glassay.lattice.basis import MoireSuspected, Mosaic, Steps, find_steps
+from glassay.lattice.basis import (
+    MoireSuspected,
+    Mosaic,
+    MosaicUntold,
+    Steps,
+    find_steps,
+    is_hexagonal,
+)
 from glassay.lattice.extent import Extent, find_extent
 from glassay.lattice.formats import format_of
 from glassay.lattice.moire import is_off_edges
@@ -60,7 +67,8 @@ class LatticeResult:
 
     `pitch_x` and `pitch_y` are the distances from site to site along the axes nearest to horizontal
     and vertical on the optical axis; one of them None for a pattern in one direction only.
-    `mosaic` pixels make one period of a colour mosaic (1: none); `pixels_seen` is False where only
+    `mosaic` pixels make one period of what repeats (1: all alike; `steps.coloured` tells whether that
+    is a colour mosaic); `pixels_seen` is False where only
     the mosaic was resolved. `tilt_deg` is clockwise as seen. `distortion` at the corner of the
     photo, None if not seen. `filled` (rows, columns) tells which blocks of `block_px` (height,
     width) the lattice fills.
@@ -93,7 +101,7 @@ def _lattice_findings(
         if pitch is None:
             continue
         out[f"pitch_{axis}"] = Finding(pitch, METHOD)
-        if result.mosaic > 1:
+        if result.steps.coloured:
             period = pitch.scaled(result.mosaic, pitch.unit)
             out[f"mosaic_period_{axis}"] = Finding(period, METHOD)
     out["tilt"] = Finding(Quantity(result.tilt_deg, "deg"), METHOD)
@@ -160,7 +168,7 @@ def _measured_row(image: FloatImage, frame: Frame) -> LatticeResult:
         pixels_seen=True,
         amplitude=amplitude,
         distortion=None,
-        steps=Steps(step, None, 1, True, 1.0, (step,), (0,), one),
+        steps=Steps(step, None, 1, False, True, 1.0, (step,), (0,), one),
         filled=fit.filled.T if upright else fit.filled,
         block_px=(blocks.width, blocks.height) if upright else (blocks.height, blocks.width),
         shape=(image.shape[0], image.shape[1]),
@@ -177,7 +185,7 @@ def _measured_lattice(image: FloatImage, mosaic: Mosaic, frame: Frame) -> Lattic
         small = _reduced(image, factor)
         try:
             steps, amplitude = _steps(small, mosaic)
-        except MoireSuspected:
+        except (MoireSuspected, MosaicUntold):
             if coarse is None:
                 raise
             break
@@ -286,7 +294,7 @@ def _with_lens(pitch: Quantity | None, off_green: bool) -> Quantity | None:
 
 def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
     notes = []
-    if result.mosaic > 1:
+    if result.steps.coloured:
         how = "colours alternate from pixel to pixel"
         notes.append(
             f"the pattern repeats every {result.mosaic} pixels ({how}): a colour mosaic; the pitch"
@@ -296,8 +304,13 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
             notes.append(
                 "only the mosaic is resolved; that it is two pixels wide is taken from its colours"
             )
-    if result.steps.assumed:
-        notes.append(result.steps.assumed)
+    elif result.mosaic > 1:
+        notes.append(
+            "cells of two kinds alternate, and the pitch is that from cell to cell; whether it is a"
+            " colour mosaic, no colours tell"
+        )
+    if result.steps.y is not None and is_hexagonal(result.steps.x, result.steps.y):
+        notes.append("a hexagonal lattice: each site has six neighbours at the pitch")
     if result.pitch_x is None or result.pitch_y is None:
         notes.append("the pattern repeats in one direction only")
     if result.distortion is not None and abs(result.distortion) > 0.003:
