@@ -76,6 +76,9 @@ CELLS_CLEAR = 1.25
 """The cells' own waves over those of every second cell from which the cells are told, of whatever two
 kinds they are: lattices of a single kind of dot, of any size, stay below 1."""
 
+HALF_ORDER = 0.1
+"""How near a wave must be to half an order to show that what repeats is twice as long as taken for."""
+
 COLOURS_KEPT_PX = 12.0
 """Period from which compression with halved colours leaves a mosaic its colours (seen at JPEG 50)."""
 
@@ -277,6 +280,8 @@ def _interpreted(
     strong: Sequence[Peak], a: Array, b: Array, explained: float, mosaic: Mosaic
 ) -> Steps:
     """The pixels' steps along both axes, from the primitive steps of all peaks."""
+    if mosaic == "auto" and (cells := _cells_within(strong, a, b)) is not None:
+        a, b = cells
     rhombic = _is_rhombic(a, b) and not _is_red_and_blue(strong, a, b)
     pixels, coloured = _mosaic_of(strong, a, b, rhombic, mosaic)
     if pixels == 1 and strong[0].amplitude < CLEAR and not is_hexagonal(a, b):
@@ -363,6 +368,34 @@ def _is_red_and_blue(strong: Sequence[Peak], a: Array, b: Array) -> bool:
         if min(math.dist(sign * peak.frequency, step) for sign in (1, -1) for step in (a, b))
         < 0.02 * peak.length
     )  # fmt: skip
+
+
+def _cells_within(strong: Sequence[Peak], a: Array, b: Array) -> tuple[Array, Array] | None:
+    """The steps of cells of which every so many are different, as where a memory's every eighth column
+    is a strap: along both sides the strongest waves are those of the cells, finer than the steps.
+
+    None where they are not, or where a cell with something in its middle would look the same.
+    """
+    places = np.linalg.solve(np.stack([a, b], axis=1), np.array([p.frequency for p in strong]).T).T
+    orders = np.rint(places)
+    found = []
+    for axis in (0, 1):
+        along = [(peak, abs(int(order[axis]))) for peak, order in zip(strong, orders, strict=True)
+                 if order[1 - axis] == 0 != order[axis]]  # fmt: skip
+        if not along:
+            return None
+        peak, times = max(along, key=lambda one: one[0].amplitude)
+        finer = [other for other, many in along if many % times]
+        if times > 1 and any(CELLS_CLEAR * one.amplitude > peak.amplitude for one in finer):
+            return None
+        if peak.alternates or any(one.alternates for one in finer):
+            return None
+        found.append(times)
+    halves = np.abs(places * 2 - np.rint(places * 2)).max(axis=1) < HALF_ORDER
+    coarser = int((halves & (np.abs(places - orders).max(axis=1) > 0.5 - HALF_ORDER)).sum())
+    if max(found) == 1 or (max(found) == 2 and coarser < 2):
+        return None
+    return found[0] * a, found[1] * b
 
 
 def is_hexagonal(a: Array, b: Array) -> bool:

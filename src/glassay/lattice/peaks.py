@@ -40,6 +40,10 @@ STRENGTH = 8.0
 """Power of a peak over its surroundings. Noise averaged over the tiles reaches 3, the spectra of
 chips without a lattice 6 to 7."""
 
+CLEAN = 1e-6
+"""Power over the largest below which nothing counts as surroundings of a peak: in a clean drawing the
+faintest of many stands out of next to nothing, and would leave no place for the strongest."""
+
 MOST_PEAKS = 24
 
 OPPOSED = -0.3
@@ -88,7 +92,7 @@ def find_peaks(image: FloatImage) -> list[Peak]:
     power, cross, level = _averaged(planes, tile)
     fy, fx = (fft.fftshift(fft.fftfreq(side)) for side in tile)
     total = power.sum(axis=2)
-    strength = total / _surroundings(total)
+    strength = total / (_surroundings(total) + CLEAN * float(total.max()))
     periods = np.hypot(fx[None, :] * tile[1], fy[:, None] * tile[0])
     radius = np.hypot(fx[None, :], fy[:, None])
     strength[(periods < MIN_PERIODS) | (radius > HIGHEST)] = 0
