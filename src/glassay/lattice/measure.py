@@ -25,6 +25,7 @@ from glassay.lattice.basis import (
 from glassay.lattice.extent import Extent, find_extent
 from glassay.lattice.formats import format_of
 from glassay.lattice.moire import is_off_edges
+from glassay.lattice.own_edges import Field, is_within, own_extent
 from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
 from glassay.lattice.row import STRIP, fit_row
@@ -71,7 +72,7 @@ class LatticeResult:
     is a colour mosaic); `pixels_seen` is False where only
     the mosaic was resolved. `tilt_deg` is clockwise as seen. `distortion` at the corner of the
     photo, None if not seen. `filled` (rows, columns) tells which blocks of `block_px` (height,
-    width) the lattice fills.
+    width) the lattice fills. `steps` are those in a copy `reduced_by` so much.
     """
 
     pitch_x: Quantity | None
@@ -87,6 +88,7 @@ class LatticeResult:
     block_px: tuple[int, int]
     shape: tuple[int, int]
     notes: tuple[str, ...] = ()
+    reduced_by: int = 1
 
     def findings(self) -> dict[str, Finding]:
         """pitch_x, pitch_y, mosaic_period_x, mosaic_period_y, tilt; in px."""
@@ -268,6 +270,7 @@ def _measured(
         filled=filled,
         block_px=(blocks.height * factor, blocks.width * factor),
         shape=shape,
+        reduced_by=factor,
     )
     return replace(result, notes=_lattice_notes(result))
 
@@ -481,12 +484,31 @@ def _extent(
     picture: DiePicture, own: LatticeResult | None, finest: LatticeResult, is_finest: bool
 ) -> Extent:
     trusted = own if is_finest or (own is not None and own.amplitude > 0.1) else None
-    smooth, distortion = 0.0, None
-    if trusted is not None:
-        pitch = trusted.pitch_x or trusted.pitch_y
-        smooth = trusted.mosaic * pitch.value if pitch else 0.0
-        distortion = trusted.distortion
-    return find_extent(picture.image, smooth_px=smooth, distortion=distortion, frame=picture.frame)
+    if trusted is None or trusted.steps.y is None:
+        return find_extent(picture.image, frame=picture.frame)
+    return _resolved_extent(picture, trusted)
+
+
+def _resolved_extent(picture: DiePicture, lattice: LatticeResult) -> Extent:
+    """The extent of an array whose pixels the picture resolves: by its colour where its outline is
+    that of the lattice too, else by where the lattice ends."""
+    pitches = [pitch.value for pitch in (lattice.pitch_x, lattice.pitch_y) if pitch is not None]
+    period = lattice.mosaic * max(pitches)
+    factor = lattice.reduced_by
+    waves = tuple(wave / factor for wave in lattice.steps.waves)
+    field = Field(lattice.filled, lattice.block_px, waves, lattice.steps.channels, period)
+    image = picture.image
+    planes = image[..., None] if image.ndim == 2 else image
+    try:
+        found = find_extent(
+            image, smooth_px=lattice.mosaic * pitches[0], distortion=lattice.distortion,
+            frame=picture.frame,
+        )  # fmt: skip
+        if is_within(found, field):
+            return found
+    except NotMeasurable:
+        pass  # the array's colour does not tell it from what is around
+    return own_extent(planes, field, lattice.distortion, picture.frame or Frame.of(image.shape))
 
 
 def _pitch_um(
