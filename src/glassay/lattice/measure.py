@@ -32,7 +32,7 @@ from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
 
 METHOD = "lattice of a photo"
-METHOD_VERSION = "4"
+METHOD_VERSION = "5"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Array = npt.NDArray[np.float64]
