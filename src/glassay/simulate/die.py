@@ -100,11 +100,18 @@ class Die:
             "corners": np.array([(-w, -h), (w, -h), (w, h), (-w, h)]),
         }
 
+    @property
+    def street_um(self) -> float:
+        """Width of what the saw left of the street around the die."""
+        return 0.35 * self.pad_um
+
     def facts(self) -> dict[str, float | str]:
-        """Size, finest feature and pad pitch."""
+        """Size within the street and as sawn, finest feature and pad pitch."""
         return {
             "die_width_um": self.width_um,
             "die_height_um": self.height_um,
+            "sawn_width_um": self.width_um + 2 * self.street_um,
+            "sawn_height_um": self.height_um + 2 * self.street_um,
             "feature_um": self.feature_um,
             "pad_pitch_um": _layout(self).pad_pitch_um,
         }
@@ -124,7 +131,7 @@ class _Layout:
 def _layout(die: Die) -> _Layout:
     rng = np.random.default_rng([die.seed, 41])
     w, h, pad = die.width_um / 2, die.height_um / 2, die.pad_um
-    street = 0.35 * pad
+    street = die.street_um
     parts: list[Part] = [
         Shape(box(-w - street, -h - street, w + street, h + street), (0.15, 0.14, 0.15)),
         Shape(box(-w, -h, w, h), SUBSTRATE),

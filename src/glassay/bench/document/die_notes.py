@@ -1,0 +1,208 @@
+"""What a person notes of a die by hand: regions with kinds, and markings as read. A plain file.
+
+TOML (places in um from the die's top left corner, x to the right, y down):
+
+    [[region]]
+    kind = "memory"
+    name = "left array"
+    box = [120, 240, 400, 300]           # x, y, width, height; or
+    polygon = [[120, 240], [520, 240], [520, 540]]
+
+    [[marking]]
+    text = "PIER 7?"                     # a doubtful character is followed by ?, an unread one is ??
+    place = [700, 900]
+
+or GeoJSON (RFC 7946; um from the die's bottom left corner, y up, as `glassay die` writes it): polygons
+with the properties `kind` and `name`, points with the property `text`.
+"""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from glassay.errors import Unusable
+
+RegionKind = Literal["memory", "logic", "analog", "drawing", "marking", "unknown"]
+KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
+
+MOST_BYTES = 20_000_000
+"""Largest file of notes that is read: some hundred thousand corners."""
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Region:
+    """A part of a die as a person drew it: corners (um from the top left corner, y down)."""
+
+    kind: RegionKind
+    name: str
+    corners: tuple[Point, ...]
+
+    @property
+    def area_um2(self) -> float:
+        """Its area (the shoelace formula), um^2."""
+        ring = (*self.corners, self.corners[0])
+        twice = sum(a[0] * b[1] - b[0] * a[1] for a, b in pairwise(ring))
+        return abs(twice) / 2
+
+    @property
+    def middle(self) -> Point:
+        """The mean of its corners."""
+        xs, ys = zip(*self.corners, strict=True)
+        return sum(xs) / len(xs), sum(ys) / len(ys)
+
+
+@dataclass(frozen=True)
+class Marking:
+    """Lettering on a die as it was read; `place` in um or None."""
+
+    text: str
+    place: Point | None = None
+
+    @property
+    def is_doubtful(self) -> bool:
+        """Whether any of its characters is."""
+        return "?" in self.text
+
+
+@dataclass(frozen=True)
+class DieNotes:
+    """Everything noted by hand of one die."""
+
+    regions: tuple[Region, ...] = ()
+    markings: tuple[Marking, ...] = ()
+
+
+def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
+    """The notes in a TOML or GeoJSON file, told by its content.
+
+    `die_height_um` turns GeoJSON's upward y round. Raises `Unusable` with what is wrong and where.
+    """
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise Unusable(f"{path.name}: {path.stat().st_size} bytes are too many for notes")
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise Unusable(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise Unusable(f"{path}: cannot be read ({error.strerror})") from None
+    except UnicodeDecodeError:
+        raise Unusable(f"{path.name}: this is no text in UTF-8") from None
+    try:
+        if text.lstrip().startswith("{"):
+            return _of_geojson(json.loads(text), die_height_um)
+        return _of_toml(tomllib.loads(text))
+    except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
+        raise Unusable(f"{path.name}: {error}") from None
+    except RecursionError:
+        raise Unusable(f"{path.name}: it is nested too deeply") from None
+    except Unusable as error:
+        raise Unusable(f"{path.name}: {error}") from None
+
+
+def _of_toml(data: Mapping[str, Any]) -> DieNotes:
+    unknown = set(data) - {"region", "marking"}
+    if unknown:
+        raise Unusable(f"{sorted(unknown)[0]!r} is neither region nor marking")
+    regions = tuple(_region(one, f"region {n}") for n, one in enumerate(_tables(data, "region"), 1))
+    markings = []
+    for n, one in enumerate(_tables(data, "marking"), 1):
+        place = one.get("place")
+        markings.append(Marking(_text(one.get("text"), f"marking {n}"),
+                                None if place is None else _point(place, f"marking {n}")))  # fmt: skip
+    return DieNotes(regions, tuple(markings))
+
+
+def _tables(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
+    tables = data.get(key, [])
+    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
+        raise Unusable(f"{key} is no list of tables: write [[{key}]]")
+    return tables
+
+
+def _region(one: Mapping[str, Any], where: str) -> Region:
+    kind = _kind(one.get("kind", "unknown"), where)
+    box, polygon = one.get("box"), one.get("polygon")
+    if (box is None) == (polygon is None):
+        raise Unusable(f"{where}: give either box or polygon")
+    if box is not None:
+        if not isinstance(box, list) or len(box) != 4:
+            raise Unusable(f"{where}: box is x, y, width, height in um")
+        (x, y), (w, h) = _point(box[:2], where), _point(box[2:], where)
+        corners: tuple[Point, ...] = ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
+    else:
+        if not isinstance(polygon, list):
+            raise Unusable(f"{where}: polygon is a list of points")
+        corners = tuple(_point(point, where) for point in polygon)
+    return _closed(Region(kind, _text(one.get("name", ""), where), corners), where)
+
+
+def _closed(region: Region, where: str) -> Region:
+    if len(region.corners) < 3 or region.area_um2 <= 0:
+        raise Unusable(f"{where}: it encloses no area")
+    return region
+
+
+def _kind(value: object, where: str) -> RegionKind:
+    for kind in KINDS:
+        if value == kind:
+            return kind
+    raise Unusable(f"{where}: kind {value!r} is none of {', '.join(KINDS)}")
+
+
+def _text(value: object, where: str) -> str:
+    if not isinstance(value, str):
+        raise Unusable(f"{where}: {value!r} is no text")
+    return value
+
+
+def _point(value: object, where: str) -> Point:
+    if isinstance(value, list) and len(value) in (2, 3):
+        numbers = [v for v in value[:2] if isinstance(v, int | float) and not isinstance(v, bool)]
+        if len(numbers) == 2 and all(abs(v) < 1e9 for v in numbers):
+            return float(numbers[0]), float(numbers[1])
+    raise Unusable(f"{where}: {value!r} is no point [x, y] in um")
+
+
+def _of_geojson(data: Mapping[str, Any], height: float) -> DieNotes:
+    features = data.get("features") if data.get("type") == "FeatureCollection" else None
+    if not isinstance(features, list):
+        raise Unusable("this is no GeoJSON FeatureCollection")
+    regions: list[Region] = []
+    markings: list[Marking] = []
+    for n, feature in enumerate(features, 1):
+        where = f"feature {n}"
+        if not isinstance(feature, dict):
+            raise Unusable(f"{where}: it is no feature")
+        about, shape = feature.get("properties") or {}, feature.get("geometry") or {}
+        if not isinstance(about, dict) or not isinstance(shape, dict):
+            raise Unusable(f"{where}: it has no properties or no geometry")
+        if about.get("what", "region") not in ("region", "marking"):
+            continue  # outline and pads, as they were written by us: measured, not noted
+        at = shape.get("coordinates")
+        if (
+            shape.get("type") == "Polygon"
+            and isinstance(at, list)
+            and at
+            and isinstance(at[0], list)
+        ):
+            ring = [_point(point, where) for point in at[0]]
+            ring = ring[:-1] if len(ring) > 1 and ring[0] == ring[-1] else ring
+            corners = tuple((x, height - y) for x, y in ring)
+            kind = _kind(about.get("kind", "unknown"), where)
+            regions.append(
+                _closed(Region(kind, _text(about.get("name", ""), where), corners), where)
+            )
+        elif shape.get("type") == "Point":
+            x, y = _point(at, where)
+            markings.append(Marking(_text(about.get("text"), where), (x, height - y)))
+        else:
+            raise Unusable(f"{where}: {shape.get('type')!r} is neither Polygon nor Point")
+    return DieNotes(tuple(regions), tuple(markings))

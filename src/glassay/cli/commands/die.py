@@ -1,0 +1,211 @@
+"""`glassay die PHOTO`, `glassay die MOSAIC` and `glassay die BENCH CHIP`: a die and its sheet."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from glassay.bench.chip.die_pictures import (
+    MOSAIC_NUMBERS,
+    DiePicture,
+    best_die,
+    is_mosaic,
+    mosaic_picture,
+)
+from glassay.bench.document.die_notes import DieNotes, read_die_notes
+from glassay.bench.document.read import FILE_NAME, load_bench
+from glassay.bench.judging.decide import half_last_digit
+from glassay.bench.measuring.assemble import read_results
+from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
+from glassay.cli.outputs import check_all, output_option
+from glassay.cli.photos import parse_tone, tone_option
+from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.die import DieResult
+from glassay.disk import content_hash, write_atomically
+from glassay.errors import Unusable
+from glassay.imaging import read_photo
+from glassay.quantity import Quantity
+from glassay.report.die_sheet import Sheet, sheet_data, write_sheet
+
+NOTES = "dies"
+"""Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
+
+FILES = ("sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv")
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A die, the picture it was found in, and pictures that were passed over."""
+
+    picture: DiePicture
+    result: DieResult
+    passed_over: tuple[tuple[str, str], ...] = ()
+
+
+@click.command()
+@click.argument("source", metavar="PHOTO|MOSAIC|BENCH", type=click.Path(path_type=Path))
+@click.argument("chip", required=False)
+@click.option("--tells", metavar="LENGTH",
+              help="the finest line that the instrument tells in this setting, like 1.6um")  # fmt: skip
+@output_option("--out", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
+               help="write the die's sheet and its data here")  # fmt: skip
+@click.option("--regions", type=click.Path(path_type=Path), metavar="FILE",
+              help="regions and markings noted by hand (TOML or GeoJSON)")  # fmt: skip
+@tone_option
+@calibration_options
+@single_photo_options
+def command(
+    source: Path, chip: str | None, tells: str | None, out: Path | None, regions: Path | None,
+    tone: str | None, pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None,
+    box: str | None, figure: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Measure a die: outline and size, tilt, bond pads, finest line and pitch; with --out its sheet.
+
+    From a photo, from a mosaic's folder, or from the capture of CHIP in a BENCH whose setting tells
+    most. The die must lie wholly in the picture, on an even surround of another brightness. Its size
+    is that of the silicon as it was sawn, seal ring and what is left of the street included.
+    """
+    found: list[_Found] = []
+
+    def measure() -> DieResult:
+        if out is not None:
+            _check_folder(out, source, regions)
+        told = None if tells is None else positive_length_um(tells, "--tells")
+        if chip is not None:
+            if pixel_sizes or slide or tells or box or tone:
+                raise Unusable("of a bench's chip everything is known: give no --pixel-size, --slide,"
+                               " --tells, --box or --tone")  # fmt: skip
+            chosen = best_die(read_results(load_bench(source)), chip)
+            found.append(_Found(chosen.picture, chosen.result, chosen.passed_over))
+        else:
+            (size,) = pixel_sizes_um(pixel_sizes, slide, division)
+            if size is not None and pixel_sizes:
+                size = _as_written(size, pixel_sizes[0])
+            picture = _picture(source, size, told, tone, box)
+            found.append(_Found(picture, picture.measured()))
+        if out is not None:
+            _write(found[0], out, source, chip, regions)
+        return found[0].result
+
+    def draw(result: DieResult) -> None:
+        from glassay.report.evidence_die import draw_die
+
+        assert figure is not None
+        draw_die(found[0].picture.photo, result, figure)
+
+    def say(result: DieResult) -> str:
+        lines = [_say(result)]
+        if chip is not None:
+            lines.insert(0, f"{chip}: from {found[0].picture.name}, {found[0].picture.taken_with}")
+        if out is not None:
+            lines.append(f"written to    {out}")
+        return "\n".join(lines)
+
+    name = str(source) if chip is None else f"{source} {chip}"
+    answer(name, measure, say, as_json=as_json, draw=draw if figure else None,
+           beside=lambda: found[0].result.beside() | {"picture": found[0].picture.name})  # fmt: skip
+
+
+def _picture(
+    source: Path, size: Quantity | None, told: float | None, tone: str | None, box: str | None
+) -> DiePicture:
+    if source.is_dir():
+        if (source / FILE_NAME).is_file():
+            raise Unusable(f"{source} is a bench: name the chip, like `glassay die {source} CHIP`")
+        if not is_mosaic(source):
+            raise Unusable(f"{source} is neither a bench nor a mosaic (it has no {MOSAIC_NUMBERS})")
+        if box or tone:
+            raise Unusable("--box and --tone are for photos")
+        mosaic = mosaic_picture(source)
+        return DiePicture(mosaic.photo, size or mosaic.pixel_size, told, True, mosaic.name,
+                          mosaic.taken_with)  # fmt: skip
+    area = parse_box(box)
+    photo = read_photo(source, parse_tone(tone))
+    return DiePicture(photo if area is None else photo.crop(area), size, told, False, source.name)
+
+
+def _as_written(size: Quantity, text: str) -> Quantity:
+    """The size, known to half its last digit: a rectangular distribution (JCGM 100:2008, 4.3.7)."""
+    half = half_last_digit(text) or 0.0
+    return size.with_contribution("digits as written", size.value * half / math.sqrt(3))
+
+
+def _check_folder(out: Path, source: Path, regions: Path | None) -> None:
+    check_all([out / name for name in FILES], [source, *([regions] if regions else [])])
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unusable(f"{out} cannot be written ({error.strerror})") from None
+
+
+def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> None:
+    from glassay.report import die_files
+
+    result, photo = found.result, found.picture.photo
+    notes, named = _notes(result, source, chip, regions)
+    path = photo.path if photo.path.is_file() else photo.path.parent / MOSAIC_NUMBERS
+    sheet = Sheet(
+        f"Die of {chip}" if chip else f"Die in {source.name}",
+        found.picture.taken_with or f"From {source.name}.", photo, result, content_hash(path), notes,
+        named, found.passed_over, FILES[1:],
+    )  # fmt: skip
+    texts = {
+        "sheet.html": write_sheet(sheet),
+        "sheet.json": json.dumps(sheet_data(sheet), indent=1) + "\n",
+        "die.geojson": die_files.as_geojson(result, notes),
+        "die.svg": die_files.as_svg(result, notes),
+        "die.dxf": die_files.as_dxf(result, notes),
+        "pads.csv": die_files.as_csv(result),
+    }
+    for name in FILES:
+        write_atomically(out / name, texts[name].encode())
+
+
+def _notes(
+    result: DieResult, source: Path, chip: str | None, regions: Path | None
+) -> tuple[DieNotes, str]:
+    """What was noted by hand, and the file's name: as named, or of a bench's chip where it lies."""
+    if regions is None and chip is not None:
+        kept = [source / NOTES / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
+        regions = next((path for path in kept if path.is_file()), None)
+    if regions is None:
+        return DieNotes(), ""
+    if result.pixel_size is None:
+        raise Unusable(f"{regions.name}: places in um need a pixel size")
+    return read_die_notes(regions, result.height.value), regions.name
+
+
+def _say(result: DieResult) -> str:
+    """The answer in lines."""
+    found = result.findings()
+    lines = [
+        f"size          {say_quantity(result.width)} x {say_quantity(result.height)}, as sawn"
+        "   (95 % intervals)",
+        f"tilt          {say_quantity(result.outline.tilt)}",
+        f"pads          {len(result.pads)}",
+    ]
+    for row in result.rows:
+        even = row.pitch is not None
+        pitch = (
+            f"every {say_quantity(result.length(row.pitch))}" if even and row.pitch else "uneven"
+        )
+        lines.append(f"  {row.side:<11} {row.count} pads, {pitch}")
+    for name, words in (
+        ("line", "finest line"),
+        ("space", "finest space"),
+        ("pitch", "finest pitch"),
+    ):
+        key = f"finest_{name}"
+        limit = found.get(f"finest_{'pitch' if name == 'pitch' else 'line'}_limit")
+        if limit is None:
+            continue
+        least = f"{limit.quantity.value:.2g} {limit.quantity.unit}"
+        said = say_quantity(found[key].quantity) if key in found else "none told"
+        lines.append(f"{words:<13} {said}   (no finer than {least} could be seen)")
+    if result.process is not None:
+        lines.append(result.process.statement)
+    return "\n".join(lines)

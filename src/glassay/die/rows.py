@@ -1,0 +1,310 @@
+"""Which bright rectangles are pads: those of one size that stand in rows along the rim.
+
+Rows are counted counter-clockwise from the corner at the top left, as the leads of packages are
+(common practice, no source): down the left side, along the bottom, up the right side, back along the
+top.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from glassay.die.pads import Spot, frame_contrast, refined, shared
+from glassay.fitting import chain_inflation, scatter, trimmed_fit
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Quantity
+
+Array = npt.NDArray[np.float64]
+Side = Literal["left", "bottom", "right", "top"]
+SIDES: tuple[Side, ...] = ("left", "bottom", "right", "top")
+
+SAME_SIZE = 0.15
+"""Relative difference in either side up to which pads are of one size."""
+
+SAME_LIGHT = 1.8
+"""Ratio of brightness up to which they are alike: light is uneven over a picture."""
+
+SAME_DISTANCE = 0.3
+"""Pads of one row lie at one distance from the rim, to this part of their side."""
+
+FEWEST = 3
+"""Fewest pads of a row."""
+
+NEAR_RIM = 0.15
+"""How far into a die, parts of its shorter side, or `NEAR_PADS` pads if that is more, a row lies."""
+NEAR_PADS = 3.0
+
+ON_GRID = 0.06
+"""How far from whole steps of a row its pads may lie, in steps."""
+
+GRID_SHARE = 0.8
+"""Part of a row's pads that must lie on whole steps for it to have one pitch."""
+
+LEAST_SHARED = 0.1
+"""Part of a pad that may lie within its neighbour: edges are placed to some percent at first."""
+
+AS_STRONG = 0.6
+"""Least contrast of a row, in the median of its pads, over that of the strongest row."""
+
+SEEDS = 300
+"""Rectangles, the strongest first, whose likes are counted."""
+
+
+@dataclass(frozen=True)
+class Pad:
+    """A pad: its number, the side along which its row runs, the row (0 the outermost), and where it
+    is, px of the die from its top left corner."""
+
+    number: int
+    side: Side
+    row: int
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of pads along a side, the outermost 0: how many, `pitch` (px; None where they do not
+    stand on even steps), and how many steps within the row are without a pad."""
+
+    side: Side
+    row: int
+    count: int
+    pitch: Quantity | None
+    gaps: int
+
+
+def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[Row]]:
+    """Pads and rows among rectangles on a die laid level px by px; both empty where there are none."""
+    height, width = level.shape
+    best: list[tuple[Side, list[Spot]]] = []
+    best_score = 0.0
+    counted: set[Spot] = set()
+    for seed in sorted(spots, key=lambda s: -s.contrast)[:SEEDS]:
+        if seed in counted:  # in a row of its likes already
+            continue
+        rows = _rows([s for s in spots if _alike(seed, s)], width, height)
+        counted |= {spot for _, row in rows for spot in row}
+        score = sum(s.contrast**2 * (s.width * s.height) ** 0.5 for _, row in rows for s in row)
+        if score > best_score:
+            best, best_score = rows, score
+    if best:  # once more about the middle of what was found: the seed may be one of the odd ones
+        middle = _typical([spot for _, row in best for spot in row])
+        best = _rows([s for s in spots if _alike(middle, s)], width, height)
+    typical = [spot for _, row in best for spot in row]
+    filled = []
+    for side, row in best:
+        more = _filled(level, side, row, typical)
+        filled.append((side, more))
+        typical += [spot for spot in more if spot not in row]
+    return _numbered(filled, width, height)
+
+
+def _typical(spots: Sequence[Spot]) -> Spot:
+    """A rectangle with the median of each of their numbers, its longer side the height."""
+    short = float(np.median([min(s.width, s.height) for s in spots]))
+    long = float(np.median([max(s.width, s.height) for s in spots]))
+    contrast, light = (
+        float(np.median([getattr(s, n) for s in spots])) for n in ("contrast", "light")
+    )
+    return Spot(0.0, 0.0, short, long, contrast, light)
+
+
+def _alike(one: Spot, other: Spot) -> bool:
+    low, high = sorted((one.light, other.light))
+    if high > SAME_LIGHT * low:
+        return False
+    mine, its = (one.width, one.height), (other.width, other.height)
+    return any(
+        all(abs(a / b - 1) < SAME_SIZE for a, b in zip(mine, sides, strict=True))
+        for sides in (its, its[::-1])
+    )
+
+
+def _distance(spot: Spot, side: Side, width: float, height: float) -> float:
+    return {"left": spot.x, "right": width - spot.x, "top": spot.y, "bottom": height - spot.y}[side]
+
+
+def _along(spot: Spot, side: Side) -> float:
+    return spot.y if side in ("left", "right") else spot.x
+
+
+def _rows(spots: Sequence[Spot], width: float, height: float) -> list[tuple[Side, list[Spot]]]:
+    """Rows among rectangles of one size, the strongest first, that share no place. A row much fainter
+    than the strongest is none."""
+    left = list(spots)
+    found: list[tuple[Side, list[Spot]]] = []
+    while True:
+        rows = [(side, row) for side in SIDES if (row := _strongest(left, side, width, height))]
+        if not rows:
+            strengths = [float(np.median([s.contrast for s in row])) for _, row in found]
+            strong = max(strengths, default=0.0)
+            return [
+                one for one, mine in zip(found, strengths, strict=True) if mine > AS_STRONG * strong
+            ]
+        side, row = max(rows, key=lambda one: _strength(one[1]))
+        found.append((side, row))
+        left = [s for s in left if s not in row and all(shared(s, r) < LEAST_SHARED for r in row)]
+
+
+def _strength(row: Sequence[Spot]) -> float:
+    return sum(spot.contrast for spot in row)
+
+
+def _strongest(spots: Sequence[Spot], side: Side, width: float, height: float) -> list[Spot]:
+    """The row along a side whose contrasts add up to most, in order along it; empty below `FEWEST`."""
+    near = sorted(spots, key=lambda s: _distance(s, side, width, height))
+    best: list[Spot] = []
+    for first in near:
+        size = min(first.width, first.height)
+        start = _distance(first, side, width, height)
+        if start > max(NEAR_RIM * min(width, height), NEAR_PADS * size):
+            break
+        row = _side_by_side([
+            s for s in near if 0 <= _distance(s, side, width, height) - start < SAME_DISTANCE * size
+        ], side)  # fmt: skip
+        if len(row) >= FEWEST and _strength(row) > _strength(best):
+            best = row
+    return best
+
+
+def _side_by_side(spots: Sequence[Spot], side: Side) -> list[Spot]:
+    """Of rectangles at one distance from the rim those that do not overlap and whose contrasts add up
+    to most (weighted interval scheduling): what two pads frame between them loses against the two."""
+    upright = side in ("left", "right")
+    ordered = sorted(spots, key=lambda s: _along(s, side) + (s.height if upright else s.width) / 2)
+    half = np.array([(s.height if upright else s.width) / 2 for s in ordered])
+    place = np.array([_along(s, side) for s in ordered])
+    ends, starts = place + half, place - half * (1 - 2 * LEAST_SHARED)
+    totals, chosen = [0.0], []
+    for n, spot in enumerate(ordered):
+        before = int(np.searchsorted(ends[:n], starts[n], side="right"))
+        taken = totals[before] + spot.contrast
+        chosen.append((taken > totals[-1], before))
+        totals.append(max(taken, totals[-1]))
+    row, n = [], len(ordered)
+    while n:
+        take, before = chosen[n - 1]
+        if take:
+            row.append(ordered[n - 1])
+        n = before if take else n - 1
+    return row[::-1]
+
+
+def _grid(places: Array) -> tuple[float, npt.NDArray[np.int64], npt.NDArray[np.bool_]] | None:
+    """The longest step of which places are whole multiples apart: step, numbers, which lie on it."""
+    gaps = np.diff(places)
+    candidates = sorted({*gaps.tolist(), *(places[2:] - places[:-2]).tolist()} if gaps.size < 4 else
+                        {*gaps.tolist(), float(np.median(gaps))}, reverse=True)  # fmt: skip
+    candidates += [float(gaps.min()) / 2]
+    for step in candidates:
+        # counted from gap to gap, so that a small error of the step does not add up
+        numbers = np.rint(np.concatenate([[0.0], np.cumsum(np.rint(gaps / step))])).astype(np.int64)
+        if numbers[-1] < 2 or (np.diff(numbers) < 1).any():
+            continue
+        slope, origin = np.polyfit(numbers, places, 1)
+        on = np.abs(places - origin - slope * numbers) < ON_GRID * slope
+        if on.mean() >= GRID_SHARE and on.sum() >= FEWEST:
+            return float(slope), numbers, np.asarray(on)
+    return None
+
+
+def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Spot]) -> list[Spot]:
+    """The row with pads that were not seen at first, looked for at its own steps, within and beyond."""
+    places = np.array([_along(spot, side) for spot in row])
+    grid = _grid(places)
+    if grid is None:
+        return row
+    _, numbers, _ = grid
+    upright = side in ("left", "right")
+    slope, origin = np.polyfit(numbers, places, 1)
+    across = np.array([spot.x if upright else spot.y for spot in row])
+    lean, base = np.polyfit(places, across, 1) if len(row) > 3 else (0.0, float(np.median(across)))
+    width, height = (
+        float(np.median([getattr(s, name) for s in row])) for name in ("width", "height")
+    )
+    light = float(np.median([spot.light for spot in row]))
+    contrast = float(np.median([spot.contrast for spot in row]))
+    out = list(row)
+
+    def look(number: int) -> bool:
+        place = origin + slope * number
+        other = base + lean * place
+        x, y = (other, place) if upright else (place, other)
+        if not (
+            width / 2 < x < level.shape[1] - width / 2
+            and height / 2 < y < level.shape[0] - height / 2
+        ):
+            return False
+        if any(abs(s.x - x) < 0.9 * width and abs(s.y - y) < 0.9 * height for s in typical):
+            return False
+        found = refined(level, Spot(float(x), float(y), width, height, contrast, light))
+        if found is None or max(abs(found.x - x) / width, abs(found.y - y) / height) > 0.15:
+            return False
+        if max(abs(found.width / width - 1), abs(found.height / height - 1)) > 1.5 * SAME_SIZE:
+            return False
+        box = level[
+            round(y - height / 2) : round(y + height / 2),
+            round(x - width / 2) : round(x + width / 2),
+        ]
+        bright = float(np.percentile(box, 75))
+        if not light / SAME_LIGHT < bright < light * SAME_LIGHT:
+            return False
+        if frame_contrast(level, found) < AS_STRONG * contrast:
+            return False
+        out.append(replace(found, light=bright))
+        return True
+
+    for number in sorted(set(range(int(numbers[-1]))) - set(numbers.tolist())):
+        look(number)
+    for way, end in ((-1, 0), (1, int(numbers[-1]))):
+        number = end + way
+        while look(number):
+            number += way
+    return sorted(out, key=lambda s: _along(s, side))
+
+
+def _numbered(
+    rows: Sequence[tuple[Side, list[Spot]]], width: float, height: float
+) -> tuple[list[Pad], list[Row]]:
+    pads: list[Pad] = []
+    told: list[Row] = []
+    for side in SIDES:
+        mine = [row for where, row in rows if where == side]
+        mine.sort(
+            key=lambda row: float(np.median([_distance(s, side, width, height) for s in row]))
+        )
+        told += [_row(side, number, row) for number, row in enumerate(mine)]
+        spots = [(spot, number) for number, row in enumerate(mine) for spot in row]
+        backwards = side in ("right", "top")
+        spots.sort(key=lambda one: _along(one[0], side) * (-1 if backwards else 1))
+        for spot, number in spots:
+            pads.append(Pad(len(pads) + 1, side, number, spot.x, spot.y, spot.width, spot.height))
+    return pads, told
+
+
+def _row(side: Side, number: int, row: list[Spot]) -> Row:
+    places = np.array([_along(spot, side) for spot in row])
+    grid = _grid(places)
+    if grid is None:
+        return Row(side, number, len(row), None, 0)
+    _, steps, on = grid
+    across = np.array([spot.x if side in ("left", "right") else spot.y for spot in row])
+    n = steps[on].astype(np.float64)
+    design = np.stack([np.ones_like(n), n - n.mean()], axis=1)
+    fit = trimmed_fit(design, places[on], limit=lambda away: 4 * scatter(away) + 0.05)
+    rest = fit.residuals[fit.kept]
+    r = float(np.corrcoef(rest[1:], rest[:-1])[0, 1]) if rest.size > 8 and rest.std() > 0 else 0.0
+    u = float(np.sqrt(fit.covariance[1, 1] * chain_inflation(r, rest.size)))
+    # a row askew to the rim is longer than it looks along it
+    lean = float(np.polyfit(places, across, 1)[0]) if len(row) > 3 else 0.0
+    pitch = Quantity.of(float(fit.solution[1]) * (1 + lean**2) ** 0.5, u, "px",
+                        "places of the pads", fit.freedom)  # fmt: skip
+    return Row(side, number, len(row), pitch, int(steps[-1]) + 1 - len(row))

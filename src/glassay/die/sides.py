@@ -1,0 +1,320 @@
+"""The outline of a die to a fraction of a px: four robust straight lines in undistorted coordinates.
+
+The edge that is meant is the outermost one, where the die ends against its surround: the saw cut.
+Each side is cut into pieces; a piece is laid over the side's median profile by least squares, and the
+profile itself is placed at the middle of its rise. The bow that the four sides have in common tells
+the lens's distortion.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
+from glassay.die.outline import Outline
+from glassay.die.silhouette import Silhouette
+from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
+from glassay.errors import NotMeasurable
+from glassay.fitting import chain_inflation, scatter, spread, trimmed_fit
+from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution, Quantity
+
+Array = npt.NDArray[np.float64]
+
+PIECES = 64
+"""Pieces into which a side is cut; wires cross some of them."""
+
+FEWEST_PIECES = 12
+
+LEAST_SUPPORT = 0.5
+"""Part of the pieces of a side in which its edge must be seen. Bond wires cross up to a third."""
+
+CORNER = 0.04
+"""Part of a side left out at each end: corners are rounded, chipped, or hold marks."""
+
+LOBE = 0.15
+"""Part of the steepest change down to which the rise of an edge is followed."""
+
+CORE = 0.4
+"""The edge is at the middle of what is steeper than this part of its steepest: its feet are drawn out
+by shadows, by what lies close, and by wires that cross it."""
+
+UNLIKE = 6.0
+"""Ratio between the contrasts of the four sides beyond which they are not one outline. Uneven light
+makes 1.5, oblique light 3."""
+
+ALIKE = 0.75
+"""Correlation of a piece with the side's rise from which the edge is seen in it."""
+
+PLACED_PX = 0.06
+PLACED_SHARE = 0.03
+"""Standard uncertainty of where in its rise an edge is, px and part of the rise's width: a rise has
+no even shape where a bevel or a second edge lies close."""
+
+OTHER_SHAPE = 0.003
+"""Largest difference between opposite sides, relative, that passes without a word."""
+
+BEYOND = 0.06
+"""How far beyond the outline, parts of the shorter side, a fainter one is looked for: a street is
+seldom wider."""
+
+MOST_NESTED = 3
+"""Edges around a die, one within the other, that are gone through outward."""
+
+
+@dataclass(frozen=True)
+class _Side:
+    """Pieces of a side: `points` (n, 2) px of the photo, the direction `normal` outward, `rise_px` the
+    width of the rise (10 to 90 %), what part of the pieces was seen, change of light there."""
+
+    points: Array
+    normal: Array
+    rise_px: float
+    support: float
+    contrast: float
+
+
+def fit_outline(grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = False) -> Outline:
+    """The outline near `rough` in a picture (height, width) of linear light; `flat` states that there
+    is no distortion (a mosaic). Raises `NotMeasurable` when a side cannot be followed."""
+    axes, middle = rough.axes, np.array(rough.middle)
+    half = (rough.width / 2, rough.height / 2)
+    starts = [
+        Start(middle + sign * half[axis] * axes[axis], axes[1 - axis], sign * axes[axis], 0.0,
+               2 * half[1 - axis])
+        for axis, sign in ((1, -1), (0, 1), (1, 1), (0, -1))
+    ]  # fmt: skip
+    for reach in (2.5 * rough.coarse_px + 6, 1.2 * rough.coarse_px + 6):
+        sides, starts = _sides(grey, starts, reach)
+    for _ in range(MOST_NESTED):
+        beyond = steps_beyond(grey, starts, BEYOND * 2 * min(half))
+        if beyond is None:
+            break
+        starts = [start.moved(by) for start, by in zip(starts, beyond, strict=True)]
+        sides, starts = _sides(grey, starts, max(6.0, 0.3 * max(beyond)))
+    contrasts = [side.contrast for side in sides]
+    if max(contrasts) > UNLIKE * min(contrasts):
+        raise NotMeasurable(
+            "the sides of the die show edges of different contrast, so that which of them is its"
+            " outline cannot be told"
+        )
+    return _joined(sides, frame, flat)
+
+
+def _sides(grey: FloatImage, starts: list[Start], reach: float) -> tuple[list[_Side], list[Start]]:
+    found, again = [], []
+    for start in starts:
+        side, foot, way, bend = _side(
+            grey, start.foot, start.outward, start.way, start.bend, start.length, reach
+        )
+        found.append(side)
+        again.append(Start(foot, way, side.normal, bend, start.length))
+    return found, again
+
+
+def _side(
+    grey: FloatImage, foot: Array, outward: Array, along: Array, bend: float, length: float,
+    reach: float,
+) -> tuple[_Side, Array, Array, float]:  # fmt: skip
+    """One side about the parabola through `foot` along `along` (deviation `bend` t^2 outward)."""
+    normal = np.array([-along[1], along[0]])
+    normal = normal if float(normal @ outward) > 0 else -normal
+    each = max(2, math.floor(length * (1 - 2 * CORNER) / PIECES))
+    count = min(PIECES, math.floor(length * (1 - 2 * CORNER) / each))
+    t = (np.arange(count * each) - (count * each - 1) / 2) * (
+        length * (1 - 2 * CORNER) / (count * each)
+    )
+    across = np.arange(-reach, reach + STEP_PX / 2, STEP_PX)
+    base = foot + t[:, None] * along + (bend * t**2)[:, None] * normal
+    at = base[:, None, :] + across[None, :, None] * normal
+    x, y = np.moveaxis(at.astype(np.float32), -1, 0)
+    values = cv2.remap(grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    inside = (at >= 0).all(axis=2) & (at <= np.array(grey.shape[::-1]) - 1.0).all(axis=2)
+    pieces = values.astype(np.float64).reshape(count, each, -1).mean(axis=1)
+    whole = inside.reshape(count, each, -1).all(axis=(1, 2))
+    place = t.reshape(count, each).mean(axis=1)
+    if whole.sum() < FEWEST_PIECES:
+        raise NotMeasurable("the die's outline lies too close to the picture's border")
+    pieces, place = pieces[whole], place[whole]
+    shifts, seen, rise, contrast = _placed(pieces, across)
+    if seen.mean() < LEAST_SUPPORT or seen.sum() < FEWEST_PIECES:
+        raise NotMeasurable(
+            f"a side of the die cannot be followed: its edge is seen in {seen.mean():.0%} of its length"
+        )
+    s, offset = place[seen], shifts[seen]
+    middle = float(np.median(offset))
+    good = np.abs(offset - middle) < 5 * spread(offset) + 1.0
+    fit = trimmed_fit(np.stack([np.ones_like(s), s, s**2], axis=1)[good], offset[good],
+                      limit=lambda away: 3.5 * scatter(away) + 0.05)  # fmt: skip
+    kept = np.flatnonzero(good)[fit.kept]
+    a, b, c = fit.solution
+    points = foot + s[kept, None] * along + (bend * s[kept] ** 2 + offset[kept])[:, None] * normal
+    support = float(kept.size) / count
+    side = _Side(points, np.asarray(normal), rise, support, contrast)
+    new_along = along + b * normal
+    return side, foot + a * normal, np.asarray(new_along / np.hypot(*new_along)), bend + float(c)
+
+
+def _placed(pieces: Array, across: Array) -> tuple[Array, npt.NDArray[np.bool_], float, float]:
+    """Where each piece's edge lies (px outward), in which it is seen, width of the rise, contrast."""
+    light = np.median(pieces, axis=0)
+    soft = cv2.GaussianBlur(light[None].astype(np.float64), (0, 0), 1.2 / STEP_PX,
+                            borderType=cv2.BORDER_REPLICATE)[0]  # fmt: skip
+    change = np.gradient(soft, across)
+    top, low, high = _outermost(soft, change, across)
+    slope = np.gradient(light, across)
+    lobe = slice(low, high + 1)
+    weight = np.clip(slope[lobe] * np.sign(change[top]), 0, None)
+    core = np.clip(weight - CORE * float(weight.max()), 0, None)
+    centre = float((core * across[lobe]).sum() / core.sum())
+    sigma = float(weight.sum()) * STEP_PX / float(weight.max()) / math.sqrt(2 * math.pi)
+    pad = max(2, round(0.6 * (high - low)))
+    window = slice(max(0, low - pad), min(across.size, high + pad + 1))
+    model = light[window]
+    design = np.stack([slope[window], model - model.mean(), np.ones_like(model)], axis=1)
+    shifts, alike = np.empty(len(pieces)), np.empty(len(pieces))
+    solve = np.linalg.pinv(design)
+    for n, piece in enumerate(pieces):
+        part = piece[window]
+        shifts[n] = -float((solve @ part)[0])
+        gain = float((solve @ part)[1])
+        shifts[n] /= max(gain, 0.2)
+        alike[n] = float(np.corrcoef(part, model)[0, 1]) if part.std() > 0 else 0.0
+    contrast = abs(float(soft[low] - soft[high])) / max(float(soft[high]), 1e-6)
+    seen = (alike > ALIKE) & (np.abs(shifts) < 1.5 * (high - low) * STEP_PX)
+    return centre + shifts, seen, 2.563 * sigma, contrast
+
+
+def _outermost(soft: Array, change: Array, across: Array) -> tuple[int, int, int]:
+    """The first rise that is met from the surround: its steepest place and its two feet."""
+    outer = soft[-max(4, soft.size // 10) :]
+    level = max(float(np.median(outer)), 1e-6)
+    quiet = float(np.abs(np.diff(outer)).max(initial=0.0)) / STEP_PX
+    size = np.abs(change)
+    tops = [
+        n for n in range(1, size.size - 1)
+        if size[n] >= size[n - 1] and size[n] > size[n + 1]
+    ]  # fmt: skip
+    for top in reversed(tops):
+        sign = np.sign(change[top])
+        low, high = top, top
+        while (
+            low > 0
+            and sign * change[low - 1] > LOBE * size[top]
+            and (size[low - 1] < size[low] or size[low - 1] > 0.7 * size[top])
+        ):
+            low -= 1
+        while high + 1 < size.size and sign * change[high + 1] > LOBE * size[top]:
+            high += 1
+        step = abs(float(soft[low] - soft[high]))
+        if step > LEAST_STEP * level and size[top] > 3 * quiet:
+            return top, low, high
+    raise NotMeasurable(
+        "a side of the die cannot be followed: it shows no contrast with the surround"
+    )
+
+
+def _joined(sides: list[_Side], frame: Frame, flat: bool) -> Outline:
+    distortion, k1, u_k = (None, 0.0, 0.0) if flat else _bow(sides, frame)
+    straight = [replace(side, points=frame.undistorted(side.points, k1)) for side in sides]
+    lines = [_line(side) for side in straight]
+    top, right, bottom, left = ((point, way) for point, way, _ in lines)
+    corners = np.array([_crossing(top, left), _crossing(top, right), _crossing(bottom, right),
+                        _crossing(bottom, left)])  # fmt: skip
+    across = [corners[1] - corners[0], corners[2] - corners[3]]
+    down = [corners[3] - corners[0], corners[2] - corners[1]]
+    ways = [*across, *(np.array([v[1], -v[0]]) for v in down)]
+    lengths = np.array([math.hypot(*v) for v in ways])
+    turns = np.unwrap([math.atan2(v[1], v[0]) for v in ways])
+    tilt = float((turns * lengths).sum() / lengths.sum())
+    notes = []
+    skew = max(abs(lengths[0] / lengths[1] - 1), abs(lengths[2] / lengths[3] - 1))
+    if skew > OTHER_SHAPE or np.ptp(turns) > OTHER_SHAPE:
+        notes.append(
+            "opposite sides of the die are not alike: the microscope looks at it askew, or the die is"
+            f" no true rectangle (lengths differ by {skew:.2%}, directions by"
+            f" {math.degrees(float(np.ptp(turns))):.2f} deg)"
+        )
+    size = []
+    for pair, mine in ((across, (1, 3)), (down, (0, 2))):
+        ends = [lines[n][2] for n in mine]
+        placed = [PLACED_PX + PLACED_SHARE * sides[n].rise_px for n in mine]
+        both = [math.hypot(*v) for v in pair]
+        length = sum(both) / 2
+        square = float(frame.square(np.concatenate([straight[n].points for n in mine])).mean())
+        parts = (
+            Contribution("scatter along the sides", math.hypot(*ends)),
+            Contribution("place within the rise of an edge", math.hypot(*placed)),
+            Contribution("distortion", u_k * square * length, scope="setting"),
+            Contribution("opposite sides differ", abs(both[0] - both[1]) / math.sqrt(12)),
+        )
+        size.append(Quantity(length, "px", parts))
+    u_tilt = max(float(np.ptp(turns)) / math.sqrt(12), 0.1 / float(lengths.max()))
+    shortest = min(side.rise_px for side in sides)
+    supports = (sides[0].support, sides[1].support, sides[2].support, sides[3].support)
+    return Outline(
+        corners, size[0], size[1],
+        Quantity.of(math.degrees(tilt), math.degrees(u_tilt), "deg", "directions of the four sides"),
+        frame, k1, distortion, shortest / 2.563, supports, tuple(notes),
+    )  # fmt: skip
+
+
+def _bow(sides: list[_Side], frame: Frame) -> tuple[Quantity | None, float, float]:
+    """Distortion that makes all four sides straight: the value used, and its standard uncertainty.
+
+    x (1 + higher) = x_u + k x r_d^2, and a side is x_u . n = a + b t, linear in all unknowns.
+    """
+    target, rows = [], []
+    for number, side in enumerate(sides):
+        place = frame.from_axis(side.points)
+        along = np.array([-side.normal[1], side.normal[0]])
+        t, off = place @ along, place @ side.normal
+        line = np.zeros((len(place), 9))
+        line[:, 2 * number], line[:, 2 * number + 1] = 1.0, t
+        line[:, 8] = off * (place**2).sum(axis=1)
+        rows.append(line)
+        target.append(np.stack([off, (place**2).sum(axis=1)], axis=1))
+    design, values = np.concatenate(rows), np.concatenate(target)
+    k = 0.0
+    for _ in range(HIGHER_ORDER_PASSES):
+        fit = trimmed_fit(design, values[:, 0] * (1 + higher_orders(k, values[:, 1])),
+                          limit=lambda away: 3.5 * scatter(away) + 1e-6)  # fmt: skip
+        k = float(fit.solution[8])
+    rest = fit.residuals[fit.kept]
+    r = float(np.corrcoef(rest[1:], rest[:-1])[0, 1]) if rest.size > 8 else 0.0
+    u = math.sqrt(float(fit.covariance[8, 8]) * chain_inflation(r, rest.size))
+    # an edge need not be off by the same all along it: that bows a side too, by as much in its middle
+    # against its ends; off (t^2) changes by so much over half a side
+    bows = [
+        float(np.quantile(np.abs(line[:, 8]), 0.98) - np.abs(line[:, 8]).min()) for line in rows
+    ]
+    wander = [(PLACED_PX + PLACED_SHARE * side.rise_px) / frame.half_diagonal for side in sides]
+    told = sum((bow / off) ** 2 for bow, off in zip(bows, wander, strict=True))
+    u = math.hypot(u, 1 / math.sqrt(max(told, 1e-12)))
+    if abs(k) > 3 * u:
+        return Quantity.of(100 * k, 100 * u, "%", "bow of the four sides"), k, u
+    return None, 0.0, posterior(k, u)
+
+
+def _line(side: _Side) -> tuple[Array, Array, float]:
+    """A point, the direction, and the standard uncertainty of the place of its middle."""
+    middle = side.points.mean(axis=0)
+    way = np.linalg.svd(side.points - middle)[2][0]
+    normal = np.array([-way[1], way[0]])
+    off = (side.points - middle) @ normal
+    r = float(np.corrcoef(off[1:], off[:-1])[0, 1]) if off.size > 8 and off.std() > 0 else 0.0
+    u = math.sqrt(
+        float((off**2).sum()) / max(1, off.size - 2) / off.size * chain_inflation(r, off.size)
+    )
+    return middle, np.asarray(way), u
+
+
+def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
+    (point, way), (start, direction) = one, other
+    t = np.linalg.solve(np.stack([way, -direction], axis=1), start - point)
+    return np.asarray(point + t[0] * way)

@@ -1,0 +1,208 @@
+"""A die's sheet: one page that needs nothing else, with what was found drawn over the picture."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from glassay import __version__
+from glassay.bench.document.die_notes import KINDS, DieNotes, Region
+from glassay.die import DieResult
+from glassay.imaging import Photo
+from glassay.quantity import Quantity
+from glassay.report.evidence_die import outline_path, pad_corners
+from glassay.report.numbers import in_unit, length, prose, sentence
+from glassay.report.pictures import for_screen, jpeg_uri
+from glassay.report.templating import render, source
+
+LONGEST_PX = 2000
+PICTURE_BYTES = 1_500_000
+"""The picture of a sheet: sharp on wide screens, and the page stays below 3 MB."""
+
+NAMES = {
+    "width": "Width", "height": "Height", "tilt": "Tilt", "pads": "Pads", "pad_pitch": "Pad pitch",
+    "finest_line": "Finest line", "finest_space": "Finest space", "finest_pitch": "Finest pitch",
+    "finest_line_limit": "No finer line or space could be seen than",
+    "finest_pitch_limit": "No finer pitch could be seen than", "distortion": "Distortion of the lens",
+}  # fmt: skip
+
+MOST_PARTS = 4
+"""Contributions to an uncertainty that are listed, the largest first."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What a sheet shows: the picture and what was found in it; notes by hand with the name of their
+    file; the file's SHA-256; pictures that were not used and why; files that lie beside the page."""
+
+    title: str
+    taken: str
+    photo: Photo
+    result: DieResult
+    digest: str
+    notes: DieNotes = field(default_factory=DieNotes)
+    notes_file: str = ""
+    passed_over: tuple[tuple[str, str], ...] = ()
+    beside: Sequence[str] = field(default=())
+
+
+def write_sheet(sheet: Sheet) -> str:
+    """The page as HTML."""
+    result, photo = sheet.result, sheet.photo
+    found = result.findings()
+    pads = f"{len(result.pads)} bond pads" if result.pads else "no bond pads told"
+    filling = {
+        "title": sheet.title, "taken": sheet.taken, "version": __version__,
+        "styles": source("page.css"), "own_styles": source("die_sheet.css"),
+        "size": (length_of(result.width), length_of(result.height)), "pads_told": pads,
+        "process": None if result.process is None else {
+            "statement": prose(result.process.statement),
+            "reasons": [prose(reason) for reason in result.process.reasons]},
+        "width": photo.width, "height": photo.height,
+        "source": jpeg_uri(for_screen(photo, LONGEST_PX), PICTURE_BYTES),
+        "alt": f"The photo with the die's outline and {len(result.pads)} numbered pads drawn over it",
+        "caption": "Amber: the outline. Light blue: pads with their numbers."
+                   + (" Filled: regions drawn by hand." if sheet.notes.regions else ""),
+        "regions": _regions_drawn(sheet), "paths": _paths(result), "labels": _labels(sheet),
+        "bar": _bar(photo, result), "unit": result.unit.replace("um", "µm"),
+        "measured": [
+            {"name": NAMES[key], "value": _said(f.value), "budget": _budget(f.value)}
+            for key, f in found.items()
+        ],
+        "notes": [sentence(prose(note)) for note in result.notes],
+        "rows": [
+            {"side": row.side, "count": row.count, "gaps": row.gaps,
+             "pitch": "uneven" if row.pitch is None else in_unit(result.length(row.pitch))}
+            for row in result.rows
+        ],
+        "pads": [
+            {"number": pad.number, "side": pad.side, "numbers": [
+                f"{v * result.per_px:.1f}" for v in (pad.x, pad.y, pad.width, pad.height)]}
+            for pad in result.pads
+        ],
+        **_by_hand(sheet), "file": photo.path.name, "digest": sheet.digest,
+        "beside": ", ".join(sheet.beside) or "nothing", "passed_over": sheet.passed_over,
+        "written": datetime.date.today().isoformat(),
+    }  # fmt: skip
+    return str(render("die_sheet.html", filling))
+
+
+def length_of(quantity: Quantity) -> Any:
+    """A length on the die as the page says it."""
+    return length(quantity) if quantity.unit == "um" else in_unit(quantity)
+
+
+def _said(value: object) -> Any:
+    return in_unit(value) if isinstance(value, Quantity) else str(value)
+
+
+def _budget(value: object) -> str:
+    if not isinstance(value, Quantity) or not value.contributions:
+        return ""
+    shares: dict[str, float] = {}
+    for part in value.contributions:
+        shares[part.source] = shares.get(part.source, 0.0) + part.u**2 / (value.u**2 or 1.0)
+    told = sorted(((share, name) for name, share in shares.items() if share > 0.005), reverse=True)
+    return ", ".join(f"{name} {share:.0%}" for share, name in told[:MOST_PARTS])
+
+
+def _path(points: Any) -> str:
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points) + "Z"
+
+
+def _paths(result: DieResult) -> list[tuple[str, str]]:
+    pads = "".join(
+        _path(pad_corners(result, pad.x, pad.y, pad.width, pad.height)) for pad in result.pads
+    )
+    return [("outline", _path(outline_path(result))), ("pads", pads)]
+
+
+def _labels(sheet: Sheet) -> list[tuple[float, float, float, str]]:
+    result = sheet.result
+    out = []
+    for pad in result.pads:
+        x, y = result.outline.to_photo([(pad.x, pad.y)])[0]
+        out.append((float(x), float(y), 0.42 * min(pad.width, pad.height), str(pad.number)))
+    letter = max(sheet.photo.width, sheet.photo.height) / 70
+    named = [(r.name or r.kind, r.middle) for r in sheet.notes.regions]
+    named += [(m.text, m.place) for m in sheet.notes.markings if m.place is not None]
+    for text, place in named:
+        x, y = result.outline.to_photo([np.array(place) / result.per_px])[0]
+        out.append((float(x), float(y), letter, text))
+    return out
+
+
+def _regions_drawn(sheet: Sheet) -> list[dict[str, str]]:
+    per = sheet.result.per_px
+    return [
+        {"kind": region.kind, "title": f"{region.kind}: {region.name}" if region.name else region.kind,
+         "path": _path(sheet.result.outline.to_photo(np.array(region.corners) / per))}
+        for region in sheet.notes.regions
+    ]  # fmt: skip
+
+
+def _bar(photo: Photo, result: DieResult) -> dict[str, Any] | None:
+    """A bar of 1-2-5 length, at most a quarter of the photo's width; None without a pixel size."""
+    if result.pixel_size is None:
+        return None
+    most = 0.25 * photo.width * result.per_px
+    decade = 10.0 ** np.floor(np.log10(most))
+    long = float(decade * max(step for step in (1, 2, 5) if step * decade <= most))
+    px, letter = long / result.per_px, max(photo.width, photo.height) / 60
+    x, y = 0.03 * photo.width, photo.height - 0.03 * photo.height
+    words = f"{long / 1000:g} mm" if long >= 1000 else f"{long:g} µm"
+    return {"path": f"M{x:.1f} {y:.1f}h{px:.1f}", "x": x + px / 2, "y": y - 1.1 * letter,
+            "size": letter, "text": words}  # fmt: skip
+
+
+def _by_hand(sheet: Sheet) -> dict[str, Any]:
+    die = sheet.result.width.value * sheet.result.height.value
+    regions = sheet.notes.regions
+
+    def row(name: str, kind: str, area: float) -> Mapping[str, str]:
+        return {
+            "name": name,
+            "kind": kind,
+            "area": f"{area / 1e6:.4f}",
+            "share": f"{area / die:.1%}",
+        }
+
+    def total(kind: str) -> float:
+        return sum(region.area_um2 for region in regions if region.kind == kind)
+
+    several = [kind for kind in KINDS if sum(r.kind == kind for r in regions) > 1]
+    return {
+        "by_hand": [row(region.name, region.kind, region.area_um2) for region in regions],
+        "kinds": [row("", kind, total(kind)) for kind in several],
+        "markings": sheet.notes.markings, "notes_file": sheet.notes_file,
+    }  # fmt: skip
+
+
+def sheet_data(sheet: Sheet) -> dict[str, Any]:
+    """The sheet as plain data, for `sheet.json`."""
+    result = sheet.result
+    die = result.width.value * result.height.value
+    return {
+        "title": sheet.title, "taken": sheet.taken, "file": sheet.photo.path.name,
+        "sha256": sheet.digest, "version": __version__,
+        "findings": {key: finding.as_json() for key, finding in result.findings().items()},
+        **result.beside(), "notes": list(result.notes),
+        "by_hand": {
+            "file": sheet.notes_file,
+            "regions": [_region_data(region, die) for region in sheet.notes.regions],
+            "markings": [
+                {"text": m.text, "place": m.place, "doubtful": m.is_doubtful}
+                for m in sheet.notes.markings
+            ],
+        },
+        "not_used": [{"capture": name, "reason": why} for name, why in sheet.passed_over],
+    }  # fmt: skip
+
+
+def _region_data(region: Region, die: float) -> dict[str, Any]:
+    return {"kind": region.kind, "name": region.name, "polygon": [list(c) for c in region.corners],
+            "area_um2": region.area_um2, "share": region.area_um2 / die}  # fmt: skip

@@ -1,0 +1,74 @@
+"""Bond pads: all of them, where they are, how they are counted, and what is not one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from glassay.die import DieResult, measure_die
+from glassay.quantity import Quantity
+from tests.die.drawn import DIE, PIXEL_UM, grey, pads_um, shot
+
+
+def test_every_pad_is_found_where_it_was_drawn_also_under_wires(measured: DieResult) -> None:
+    truth = pads_um()
+    found = np.array([(pad.x, pad.y) for pad in measured.pads]) * PIXEL_UM
+    assert len(found) == len(truth) == measured.findings()["pads"].value
+    away = np.hypot(*(found[:, None] - truth[None]).transpose(2, 0, 1)).min(axis=0)
+    assert away.max() < 0.5  # um, a third of a px
+    sizes = np.array([(pad.width, pad.height) for pad in measured.pads]) * PIXEL_UM
+    assert np.abs(sizes - DIE.pad_um).max() < 2 * PIXEL_UM
+
+
+def test_the_pitch_of_every_row_is_within_a_thousandth(measured: DieResult) -> None:
+    truth = float(DIE.facts()["pad_pitch_um"])
+    assert len(measured.rows) == 4
+    for row in measured.rows:
+        assert row.pitch is not None
+        assert row.pitch.value * PIXEL_UM == pytest.approx(truth, rel=1e-3)
+        assert row.gaps == 0
+    pitch = measured.findings()["pad_pitch"].quantity
+    assert abs(pitch.value - truth) <= pitch.expanded
+
+
+def test_pads_are_counted_counter_clockwise_from_the_top_left(measured: DieResult) -> None:
+    """As the leads of packages are (common practice, no source)."""
+    assert [pad.number for pad in measured.pads] == list(range(1, len(measured.pads) + 1))
+    sides = [pad.side for pad in measured.pads]
+    assert sides == sorted(sides, key=["left", "bottom", "right", "top"].index)
+    for side, axis, sign in (("left", 1, 1), ("bottom", 0, 1), ("right", 1, -1), ("top", 0, -1)):
+        along = np.array([(pad.x, pad.y)[axis] for pad in measured.pads if pad.side == side])
+        assert (np.diff(sign * along) > 0).all()
+
+
+def test_other_bright_blocks_near_the_rim_are_no_pads() -> None:
+    die = replace(DIE, wires=False)
+    taken = shot(die, tilt_deg=0.0)
+    picture = taken.stored.copy()
+    rng = np.random.default_rng(3)
+    for _ in range(14):  # of all sizes, beside and inside the ring of pads
+        x, y = taken.truth.mapping.to_px([(rng.uniform(-300, 280), rng.uniform(-195, -150))])[0]
+        w, h = rng.integers(6, 24, 2)
+        picture[round(y) : round(y) + h, round(x) : round(x) + w] = 235
+    picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), 0.6), np.uint8)
+    found = measure_die(grey(picture), Quantity(PIXEL_UM, "um/px"))
+    assert len(found.pads) == len(pads_um(die))
+
+
+def test_a_missing_pad_leaves_a_gap_and_the_pitch_as_it_is() -> None:
+    die = replace(DIE, wires=False)
+    taken = shot(die, tilt_deg=0.0)
+    picture = taken.stored.copy()
+    x, y = taken.truth.mapping.to_px(die.marks_um()["pads"][2:3])[0]  # in the middle of the top row
+    reach = round(0.6 * die.pad_um / PIXEL_UM)
+    ground = int(picture[round(y), round(x) - reach - 5])
+    picture[round(y) - reach : round(y) + reach, round(x) - reach : round(x) + reach] = ground
+    found = measure_die(grey(picture), Quantity(PIXEL_UM, "um/px"))
+    (top,) = (row for row in found.rows if row.side == "top")
+    assert (top.count, top.gaps) == (4, 1)
+    assert top.pitch is not None
+    assert top.pitch.value * PIXEL_UM == pytest.approx(1.5 * die.pad_um, rel=1e-3)
+    assert any("1 steps without a pad" in note for note in found.notes)

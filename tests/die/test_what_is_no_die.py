@@ -1,0 +1,74 @@
+"""Refusals: each picture that shows no die, or not all of it, is refused with its own reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from glassay.die import measure_die
+from glassay.errors import NotMeasurable
+from glassay.simulate import (
+    BarTarget,
+    Camera,
+    Chessboard,
+    CrossedGrid,
+    Edge,
+    FlatField,
+    Optics,
+    Pose,
+    RuledScale,
+    Scene,
+    SlantedSquare,
+    Texture,
+    capture,
+)
+from tests.die.drawn import DIE, grey, shot
+
+
+def of(scene: Scene, pixel_um: float = 1.0) -> Any:
+    camera = Camera(560, 420, colour="grey")
+    return capture(scene, Pose(pixel_um, 3.0), Optics(na=0.1), camera, 1).stored
+
+
+PICTURES: dict[str, tuple[Callable[[], Any], str]] = {
+    "a side beyond the picture": (lambda: shot().stored[:, :-110], "not wholly in the picture"),
+    "a corner beyond the picture": (
+        lambda: shot(tilt_deg=8.0).stored[80:, 80:], "not wholly in the picture"),
+    "two dies": (lambda: np.hstack([shot(room=1.2).stored] * 2), "more than one"),
+    "nothing": (lambda: np.full((300, 400), 90, np.uint8), "empty"),
+    "noise": (
+        lambda: np.random.default_rng(0).normal(90, 5, (300, 400)).clip(0, 255).astype(np.uint8),
+        "no die stands out"),
+    "a close-up of circuits": (lambda: shot(pixel_um=0.6, room=0.5).stored, "no die stands out"),
+    "a ruled scale": (lambda: of(RuledScale(10, 50)), "no die stands out"),
+    "a grid": (lambda: of(CrossedGrid(), 4.0), "no die stands out"),
+    "a chessboard": (lambda: of(Chessboard(), 4.0), "no"),
+    "a bare square": (lambda: of(SlantedSquare()), "neither pads nor lines"),
+    "a texture": (lambda: of(Texture(seed=1)), "no die stands out"),
+    "an edge": (lambda: of(Edge()), "no die stands out"),
+    "an even field": (lambda: of(FlatField()), "no die stands out"),
+    "a bar target": (lambda: of(BarTarget()), "stands out"),
+    "a blur": (
+        lambda: shot(optics=Optics(na=0.2, residual_blur_um=9.0)).stored, "no die stands out"),
+    "a speck": (lambda: np.zeros((40, 40), np.uint8), "too small"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", PICTURES)
+def test_refused(what: str) -> None:
+    make, reason = PICTURES[what]
+    with pytest.raises(NotMeasurable, match=reason):
+        measure_die(grey(np.ascontiguousarray(make())))
+
+
+def test_a_die_as_bright_as_its_surround_is_not_measured_as_something_smaller_inside() -> None:
+    """Where street and surround are alike, the outline that is left is the seal ring's, all around."""
+    picture = shot(replace(DIE, wires=False)).stored.copy()
+    picture[picture < 95] = 95
+    found = measure_die(grey(picture))
+    ring = DIE.width_um - 8 * DIE.feature_um  # outer edge of the ring as it is drawn
+    assert found.outline.width.value * 1.5 == pytest.approx(ring, rel=1e-3)
