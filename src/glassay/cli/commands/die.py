@@ -18,7 +18,6 @@ from glassay.bench.chip.die_pictures import (
 )
 from glassay.bench.document.die_notes import DieNotes, read_die_notes
 from glassay.bench.document.read import FILE_NAME, load_bench
-from glassay.bench.judging.decide import half_last_digit
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
 from glassay.cli.outputs import check_all, output_option
@@ -30,6 +29,7 @@ from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
 from glassay.report.die_sheet import Sheet, sheet_data, write_sheet
+from glassay.units import half_last_digit
 
 NOTES = "dies"
 """Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
