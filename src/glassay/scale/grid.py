@@ -29,7 +29,7 @@ from glassay.fitting import Trimmed, is_better, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
-from glassay.scale.ruling import Hierarchy
+from glassay.scale.hierarchy import Hierarchy
 
 Array = npt.NDArray[Any]
 

@@ -80,6 +80,7 @@ class Lines:
     is the share of the variation around a line that the common waveform accounts for, `amplitudes`
     each line's contrast relative to the common one, `unsteadiness` the relative spread of the
     contrast along single lines, `wander` (px) the rms departure of the lines from straightness,
+    `bow` (px) how far all of them bend to one side, as far as it is sure,
     `alternation` how much every second line differs from the others.
     """
 
@@ -99,6 +100,7 @@ class Lines:
     amplitudes: Array
     unsteadiness: float
     wander: float
+    bow: float
     alternation: float
 
 
@@ -337,7 +339,7 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
     )
     usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
     weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
-    slant, line_shift, line_weight, wander = _combine_slabs(shift, weight, cells.t)
+    slant, line_shift, line_weight, wander, bow = _combine_slabs(shift, weight, cells.t)
     share = weight / np.maximum(weight.sum(axis=0), 1e-30)
     seen = line_weight > 0
     number = np.flatnonzero(seen) + first
@@ -365,6 +367,7 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
         amplitudes=_line_amplitudes(amplitude, weight)[number - first],
         unsteadiness=_unsteadiness(_inner(cells, row), amplitude, amplitude_error),
         wander=wander,
+        bow=bow,
         alternation=_alternation(cells, value, wave),
     )
     return lines, slant
@@ -483,8 +486,11 @@ def _shifts(
     return shift, error, amplitude, amplitude_error, max(noise, 1e-6)
 
 
-def _combine_slabs(shift: Array, weight: Array, t: Array) -> tuple[float, Array, Array, float]:
-    """Common slant of the lines and each line's shift at t = 0 after taking the slant out."""
+def _combine_slabs(
+    shift: Array, weight: Array, t: Array
+) -> tuple[float, Array, Array, float, float]:
+    """Common slant of the lines, each line's shift at t = 0 after taking the slant out, its weight,
+    and how far the lines stray (rms) and bend in common from straightness."""
     value = np.where(weight > 0, shift, 0.0)
     weight = weight.copy()
     slant, mean, total = 0.0, np.zeros(shift.shape[1]), weight.sum(axis=0)
@@ -504,7 +510,26 @@ def _combine_slabs(shift: Array, weight: Array, t: Array) -> tuple[float, Array,
     at_zero = mean - slant * centre
     used = weight > 0
     wander = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else 0.0
-    return slant, at_zero, total, wander
+    return slant, at_zero, total, wander, _bow(residual, weight, lever)
+
+
+def _bow(residual: Array, weight: Array, lever: Array) -> float:
+    """Sagitta (px) that all lines share, less three standard errors of it.
+
+    A lens bends the lines on either side of its axis in opposite senses; rings bend in one.
+    """
+    total = np.maximum(weight.sum(axis=0), 1e-30)
+    square = lever**2 - (weight * lever**2).sum(axis=0) / total
+    spread = float((weight * square**2).sum())
+    if not spread > 0:
+        return 0.0
+    bend = float((weight * square * residual).sum()) / spread
+    left = float((weight * (residual - bend * square) ** 2).sum())
+    count = max(1, int((weight > 0).sum()) - 2 * residual.shape[1])
+    error = math.sqrt(left / count / spread)
+    used = weight > 0
+    reach = float(np.abs(lever[used]).max()) if used.any() else 0.0
+    return max(0.0, abs(bend) - 3 * error) * reach**2
 
 
 def _inner(cells: _Cells, row: Sighting) -> _Cells:

@@ -13,7 +13,7 @@ from glassay.field_stop import find_field_stop
 from glassay.imaging.tone import FloatImage
 from glassay.scale.grid import measure_grid
 from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
-from glassay.scale.result import ScaleResult, View
+from glassay.scale.result import ScaleResult, View, Word
 from glassay.scale.ruled import measure_ruled
 
 METHOD_VERSION = "8"
@@ -30,14 +30,14 @@ def measure_scale(
     *,
     pattern: Pattern = "auto",
     box: Box | None = None,
-    confirmed: bool = False,
+    word: Word = "none",
 ) -> ScaleResult:
     """Measure the ruled scale (or grid) that a photo shows.
 
     `grey` (height, width) is linear light. With `box` = (x, y, width, height) only that part is
     searched; positions and tilt still refer to the whole photo. `pattern` "ruled" looks for a scale
-    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid. `confirmed` says
-    that somebody vouches for it that a ruling is shown (see `ruled.plausible`).
+    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid. `word` says
+    who vouches for it that a scale is shown (see `acceptance`).
 
     Raises `NotMeasurable` with the reason when no scale can be measured.
     """
@@ -47,7 +47,7 @@ def measure_scale(
     x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
     part = light[y0 : y0 + height, x0 : x0 + width]
     view = View(
-        part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, confirmed
+        part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, word
     )
     try:
         result = _measured(view, pattern)

@@ -10,14 +10,15 @@ import numpy.typing as npt
 
 from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
-from glassay.field_stop import FieldStop
 from glassay.fitting import block_mean, spread
 from glassay.quantity import Contribution, Quantity
+from glassay.scale.acceptance import doubts
 from glassay.scale.comb import finer_division
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
 from glassay.scale.lines import Lines, refine
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
-from glassay.scale.ruling import Hierarchy, RulingFit, fit_ruling, read_hierarchy
+from glassay.scale.hierarchy import Hierarchy, Row, read_hierarchy
+from glassay.scale.ruling import RulingFit, fit_ruling
 from glassay.scale.search import Sighting, find_rows
 
 SEARCH_PIXELS = 3_500_000
@@ -122,7 +123,7 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
     elif (
         lines.alternation > MAX_ALTERNATION
         and len(lines.numbers) >= 10
-        and _hierarchy(view, lines).every != 5
+        and _hierarchy(view, row, lines).every != 5
     ):
         # Two rims of one line make pairs of a length; lines of which every 5th is longer are single
         # ones, which alternate because their period is half a pixel off a whole one.
@@ -237,7 +238,7 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
         parts.append(
             Contribution("lens distortion not seen", fit.distortion_allowance, scope="setting")
         )
-    segments, hierarchy = _segments(light.shape, lines), _hierarchy(view, lines)
+    segments, hierarchy = _segments(light.shape, lines), _hierarchy(view, row, lines)
     tilt = math.degrees(lines.angle)
     tilt = 90 - (90 - tilt) % 180  # into (-90, 90]
     length = max(row.core[1] - row.core[0], 1.0)
@@ -251,7 +252,7 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
                 " are not resolved make it; if the lines seen are a division apart all the same,"
                 " point at the scale with a box"
             )
-    doubt = () if hierarchy.every in (5, 10) else plausible(view, lines, fit)
+    doubt = doubts(view, row, lines, fit, hierarchy)
     return ScaleResult(
         division=Quantity(fit.division, "px", tuple(parts)),
         distortion=fit.distortion,
@@ -277,58 +278,14 @@ FEW_LINES, CHOICE_SHARE = 40, 0.6
 """With fewer lines a slide seen askew and a distorting lens can hardly be told apart where both bend
 the ruling: the difference between the division in the middle and its mean over the scale enters as the
 half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
-PLAIN_LINES = 8
-PLAIN_JITTER, PLAIN_JITTER_PX = 0.008, 0.12
-PLAIN_EXPLAINED, PLAIN_ALIKE = 0.91, 0.96
-PLAIN_UNSTEADINESS = 0.1
-PLAIN_DUTY = 0.6
-"""What lines without longer 5th or 10th ones must be to be taken for a scale unasked: at least so
-many, even to 0.8 % of a division or 0.12 px (slides are ruled to 0.5 %, and fine lines are placed to
-a tenth of a pixel; hatching by hand and halftone vary by more), alike (bricks, words and wallpaper
-explain 0.84 to 0.95, a slide with writing over it 0.92), steady along their length unless very much
-alike (bricks and words change by 0.12 and more, arms of a cross by 0.15) and no wider than this share
-of a division. Fences, blinds and ruled paper that are even to a fraction of a percent cannot be told
-from a plain ruling: such an answer carries a note."""
 
 
-def plausible(view: View, lines: Lines, fit: RulingFit) -> tuple[str, ...]:
-    """The note for a ruling that no longer 5th or 10th lines tell for a scale.
-
-    Raises `NotMeasurable` where its lines are not like a slide's and nobody vouches for them: what
-    repeats may be anything.
-    """
-    jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
-    used = int(fit.used.sum())
-    like = (
-        used >= PLAIN_LINES and jitter <= max(PLAIN_JITTER, PLAIN_JITTER_PX / fit.division)
-        and lines.explained >= PLAIN_EXPLAINED and _duty(lines.waveform) <= PLAIN_DUTY
-        and (lines.unsteadiness <= PLAIN_UNSTEADINESS or lines.explained >= PLAIN_ALIKE)
-    )  # fmt: skip
-    if not (like or view.pointed or view.confirmed):
-        raise NotMeasurable(
-            f"{used} lines that repeat were found, but no longer 5th or 10th ones, and they are less"
-            f" even or alike than a slide's ({jitter:.1%} scatter); if they are a scale, point at it"
-            " with a box (--box) or say so (--plain-ruling)"
-        )
-    return (
-        "no longer 5th or 10th lines tell that this is a scale and which of its lines these are:"
-        " check that one division is the distance between the lines drawn",
-    )
+def _hierarchy(view: View, row: Sighting, lines: Lines) -> Hierarchy:
+    return read_hierarchy(view.light, view.mask, _row(row, lines))
 
 
-def _duty(waveform: npt.NDArray[np.float64]) -> float:
-    """Width of the line at half its depth, as a share of the division."""
-    middle = float(waveform[len(waveform) // 2])
-    low, high = float(waveform.min()), float(waveform.max())
-    ground = high if middle - low < high - middle else low
-    deep = np.abs(waveform - ground) > abs(middle - ground) / 2
-    return float(deep.mean())
-
-
-def _hierarchy(view: View, lines: Lines) -> Hierarchy:
-    shape = view.light.shape
-    lengths = _visible_lengths(shape, view.stop, lines, _segments(shape, lines))
-    return read_hierarchy(lines.numbers, lengths)
+def _row(row: Sighting, lines: Lines) -> Row:
+    return Row(lines.angle, row.period, lines.numbers, lines.positions, row.core)
 
 
 def _refuse_finer(parts: int, division_px: float) -> None:
@@ -351,18 +308,6 @@ def _segments(shape: tuple[int, ...], lines: Lines) -> npt.NDArray[np.float64]:
     return np.column_stack(
         [cx + at * c - a * s, cy + at * s + a * c, cx + at * c - b * s, cy + at * s + b * c]
     )
-
-
-def _visible_lengths(
-    shape: tuple[int, ...], stop: FieldStop | None, lines: Lines, segments: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """Line lengths in px; NaN for lines that run out of the photo or of the round field."""
-    margin = 12.0
-    x, y = segments[:, 0::2], segments[:, 1::2]
-    inside = (x > margin) & (x < shape[1] - margin) & (y > margin) & (y < shape[0] - margin)
-    if stop is not None:
-        inside &= np.hypot(x - stop.x, y - stop.y) < stop.diameter / 2 * 0.96
-    return np.where(inside.all(axis=1), lines.ends - lines.begins, np.nan)
 
 
 def _notes(

@@ -51,6 +51,7 @@ def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
         "division_u_um": u,
         "division_is_assumed": assumed,
         "pattern": pattern,
+        "word": "filed" if capture.pattern == "auto" else "said",
         "box": capture.box,
     }
 
@@ -60,7 +61,7 @@ def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     box = area(settings)
     grey, facts, seen = _picture(paths, box)
-    result = measure_scale(grey, pattern=settings["pattern"], box=box, confirmed=True)
+    result = measure_scale(grey, pattern=settings["pattern"], box=box, word=settings["word"])
     division = Division(
         settings["division_um"],
         settings["division_u_um"],

@@ -1,0 +1,267 @@
+"""Which lines of a scale are longer, or heavier, than the others: the sign by which it is known.
+
+Anything may repeat evenly; that every 5th or 10th line reaches further, or is drawn double, is what
+people give to scales. It is read beyond the ends of the short lines: line by line and row of pixels
+by row it is judged whether a line still stands there, and whether those that do are every 5th.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.imaging.tone import FloatImage
+
+Array = npt.NDArray[Any]
+Flags = npt.NDArray[np.bool_]
+
+SAMPLES = 25
+"""Samples across a division, of which 0.9 are looked at."""
+ROWS = 90
+"""Rows looked at beyond either end of the short lines, and along them."""
+REACH = 1.5
+"""How far beyond either end longer lines are looked for, as a share of the short lines' length or of
+two divisions, whichever is more."""
+STANDS, GONE = 0.35, 0.5
+"""A longer line keeps at least this share of the common contrast (its far part may be out of focus),
+the others at most this share of what the longer ones keep."""
+LEAST_RUN, LEAST_RUN_PX = 0.25, 3.0
+"""For so many divisions, and px, longer lines must stand alone."""
+HEAVIER = 1.3
+"""Heavier lines, thick or of several strokes, hold this much more than the others: two strokes hold
+2 of one's where they are resolved, thick lines 1.5 and more."""
+FEW_OTHERS = 0.15
+"""Share of the other lines that numerals and dust may make look long."""
+LONGER_EVERY = (5, 10, 2, 4)
+"""Tenths and fifths of a decimal scale; halves and quarters of an inch."""
+HEAVIER_EVERY = (5, 10, 4)
+"""Boundaries of counting chambers and of ruled paper stand at every 4th, 5th or 10th line."""
+MULTIPLES = {2: (4,), 4: (8,), 5: (10,), 10: (50, 20)}
+
+LONE_STANDS, LONE_OTHERS = 0.6, 6
+"""Where only one longer line fits into the view, it must keep this share of the common contrast, and
+so many others be seen to end."""
+
+Kind = Literal["longer", "heavier", "lone"]
+
+
+@dataclass(frozen=True)
+class Hierarchy:
+    """Which lines are longer: every `every`-th (0 when none stands out), counted from line `first`.
+
+    `longest_every` is the period of the longest among them (10 on a usual slide), 0 if unknown. Of
+    `kind` "heavier" they are thicker, or of several strokes; "lone" is one longer line where the next
+    would be out of view.
+    """
+
+    every: int
+    first: int
+    longest_every: int
+    kind: Kind = "longer"
+
+    @property
+    def tells_a_scale(self) -> bool:
+        """Whether people draw such lines on scales only: fifths, tenths, or halves and quarters."""
+        if self.kind != "longer":
+            return False
+        return self.every in (5, 10) or (self.every, self.longest_every) in ((2, 4), (4, 8))
+
+
+NO_HIERARCHY = Hierarchy(0, 0, 0)
+
+
+@dataclass(frozen=True)
+class Row:
+    """Lines of one row as the reader needs them: their `angle`, `numbers` and `positions` (px along
+    the axis from the photo's middle) and the range of t (`core`) that all of them cross."""
+
+    angle: float
+    division: float
+    numbers: npt.NDArray[np.int64]
+    positions: Array
+    core: tuple[float, float]
+
+
+def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row) -> Hierarchy:
+    """The pattern of longer lines of a `row` in `light` (height, width)."""
+    if len(row.numbers) < 5:
+        return NO_HIERARCHY
+    inner = _inner(row)
+    wave = np.nanmedian(_profiles(light, mask, row, inner), axis=(0, 1))
+    if not np.isfinite(wave).all() or not (wave**2).sum() > 0:
+        return NO_HIERARCHY
+    beyond = max(REACH * float(np.ptp(row.core)), REACH * 2 * row.division)
+    count = int(np.clip(beyond / max(1.0, row.division / 12), 8, ROWS))
+    step = beyond / count
+    away = (np.arange(count) + 0.5) * step
+    sides = [
+        _amplitudes(_profiles(light, mask, row, t), wave)
+        for t in (row.core[0] - away, row.core[1] + away)
+    ]
+    wanted = max(LEAST_RUN * row.division, LEAST_RUN_PX)
+    for every in LONGER_EVERY:
+        first = _longer(sides, row.numbers, every, step, wanted)
+        if first is not None:
+            return Hierarchy(every, first, _longest(sides, row.numbers, every, first, step, wanted))
+    first = _longer(sides, row.numbers, 5, step, max(wanted, 0.5 * row.division), lone=True)
+    return NO_HIERARCHY if first is None else Hierarchy(5, first, 0, "lone")
+
+
+def read_heavier(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row) -> Hierarchy:
+    """The pattern of lines that are thicker than the others, or drawn double or triple."""
+    if len(row.numbers) < 5:
+        return NO_HIERARCHY
+    profiles = _profiles(light, mask, row, _inner(row))
+    with np.errstate(all="ignore"):
+        each = np.nanmedian(profiles, axis=0)  # (lines, samples)
+    common = np.nanmedian(each, axis=0)
+    if not np.isfinite(common).all():
+        return NO_HIERARCHY
+    sign = 1.0 if common.max() + common.min() > 2 * np.median(common) else -1.0
+    each = sign * each
+    ground = np.percentile(each, 20, axis=1, keepdims=True)
+    weight = np.maximum(each - ground, 0).sum(axis=1)
+    known = np.isfinite(weight)
+    for every in HEAVIER_EVERY:
+        for first in range(every):
+            member, other = _split(row.numbers, known, every, first)
+            if not member.any() or not other.any():
+                continue
+            light_ones = float(np.percentile(weight[other], 100 * (1 - FEW_OTHERS)))
+            if _enough(member, other, every) and weight[member].min() > HEAVIER * light_ones:
+                return Hierarchy(every, first, 0, "heavier")
+    return NO_HIERARCHY
+
+
+def _inner(row: Row) -> Array:
+    """Places across the axis along the short lines, away from their ends."""
+    margin = 0.15 * (row.core[1] - row.core[0])
+    length = row.core[1] - row.core[0] - 2 * margin
+    count = int(np.clip(length, 5, ROWS))
+    return np.linspace(row.core[0] + margin, row.core[1] - margin, count)
+
+
+def _profiles(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row, across: Array
+) -> Array:
+    """Light about each line (rows, lines, samples) less its mean and slope; NaN where out of view."""
+    height, width = light.shape
+    c, s = math.cos(row.angle), math.sin(row.angle)
+    u = (np.arange(SAMPLES) / (SAMPLES - 1) - 0.5) * 0.9 * row.division
+    along = (row.positions[:, None] + u[None, :])[None]
+    t = across[:, None, None]
+    x = (along * c - t * s + (width - 1) / 2).astype(np.float32)
+    y = (along * s + t * c + (height - 1) / 2).astype(np.float32)
+    size = int(np.clip(row.division / 10, 1, 9)) | 1
+    soft = cv2.blur(light, (size, size)) if size > 1 else light
+    shape = x.shape
+    flat = (x.reshape(-1, SAMPLES), y.reshape(-1, SAMPLES))
+    value = _remapped(soft, *flat).reshape(shape).astype(np.float64)
+    seen = ((x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)).all(axis=2)
+    if mask is not None:
+        inside = np.rint(np.clip(x, 0, width - 1)).astype(int), np.rint(
+            np.clip(y, 0, height - 1)
+        ).astype(int)
+        seen &= (mask[inside[1], inside[0]] > 0).all(axis=2)
+    ramp = np.linspace(-1, 1, SAMPLES)
+    value -= value.mean(axis=2, keepdims=True)
+    value -= ((value @ ramp) / (ramp**2).sum())[..., None] * ramp
+    value[~seen] = np.nan
+    return value
+
+
+def _remapped(light: FloatImage, x: npt.NDArray[np.float32], y: npt.NDArray[np.float32]) -> Array:
+    """`cv2.remap` in pieces: it takes at most 32767 rows at once."""
+    pieces = [
+        cv2.remap(light, x[k : k + 30_000], y[k : k + 30_000], cv2.INTER_LINEAR)
+        for k in range(0, len(x), 30_000)
+    ]
+    return np.concatenate(pieces)
+
+
+def _amplitudes(profiles: Array, wave: Array) -> Array:
+    """How much of the common waveform stands at each (row, line), NaN where unknown; a line may have
+    moved a little, as one that is not quite straight does."""
+    best = np.full(profiles.shape[:2], -np.inf)
+    for shift in (-2, -1, 0, 1, 2):
+        moved = np.roll(wave, shift)
+        best = np.maximum(best, profiles @ moved / (moved**2).sum())
+    return best
+
+
+def _longer(
+    sides: list[Array], numbers: npt.NDArray[np.int64], every: int, step: float, wanted: float,
+    lone: bool = False,
+) -> int | None:  # fmt: skip
+    """The first of the lines, `every` so many, that stand alone for `wanted` px beyond the others'
+    ends, on either side; None when there are none. `lone` asks for one alone."""
+    stands = _one_stands if lone else _stand_alone
+    for first in range(every):
+        for side in sides:
+            alone = np.array([stands(row, numbers, every, first) for row in side])
+            if _longest_run(alone) * step >= wanted:
+                return first
+    return None
+
+
+def _longest(
+    sides: list[Array], numbers: npt.NDArray[np.int64], every: int, first: int, step: float,
+    wanted: float,
+) -> int:  # fmt: skip
+    """How many lines apart the longest of the longer lines stand, 0 if they are alike or few."""
+    among = (numbers - first) % every == 0
+    sides = [np.where(among, side, np.nan) for side in sides]
+    for more in MULTIPLES[every]:
+        for start in range(first % every, more, every):
+            for side in sides:
+                alone = [_stand_alone(row, numbers, more, start, least=1) for row in side]
+                if _longest_run(np.array(alone)) * step >= wanted:
+                    return more
+    return 0
+
+
+def _stand_alone(
+    amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int, least: int = 3
+) -> bool:
+    member, other = _split(numbers, np.isfinite(amplitude), every, first)
+    if not _enough(member, other, every, least):
+        return False
+    low = float(np.percentile(amplitude[member], 20, method="lower"))
+    return (
+        low > STANDS
+        and float(np.percentile(amplitude[other], 100 * (1 - FEW_OTHERS))) < GONE * low
+    )
+
+
+def _one_stands(amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int) -> bool:
+    member, other = _split(numbers, np.isfinite(amplitude), every, first)
+    if member.sum() != 1 or other.sum() < LONE_OTHERS:
+        return False
+    return float(amplitude[member][0]) > LONE_STANDS and (
+        float(amplitude[other].max()) < GONE * LONE_STANDS
+    )
+
+
+def _split(
+    numbers: npt.NDArray[np.int64], known: Flags, every: int, first: int
+) -> tuple[Flags, Flags]:
+    member = (numbers - first) % every == 0
+    return known & member, known & ~member
+
+
+def _enough(member: Flags, other: Flags, every: int, least: int = 3) -> bool:
+    """At least two longer lines, and the others that belong between two of them."""
+    return bool(member.sum() >= 2 and other.sum() >= (max(least, every - 1) if least > 1 else 1))
+
+
+def _longest_run(good: Flags) -> int:
+    best = run = 0
+    for one in good:
+        run = run + 1 if one else 0
+        best = max(best, run)
+    return best
