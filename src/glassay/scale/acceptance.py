@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
+from glassay.scale.crossing import is_crossed
 from glassay.scale.hierarchy import Hierarchy
 from glassay.scale.lines import Lines
 from glassay.scale.result import View
@@ -58,6 +59,8 @@ def doubts(
         return (PLAIN_NOTE,)
     used = int(fit.used.sum())
     if hierarchy.kind == "lone" and used >= PLAIN_LINES and _like_a_slides(lines, fit):
+        return ()
+    if hierarchy.kind == "heavier" and is_crossed(view, row, fit.division):
         return ()
     if not view.pointed and view.word != "filed":
         raise NotMeasurable(

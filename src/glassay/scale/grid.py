@@ -29,7 +29,7 @@ from glassay.fitting import Trimmed, is_better, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
-from glassay.scale.hierarchy import Hierarchy
+from glassay.scale.hierarchy import Hierarchy, Row, read_heavier
 
 Array = npt.NDArray[Any]
 
@@ -67,26 +67,78 @@ class _Lattice:
 def measure_grid(view: View, *, strict: bool) -> ScaleResult:
     """Measure a grid in a part of a photo (square root of linear light), about the photo's middle.
 
-    With `strict` the grid must fill much of the part. Raises `NotMeasurable` with the reason.
+    With `strict` the grid must fill much of the part. Raises `NotMeasurable` with the reason, also
+    where neither boundary lines nor anybody's word (`View.word`) tell a grid from other things.
     """
     best = _best_lattice(view.light, view.mask, strict, view.frame)
     if _is_chessboard(view.light, best):
         raise NotMeasurable(
             "this is a chessboard: its fields' division is not that of a grid of lines or dots"
         )
-    if strict and best.occupied < MIN_OCCUPIED_UNASKED:
+    boundaries = _boundaries(view, best)
+    if view.word == "none" and not boundaries:
+        raise NotMeasurable(
+            "what stands on a lattice was found, but no heavier lines at every 4th, 5th or 10th place"
+            " that tell a grid from other things that repeat; if one division is the distance between"
+            " neighbours, say that it is a grid (--pattern grid)"
+        )
+    if view.word != "said":
+        _check_likeness(view.light, best)
+    return _result(best, view.light.shape, view.stop, boundaries)
+
+
+def _boundaries(view: View, lattice: _Lattice) -> int:
+    """At every which line a boundary stands, thicker or of several strokes; 0 where there is none.
+
+    The lines stand half-way between the cells; pitches along both axes must be equal, as on chambers
+    and ruled paper.
+    """
+    if abs(np.linalg.norm(lattice.b) / np.linalg.norm(lattice.a) - 1) > SAME_PITCH:
+        return 0
+    for axis in (0, 1):
+        found = read_heavier(view.light, view.mask, _lines_of(lattice, axis, view.light.shape))
+        if found.every:
+            return found.every
+    return 0
+
+
+def _lines_of(lattice: _Lattice, axis: int, shape: tuple[int, ...]) -> Row:
+    """The lines between the cells that stand across `axis` of the lattice, as a row of a scale."""
+    other = lattice.a if axis else lattice.b
+    normal = np.array([other[1], -other[0]]) / np.linalg.norm(other)
+    if normal @ (lattice.b if axis else lattice.a) < 0:
+        normal = -normal
+    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+    along = (lattice.points - middle) @ normal
+    across = (lattice.points - middle) @ np.array([-normal[1], normal[0]])
+    number = lattice.index[:, axis]
+    columns = np.arange(number.min(), number.max() + 1)
+    places = np.array([
+        np.median(along[number == n]) if (number == n).any() else np.nan for n in columns
+    ])  # fmt: skip
+    known = np.isfinite(places)
+    places = np.interp(columns, columns[known], places[known])
+    division = float(np.linalg.norm(lattice.b if axis else lattice.a))
+    core = (float(across.min()), float(across.max()))
+    angle = math.atan2(normal[1], normal[0])
+    return Row(angle, division, columns[1:], (places[1:] + places[:-1]) / 2, core)
+
+
+def _check_likeness(light: FloatImage, lattice: _Lattice) -> None:
+    if lattice.occupied < MIN_OCCUPIED_UNASKED:
         raise NotMeasurable(
             "only every second place of the lattice is taken, as in brickwork; if it is a grid, say so"
             " (--pattern grid)"
         )
-    if strict and (alike := _likeness(view.light, best)) < MIN_ALIKE:
+    if (alike := _likeness(light, lattice)) < MIN_ALIKE:
         raise NotMeasurable(
             f"what stands on the lattice differs too much from place to place ({alike:.0%} alike) to be"
             " a grid's cells or dots; if it is a grid, say so (--pattern grid)"
         )
-    return _result(best, view.light.shape, view.stop)
 
 
+SAME_PITCH = 0.01
+"""Pitches along both axes of a chamber or of ruled paper are equal; perspective may cause so much."""
 MIN_OCCUPIED_UNASKED = 0.7
 """Share of the sites that must be taken unless a grid was said to be shown: brickwork takes half."""
 MIN_ALIKE = 0.88
@@ -367,7 +419,9 @@ def _check(
         )
 
 
-def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -> ScaleResult:
+def _result(
+    lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None, boundaries: int
+) -> ScaleResult:
     length_a, length_b = float(np.linalg.norm(lattice.a)), float(np.linalg.norm(lattice.b))
     freedom = float(max(1, 2 * len(lattice.points) - 6))
     angle = math.degrees(math.atan2(lattice.a[1], lattice.a[0]))
@@ -398,7 +452,7 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
         residuals=residuals,
         along=along,
         dark_lines=True,
-        hierarchy=Hierarchy(0, 0, 0),
+        hierarchy=Hierarchy(boundaries, 0, 0, "heavier"),
         curved=lattice.distortion != 0,
         field_stop=stop,
         shape=(shape[0], shape[1]),

@@ -30,8 +30,11 @@ two divisions, whichever is more."""
 STANDS, GONE = 0.35, 0.5
 """A longer line keeps at least this share of the common contrast (its far part may be out of focus),
 the others at most this share of what the longer ones keep."""
-LEAST_RUN, LEAST_RUN_PX = 0.25, 3.0
+LEAST_RUN, LEAST_RUN_PX = 0.4, 3.0
 """For so many divisions, and px, longer lines must stand alone."""
+FEW_LONGER = 2
+LEAST_RUN_OF_FEW = 0.8
+"""The same for no more longer lines than these, among which dust and cells may stand."""
 HEAVIER = 1.3
 """Heavier lines, thick or of several strokes, hold this much more than the others: two strokes hold
 2 of one's where they are resolved, thick lines 1.5 and more."""
@@ -204,7 +207,10 @@ def _longer(
     for first in range(every):
         for side in sides:
             alone = np.array([stands(row, numbers, every, first) for row in side])
-            if _longest_run(alone) * step >= wanted:
+            if _longest_run(alone > 0) * step >= wanted and (
+                lone or _longest_run(alone > FEW_LONGER) * step >= wanted
+                or _longest_run(alone > 0) * step >= wanted * LEAST_RUN_OF_FEW / LEAST_RUN
+            ):
                 return first
     return None
 
@@ -220,31 +226,29 @@ def _longest(
         for start in range(first % every, more, every):
             for side in sides:
                 alone = [_stand_alone(row, numbers, more, start, least=1) for row in side]
-                if _longest_run(np.array(alone)) * step >= wanted:
+                if _longest_run(np.array(alone) > 0) * step >= wanted:
                     return more
     return 0
 
 
 def _stand_alone(
     amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int, least: int = 3
-) -> bool:
+) -> int:
+    """How many longer lines stand at this place where the others have ended, 0 if they do not."""
     member, other = _split(numbers, np.isfinite(amplitude), every, first)
     if not _enough(member, other, every, least):
-        return False
+        return 0
     low = float(np.percentile(amplitude[member], 20, method="lower"))
-    return (
-        low > STANDS
-        and float(np.percentile(amplitude[other], 100 * (1 - FEW_OTHERS))) < GONE * low
-    )
+    others = float(np.percentile(amplitude[other], 100 * (1 - FEW_OTHERS)))
+    return int(member.sum()) if low > STANDS and others < GONE * low else 0
 
 
-def _one_stands(amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int) -> bool:
+def _one_stands(amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int) -> int:
     member, other = _split(numbers, np.isfinite(amplitude), every, first)
     if member.sum() != 1 or other.sum() < LONE_OTHERS:
-        return False
-    return float(amplitude[member][0]) > LONE_STANDS and (
-        float(amplitude[other].max()) < GONE * LONE_STANDS
-    )
+        return 0
+    stands = float(amplitude[member][0]) > LONE_STANDS
+    return int(stands and float(amplitude[other].max()) < GONE * LONE_STANDS)
 
 
 def _split(

@@ -26,6 +26,10 @@ TILES_WITH_IT = 8
 PEAK = 300.0
 """Power of the peak over the median of its surroundings. Textures reach 30, rasters a contrast of
 3 % on noise of 2 % already 1000."""
+PEAK_OF_LINES = 30.0
+MOST_PARTS = 12
+"""A peak is a harmonic, not a raster, when a fraction of its frequency down to one in so many stands
+as high over its own surroundings, which textures reach at most, and higher than it."""
 SAME_FREQUENCY = 0.03
 """Relative difference of the frequency between tiles that perspective may cause."""
 LEAST_ANGLE = math.radians(20)
@@ -83,7 +87,26 @@ def _peaks(spectrum: npt.NDArray[np.complex128]) -> list[tuple[float, float]]:
     strong &= power > SECOND_POWER * power[fine].max()
     highest = power >= cv2.dilate(power, np.ones((5, 5), np.uint8))
     at = np.argwhere(strong & highest)
-    return [(float(fx[y, x]), float(fy[y, x])) for y, x in at]
+    clear = np.log(power + 1e-20) > ground + math.log(PEAK_OF_LINES)
+    return [
+        (float(fx[y, x]), float(fy[y, x])) for y, x in at
+        if not _is_harmonic(np.where(clear, power, 0), float(fx[y, x]), float(fy[y, x]))
+    ]  # fmt: skip
+
+
+def _is_harmonic(clear: npt.NDArray[np.float64], fx: float, fy: float) -> bool:
+    """Whether a whole fraction of the frequency stands out more strongly: lines that are coarser than
+    a raster have harmonics as fine as one, also all over a photo."""
+    own = _around(clear, fx, fy)
+    return any(_around(clear, fx / part, fy / part) > own for part in range(2, MOST_PARTS + 1))
+
+
+def _around(power: npt.NDArray[np.float64], fx: float, fy: float) -> float:
+    """Highest power within a bin of a frequency."""
+    x, y = round(fx * TILE_PX), round(fy * TILE_PX)
+    rows = np.arange(y - 1, y + 2) % TILE_PX
+    columns = np.clip(np.arange(x - 1, x + 2), 0, power.shape[1] - 1)
+    return float(power[np.ix_(rows, columns)].max())
 
 
 def _on_compression_grid(

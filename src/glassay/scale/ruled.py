@@ -17,7 +17,7 @@ from glassay.scale.comb import finer_division
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
 from glassay.scale.lines import Lines, refine
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
-from glassay.scale.hierarchy import Hierarchy, Row, read_hierarchy
+from glassay.scale.hierarchy import Hierarchy, Row, read_heavier, read_hierarchy
 from glassay.scale.ruling import RulingFit, fit_ruling
 from glassay.scale.search import Sighting, find_rows
 
@@ -120,18 +120,26 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
             )
         row = _renumbered(row, lines, parts)
         lines = refine(light, mask, row)
-    elif (
-        lines.alternation > MAX_ALTERNATION
+    hierarchy = read_hierarchy(light, mask, _lines_of(row, lines))
+    if (
+        parts == 1
+        and lines.alternation > MAX_ALTERNATION
         and len(lines.numbers) >= 10
-        and _hierarchy(view, row, lines).every != 5
+        and hierarchy.every != 5
     ):
         # Two rims of one line make pairs of a length; lines of which every 5th is longer are single
         # ones, which alternate because their period is half a pixel off a whole one.
         row = _every_second(row)
         lines = refine(light, mask, row)
+        hierarchy = read_hierarchy(light, mask, _lines_of(row, lines))
+    if not hierarchy.every:
+        hierarchy = read_heavier(light, mask, _lines_of(row, lines))
+        if hierarchy.every:  # they are unlike the others, and stand in the middle of their strokes
+            row = _without(row, hierarchy)
+            lines = refine(light, mask, row)
     fit = _fit(lines, view.middle, view.frame.half_diagonal)
-    _check(lines, row, fit, view.pointed)
-    return _result(view, row, lines, fit)
+    _check(lines, row, fit, view.pointed, hierarchy)
+    return _result(view, row, lines, fit, hierarchy)
 
 
 def _fit(lines: Lines, middle: tuple[float, float], half_diagonal: float) -> RulingFit:
@@ -163,7 +171,9 @@ def _every_second(row: Sighting) -> Sighting:
     )  # fmt: skip
 
 
-def _check(lines: Lines, row: Sighting, fit: RulingFit, pointed: bool) -> None:
+def _check(
+    lines: Lines, row: Sighting, fit: RulingFit, pointed: bool, hierarchy: Hierarchy
+) -> None:
     used = int(fit.used.sum())
     if fit.division < MIN_DIVISION_PX:
         raise NotMeasurable(
@@ -176,6 +186,8 @@ def _check(lines: Lines, row: Sighting, fit: RulingFit, pointed: bool) -> None:
             f"only {used} evenly spaced lines were found; {needed} are needed{hint}"
         )
     span = int(np.ptp(lines.numbers[fit.used])) + 1
+    if hierarchy.kind == "heavier":
+        span -= span // hierarchy.every
     if used < MIN_FILLED * span:
         raise NotMeasurable(
             f"only {used} of {span} lines stand where an even ruling would have them"
@@ -224,7 +236,9 @@ def _finest_consistent(candidates: list[tuple[Sighting, ScaleResult]]) -> ScaleR
     return best
 
 
-def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleResult:
+def _result(
+    view: View, row: Sighting, lines: Lines, fit: RulingFit, hierarchy: Hierarchy
+) -> ScaleResult:
     light, stop = view.light, view.stop
     parts = [Contribution("fit of the lines", fit.error, float(max(1, fit.dof)))]
     parts.append(Contribution("colour and processing", PROCESSING_SHARE * fit.division))
@@ -238,7 +252,7 @@ def _result(view: View, row: Sighting, lines: Lines, fit: RulingFit) -> ScaleRes
         parts.append(
             Contribution("lens distortion not seen", fit.distortion_allowance, scope="setting")
         )
-    segments, hierarchy = _segments(light.shape, lines), _hierarchy(view, row, lines)
+    segments = _segments(light.shape, lines)
     tilt = math.degrees(lines.angle)
     tilt = 90 - (90 - tilt) % 180  # into (-90, 90]
     length = max(row.core[1] - row.core[0], 1.0)
@@ -280,12 +294,19 @@ the ruling: the difference between the division in the middle and its mean over 
 half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
 
 
-def _hierarchy(view: View, row: Sighting, lines: Lines) -> Hierarchy:
-    return read_hierarchy(view.light, view.mask, _row(row, lines))
+def _lines_of(row: Sighting, lines: Lines) -> Row:
+    """The lines found and those that are missing between them."""
+    numbers = np.arange(lines.numbers.min(), lines.numbers.max() + 1)
+    positions = np.interp(numbers, lines.numbers, lines.positions)
+    return Row(lines.angle, row.period, numbers, positions, row.core)
 
 
-def _row(row: Sighting, lines: Lines) -> Row:
-    return Row(lines.angle, row.period, lines.numbers, lines.positions, row.core)
+def _without(row: Sighting, heavier: Hierarchy) -> Sighting:
+    """The same row without its heavier lines."""
+    kept = (row.numbers - heavier.first) % heavier.every != 0
+    return replace(
+        row, numbers=row.numbers[kept], begins=row.begins[kept], ends=row.ends[kept],
+    )  # fmt: skip
 
 
 def _refuse_finer(parts: int, division_px: float) -> None:
