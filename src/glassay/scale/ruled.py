@@ -132,9 +132,10 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
         row = _every_second(row)
         lines = refine(light, mask, row)
         hierarchy = read_hierarchy(light, mask, _lines_of(row, lines))
-    if not hierarchy.every:
-        hierarchy = read_heavier(light, mask, _lines_of(row, lines))
-        if hierarchy.every:  # they are unlike the others, and stand in the middle of their strokes
+    if not hierarchy.tells_a_scale:
+        heavier = read_heavier(light, mask, _lines_of(row, lines))
+        if heavier.every:
+            hierarchy = heavier
             row = _without(row, hierarchy)
             lines = refine(light, mask, row)
     fit = _fit(lines, view.middle, view.frame.half_diagonal)
