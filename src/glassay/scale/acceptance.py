@@ -10,12 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
-from glassay.scale.crossing import is_crossed
 from glassay.scale.hierarchy import Hierarchy
 from glassay.scale.lines import Lines
 from glassay.scale.result import View
 from glassay.scale.ruling import RulingFit
-from glassay.scale.search import Sighting
 
 PLAIN_LINES = 8
 PLAIN_LINES_POINTED = 4
@@ -47,7 +45,7 @@ HOW_TO_SAY = (
 
 
 def doubts(
-    view: View, row: Sighting, lines: Lines, fit: RulingFit, hierarchy: Hierarchy
+    view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy
 ) -> tuple[str, ...]:
     """What must be said of a ruling that is taken for a scale; nothing where its longer lines tell.
 
@@ -59,8 +57,6 @@ def doubts(
         return (PLAIN_NOTE,)
     used = int(fit.used.sum())
     if hierarchy.kind == "lone" and used >= PLAIN_LINES and _like_a_slides(lines, fit):
-        return ()
-    if hierarchy.kind == "heavier" and is_crossed(view, row, fit.division):
         return ()
     if not view.pointed and view.word != "filed":
         raise NotMeasurable(

@@ -57,7 +57,6 @@ class _Lattice:
     index: npt.NDArray[np.int64]  # (spots, 2)
     points: Array  # (spots, 2) used
     scatter: float
-    occupied: float
     distortion: float
     distortion_error: float
     allowance: tuple[float, float]  # px: what an unseen distortion may add to each step
@@ -82,8 +81,13 @@ def measure_grid(view: View, *, strict: bool) -> ScaleResult:
             " that tell a grid from other things that repeat; if one division is the distance between"
             " neighbours, say that it is a grid (--pattern grid)"
         )
-    if view.word != "said":
+    if strict and view.word != "said":
         _check_likeness(view.light, best)
+    if view.word == "filed" and (same := _mirrored(view.light, best)) < MIN_MIRRORED:
+        raise NotMeasurable(
+            f"what stands on the lattice is not the same from left and right ({same:.0%} alike), as a"
+            " grid's cells and dots are; if it is a grid, say so (--pattern grid)"
+        )
     return _result(best, view.light.shape, view.stop, boundaries)
 
 
@@ -125,7 +129,8 @@ def _lines_of(lattice: _Lattice, axis: int, shape: tuple[int, ...]) -> Row:
 
 
 def _check_likeness(light: FloatImage, lattice: _Lattice) -> None:
-    if lattice.occupied < MIN_OCCUPIED_UNASKED:
+    odd = float((lattice.index.sum(axis=1) % 2).mean())
+    if min(odd, 1 - odd) < LEAST_ODD:
         raise NotMeasurable(
             "only every second place of the lattice is taken, as in brickwork; if it is a grid, say so"
             " (--pattern grid)"
@@ -139,16 +144,42 @@ def _check_likeness(light: FloatImage, lattice: _Lattice) -> None:
 
 SAME_PITCH = 0.01
 """Pitches along both axes of a chamber or of ruled paper are equal; perspective may cause so much."""
-MIN_OCCUPIED_UNASKED = 0.7
-"""Share of the sites that must be taken unless a grid was said to be shown: brickwork takes half."""
+LEAST_ODD = 0.2
+"""Least share of the spots at odd places, and at even ones: of brickwork, only one kind is taken."""
 MIN_ALIKE = 0.88
 """Share of the variation about a cell or dot that one common picture of it must explain, unless a grid
 was said to be shown: simulated cells and dots give 0.93 and more, drawn sheets of digits 0.85."""
+MIN_MIRRORED = 0.8
+"""Least agreement of a spot with its mirror image where a bench files the photo under a grid: cells
+and dots give 0.97 and more, a piece of wallpaper, a letter or a key anything."""
 MOST_COMPARED = 150
 
 
 def _likeness(light: FloatImage, lattice: _Lattice) -> float:
     """How much of the variation about the spots one common picture of a spot explains."""
+    patches = _patches(light, lattice)
+    if len(patches) < 9:
+        return 1.0
+    patches = patches.reshape(len(patches), -1)
+    patches = patches - patches.mean(axis=1, keepdims=True)
+    common = np.median(patches, axis=0)
+    rest = ((patches - common) ** 2).sum(axis=1) / np.maximum((patches**2).sum(axis=1), 1e-12)
+    return float(1 - np.median(rest))
+
+
+def _mirrored(light: FloatImage, lattice: _Lattice) -> float:
+    """How well the common picture of a spot agrees with itself turned over along either axis."""
+    patches = _patches(light, lattice)
+    if len(patches) < 9:
+        return 1.0
+    common = np.median(patches, axis=0)
+    common = common - common.mean()
+    size = max(float((common**2).sum()), 1e-12)
+    return float(min((common * turned).sum() / size for turned in (common[::-1], common[:, ::-1])))
+
+
+def _patches(light: FloatImage, lattice: _Lattice) -> Array:
+    """Pictures (n, 13, 13) about some of the spots, smoothed a little."""
     step = max(1, len(lattice.points) // MOST_COMPARED)
     grid = (np.arange(13) - 6) / 13 * 0.9
     u, v = np.meshgrid(grid, grid)
@@ -158,13 +189,7 @@ def _likeness(light: FloatImage, lattice: _Lattice) -> float:
     patches = cv2.remap(soft, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
     height, width = light.shape
     inside = ((places >= 0) & (places <= (width - 1, height - 1))).all(axis=(1, 2))
-    patches = patches[inside]
-    if len(patches) < 9:
-        return 1.0
-    patches = patches - patches.mean(axis=1, keepdims=True)
-    common = np.median(patches, axis=0)
-    rest = ((patches - common) ** 2).sum(axis=1) / np.maximum((patches**2).sum(axis=1), 1e-12)
-    return float(1 - np.median(rest))
+    return np.asarray(patches[inside].reshape(-1, 13, 13))
 
 
 def lattice_points(
@@ -277,7 +302,6 @@ def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Latti
             by_one[[1, 4]] @ a / np.linalg.norm(a), by_one[[2, 5]] @ b / np.linalg.norm(b)
         ])  # fmt: skip
     pitch = min(np.linalg.norm(a), np.linalg.norm(b))
-    span = np.ptp(index[fit.kept], axis=0) + 1
     return _Lattice(
         origin=fit.solution[[0, 3]],
         a=a,
@@ -286,7 +310,6 @@ def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Latti
         index=index[fit.kept],
         points=points[fit.kept],
         scatter=float(np.sqrt(2) * fit.rms / pitch),
-        occupied=int(fit.kept.sum()) / float(span[0] * span[1]),
         distortion=float(bent.solution[6]) if curved else 0.0,
         distortion_error=math.sqrt(bent.covariance[6, 6]),
         allowance=(float(moved[0]), float(moved[1])),
@@ -452,7 +475,7 @@ def _result(
         residuals=residuals,
         along=along,
         dark_lines=True,
-        hierarchy=Hierarchy(boundaries, 0, 0, "heavier"),
+        hierarchy=Hierarchy(boundaries, 0, 0, "crossed"),
         curved=lattice.distortion != 0,
         field_stop=stop,
         shape=(shape[0], shape[1]),

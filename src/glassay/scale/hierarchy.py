@@ -50,7 +50,7 @@ LONE_STANDS, LONE_OTHERS = 0.6, 6
 """Where only one longer line fits into the view, it must keep this share of the common contrast, and
 so many others be seen to end."""
 
-Kind = Literal["longer", "heavier", "lone"]
+Kind = Literal["longer", "heavier", "crossed", "lone"]
 
 
 @dataclass(frozen=True)
@@ -58,8 +58,8 @@ class Hierarchy:
     """Which lines are longer: every `every`-th (0 when none stands out), counted from line `first`.
 
     `longest_every` is the period of the longest among them (10 on a usual slide), 0 if unknown. Of
-    `kind` "heavier" they are thicker, or of several strokes; "lone" is one longer line where the next
-    would be out of view.
+    `kind` "heavier" they are thicker, or of several strokes, and "crossed" if lines as far apart run
+    across them; "lone" is one longer line where the next would be out of view.
     """
 
     every: int
@@ -69,9 +69,10 @@ class Hierarchy:
 
     @property
     def tells_a_scale(self) -> bool:
-        """Whether people draw such lines on scales only: fifths, tenths, or halves and quarters."""
+        """Whether people draw such lines on scales only: fifths, tenths, halves and quarters, or the
+        boundaries of a grid."""
         if self.kind != "longer":
-            return False
+            return self.kind == "crossed"
         return self.every in (5, 10) or (self.every, self.longest_every) in ((2, 4), (4, 8))
 
 
@@ -94,8 +95,7 @@ def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: R
     """The pattern of longer lines of a `row` in `light` (height, width)."""
     if len(row.numbers) < 5:
         return NO_HIERARCHY
-    inner = _inner(row)
-    wave = np.nanmedian(_profiles(light, mask, row, inner), axis=(0, 1))
+    wave = _median(_profiles(light, mask, row, _inner(row)), (0, 1))
     if not np.isfinite(wave).all() or not (wave**2).sum() > 0:
         return NO_HIERARCHY
     beyond = max(REACH * float(np.ptp(row.core)), REACH * 2 * row.division)
@@ -120,9 +120,8 @@ def read_heavier(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row
     if len(row.numbers) < 5:
         return NO_HIERARCHY
     profiles = _profiles(light, mask, row, _inner(row))
-    with np.errstate(all="ignore"):
-        each = np.nanmedian(profiles, axis=0)  # (lines, samples)
-    common = np.nanmedian(each, axis=0)
+    each = _median(profiles, 0)  # (lines, samples)
+    common = _median(each, 0)
     if not np.isfinite(common).all():
         return NO_HIERARCHY
     sign = 1.0 if common.max() + common.min() > 2 * np.median(common) else -1.0
@@ -176,6 +175,13 @@ def _profiles(
     value -= ((value @ ramp) / (ramp**2).sum())[..., None] * ramp
     value[~seen] = np.nan
     return value
+
+
+def _median(values: Array, axis: int | tuple[int, ...]) -> Array:
+    """Median of what is known along `axis`, NaN where nothing is."""
+    known = np.isfinite(values).any(axis=axis, keepdims=True)
+    middle = np.nanmedian(np.where(known, values, 0.0), axis=axis)
+    return np.where(np.squeeze(known, axis), middle, np.nan)
 
 
 def _remapped(light: FloatImage, x: npt.NDArray[np.float32], y: npt.NDArray[np.float32]) -> Array:

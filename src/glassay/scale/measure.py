@@ -56,20 +56,26 @@ def measure_scale(
         if raster is None:
             raise
     else:
-        coarse = result.division.value > LONGEST_PERIOD_PX
-        raster = None if coarse or pattern == "grid" else find_raster(part)
+        spoken_for = pattern == "grid" or (word == "said" and result.division.value > LONGEST_PERIOD_PX)
+        raster = None if spoken_for else find_raster(part)
         if raster is None:
             return result
     return _behind_raster(view, pattern, raster)
 
 
 def _behind_raster(view: View, pattern: Pattern, raster: Raster) -> ScaleResult:
-    """The scale in a photo that a fine raster covers, once the raster is smoothed away."""
+    """The scale in a photo that a fine raster covers, once the raster is smoothed away.
+
+    Where nobody was asked about this very photo, its longer lines must tell it: beats between the
+    raster and the camera's px are rulings as well.
+    """
     seen = (
         f"a raster of {raster.period_px:.1f} px covers the photo, as a screen's or a print's does"
     )
     try:
-        result = _measured(replace(view, light=raster.smoothed(view.light)), pattern)
+        word: Word = "said" if view.word == "said" else "none"
+        smooth = replace(view, light=raster.smoothed(view.light), word=word, pointed=False)
+        result = _measured(smooth, pattern)
     except NotMeasurable as error:
         raise NotMeasurable(f"{seen}; behind it, {error}") from None
     if result.division.value < 2 * raster.period_px:

@@ -14,6 +14,7 @@ from glassay.fitting import block_mean, spread
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
 from glassay.scale.comb import finer_division
+from glassay.scale.crossing import is_crossed
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
 from glassay.scale.lines import Lines, refine
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
@@ -120,24 +121,21 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
             )
         row = _renumbered(row, lines, parts)
         lines = refine(light, mask, row)
-    hierarchy = read_hierarchy(light, mask, _lines_of(row, lines))
+    hierarchy = _hierarchy(view, row, lines)
     if (
         parts == 1
         and lines.alternation > MAX_ALTERNATION
         and len(lines.numbers) >= 10
-        and hierarchy.every != 5
+        and hierarchy.every not in (4, 5, 10)
     ):
         # Two rims of one line make pairs of a length; lines of which every 5th is longer are single
         # ones, which alternate because their period is half a pixel off a whole one.
         row = _every_second(row)
         lines = refine(light, mask, row)
-        hierarchy = read_hierarchy(light, mask, _lines_of(row, lines))
-    if not hierarchy.tells_a_scale:
-        heavier = read_heavier(light, mask, _lines_of(row, lines))
-        if heavier.every:
-            hierarchy = heavier
-            row = _without(row, hierarchy)
-            lines = refine(light, mask, row)
+        hierarchy = _hierarchy(view, row, lines)
+    if hierarchy.kind in ("heavier", "crossed"):  # these are unlike the others, and would be compared
+        row = _without(row, hierarchy)
+        lines = refine(light, mask, row)
     fit = _fit(lines, view.middle, view.frame.half_diagonal)
     _check(lines, row, fit, view.pointed, hierarchy)
     return _result(view, row, lines, fit, hierarchy)
@@ -187,7 +185,7 @@ def _check(
             f"only {used} evenly spaced lines were found; {needed} are needed{hint}"
         )
     span = int(np.ptp(lines.numbers[fit.used])) + 1
-    if hierarchy.kind == "heavier":
+    if hierarchy.kind in ("heavier", "crossed"):
         span -= span // hierarchy.every
     if used < MIN_FILLED * span:
         raise NotMeasurable(
@@ -202,7 +200,7 @@ def _check(
     even = used >= EVEN_LINES and jitter <= EVEN_JITTER and not fit.keystone and not fit.curved
     if explained < (MIN_EXPLAINED_EVEN if even else MIN_EXPLAINED):
         raise NotMeasurable("what repeats in the photo differs too much from place to place")
-    if lines.unsteadiness > MAX_UNSTEADINESS:
+    if lines.unsteadiness > MAX_UNSTEADINESS and hierarchy.kind != "crossed":
         raise NotMeasurable("what repeats in the photo changes along its length, as no line does")
     amplitudes = lines.amplitudes[fit.used]
     unlike = spread(amplitudes) / max(abs(float(np.median(amplitudes))), 1e-9)
@@ -267,7 +265,7 @@ def _result(
                 " are not resolved make it; if the lines seen are a division apart all the same,"
                 " point at the scale with a box"
             )
-    doubt = doubts(view, row, lines, fit, hierarchy)
+    doubt = doubts(view, lines, fit, hierarchy)
     return ScaleResult(
         division=Quantity(fit.division, "px", tuple(parts)),
         distortion=fit.distortion,
@@ -293,6 +291,18 @@ FEW_LINES, CHOICE_SHARE = 40, 0.6
 """With fewer lines a slide seen askew and a distorting lens can hardly be told apart where both bend
 the ruling: the difference between the division in the middle and its mean over the scale enters as the
 half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
+
+
+def _hierarchy(view: View, row: Sighting, lines: Lines) -> Hierarchy:
+    """Longer lines, or else heavier ones."""
+    these = _lines_of(row, lines)
+    longer = read_hierarchy(view.light, view.mask, these)
+    if longer.tells_a_scale:
+        return longer
+    heavier = read_heavier(view.light, view.mask, these)
+    if heavier.every and is_crossed(view, row, row.period):
+        return replace(heavier, kind="crossed")
+    return heavier if heavier.every else longer
 
 
 def _lines_of(row: Sighting, lines: Lines) -> Row:
@@ -346,7 +356,7 @@ def _notes(
             "every second line is longer: on a slide with longer 5th and 10th lines this means that"
             " only its 5th lines are seen; check that the stated division is that of these lines"
         )
-    elif hierarchy.every not in (0, 5, 10):
+    elif hierarchy.kind == "longer" and hierarchy.every not in (0, 5, 10):
         notes.append(
             f"every {hierarchy.every}th line is longer, which is unusual: check that the stated"
             " division is that of the finest lines seen"
