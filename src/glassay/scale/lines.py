@@ -339,8 +339,9 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
     )
     usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
     weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
-    slant, line_shift, line_weight, wander, bow = _combine_slabs(shift, weight, cells.t)
-    share = weight / np.maximum(weight.sum(axis=0), 1e-30)
+    slant, line_shift, weight, wander, bow = _combine_slabs(shift, weight, cells.t)
+    line_weight = weight.sum(axis=0)
+    share = weight / np.maximum(line_weight, 1e-30)
     seen = line_weight > 0
     number = np.flatnonzero(seen) + first
     kept = np.isin(number, row.numbers)
@@ -489,8 +490,8 @@ def _shifts(
 def _combine_slabs(
     shift: Array, weight: Array, t: Array
 ) -> tuple[float, Array, Array, float, float]:
-    """Common slant of the lines, each line's shift at t = 0 after taking the slant out, its weight,
-    and how far the lines stray (rms) and bend in common from straightness."""
+    """Common slant of the lines, each line's shift at t = 0 after taking the slant out, the weights
+    that this rests on, and how far the lines stray (rms) and bend in common from straightness."""
     value = np.where(weight > 0, shift, 0.0)
     weight = weight.copy()
     slant, mean, total = 0.0, np.zeros(shift.shape[1]), weight.sum(axis=0)
@@ -510,7 +511,7 @@ def _combine_slabs(
     at_zero = mean - slant * centre
     used = weight > 0
     wander = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else 0.0
-    return slant, at_zero, total, wander, _bow(residual, weight, lever)
+    return slant, at_zero, weight, wander, _bow(residual, weight, lever)
 
 
 def _bow(residual: Array, weight: Array, lever: Array) -> float:
