@@ -267,7 +267,9 @@ def test_the_interval_is_honest_on_repeated_noise() -> None:
     plain = exact_scale(23.7)
     values, stated = [], []
     for seed in range(12):
-        division = measure_scale(photographed(plain, blur=0, noise=0.05, seed=seed), word="filed").division
+        division = measure_scale(
+            photographed(plain, blur=0, noise=0.05, seed=seed), word="filed"
+        ).division
         values.append(division.value)
         stated.append(next(p.u for p in division.contributions if p.source.startswith("fit")))
     # 12 values: their standard deviation is known to 20 %; a factor of 2 is five of those

@@ -40,13 +40,11 @@ PLAIN_NOTE = (
 )
 HOW_TO_SAY = (
     "if one division is the distance between them, point at the scale with a box (--box) or say that"
-    " it is a plain ruling (--plain-ruling; in a bench, pattern = \"ruled\")"
+    ' it is a plain ruling (--plain-ruling; in a bench, pattern = "ruled")'
 )
 
 
-def doubts(
-    view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy
-) -> tuple[str, ...]:
+def doubts(view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy) -> tuple[str, ...]:
     """What must be said of a ruling that is taken for a scale; nothing where its longer lines tell.
 
     Raises `NotMeasurable` where neither its lines nor anybody's word tell that it is one.
@@ -67,7 +65,7 @@ def doubts(
         raise NotMeasurable(
             f"{used} lines that repeat were found, but no longer 5th or 10th ones, and they are less"
             f" even, alike or straight than a slide's ({_jitter(fit):.1%} scatter); if they are a"
-            " scale, say that it is a plain ruling (--plain-ruling; in a bench, pattern = \"ruled\")"
+            ' scale, say that it is a plain ruling (--plain-ruling; in a bench, pattern = "ruled")'
         )
     if used < (PLAIN_LINES_POINTED if view.pointed else PLAIN_LINES):
         raise NotMeasurable(

@@ -74,7 +74,9 @@ def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_
         waves_there, thick = power[:, 0], np.zeros(len(found))
         if core.any():
             own = found[core].mean(axis=0)
-            left = np.real(found[:, -1] * np.conj(own[-1])) / max(float(np.abs(own[-1]) ** 2), 1e-30)
+            left = np.real(found[:, -1] * np.conj(own[-1])) / max(
+                float(np.abs(own[-1]) ** 2), 1e-30
+            )
             expected = np.clip(left, 0, 1.5) * own[0]
             beyond = np.abs(found[:, 0] - expected) ** 2
             waves_there = np.where(core, waves_there, beyond)

@@ -28,8 +28,8 @@ from glassay.field_stop import FieldStop
 from glassay.fitting import Trimmed, is_better, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
-from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 from glassay.scale.hierarchy import Hierarchy, Row, read_heavier
+from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 
 Array = npt.NDArray[Any]
 

@@ -166,9 +166,10 @@ def _profiles(
     value = _remapped(soft, *flat).reshape(shape).astype(np.float64)
     seen = ((x >= 1) & (x <= width - 2) & (y >= 1) & (y <= height - 2)).all(axis=2)
     if mask is not None:
-        inside = np.rint(np.clip(x, 0, width - 1)).astype(int), np.rint(
-            np.clip(y, 0, height - 1)
-        ).astype(int)
+        inside = (
+            np.rint(np.clip(x, 0, width - 1)).astype(int),
+            np.rint(np.clip(y, 0, height - 1)).astype(int),
+        )
         seen &= (mask[inside[1], inside[0]] > 0).all(axis=2)
     ramp = np.linspace(-1, 1, SAMPLES)
     value -= value.mean(axis=2, keepdims=True)
@@ -214,7 +215,8 @@ def _longer(
         for side in sides:
             alone = np.array([stands(row, numbers, every, first) for row in side])
             if _longest_run(alone > 0) * step >= wanted and (
-                lone or _longest_run(alone > FEW_LONGER) * step >= wanted
+                lone
+                or _longest_run(alone > FEW_LONGER) * step >= wanted
                 or _longest_run(alone > 0) * step >= wanted * LEAST_RUN_OF_FEW / LEAST_RUN
             ):
                 return first

@@ -46,9 +46,7 @@ def measure_scale(
     mask = stop.mask(light.shape) if stop is not None else None
     x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
     part = light[y0 : y0 + height, x0 : x0 + width]
-    view = View(
-        part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, word
-    )
+    view = View(part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, word)
     try:
         result = _measured(view, pattern)
     except NotMeasurable:
@@ -56,7 +54,9 @@ def measure_scale(
         if raster is None:
             raise
     else:
-        spoken_for = pattern == "grid" or (word == "said" and result.division.value > LONGEST_PERIOD_PX)
+        spoken_for = pattern == "grid" or (
+            word == "said" and result.division.value > LONGEST_PERIOD_PX
+        )
         raster = None if spoken_for else find_raster(part)
         if raster is None:
             return result

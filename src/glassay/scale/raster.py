@@ -21,7 +21,8 @@ LONGEST_PERIOD_PX = 8.0
 """Rasters with a longer period are seen as what they are, and may be the object."""
 TILE_SIDES_PX = (256, 128)
 TILES = 3
-"""Side of the tiles, the smaller one in photos that hold no larger; tiles along each side, spread over the photo; they overlap in small ones."""
+"""Side of the tiles, the smaller one in photos that hold no larger; tiles along each side, spread over
+the photo; they overlap in small ones."""
 TILES_WITH_IT = 8
 """Of the nine tiles, those that must show the same peak: a scale, even a cross, leaves some empty."""
 PEAK = 300.0
@@ -80,13 +81,9 @@ def _across(one: tuple[float, float], other: tuple[float, float]) -> bool:
     return abs(cross) > math.sin(LEAST_ANGLE) * math.hypot(*one) * math.hypot(*other)
 
 
-def _common(
-    peaks: list[list[tuple[float, float]]], side: int
-) -> list[tuple[float, float]]:
+def _common(peaks: list[list[tuple[float, float]]], side: int) -> list[tuple[float, float]]:
     """The peaks that all or nearly all tiles share."""
-    return [
-        one for found in peaks for one in found if _shared(one, peaks, side) >= TILES_WITH_IT
-    ]
+    return [one for found in peaks for one in found if _shared(one, peaks, side) >= TILES_WITH_IT]
 
 
 def _peaks(
@@ -153,9 +150,7 @@ def _on_compression_grid(
     return np.asarray(near[0] & near[1])
 
 
-def _shared(
-    one: tuple[float, float], peaks: list[list[tuple[float, float]]], side: int
-) -> int:
+def _shared(one: tuple[float, float], peaks: list[list[tuple[float, float]]], side: int) -> int:
     """How many tiles show a peak at much the same frequency."""
     allowed = SAME_FREQUENCY * math.hypot(*one) + 1.5 / side
 
