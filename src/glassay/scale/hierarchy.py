@@ -185,7 +185,7 @@ def _median(values: Array, axis: int | tuple[int, ...]) -> Array:
     return np.where(np.squeeze(known, axis), middle, np.nan)
 
 
-def _remapped(light: FloatImage, x: npt.NDArray[np.float32], y: npt.NDArray[np.float32]) -> Array:
+def _remapped(light: Array, x: Array, y: Array) -> Array:
     """`cv2.remap` in pieces: it takes at most 32767 rows at once."""
     pieces = [
         cv2.remap(light, x[k : k + 30_000], y[k : k + 30_000], cv2.INTER_LINEAR)

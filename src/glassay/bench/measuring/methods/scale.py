@@ -15,6 +15,7 @@ from glassay.bench.measuring.methods.contract import (
     area,
     only_photo,
     photo_facts,
+    word_for,
 )
 from glassay.imaging.file_names import CLIP_SUFFIXES
 from glassay.imaging.tone import FloatImage
@@ -51,7 +52,7 @@ def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
         "division_u_um": u,
         "division_is_assumed": assumed,
         "pattern": pattern,
-        "word": "filed" if capture.pattern == "auto" else "said",
+        "word": word_for(capture),
         "box": capture.box,
     }
 
