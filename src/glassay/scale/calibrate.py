@@ -21,8 +21,8 @@ tolerances of 0.1 % to 0.5 % (common practice, no source)."""
 
 
 FINEST_UM = 0.13
-"""Abbe's limit, wavelength / (2 NA), for 400 nm and the 1.49 of oil lenses: no microscope shows lines that
-are closer (NA of oil lenses: common practice, no source)."""
+"""Abbe's limit, wavelength / (2 NA), for 400 nm and the 1.49 of oil lenses: no microscope shows lines
+that are closer (NA of oil lenses: common practice, no source)."""
 WIDEST_FIELD_UM = 3e5
 """An eyepiece of field number 25 at 0.5 x with an auxiliary of 0.3 x shows 0.17 m (common practice, no
 source); nothing called a microscope shows twice that."""

@@ -22,24 +22,28 @@ Flags = npt.NDArray[np.bool_]
 
 SAMPLES = 25
 """Samples across a division, of which 0.9 are looked at."""
-ROWS = 90
-"""Rows looked at beyond either end of the short lines, and along them."""
+ROWS, ROWS_PER_DIVISION = 90, 6
+"""Most rows looked at beyond either end of the short lines, and along them; rows a division."""
+FEWEST_ROWS = 3
+"""So many in turn must show the longer lines alone."""
 REACH = 1.5
 """How far beyond either end longer lines are looked for, as a share of the short lines' length or of
 two divisions, whichever is more."""
 STANDS, GONE = 0.35, 0.5
 """A longer line keeps at least this share of the common contrast (its far part may be out of focus),
 the others at most this share of what the longer ones keep."""
-LEAST_RUN, LEAST_RUN_PX = 0.4, 3.0
+LEAST_RUN, LEAST_RUN_PX = 0.3, 3.0
 """For so many divisions, and px, longer lines must stand alone."""
 FEW_LONGER = 2
-LEAST_RUN_OF_FEW = 0.8
+LEAST_RUN_OF_FEW = 0.6
 """The same for no more longer lines than these, among which dust and cells may stand."""
 HEAVIER = 1.3
 """Heavier lines, thick or of several strokes, hold this much more than the others: two strokes hold
 2 of one's where they are resolved, thick lines 1.5 and more."""
 FEW_OTHERS = 0.15
 """Share of the other lines that numerals and dust may make look long."""
+FEW_LOW = 0.2
+"""Share of the longer lines that dust may hide; of four or fewer, none."""
 LONGER_EVERY = (5, 10, 2, 4)
 """Tenths and fifths of a decimal scale; halves and quarters of an inch."""
 HEAVIER_EVERY = (5, 10, 4)
@@ -98,20 +102,20 @@ def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: R
     wave = _median(_profiles(light, mask, row, _inner(row)), (0, 1))
     if not np.isfinite(wave).all() or not (wave**2).sum() > 0:
         return NO_HIERARCHY
+    step = max(1.0, row.division / ROWS_PER_DIVISION)
     beyond = max(REACH * float(np.ptp(row.core)), REACH * 2 * row.division)
-    count = int(np.clip(beyond / max(1.0, row.division / 12), 8, ROWS))
-    step = beyond / count
+    count = int(np.clip(beyond / step, 8, ROWS))
     away = (np.arange(count) + 0.5) * step
     sides = [
         _amplitudes(_profiles(light, mask, row, t), wave)
         for t in (row.core[0] - away, row.core[1] + away)
     ]
-    wanted = max(LEAST_RUN * row.division, LEAST_RUN_PX)
     for every in LONGER_EVERY:
-        first = _longer(sides, row.numbers, every, step, wanted)
+        first = _longer(sides, row.numbers, every, step, row.division)
         if first is not None:
-            return Hierarchy(every, first, _longest(sides, row.numbers, every, first, step, wanted))
-    first = _longer(sides, row.numbers, 5, step, max(wanted, 0.5 * row.division), lone=True)
+            longest = _longest(sides, row.numbers, every, first, step, row.division)
+            return Hierarchy(every, first, longest)
+    first = _lone(sides, row.numbers, step, row.division)
     return NO_HIERARCHY if first is None else Hierarchy(5, first, 0, "lone")
 
 
@@ -131,11 +135,12 @@ def read_heavier(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row
     known = np.isfinite(weight)
     for every in HEAVIER_EVERY:
         for first in range(every):
-            member, other = _split(row.numbers, known, every, first)
-            if not member.any() or not other.any():
+            member = known & ((row.numbers - first) % every == 0)
+            other = known & ~member
+            if member.sum() < 2 or other.sum() < every - 1:
                 continue
             light_ones = float(np.percentile(weight[other], 100 * (1 - FEW_OTHERS)))
-            if _enough(member, other, every) and weight[member].min() > HEAVIER * light_ones:
+            if weight[member].min() > HEAVIER * light_ones:
                 return Hierarchy(every, first, 0, "heavier")
     return NO_HIERARCHY
 
@@ -205,19 +210,20 @@ def _amplitudes(profiles: Array, wave: Array) -> Array:
 
 
 def _longer(
-    sides: list[Array], numbers: npt.NDArray[np.int64], every: int, step: float, wanted: float,
-    lone: bool = False,
-) -> int | None:  # fmt: skip
-    """The first of the lines, `every` so many, that stand alone for `wanted` px beyond the others'
-    ends, on either side; None when there are none. `lone` asks for one alone."""
-    stands = _one_stands if lone else _stand_alone
+    sides: list[Array], numbers: npt.NDArray[np.int64], every: int, step: float, division: float
+) -> int | None:
+    """The first of the lines, `every` so many, that stand alone long enough beyond the others' ends,
+    on either side; None when there are none."""
+    few, many = (
+        max(share * division, LEAST_RUN_PX, FEWEST_ROWS * step)
+        for share in (LEAST_RUN_OF_FEW, LEAST_RUN)
+    )
     for first in range(every):
         for side in sides:
-            alone = np.array([stands(row, numbers, every, first) for row in side])
-            if _longest_run(alone > 0) * step >= wanted and (
-                lone
-                or _longest_run(alone > FEW_LONGER) * step >= wanted
-                or _longest_run(alone > 0) * step >= wanted * LEAST_RUN_OF_FEW / LEAST_RUN
+            alone = _stand_alone(side, (numbers - first) % every == 0, max(3, every - 1))
+            if (
+                (_longest_run(alone > FEW_LONGER) + 0.01) * step >= many
+                or (_longest_run(alone > 0) + 0.01) * step >= few
             ):
                 return first
     return None
@@ -225,55 +231,60 @@ def _longer(
 
 def _longest(
     sides: list[Array], numbers: npt.NDArray[np.int64], every: int, first: int, step: float,
-    wanted: float,
+    division: float,
 ) -> int:  # fmt: skip
     """How many lines apart the longest of the longer lines stand, 0 if they are alike or few."""
     among = (numbers - first) % every == 0
-    sides = [np.where(among, side, np.nan) for side in sides]
+    wanted = max(LEAST_RUN * division, LEAST_RUN_PX)
     for more in MULTIPLES[every]:
         for start in range(first % every, more, every):
             for side in sides:
-                alone = [_stand_alone(row, numbers, more, start, least=1) for row in side]
-                if _longest_run(np.array(alone) > 0) * step >= wanted:
+                member = (numbers[among] - start) % more == 0
+                alone = _stand_alone(side[:, among], member, 1)
+                if _longest_run(alone > 0) * step >= wanted:
                     return more
     return 0
 
 
-def _stand_alone(
-    amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int, least: int = 3
-) -> int:
-    """How many longer lines stand at this place where the others have ended, 0 if they do not."""
-    member, other = _split(numbers, np.isfinite(amplitude), every, first)
-    if not _enough(member, other, every, least):
-        return 0
-    low = float(np.percentile(amplitude[member], 20, method="lower"))
-    others = float(np.percentile(amplitude[other], 100 * (1 - FEW_OTHERS)))
-    return int(member.sum()) if low > STANDS and others < GONE * low else 0
+def _lone(
+    sides: list[Array], numbers: npt.NDArray[np.int64], step: float, division: float
+) -> int | None:
+    """The only longer line where the next, five further, would be out of view; None without one."""
+    for first in range(5):
+        member = (numbers - first) % 5 == 0
+        for side in sides:
+            known = np.isfinite(side)
+            one = (known & member).sum(axis=1) == 1
+            others = np.where(known & ~member, side, -np.inf).max(axis=1)
+            stands = np.where(known & member, side, -np.inf).max(axis=1) > LONE_STANDS
+            ended = (known & ~member).sum(axis=1) >= LONE_OTHERS
+            alone = one & stands & ended & (others < GONE * LONE_STANDS)
+            if _longest_run(alone) * step >= max(LEAST_RUN_OF_FEW * division, LEAST_RUN_PX):
+                return first
+    return None
 
 
-def _one_stands(amplitude: Array, numbers: npt.NDArray[np.int64], every: int, first: int) -> int:
-    member, other = _split(numbers, np.isfinite(amplitude), every, first)
-    if member.sum() != 1 or other.sum() < LONE_OTHERS:
-        return 0
-    stands = float(amplitude[member][0]) > LONE_STANDS
-    return int(stands and float(amplitude[other].max()) < GONE * LONE_STANDS)
+def _stand_alone(amplitude: Array, member: Flags, least: int) -> npt.NDArray[np.int64]:
+    """How many longer lines (`member`) stand in each row of `amplitude` (rows, lines) where the others
+    have ended, 0 where they have not; at least two longer ones and `least` others must be in view."""
+    longer, others = amplitude[:, member], amplitude[:, ~member]
+    count, rest = (np.isfinite(part).sum(axis=1) for part in (longer, others))
+    low = _ranked(longer, count, FEW_LOW, down=True)
+    high = _ranked(others, rest, 1 - FEW_OTHERS, down=False)
+    alone = (count >= 2) & (rest >= least) & (low > STANDS) & (high < GONE * low)
+    return np.where(alone, count, 0)
 
 
-def _split(
-    numbers: npt.NDArray[np.int64], known: Flags, every: int, first: int
-) -> tuple[Flags, Flags]:
-    member = (numbers - first) % every == 0
-    return known & member, known & ~member
-
-
-def _enough(member: Flags, other: Flags, every: int, least: int = 3) -> bool:
-    """At least two longer lines, and the others that belong between two of them."""
-    return bool(member.sum() >= 2 and other.sum() >= (max(least, every - 1) if least > 1 else 1))
+def _ranked(values: Array, count: npt.NDArray[np.int64], share: float, down: bool) -> Array:
+    """In each row the value below which `share` of the known ones lie, rounded to one of them."""
+    if values.shape[1] == 0:
+        return np.full(len(values), np.nan)
+    at = share * np.maximum(count - 1, 0)
+    rank = (np.floor(at) if down else np.ceil(at)).astype(np.int64)
+    return np.asarray(np.take_along_axis(np.sort(values, axis=1), rank[:, None], axis=1)[:, 0])
 
 
 def _longest_run(good: Flags) -> int:
-    best = run = 0
-    for one in good:
-        run = run + 1 if one else 0
-        best = max(best, run)
-    return best
+    """Length of the longest run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max(initial=0))

@@ -154,8 +154,8 @@ METHODS = (
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting,
     ),
     Method(
-        "superposed lines", (), _detail_version, _lines_settings, _measure_lines, aside=("ruled scale",),
-        wanted=_first_of_its_setting,
+        "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
+        aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
     Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat),
