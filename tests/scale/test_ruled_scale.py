@@ -401,5 +401,5 @@ def test_a_counting_chamber_is_told_by_its_boundary_lines(strokes: int) -> None:
         field[:] = np.where(n % 4 == 0, many, lines)
     sheet = 0.4 + 0.5 * np.clip(np.maximum(*turned), 0, 1)
     result = measure_scale(photographed(sheet.astype(np.float32), blur=0.5))
-    assert (result.hierarchy.kind, result.hierarchy.every) == ("heavier", 4)
+    assert (result.hierarchy.kind, result.hierarchy.every) == ("crossed", 4)
     assert result.division.value == pytest.approx(21.0, rel=1e-3)

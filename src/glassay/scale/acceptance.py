@@ -30,9 +30,9 @@ than this share of a division."""
 FILLED_BOX = 0.5
 """Fewer lines than `PLAIN_LINES` in a box must fill this share of it along the scale: three strokes of
 a boundary line across a box are no scale of which a person drew the box."""
-BOWED = 0.03
+BOWED = 0.05
 """Common bow of the lines, in divisions, beyond which they are arcs: a lens bends lines on either side
-of its axis in opposite senses, rings bend all in one."""
+of its axis in opposite senses and those near it little, rings bend all in one."""
 
 PLAIN_NOTE = (
     "no longer 5th or 10th lines tell that this is a scale and which of its lines these are:"

@@ -22,6 +22,9 @@ Array = npt.NDArray[Any]
 CHANCE = 1e-6
 """Chance at which a bend is taken for real when it is not: neighbouring parts of a line err together,
 which the F test does not know."""
+LEFT = 0.7
+"""A bend must leave no more than this share of the squares: what is left of soft, noisy lines strays as
+far as before, though an F test that takes their parts for independent may find a bend in it."""
 LEAST_PX = 0.05
 """Bends below this do no harm."""
 PASSES = 4
@@ -41,6 +44,13 @@ class Bend:
         """The departure at `s` and `t` (px, of shapes that fit each other)."""
         away = t - self.middle
         return np.asarray(self.even * away**2 + s * (self.fan * away + self.odd * away**2))
+
+    def common(self, s: Array, half: float) -> float:
+        """Least sagitta (px) of lines at `s` that reach `half` px to either side, where all bend in one
+        sense; else 0."""
+        curves = self.even + self.odd * s
+        one_sense = bool((curves > 0).all() or (curves < 0).all())
+        return float(np.abs(curves).min()) * half**2 if one_sense else 0.0
 
     @property
     def seen(self) -> bool:
@@ -67,7 +77,7 @@ def fit_bend(shift: Array, weight: Array, t: Array, s: Array, middle: float, kno
         design = np.stack([(root * one).ravel() for one in free[:4]], axis=1)
         size = np.sqrt((design**2).sum(axis=0))
         if not (size > 0).all():
-            return Bend(middle)
+            return Bend(middle)  # too short or too few
         target = (root * free[4]).ravel()
         solution = np.linalg.lstsq(design / size, target, rcond=1e-8)[0] / size
         slope = float(design[:, 0] @ target / size[0] ** 2)
@@ -82,7 +92,7 @@ def fit_bend(shift: Array, weight: Array, t: Array, s: Array, middle: float, kno
     freedom = int(used.sum()) - int((used.any(axis=0)).sum()) - 4
     if known:
         return found
-    if freedom < 8 or bent <= 0:
+    if freedom < 8 or bent <= 0 or bent > LEFT * straight:
         return Bend(middle)
     gain = (straight - bent) / 3 / (bent / freedom)
     moved = float(np.abs(found.at(s, away + middle))[used].max(initial=0.0))

@@ -81,7 +81,7 @@ class Lines:
     is the share of the variation around a line that the common waveform accounts for, `amplitudes`
     each line's contrast relative to the common one, `unsteadiness` the relative spread of the
     contrast along single lines, `wander` (px) the rms departure of the lines from straightness,
-    `bow` (px) how far all of them bend to one side, as no lens does,
+    `bow` (px) how far all of them bend to one side, as rings do,
     `alternation` how much every second line differs from the others.
     """
 
@@ -358,7 +358,7 @@ def _locate(
     shift = shift - more.at(stands, cells.t[:, None])
     slant, line_shift, weight, wander = _combine_slabs(shift, weight, cells.t)
     bent = bend + more
-    reach = float(np.abs(cells.t - bend.middle).max())
+    half = (row.core[1] - row.core[0]) / 2
     line_weight = weight.sum(axis=0)
     share = weight / np.maximum(line_weight, 1e-30)
     seen = line_weight > 0
@@ -387,7 +387,7 @@ def _locate(
         amplitudes=_line_amplitudes(amplitude, weight)[number - first],
         unsteadiness=_unsteadiness(_inner(cells, row), amplitude, amplitude_error),
         wander=wander,
-        bow=abs(bent.even) * reach**2,
+        bow=bent.common(positions, half),
         alternation=_alternation(cells, value, wave),
     )
     return lines, slant, more
