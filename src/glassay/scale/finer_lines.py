@@ -22,8 +22,9 @@ there: noise alone exceeds 20 once in a million strips."""
 FINER_HARMONIC = 8.0
 """Likewise over its neighbours among the harmonics of the division: those of a line change slowly."""
 
-UNEXPECTED = 0.5
-"""Beside the lines' common part, what is more than their own waveform must exceed this share of it."""
+UNEXPECTED, FAINTEST = 0.5, 0.03
+"""Beside the lines' common part, what is more than their own waveform must exceed this share of it, and
+of the lines' fundamental: sharp edges meet the px differently from strip to strip."""
 GROUND_BINS = 48
 EDGE_MARGIN = 0.08
 GROUND_WAVE = 0.05
@@ -80,7 +81,8 @@ def finer_lines_beside(light: FloatImage, row: Sighting, lines: Lines, division_
             expected = np.clip(left, 0, 1.5) * own[0]
             beyond = np.abs(found[:, 0] - expected) ** 2
             waves_there = np.where(core, waves_there, beyond)
-            thick = np.where(core, 0.0, UNEXPECTED**2 * np.abs(expected) ** 2)
+            least = np.maximum(UNEXPECTED * np.abs(expected), FAINTEST * np.abs(own[-1]))
+            thick = np.where(core, 0.0, least**2)
         clear = waves_there > np.maximum(FINER_POWER * noise, thick)
         clear &= waves_there > FINER_HARMONIC * power[:, 1:3].sum(axis=1)
         if (clear & ~core).any() or (

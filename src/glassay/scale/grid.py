@@ -294,6 +294,8 @@ def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Latti
         bent = _robust(design, (points + higher).T.ravel())
     fit = bent if curved else straight
     a, b = fit.solution[[1, 4]], fit.solution[[2, 5]]
+    if min(np.linalg.norm(a), np.linalg.norm(b)) < MIN_DIVISION_PX:  # spots in one row
+        raise NotMeasurable("the spots in the photo do not stand on a regular grid")
     moved = np.zeros(2)
     if not curved:
         by_one = np.linalg.lstsq(even, bend, rcond=None)[0]  # what a distortion of 1 adds
