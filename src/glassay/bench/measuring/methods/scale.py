@@ -15,6 +15,7 @@ from glassay.bench.measuring.methods.contract import (
     area,
     only_photo,
     photo_facts,
+    word_for,
 )
 from glassay.imaging.file_names import CLIP_SUFFIXES
 from glassay.imaging.tone import FloatImage
@@ -51,6 +52,7 @@ def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
         "division_u_um": u,
         "division_is_assumed": assumed,
         "pattern": pattern,
+        "word": word_for(capture),
         "box": capture.box,
     }
 
@@ -60,7 +62,7 @@ def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     box = area(settings)
     grey, facts, seen = _picture(paths, box)
-    result = measure_scale(grey, pattern=settings["pattern"], box=box, confirmed=True)
+    result = measure_scale(grey, pattern=settings["pattern"], box=box, word=settings["word"])
     division = Division(
         settings["division_um"],
         settings["division_u_um"],
