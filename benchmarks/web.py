@@ -23,21 +23,19 @@ from glassay.bench.measuring.assemble import run_bench
 from glassay.scale import Division
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture, expected, photograph
 from glassay.web import create_app
-from glassay.web.serve import _listen
+from glassay.web.listening import config_of, listen
 from glassay.web.watch import Watch
 
 INSTRUMENTS, CAPTURES = 30, 500
 FIRST_PAGE_S = 0.1
 LIVE_RATE = 15.0
-TOKEN = "benchmark"
+SCRIPT_KEY = "benchmark"
 
 
 @contextmanager
 def _served(folder: Path) -> Iterator[int]:
-    listener = _listen(None)
-    config = uvicorn.Config(create_app(folder, TOKEN), log_level="error",
-                            timeout_graceful_shutdown=1)  # fmt: skip
-    server = uvicorn.Server(config)
+    listener = listen("127.0.0.1", (0,))
+    server = uvicorn.Server(config_of(create_app(folder, "entry", SCRIPT_KEY)))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     while not server.started:
@@ -51,7 +49,7 @@ def _served(folder: Path) -> Iterator[int]:
 
 def _get(port: int, path: str) -> bytes:
     link = http.client.HTTPConnection("127.0.0.1", port)
-    link.request("GET", path, headers={"authorization": f"Bearer {TOKEN}"})
+    link.request("GET", path, headers={"authorization": f"Bearer {SCRIPT_KEY}"})
     answer = link.getresponse()
     body = answer.read()
     link.close()

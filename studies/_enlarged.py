@@ -111,6 +111,15 @@ def compress(picture: Stored, quality: int | None) -> Stored:
     return np.asarray(Image.open(file))
 
 
+def facts_of(quality: int | None) -> dict[str, Any]:
+    """What a file so compressed says of itself: its format and its tables."""
+    if quality is None:
+        return {"format": "PNG"}
+    file = io.BytesIO()
+    Image.new("L", (8, 8)).save(file, "JPEG", quality=quality)
+    return {"format": "JPEG", "quantization": Image.open(file).quantization}
+
+
 def any_camera(rng: np.random.Generator, width: int, height: int, **more: Any) -> Camera:
     """Grey or mosaic sensor with a full well of 2000 to 12000 electrons, the file still native."""
     colour: Any = rng.choice(["grey", "mosaic"])

@@ -20,6 +20,7 @@ from glassay.detail.edge import measure_edges
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.simulate import Camera, Edge, Optics, Pose, SlantedSquare, Truth, capture, expected
+from studies._enlarged import facts_of
 
 CAPTURES = 200
 CAMERAS = 40
@@ -113,7 +114,8 @@ def whole_camera(index: int, lossless: bool = False) -> Outcome:
     shot = capture(scene, Pose(1.0), optics, camera, seed=index)
     grey = srgb_to_linear(shot.stored / 255.0) @ np.array([0.2126, 0.7152, 0.0722])
     try:
-        found = measure_edges(grey.astype(np.float32))
+        tables = {} if lossless else facts_of(quality)["quantization"]
+        found = measure_edges(grey.astype(np.float32), quantization=tables)
     except NotMeasurable as error:
         return Outcome(None, None, None, None, reason=str(error), quality=quality)
     true50 = frequency_50_of(shot.truth, turn)

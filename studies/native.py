@@ -31,6 +31,7 @@ from studies._enlarged import (
     blocks_and_lines,
     compress,
     exposures,
+    facts_of,
 )
 
 ENLARGED, ROUND, NATIVE = 160, 84, 80
@@ -59,7 +60,7 @@ def _judge(
     frames: list[npt.NDArray[np.uint8]], true: tuple[int, int], kernel: str,
     quality: int | None, factor: float,
 ) -> Outcome:  # fmt: skip
-    result = native(frames, facts={"format": "JPEG" if quality else "PNG"})
+    result = native(frames, facts=facts_of(quality))
     least = min(result.between[0][0] / true[0], result.between[1][0] / true[1])
     w, h = result.native_width, result.native_height
     if w is None or h is None:
@@ -176,7 +177,7 @@ def photograph(case: tuple[str, int]) -> list[tuple[str, str]]:
 
 def _verdict(frames: Sequence[npt.NDArray[np.uint8]], quality: int | None) -> str:
     try:
-        return native(frames, facts={"format": "JPEG" if quality else "PNG"}).verdict
+        return native(frames, facts=facts_of(quality)).verdict
     except NotMeasurable as error:
         return f"refused: {error}"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import secrets
 import shutil
 import unicodedata
 from collections.abc import Callable, Iterable
@@ -54,10 +55,11 @@ def copy_new(source: Path, target: Path) -> None:
 def _write(
     path: Path, fill: Callable[[BinaryIO], object], settle: Callable[[str, Path], None]
 ) -> None:
-    part = path.with_name(f".{path.name[:80]}.{os.getpid()}{PART_SUFFIX}")
+    # A name of its own for each write: two threads may write one file at the same time.
+    part = path.with_name(f".{path.name[:80]}.{os.getpid()}-{secrets.token_hex(4)}{PART_SUFFIX}")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("wb") as stream:
+        with part.open("xb") as stream:
             fill(stream)
             stream.flush()
             os.fsync(stream.fileno())
@@ -81,6 +83,17 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def refuse_links(path: Path, within: Path) -> Path:
+    """`path` itself, which lies in the folder `within`. Raises `Unusable` where it, or a folder on the
+    way to it, is a link: what is kept there is written over and removed, and a link leads elsewhere."""
+    for place in (path, *path.parents):
+        if place == within:
+            return path
+        if place.is_symlink():
+            raise Unusable(f"{place} is a link; what is kept there must lie in {within} itself")
+    raise Unusable(f"{path} does not lie in {within}")
 
 
 def content_hash(path: Path) -> str:

@@ -171,3 +171,17 @@ def parse_megapixels(text: object) -> float:
             f'{text!r} is not a number of pixels, like "12 MP" or "4000 x 3000"'
         ) from None
     return columns * rows / 1e6
+
+
+def half_last_digit(text: str) -> float | None:
+    """Relative half of the last digit in which a number is written: 0.025 for "2.0 um".
+
+    None where the text is not one number with its unit: "3840 x 2160" counts pixels, and counts are
+    not rounded; nor is 0. Zeros at the end count as digits: "1600x" is 1599.5 to 1600.5.
+    """
+    match = re.fullmatch(r"\s*(\d+(?:\.(\d*))?|\.(\d+))\s*[^\d\s.][^\d]*", text)
+    if match is None:
+        return None
+    decimals = len(match[2] or match[3] or "")
+    number = float(match[1])
+    return 0.5 * 10.0**-decimals / number if number else None

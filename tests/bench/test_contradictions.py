@@ -109,6 +109,55 @@ def test_a_stated_chain_is_held_against_the_sensor() -> None:
     assert kinds(near) == []
 
 
+def test_an_adapter_that_nobody_stated_is_asked_for() -> None:
+    # 2 um pixels behind 4x: 0.5 um at the object; 1.27 um are those of a 0.39x adapter, or of a
+    # slide ruled in mils and filed in 10 um.
+    chain = Chain(objective=4, sensor=Sensor(2.0, 1920, 1080))
+    claim = claim_of(2000, kind="field width", text="2 mm", unit="um")
+    found = assemble(bench_of(camera(claim, chain=chain)), [captured("pad", "only", 1.27)])
+    assert kinds(found) == ["chain against sensor"]
+    assert "state the adapter if there is one (0.3937x would fit)" in headline(found)[0]
+    stated = replace(chain, adapter=0.4)
+    assert (
+        kinds(assemble(bench_of(camera(claim, chain=stated)), [captured("pad", "only", 1.27)]))
+        == []
+    )
+
+
+def test_no_camera_takes_so_wide_an_image() -> None:
+    # A tenfold division: a field of 19.2 mm behind 10x would be an image of 192 mm.
+    claim = claim_of(10_000, kind="field width", text="10 mm", unit="um")
+    pad = camera(claim, chain=Chain(objective=10))
+    far = assemble(bench_of(pad), [captured("pad", "only", 10.0)])
+    assert kinds(far) == ["chain against image"]
+    assert far.verdicts[0].word == "undecided"
+    assert "192.0" in headline(far)[0]
+    assert kinds(assemble(bench_of(pad), [captured("pad", "only", 1.0)])) == []
+
+
+def test_two_settings_that_are_not_in_their_stated_ratio_are_named() -> None:
+    def looked_at(second: float) -> BenchResults:
+        settings = tuple(Setting(f"x{m}", Chain(objective=m)) for m in (4, 10))
+        pad = Instrument("pad", "compound", Chain(), settings=settings)
+        shown = [captured("pad", "x4", 1.0), captured("pad", "x10", second, name="b.jpg")]
+        return assemble(bench_of(pad), shown)
+
+    assert kinds(looked_at(0.4)) == []
+    assert kinds(looked_at(0.3)) == []
+    (found,) = looked_at(1.0).contradictions
+    assert found.kind == "settings against each other"
+    assert set(found.places) == {("pad", "x4"), ("pad", "x10")}
+
+
+def test_a_photo_smaller_than_its_sensor_is_not_the_cameras() -> None:
+    claim = claim_of(1.0, kind="pixel size", text="1.0 um", unit="um/px", sense="at most")
+    pad = camera(claim, chain=Chain(sensor=Sensor(2.0, 1920, 1080)))
+    small = assemble(bench_of(pad), [captured("pad", "only", 2.0, (960, 540))])
+    assert kinds(small) == ["smaller than the sensor"]
+    assert small.verdicts[0].word == "undecided"
+    assert kinds(assemble(bench_of(pad), [captured("pad", "only", 2.0)])) == []
+
+
 def test_photos_of_two_zooms_in_one_setting_are_no_setting() -> None:
     claim = claim_of(1000, kind="field width", text="1000 um", unit="um")
     mixed = [captured("pad", "only", 1.0), captured("pad", "only", 2.0, name="b.jpg")]

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from glassay.bench.saying.finding_names import NAMES, name_of, shown
+from glassay.bench.measuring.methods import METHODS
+from glassay.bench.saying.finding_names import OF_NO_METHOD, name_of, shown
 from glassay.finding import Finding
 from glassay.quantity import Quantity
 
@@ -25,7 +26,8 @@ def test_every_documented_key_has_a_name() -> None:
     keys = documented()
     assert {"frequency_50", "frc_reaches_nyquist", "edge_width_10_90"} & set(keys)
     assert len(keys) > 60
-    nameless = [key for key in keys if key.removesuffix("_object") not in NAMES]
+    named = {*OF_NO_METHOD, *(key for one in METHODS.values() for key in one.names)}
+    nameless = [key for key in keys if key.removesuffix("_object") not in named]
     assert nameless == []
 
 
@@ -40,7 +42,8 @@ def test_names_are_words(key: str, name: str) -> None:
 
 
 def test_no_name_is_a_key() -> None:
-    assert [name for name in NAMES.values() if "_" in name or "mtf" in name.lower()] == []
+    names = [*OF_NO_METHOD.values(), *(n for one in METHODS.values() for n in one.names.values())]
+    assert [name for name in names if "_" in name or "mtf" in name.lower()] == []
 
 
 def test_ratios_of_noise_are_in_decibels_and_shares_in_per_cent() -> None:

@@ -185,3 +185,26 @@ def test_pixels_that_are_native_stay_what_they_are() -> None:
     assert isinstance(cells["pixel_size"].value, Quantity)
     assert cells["pixel_size"].value.value == pytest.approx(1.0)
     assert cells["pixel_size"].note == cells["saved_picture"].note == ""
+
+
+def test_sources_that_part_are_named_and_the_wider_line_counts() -> None:
+    def shown(kind: str, frequency: float, name: str) -> CaptureResult:
+        found = {
+            "frequency_10": Finding(
+                Quantity.of(frequency, 0.02 * frequency, "cycles/px", "n"), kind
+            )
+        }
+        one = captured("pad", "only", 1.0, name=name)
+        return replace(one, parts=(*one.parts, MethodResult(kind, "measured", found)))
+
+    parted = [shown("edge response", 0.40, "a.jpg"), shown("superposed lines", 0.25, "b.jpg")]
+    results = assemble(bench_of(camera()), parted)
+    (found,) = results.contradictions
+    assert found.kind == "finest line by two sources"
+    assert results.doubts == ()
+    assert any("2.000 ± 0.078 um by another" in note for note in results.comparison.notes)
+    finest = finest_in(results.settings[0], results.captures)
+    assert finest is not None
+    assert finest.line.value == pytest.approx(2.0)
+    agreed = [shown("edge response", 0.26, "a.jpg"), shown("superposed lines", 0.25, "b.jpg")]
+    assert assemble(bench_of(camera()), agreed).contradictions == ()

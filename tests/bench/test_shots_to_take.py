@@ -7,14 +7,13 @@ from pathlib import Path
 
 from tests.bench.made_up import SLIDE_ONLY, camera, captured, claim_of, eyepiece_view
 
-from glassay.bench.document.claims import CLAIM_KINDS, OTHER
+from glassay.bench.document.claims import CLAIM_KINDS
 from glassay.bench.document.model import Bench, Claim, Instrument, Need, ReferenceObject, Setting
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble
+from glassay.bench.planning.shot_kinds import OWN, shot_kind
 from glassay.bench.planning.shots import (
-    OF_CLAIM,
     OF_CONDITION,
-    SHOTS,
     nothing_open,
     open_shots,
     shots_as_json,
@@ -39,9 +38,9 @@ def of_kind(kind: str, text: str, value: float | None, **changes: object) -> Cla
 
 
 def test_every_kind_of_claim_and_condition_has_its_shot() -> None:
-    assert set(OF_CLAIM) == {*CLAIM_KINDS, OTHER}
-    assert set(OF_CLAIM.values()) | set(OF_CONDITION.values()) <= set(SHOTS)
-    assert all(kind.how for kind in SHOTS.values())
+    of_claims = {kind.shot for kind in CLAIM_KINDS.values()}
+    assert all(shot_kind(key).how for key in of_claims | set(OF_CONDITION.values()))
+    assert all(kind.how for kind in OWN.values())
 
 
 def test_one_scale_settles_several_claims_and_comes_first() -> None:
@@ -51,7 +50,7 @@ def test_one_scale_settles_several_claims_and_comes_first() -> None:
     )  # fmt: skip
     shots = open_shots(results_of([instrument]))
     assert [shot.key for shot in shots] == ["scale", "ruler", "battery"]
-    assert shots[0].settles == ("claim: 1600x", "claim: pixel size 0.7 um")
+    assert shots[0].settles == ("claim: magnification 1600x", "claim: pixel size 0.7 um")
     assert shots[0].setting == "only"
 
 
@@ -85,8 +84,20 @@ def test_an_eyepiece_takes_its_whole_round_field_and_a_range_both_ends() -> None
         ("near", "round field"), ("far", "round field"),
     }  # fmt: skip
     assert {shot.settles for shot in shots} == {
-        ("claim: 7x to 45x",), ("claim: 7x to 45x (low end)",),
+        ("claim: magnification up to 45x",), ("claim: magnification from 7x",),
     }  # fmt: skip
+
+
+def test_the_top_magnification_is_never_asked_for_in_a_setting_that_may_be_the_wide_one() -> None:
+    # The order of settings says nothing: here the closest one is listed first.
+    near, far = Setting("near", Chain()), Setting("far", Chain())
+    pad = Instrument("pad", "USB", Chain(), settings=(near, far), claims=(claim_of(1600),))
+    (shot,) = open_shots(results_of([pad]))
+    assert (shot.setting, shot.where) == (None, "in the setting that shows the smallest field")
+    stated = replace(pad, settings=(replace(near, chain=Chain(zoom=(4, 4))),
+                                    replace(far, chain=Chain(zoom=(1, 1)))))  # fmt: skip
+    (shot,) = open_shots(results_of([stated]))
+    assert shot.setting == "near"
 
 
 def test_an_end_that_no_listed_setting_reaches_is_asked_for_by_its_zoom() -> None:

@@ -10,13 +10,16 @@ from hypothesis import strategies as st
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 
 from glassay.bench.document.model import Claim, Instrument, Sense, Setting
-from glassay.bench.judging.decide import decide, half_last_digit
-from glassay.bench.judging.judge import detail_limit, judge, judged_readings, tally
+from glassay.bench.judging.decide import decide
+from glassay.bench.judging.judge import judge
+from glassay.bench.judging.magnification import detail_limit, judged_readings
 from glassay.bench.keeping.results import CaptureResult, SettingResult, Verdict
 from glassay.bench.measuring.settings import settle
+from glassay.bench.saying.verdicts import tally
 from glassay.finding import Finding
 from glassay.optics import Chain, Display, Sensor
 from glassay.quantity import Quantity
+from glassay.units import half_last_digit
 
 
 def verdict_on(instrument: Instrument, *captures: CaptureResult) -> Verdict:
@@ -139,7 +142,7 @@ def test_at_least_and_at_most_are_never_both_missed(
 # ---- magnification -------------------------------------------------------------------------------
 
 
-def test_every_reading_is_judged_the_most_generous_first() -> None:
+def test_every_reading_is_judged_the_kindest_first() -> None:
     chain = Chain(sensor=Sensor(2.0, 1920, 1080), display=Display(154, 87, 1024, 600))
     verdict = verdict_on(camera(claim_of(1600), chain=chain), captured("pad", "only", 1.0))
     keys = [judged.reading.key for judged in verdict.readings]
@@ -151,8 +154,8 @@ def test_every_reading_is_judged_the_most_generous_first() -> None:
     # Field width 1.92 mm: 531.3 / 1.92, 180 / 1.92, 154 / 1.92, 2.0 / 1.0.
     assert values == pytest.approx([276.7, 93.75, 80.2, 2.0], abs=0.05)
     assert verdict.word == "not met"
-    assert verdict.sentence.startswith("1600x (box) is not met: the most generous reading is 276.7")
-    assert "same field as an eyepiece view of 93.7" in verdict.sentence
+    assert verdict.sentence.startswith("magnification 1600x (box) is not met: it reaches 276.7")
+    assert "its field is that of an eyepiece view of 93.7" in verdict.sentence
     assert "24-inch display (531 mm wide)" in verdict.sentence
 
 
@@ -225,7 +228,7 @@ def test_the_low_end_of_a_range_is_judged_in_the_widest_setting() -> None:
     verdict = verdict_on(instrument, *shown)
     assert verdict.word == "met"
     assert verdict.setting == "low"
-    assert "the low end of 50x to 1600x" in verdict.sentence
+    assert verdict.sentence.startswith("magnification from 50x (box)")
 
 
 def zoom_stereo(*positions: float, claimed: str = "7x to 90x") -> Instrument:
@@ -382,4 +385,4 @@ def test_a_claim_in_words_is_listed_and_untested() -> None:
 def test_nothing_bounds_detail_without_pixels_or_aperture() -> None:
     setting = Setting("s", Chain())
     instrument = Instrument("i", "other", Chain(), settings=(setting,))
-    assert detail_limit(SettingResult(instrument, setting, {}, (), ())) == (None, "")
+    assert detail_limit(SettingResult(instrument, setting, {}, (), ()))[0] is None

@@ -57,7 +57,7 @@ def test_shots_are_listed_and_written_as_a_page(tmp_path: Path) -> None:
     page = tmp_path / "shots.html"
     said = run("shots", str(tmp_path), "--out", str(page))
     assert "[ ] 1. Pad: a photo of a ruled scale" in said
-    assert "settles claim: 1600x" in said
+    assert "settles claim: magnification 1600x" in said
     assert "Lay the slide flat and level" in said
     html = page.read_text()
     assert "Still to be photographed" in html

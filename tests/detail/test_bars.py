@@ -43,7 +43,7 @@ def real() -> Picture:
 
 @pytest.fixture(scope="module")
 def real_result(real: Picture) -> BarResult:
-    return measure_bars(real)
+    return measure_bars(real, group=2)
 
 
 def light_of(stored: npt.NDArray[Any]) -> Picture:
@@ -93,8 +93,14 @@ class TestRealCapture:
         assert real_result.across.scatter < 0.015
         assert real_result.down.scatter < 0.015
 
-    def test_groups_are_read_from_its_numerals(self, real_result: BarResult) -> None:
-        # The outer layer's own numerals are cut off; the inner one is labelled 4 and 5.
+    def test_its_group_is_asked_for_where_numerals_are_cut_off_or_blurred(
+        self, real: Picture
+    ) -> None:
+        # The outer layer's own numerals are cut off, the inner ones 5 px tall: 4 and 9 look alike.
+        with pytest.raises(NotMeasurable, match="--group"):
+            measure_bars(real)
+
+    def test_elements_count_on_from_a_stated_group(self, real_result: BarResult) -> None:
         numbers = [(e.group, e.number) for e in real_result.elements]
         assert numbers[0] == (2, 1)
         assert {(2, 6), (3, 6), (4, 1)} <= set(numbers)
@@ -111,7 +117,7 @@ class TestRealCapture:
     def test_turning_the_picture_turns_the_axes(
         self, real: Picture, real_result: BarResult, turns: int
     ) -> None:
-        turned = measure_bars(np.ascontiguousarray(np.rot90(real, turns)))
+        turned = measure_bars(np.ascontiguousarray(np.rot90(real, turns)), group=2)
         x, y = turned.pixel_size_x.value, turned.pixel_size_y.value
         if turns % 2:
             x, y = y, x
@@ -121,13 +127,13 @@ class TestRealCapture:
     def test_a_mirrored_picture_is_recognised_as_such(
         self, real: Picture, real_result: BarResult
     ) -> None:
-        back = measure_bars(np.ascontiguousarray(real[:, ::-1]))
+        back = measure_bars(np.ascontiguousarray(real[:, ::-1]), group=2)
         assert back.frame.mirrored
         assert not real_result.frame.mirrored
         assert back.pixel_size_x.value == pytest.approx(real_result.pixel_size_x.value, rel=1e-3)
 
     def test_a_negative_gives_the_same_scale(self, real: Picture, real_result: BarResult) -> None:
-        negative = measure_bars((0.5 - real).astype(np.float32))
+        negative = measure_bars((0.5 - real).astype(np.float32), group=2)
         assert not negative.bright
         u = real_result.pixel_size_x.u
         assert negative.pixel_size_x.value == pytest.approx(real_result.pixel_size_x.value, abs=u)
@@ -201,7 +207,7 @@ def test_a_softer_lens_resolves_coarser_elements() -> None:
 def test_a_higher_contrast_asked_for_gives_a_coarser_element(
     real: Picture, real_result: BarResult
 ) -> None:
-    strict = measure_bars(real, contrast=0.3)
+    strict = measure_bars(real, group=2, contrast=0.3)
     assert real_result.finest is not None
     assert strict.finest is not None
     assert strict.finest.frequency_lp_mm < real_result.finest.frequency_lp_mm
@@ -212,13 +218,13 @@ def test_a_higher_contrast_asked_for_gives_a_coarser_element(
 
 def test_bars_at_full_scale_are_named(real: Picture) -> None:
     # The bars of the real capture are saturated at 0.39 of its full scale.
-    found = measure_bars(real, full=real > 0.38)
+    found = measure_bars(real, group=2, full=real > 0.38)
     assert any("full scale" in note for note in found.notes)
 
 
 def test_oblong_pixels_are_seen(real: Picture, real_result: BarResult) -> None:
     wide = cv2.resize(real, None, fx=1.12, fy=1.0, interpolation=cv2.INTER_CUBIC)
-    found = measure_bars(wide)
+    found = measure_bars(wide, group=2)
     ratio = real_result.pixel_size_x.value / found.pixel_size_x.value
     assert ratio == pytest.approx(1.12, rel=0.01)
     assert found.pixel_size_y.value == pytest.approx(real_result.pixel_size_y.value, rel=0.005)
@@ -240,7 +246,7 @@ def test_without_numerals_the_group_must_be_stated() -> None:
 def test_a_box_keeps_the_photos_coordinates(real: Picture, real_result: BarResult) -> None:
     height, width = real.shape
     wider = np.pad(real, ((40, 10), (70, 30)), mode="edge")
-    found = measure_bars(wider, box=(70, 40, width, height))
+    found = measure_bars(wider, group=2, box=(70, 40, width, height))
     first, before = found.elements[0].level.site, real_result.elements[0].level.site
     assert (first.x - before.x, first.y - before.y) == pytest.approx((70, 40), abs=0.05)
 
@@ -275,7 +281,8 @@ class TestCommand:
     def test_the_fixed_keys_and_a_figure(
         self, capsys: pytest.CaptureFixture[str], tmp_path: Path
     ) -> None:
-        status, out, _ = self.run(capsys, REAL, "--json", "--figure", tmp_path / "bars.png")
+        figure = tmp_path / "bars.png"
+        status, out, _ = self.run(capsys, REAL, "--group", "2", "--json", "--figure", figure)
         found = json.loads(out)["findings"]
         assert status == 0
         assert found["pixel_size_x"]["unit"] == found["pixel_size_y"]["unit"] == "um/px"

@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 import io
 import struct
+import subprocess
+import sys
 import zlib
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pillow_heif
 import pytest
@@ -18,7 +21,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from glassay.errors import Unusable
-from glassay.imaging import MAX_PIXELS, linear_to_srgb, read_photo, srgb_to_linear
+from glassay.imaging import MAX_PIXELS, linear_to_srgb, memory, read_photo, srgb_to_linear
 from glassay.imaging.jpeg_damage import DAMAGED
 
 ANY_FILE = settings(
@@ -182,15 +185,60 @@ def test_a_mislabelled_photo_is_read_by_its_content(tmp_path: Path) -> None:
     assert "the name says .jpg, the content is PNG" in photo.notes
 
 
-def test_a_decompression_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
-    side = int((MAX_PIXELS * 2) ** 0.5)
-    header = struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0)
+def declared_png(path: Path, side: int, bits: int, colour: int) -> Path:
+    """A PNG that says how large it is and holds nothing (PNG specification, 11.2.2)."""
+    header = struct.pack(">IIBBBBB", side, side, bits, colour, 0, 0, 0)
     chunks = b"".join(
         struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
         for name, body in ((b"IHDR", header), (b"IDAT", zlib.compress(b"")), (b"IEND", b""))
     )
-    (tmp_path / "bomb.png").write_bytes(b"\x89PNG\r\n\x1a\n" + chunks)
-    assert "megapixels" in refusal(tmp_path / "bomb.png")
+    path.write_bytes(b"\x89PNG\r\n\x1a\n" + chunks)
+    return path
+
+
+def test_a_decompression_bomb_is_refused_before_it_is_unpacked(tmp_path: Path) -> None:
+    side = int((MAX_PIXELS * 2) ** 0.5)
+    assert "megapixels" in refusal(declared_png(tmp_path / "bomb.png", side, 8, 0))
+
+
+def test_a_photo_is_refused_that_takes_too_much_memory_to_decode(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # 225 megapixels in 16-bit colour are 1.35 GB decoded; the file may be a thousandth of that.
+    deep = declared_png(tmp_path / "deep.png", 15000, 16, 2)
+    assert "of memory" in refusal(deep)
+    # The same in 8 bit is a photo like others; this one is cut off.
+    assert "damaged" in refusal(declared_png(tmp_path / "plain.png", 15000, 8, 0))
+    small = declared_png(tmp_path / "small.png", 7000, 8, 2)
+    monkeypatch.setattr(memory.os, "sysconf", lambda name: 1_000_000 if "PAGES" in name else 400)
+    assert "more than the 0.2 GB" in refusal(small)
+
+
+def test_decoding_stays_within_what_it_is_said_to_take(tmp_path: Path) -> None:
+    # Each kind in a process of its own, whose peak the system tells.
+    code = """
+import resource, sys
+import numpy, cv2
+from glassay.imaging import read_photo
+from glassay.imaging.memory import COPIES
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+photo = read_photo(sys.argv[1])
+after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print((after - before) * 1024 / photo.stored.nbytes, COPIES)
+"""
+    rng = np.random.default_rng(0)
+    for name, kind in (("deep.png", np.uint16), ("a.jpg", np.uint8), ("a.tif", np.uint16)):
+        path = tmp_path / name
+        stored = rng.integers(0, np.iinfo(kind).max, (2400, 3000, 3)).astype(kind)
+        if name.endswith("tif"):
+            tifffile.imwrite(path, stored)
+        else:
+            cv2.imwrite(str(path), stored)
+        words = [sys.executable, "-c", code, str(path)]
+        told = subprocess.run(words, capture_output=True, text=True, check=True)
+        found, copies = (float(one) for one in told.stdout.split())
+        # The file itself is held as well: noise does not compress.
+        assert found < copies + 1 + path.stat().st_size / stored.nbytes
 
 
 def test_tiffs_that_are_not_finite(tmp_path: Path) -> None:

@@ -12,8 +12,9 @@ from click.testing import CliRunner
 
 from glassay.cli import program
 from glassay.errors import NotMeasurable
+from glassay.imaging import read_photo
 from glassay.imaging.tone import FloatImage, linear_table, linear_to_srgb
-from glassay.noise import measure_noise
+from glassay.noise import measure_noise, measure_photos
 from glassay.noise.smoothing import smoothing_of
 from glassay.registration import find_shift
 from glassay.simulate import (
@@ -258,3 +259,43 @@ def test_the_command_measures_draws_and_refuses(tmp_path: Path) -> None:
     assert CliRunner().invoke(program, ["noise", *paths, paths[0]]).exit_code == 2
     said = CliRunner().invoke(program, ["noise", *paths, "--grey", "30 %"]).output
     assert "at 30% of full scale" in said
+
+
+class TestOneScene:
+    """Pairs that differ by something else than noise."""
+
+    @staticmethod
+    def scene() -> np.ndarray:
+        rng = np.random.default_rng(8)
+        coarse = cv2.GaussianBlur(rng.uniform(0.1, 0.9, (240, 320)), (0, 0), 2.0)
+        return np.clip(0.5 + 3 * (coarse - 0.5), 0.05, 0.9)
+
+    def test_another_focus_is_no_noise(self) -> None:
+        light = self.scene()
+        soft = cv2.GaussianBlur(light, (0, 0), 1.2)
+        a, b = counted(4000, 4, 1, light), counted(4000, 4, 2, soft)
+        with pytest.raises(NotMeasurable, match="the scene's own detail"):
+            measure_noise([(a, b)])
+        measure_noise([(a, counted(4000, 4, 2, light))])
+
+    @pytest.mark.parametrize("qualities", [(95, 80), (92, 60)])
+    def test_one_exposure_in_two_qualities_has_no_noise(
+        self, tmp_path: Path, qualities: tuple[int, int]
+    ) -> None:
+        light = self.scene()
+        one, other = (
+            np.rint(255 * linear_to_srgb(np.clip(counted(1500, 4, seed, light), 0, 1)))
+            for seed in (1, 2)
+        )
+        paths = []
+        for name, picture, quality in (
+            ("one", one, qualities[0]), ("again", one, qualities[1]), ("other", other, qualities[1])
+        ):  # fmt: skip
+            paths.append(tmp_path / f"{name}.jpg")
+            cv2.imwrite(
+                str(paths[-1]), picture.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality]
+            )
+        first, again, another = (read_photo(path) for path in paths)
+        with pytest.raises(NotMeasurable, match="stored in two qualities"):
+            measure_photos([first, again])
+        measure_photos([first, another])

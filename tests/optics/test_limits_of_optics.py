@@ -65,8 +65,8 @@ def test_no_limit_without_a_positive_aperture(bad: float) -> None:
 def test_the_binding_limit_is_named() -> None:
     coarse = Chain(objective=4, numerical_aperture=0.1, sensor=Sensor(10.0, 640, 480), adapter=0.5)
     fine = Chain(objective=4, numerical_aperture=0.1, sensor=Sensor(1.0, 640, 480), adapter=1)
-    assert any("the pixels bind: 10 um" in note for note in chain_notes(coarse))
-    assert any("the optics bind: 2.75 um" in note for note in chain_notes(fine))
+    assert any("the pixels are the limit: 10 um" in note for note in chain_notes(coarse))
+    assert any("the optics are the limit: 2.75 um" in note for note in chain_notes(fine))
     values = {reading.key: reading.value.value for reading in chain_limits(fine)}
     assert values["sampling_distance"] == pytest.approx(0.5)
     assert values["sampling_distance_usual"] == pytest.approx(2.3 * 0.25)

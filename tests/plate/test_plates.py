@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import io
 import json
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -15,8 +16,10 @@ from click.testing import CliRunner
 from PIL import Image
 
 from glassay.bench.chip.plate import Plate, Wanted, make_plate
-from glassay.bench.measuring.assemble import RESULTS_FILE
+from glassay.bench.measuring.assemble import RESULTS_FILE, current_keys
+from glassay.bench.measuring.finer_instrument import comparison_keys
 from glassay.bench.measuring.matching import match_chips, match_keys
+from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
@@ -70,6 +73,26 @@ def test_matches_are_made_once(shown: Shown) -> None:
     assert again[0].routes.keys() == shown.chip.routes.keys()
     kept = {path.stem for path in (shown.results.bench.results_folder / "measured").iterdir()}
     assert match_keys(shown.results.bench) <= kept
+
+
+def test_the_finer_instrument_tells_the_response_of_the_coarser_one(shown: Shown) -> None:
+    """Both have a blade too: by it, the coarser one's response agrees."""
+    told = shown.results.capture(chip_file("far")).part(BY_FINER)
+    assert told is not None
+    assert told.status == "measured", told.reason
+    blade = shown.results.capture("captures/blade-far.png").findings
+    for key in ("frequency_50", "frequency_10"):
+        by_chip, by_blade = told.findings[key].quantity, blade[key].quantity
+        apart = abs(by_chip.value - by_blade.value)
+        assert apart <= math.hypot(by_chip.expanded, by_blade.expanded)
+    # The finest has no finer one, and 1.2 um are not fine enough beside 1.0 um.
+    for name in ("near", "eye"):
+        assert shown.results.capture(chip_file(name)).part(BY_FINER) is None
+    kept = {path.stem for path in (shown.results.bench.results_folder / "measured").iterdir()}
+    keys = comparison_keys(shown.results, match_chips(shown.results))
+    assert len(keys) == 1
+    assert keys <= kept
+    assert keys <= current_keys(shown.results.bench)
 
 
 def test_results_as_data_hold_the_matches(shown: Shown) -> None:

@@ -6,12 +6,14 @@ import csv
 import io
 import json
 import re
+from dataclasses import replace
 
 import pytest
 
 from glassay.bench.keeping.results import BenchResults, Column
 from glassay.bench.table.comparison import best_rows
 from glassay.quantity import Quantity
+from glassay.report.csv_text import csv_text
 from glassay.report.sections.comparison import shown_columns
 from glassay.report.table import as_csv, as_json, as_markdown
 
@@ -73,3 +75,27 @@ def test_chosen_columns_come_in_their_order(results: BenchResults) -> None:
     assert as_csv(results, chosen).splitlines()[0] == (
         "id,instrument,pixel_size (um/px),pixel_size U (um/px),pixel_size setting,claims"
     )
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+cmd|' /C calc'!A0", "-2+3", "@SUM(A1)", "\t=1", "\r=1",
+                                  " =1", "=HYPERLINK(\"x\")", "--1", "+-1", "-"])  # fmt: skip
+def test_no_cell_is_a_formula(text: str) -> None:
+    # CWE-1236: spreadsheets run what begins with = + - @, a tab or a carriage return.
+    (row,) = csv.reader(io.StringIO(csv_text([[text, "1"]]), newline=""))
+    assert row[0] == f"'{text}"
+
+
+@pytest.mark.parametrize("text", ["-1.5", "+3", "-2e-3", "1", ".5", "a=b", "3 mm", "", "Pad | x"])
+def test_plain_numbers_and_words_stay_as_they_are(text: str) -> None:
+    (row,) = csv.reader(io.StringIO(csv_text([[text, "1"]])))
+    assert row[0] == text
+
+
+def test_a_name_of_an_instrument_is_no_formula(
+    results: BenchResults, columns: list[Column]
+) -> None:
+    rows = [replace(row, title="=1+1") for row in results.comparison.rows]
+    changed = replace(results, comparison=replace(results.comparison, rows=tuple(rows)))
+    assert {row["instrument"] for row in csv.DictReader(io.StringIO(as_csv(changed, columns)))} == {
+        "'=1+1"
+    }

@@ -4,8 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from studies._enlarged import KERNELS, LIBRARIES, Firmware, blocks_and_lines, exposures
+from studies._enlarged import (
+    KERNELS,
+    LIBRARIES,
+    Firmware,
+    blocks_and_lines,
+    compress,
+    exposures,
+    facts_of,
+)
 
+from glassay.errors import NotMeasurable
 from glassay.sampling import native
 from glassay.simulate import Camera
 
@@ -49,6 +58,39 @@ def test_factors_on_the_compression_grid_are_told_apart(factor):
     frames = pair((960 // factor, 720 // factor), firmware, full_well_e=2500)
     found = native(frames, facts=JPEG)
     assert found.enlargement.value == pytest.approx(factor, rel=0.02)
+
+
+@pytest.mark.parametrize("kernel", ["bilinear", "lanczos"])
+def test_four_thirds_are_told_where_the_file_says_that_compression_was_mild(kernel):
+    frames = pair((720, 540), Firmware((960, 720), kernel, "opencv", quality=95), full_well_e=2500)
+    assert native(frames, facts=JPEG).verdict == "cannot tell"
+    found = native(frames, facts=facts_of(95))
+    assert found.verdict == "enlarged"
+    assert found.native_width.value == pytest.approx(720, abs=2)
+    assert found.native_height.value == pytest.approx(540, abs=2)
+
+
+@pytest.mark.parametrize("quality", [None, 88])
+@pytest.mark.parametrize("period", [6.47, 7.37, 11.1])
+def test_a_scene_that_repeats_is_no_enlargement(quality, period):
+    # A fence and a mesh of soft bars: their spectrum is a few lines, which mirror each other.
+    at = np.arange(640)
+    bars = [
+        1 / (1 + np.exp(-(np.sin(2 * np.pi * (at / p)) - 0.4) / 0.2))
+        for p in (period, 1.09 * period)
+    ]
+    for mesh in (bars[0][None] * np.ones((480, 1)), np.maximum(bars[0][None], bars[1][:480, None])):
+        frames = []
+        for seed in (1, 2):
+            noise = np.random.default_rng(seed).normal(0, 2, mesh.shape)
+            stored = np.clip(np.rint(60 + 130 * mesh + noise), 0, 255).astype(np.uint8)
+            frames.append(compress(stored, quality))
+        assert native(frames[:1], facts=facts_of(quality)).verdict == "cannot tell"
+        try:
+            verdict = native(frames, facts=facts_of(quality)).verdict
+        except NotMeasurable:  # of a pattern that repeats, no movement by a period can be excluded
+            continue
+        assert verdict in ("cannot tell", "native")
 
 
 def test_a_mosaic_sensor_is_not_taken_for_half_of_itself():

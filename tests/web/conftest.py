@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,9 +13,10 @@ from fastapi.testclient import TestClient
 from tests.report.benches import measured
 
 from glassay.web import create_app
-from glassay.web.serve import _listen
+from glassay.web.listening import config_of, listen
 
-TOKEN = "a-token-for-tests"
+TOKEN = "an-entry-for-tests"
+SCRIPT_KEY = "a-key-for-scripts"
 HOST = "127.0.0.1:8451"
 
 
@@ -36,9 +37,9 @@ def folder(measured_bench: Path, tmp_path: Path) -> Path:
 
 def client_of(folder: Path) -> TestClient:
     """A client that stands at the workbench's own pages."""
-    client = TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    client = TestClient(create_app(folder, TOKEN, SCRIPT_KEY), base_url=f"http://{HOST}")
     client.headers["origin"] = f"http://{HOST}"
-    client.cookies.set("glassay-8451", TOKEN)
+    assert client.get("/static/mark.svg", params={"token": TOKEN}).status_code == 200
     return client
 
 
@@ -60,19 +61,18 @@ class Served:
         return f"{self.address}/?token={TOKEN}"
 
 
-@pytest.fixture
-def serve() -> Iterator[object]:
-    """Run workbenches in threads, each on a free port."""
-    running: list[tuple[uvicorn.Server, threading.Thread]] = []
+class Running:
+    """Workbenches that run in threads."""
 
-    def start(folder: Path) -> Served:
-        listener = _listen(None)
-        app = create_app(folder, TOKEN)
-        config = uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1)
-        server = uvicorn.Server(config)
+    def __init__(self) -> None:
+        self._servers: list[tuple[uvicorn.Server, threading.Thread]] = []
+
+    def start(self, folder: Path, port: int = 0) -> Served:
+        listener = listen("127.0.0.1", (port,))
+        server = uvicorn.Server(config_of(create_app(folder, TOKEN, SCRIPT_KEY)))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
-        running.append((server, thread))
+        self._servers.append((server, thread))
         address = f"http://127.0.0.1:{listener.getsockname()[1]}"
         for _ in range(100):
             try:
@@ -82,7 +82,21 @@ def serve() -> Iterator[object]:
                 time.sleep(0.05)
         return Served(address, folder)
 
-    yield start
-    for server, thread in running:
-        server.should_exit = True
-        thread.join(5)
+    def stop_all(self) -> None:
+        for server, thread in self._servers:
+            server.should_exit = True
+            thread.join(5)
+        self._servers = []
+
+
+@pytest.fixture
+def running() -> Iterator[Running]:
+    found = Running()
+    yield found
+    found.stop_all()
+
+
+@pytest.fixture
+def serve(running: Running) -> Callable[..., Served]:
+    """Run workbenches in threads, each on a free port unless one is given."""
+    return running.start

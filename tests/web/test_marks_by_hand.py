@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
 
-from glassay.bench.keeping.marks import PIXEL_U_PX, Lens, make_mark, read_marks, work_out
+from glassay.bench.keeping.marks import (
+    PIXEL_U_PX,
+    Lens,
+    add_mark,
+    change_mark,
+    make_mark,
+    read_marks,
+    remove_mark,
+    work_out,
+)
 from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
@@ -120,6 +131,75 @@ def test_a_mark_is_kept_with_its_capture_shown_and_removed(
     assert kept[0].points == ((100, 240), (180, 240))
     assert client.get("/api/marks").json()[0]["capture"] == "captures/near.png"
     client.post("/capture/unmark", data={"id": "captures/near.png", "mark": kept[0].id})
+    assert read_marks(folder) == ()
+
+
+def test_a_mark_follows_when_the_last_one_was_removed(folder: Path) -> None:
+    for start in ("", "mark = []\n", "# mine\n"):
+        (folder / "marks.toml").write_text(start)
+        for _ in range(2):
+            made = make_mark("a", "distance", [(0, 0), (30, 40)], pointing_px=0.5, note='x\n="')
+            add_mark(folder, made)
+            assert read_marks(folder) == (made,)
+            remove_mark(folder, made.id)
+            assert read_marks(folder) == ()
+        assert (folder / "marks.toml").read_text().startswith("# mine" if "mine" in start else "")
+
+
+def test_a_mark_is_changed_in_its_place(folder: Path) -> None:
+    made = [make_mark("a", "distance", [(0, n), (90, n)], pointing_px=0.5) for n in range(3)]
+    for one in made:
+        add_mark(folder, one)
+    path = folder / "marks.toml"
+    path.write_text(path.read_text().replace("[[mark]]", "[[mark]] # by me", 1))
+    moved = make_mark("a", "distance", [(0, 1), (50, 1)], pointing_px=[0.5, 2], mark_id=made[1].id)
+    change_mark(folder, moved)
+    assert read_marks(folder) == (made[0], moved, made[2])
+    assert "# by me" in path.read_text()
+    with pytest.raises(Unusable, match="any more"):
+        change_mark(folder, make_mark("a", "distance", [(0, 1), (50, 1)], pointing_px=1))
+    with pytest.raises(Unusable, match="already"):
+        add_mark(folder, made[0])
+
+
+@pytest.mark.parametrize(("kind", "points"), [
+    ("distance", [(5, 5), (5, 5)]), ("pitch", [(5, 5), (5.4, 5)]),
+    ("angle", [(5, 5), (5, 5), (50, 5)]), ("area", [(0, 0), (50, 0), (100, 0)]),
+    ("area", [(5, 5), (5, 5), (5, 5)]),
+])  # fmt: skip
+def test_a_double_click_is_no_measurement(
+    client: TestClient, folder: Path, kind: str, points: list[tuple[float, float]]
+) -> None:
+    said = " ".join(f"{x},{y}" for x, y in points)
+    form = {"id": "captures/near.png", "kind": kind, "points": said, "pointing": "0.5"}
+    assert client.post("/capture/mark", data=form).status_code == 400
+    assert read_marks(folder) == ()
+
+
+def test_values_go_along_in_exports_and_for_scripts(client: TestClient, folder: Path) -> None:
+    form = {"id": "captures/near.png", "kind": "distance", "points": "100,240 180,240",
+            "pointing": "0.4", "note": "=ten"}  # fmt: skip
+    client.post("/capture/mark", data=form)
+    add_mark(folder, make_mark("gone.png", "distance", [(0, 0), (9, 9)], pointing_px=0.5))
+    known, gone = client.get("/api/marks").json()
+    assert known["value"] == pytest.approx(100, rel=0.01)
+    assert known["unit"] == "um"
+    assert 0 < known["U"] < 5
+    assert (gone["value"], gone["why"]) == (None, "its capture is gone")
+    first = next(csv.DictReader(io.StringIO(client.get("/marks.csv").text)))
+    assert float(first["value"]) == pytest.approx(known["value"])
+    assert float(first["U"]) == pytest.approx(known["U"], rel=1e-3)
+    assert first["note"] == "'=ten"
+
+
+def test_what_a_person_points_at_is_worked_out_and_not_kept(
+    client: TestClient, folder: Path
+) -> None:
+    asked = {"id": "captures/near.png", "kind": "distance", "points": "100,240 180,240",
+             "pointing": "0.4 0.4"}  # fmt: skip
+    assert client.get("/capture/work-out", params=asked).json()["words"].startswith("100")
+    near = asked | {"points": "100,240 100,240"}
+    assert client.get("/capture/work-out", params=near).json() == {"words": ""}
     assert read_marks(folder) == ()
 
 

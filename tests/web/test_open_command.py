@@ -19,15 +19,18 @@ from glassay.errors import Unusable
 
 def test_the_address_lets_in_until_it_is_stopped(folder: Path) -> None:
     words = [sys.executable, "-u", "-c", "from glassay.cli import main; main()", "open",
-             str(folder), "--no-browser"]  # fmt: skip
+             str(folder), "--no-browser", "--for-scripts"]  # fmt: skip
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         line = process.stdout.readline()
         found = re.search(r"http://127\.0\.0\.1:(\d+)/\?token=(\S{20,})", line)
+        key = re.search(r"Bearer (\S{20,})", process.stdout.readline())
         assert found is not None
+        assert key is not None
+        assert key[1] != found[2]
         try:
             asked = urllib.request.Request(
-                f"http://127.0.0.1:{found[1]}/", headers={"authorization": f"Bearer {found[2]}"}
+                f"http://127.0.0.1:{found[1]}/", headers={"authorization": f"Bearer {key[1]}"}
             )
             with urllib.request.urlopen(asked, timeout=20) as answer:
                 assert b"What they show" in answer.read()
@@ -48,11 +51,11 @@ async def app(scope, receive, send):
     if scope["type"] == "http":
         print("asked", flush=True)
         await asyncio.sleep(600)
-serve.CLOSING_S = 0
+sys.modules["glassay.web.listening"].CLOSING_S = 0
 class State: workbench = None
 app.state = State
 serve._read_ahead = lambda workbench: None
-serve.create_app = lambda folder, secret: app
+serve.create_app = lambda folder, secret, key: app
 try:
     serve.serve(Path(sys.argv[1]), browser=False, started=lambda it: print(it, flush=True))
 except KeyboardInterrupt:
@@ -77,9 +80,10 @@ except KeyboardInterrupt:
 
 
 def test_it_listens_on_the_loopback_address_only(folder: Path) -> None:
-    from glassay.web.serve import _listen
+    from glassay.web.listening import listen
+    from glassay.web.serve import ADDRESS
 
-    with _listen(None) as listener:
+    with listen(ADDRESS, (0,)) as listener:
         assert listener.getsockname()[0] == "127.0.0.1"
 
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
-from tests.web.conftest import HOST, TOKEN
+from tests.web.conftest import HOST, SCRIPT_KEY, TOKEN
 
 from glassay.web import create_app, limits
-from glassay.web.guard import BODY_LIMITS
+from glassay.web.bodies import BODY_LIMITS
 
 
 @pytest.fixture
 def stranger(folder: Path) -> TestClient:
-    return TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    return TestClient(create_app(folder, TOKEN, SCRIPT_KEY), base_url=f"http://{HOST}")
 
 
 def test_without_the_token_there_is_no_page(stranger: TestClient) -> None:
@@ -38,6 +39,54 @@ def test_the_printed_address_lets_in_and_does_not_stay_in_the_bar(stranger: Test
     assert stranger.get("/").status_code == 200
 
 
+def test_the_printed_address_lets_in_once(stranger: TestClient, folder: Path) -> None:
+    assert stranger.get(f"/?token={TOKEN}").status_code == 200
+    assert stranger.get(f"/?token={TOKEN}").status_code == 200  # one's own bookmark of it
+    second = TestClient(stranger.app, base_url=f"http://{HOST}")
+    answer = second.get(f"/?token={TOKEN}")
+    assert answer.status_code == 403
+    assert "let a browser in already" in answer.text
+    stranger.headers["origin"] = f"http://{HOST}"
+    page = stranger.post("/another").text
+    another = re.search(r"token=([\w-]+)", page)
+    assert another is not None
+    assert second.get(f"/?token={another[1]}").status_code == 200
+    third = TestClient(stranger.app, base_url=f"http://{HOST}")
+    assert third.get(f"/?token={another[1]}").status_code == 403
+
+
+def test_no_secret_stands_for_another(stranger: TestClient) -> None:
+    # What other ports of this computer may see is the cookie.
+    answer = stranger.get(f"/?token={TOKEN}", follow_redirects=False)
+    cookie = answer.headers["set-cookie"].partition("=")[2].partition(";")[0]
+    other = TestClient(stranger.app, base_url=f"http://{HOST}")
+    for secret in (cookie, TOKEN):
+        headers = {"authorization": f"Bearer {secret}"}
+        assert other.get("/api/results", headers=headers).status_code == 403
+        assert other.get(f"/?token={secret}").status_code == 403
+    other.cookies.set("glassay-8451", SCRIPT_KEY)
+    assert other.get("/").status_code == 403
+    other.cookies.clear()
+    other.cookies.set("glassay-9999", cookie)
+    assert other.get("/").status_code == 403
+
+
+def test_a_page_of_another_port_is_a_stranger(client: TestClient) -> None:
+    # To browsers another port is the same site: its requests carry the cookie.
+    headers = {"sec-fetch-site": "same-site", "sec-fetch-mode": "cors",
+               "origin": "http://127.0.0.1:9999"}  # fmt: skip
+    assert client.get("/api/results", headers=headers).status_code == 403
+    assert client.post("/run/start", headers=headers).status_code == 403
+    assert client.get("/", headers={"host": "127.0.0.1:9999"}).status_code == 421
+
+
+def test_without_being_asked_there_is_no_key_for_scripts(folder: Path) -> None:
+    plain = TestClient(create_app(folder, TOKEN), base_url=f"http://{HOST}")
+    for key in ("", "None", TOKEN):
+        headers = {"authorization": f"Bearer {key}"}
+        assert plain.get("/api/results", headers=headers).status_code == 403
+
+
 def test_the_way_in_never_leads_elsewhere(stranger: TestClient) -> None:
     answer = stranger.get(f"//elsewhere.example/?token={TOKEN}", follow_redirects=False)
     assert answer.headers["location"].startswith("/")
@@ -57,7 +106,7 @@ def test_other_pages_write_nothing(client: TestClient, folder: Path, origin: str
     before = (folder / "bench.toml").read_text()
     del client.headers["origin"]
     headers = {} if origin is None else {"origin": origin}
-    data = {"place": "bench", "seen": "", "title": "taken over"}
+    data = {"place": "bench", "origin": "", "title": "taken over"}
     assert client.post("/edit/table", data=data, headers=headers).status_code == 403
     assert client.post("/run/start", headers=headers).status_code == 403
     assert (folder / "bench.toml").read_text() == before
@@ -68,8 +117,8 @@ def test_other_pages_read_nothing(client: TestClient) -> None:
     assert client.get("/api/results", headers=headers).status_code == 403
 
 
-def test_scripts_may_use_the_token_as_bearer(stranger: TestClient) -> None:
-    headers = {"authorization": f"Bearer {TOKEN}"}
+def test_scripts_have_a_key_of_their_own(stranger: TestClient) -> None:
+    headers = {"authorization": f"Bearer {SCRIPT_KEY}"}
     assert stranger.get("/api/results", headers=headers).json()["bench"]["title"]
     described = stranger.get("/api/openapi.json", headers=headers).json()
     assert {"/api/results", "/api/run", "/api/marks"} <= set(described["paths"])

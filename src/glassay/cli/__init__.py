@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import errno
-import importlib
 import json
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from glassay import __version__
 from glassay.errors import NotMeasurable, Unusable
+from glassay.extensions import is_extended, named
+
+if TYPE_CHECKING:
+    from glassay.bench.measuring.methods.contract import CommandEntry
 
 COMMANDS = {
     "new": "start a bench folder",
@@ -44,20 +48,34 @@ COMMANDS = {
 """Every command and its one-line help, in the order in which `--help` lists them."""
 
 
+def _added() -> dict[str, CommandEntry]:
+    """Commands of other packages' methods, by name. Without such packages nothing is loaded."""
+    if not is_extended("glassay.methods"):
+        return {}
+    from glassay.bench.measuring.methods import METHODS
+
+    found = [one.command for one in METHODS.values() if one.command is not None]
+    return {one.name: one for one in found if one.name not in COMMANDS}
+
+
 class _LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
+        return [*COMMANDS, *_added()]
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        where = f"glassay.cli.commands.{cmd_name}:command"
         if cmd_name not in COMMANDS:
-            return None
-        module = importlib.import_module(f"glassay.cli.commands.{cmd_name}")
-        command: click.Command = module.command
+            added = _added().get(cmd_name)
+            if added is None:
+                return None
+            where = added.where
+        command: click.Command = named(where)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+            added = {name: one.help for name, one in _added().items()}
+            formatter.write_dl(list((COMMANDS | added).items()))
 
 
 @click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})

@@ -6,9 +6,10 @@ Entry point: `measure_bars`. Triplets are found by `bars_finding`, ordered by `b
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,9 +35,10 @@ from glassay.detail.bars_scale import (
     axis_scale,
     pixel_sizes,
 )
+from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import FloatImage, Relight
 from glassay.quantity import Contribution, Quantity
 
 METHOD = "three-bar target"
@@ -79,6 +81,8 @@ class Bars:
     light: BarContrast | None
     contrast: Quantity | None
     period: Quantity | None
+    toned: tuple[float, ...] = ()
+    """The contrast under each other tone curve that the light may have."""
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,12 @@ class Element:
         if self.upright.contrast is None or self.level.contrast is None:
             return None
         return min(self.upright.contrast.value, self.level.contrast.value)
+
+    def contrast_under(self, tone: int) -> float | None:
+        """The smaller of the two contrasts under another tone curve, by its number."""
+        if not (self.upright.toned and self.level.toned):
+            return None
+        return min(self.upright.toned[tone], self.level.toned[tone])
 
     @property
     def contrast_u(self) -> float:
@@ -179,6 +189,7 @@ def _evidence_of(bars: Bars) -> dict[str, Any]:
         "length": s.length,
         "contrast": None if bars.contrast is None else bars.contrast.value,
         "contrast_u": None if bars.contrast is None else bars.contrast.u,
+        "toned": list(bars.toned),
         "made_out": bars.period is not None,
         "position": [] if bars.light is None else bars.light.position.tolist(),
         "profile": [] if bars.light is None else bars.light.profile.tolist(),
@@ -195,6 +206,7 @@ def measure_bars(
     tolerance_stated: bool = False,
     full: npt.NDArray[np.bool_] | None = None,
     notes: Sequence[str] = (),
+    other_tones: Sequence[Relight] = (),
 ) -> BarResult:
     """Measure a three-bar target in `image`, linear light (height, width), at any rotation.
 
@@ -202,7 +214,8 @@ def measure_bars(
     read. With `box` = (x, y, width, height) the target is sought there only. An element counts as
     resolved when its `contrast` is reached in both directions. `tolerance` is the relative
     half-width within which the target's bar widths are known; `full` marks the pixels at full scale,
-    for a note where bars are.
+    for a note where bars are. Where the tone curve was only assumed, `other_tones` are what the light
+    may be instead (`Photo.other_tones`).
 
     Raises `NotMeasurable` when no target is found, when it is cut off so that its scale or its
     finest readable element would be a guess, or when nothing says which group is which.
@@ -213,7 +226,10 @@ def measure_bars(
     _require_two_columns(layout)
     first_group, said = _first_group(part, layout, group)
     periods = _axis_periods(part, layout)
-    elements = [_moved(e, x0, y0) for e in _measure_elements(part, layout, periods, first_group)]
+    elements = [
+        _moved(e, x0, y0)
+        for e in _measure_elements(part, layout, periods, first_group, other_tones)
+    ]
     scales = [_scale(elements, kind, tolerance) for kind in KINDS]
     finest, frequency = _finest(elements, contrast)
     size_x, size_y = pixel_sizes(layout.frame, *scales)
@@ -353,12 +369,12 @@ def _first_group(
         return first, (f"group {stated} of the largest element as stated",)
     if read is None:
         raise NotMeasurable(
-            "a three-bar target is there, but its group numerals cannot be read"
-            + (f" ({', '.join(words)})" if words else "")
-            + "; state the group of the largest element in view with --group"
+            "a three-bar target is there, but its group numerals are not legible, whole and agreed"
+            f" ({', '.join(words) if words else 'none is clear'}); state the group of the largest"
+            " element in view with --group"
         )
     largest = read + layout.pairs[0][0] // 6
-    return read, (f"the largest element in view is of group {largest} by {len(words)} numerals",)
+    return read, (f"the largest element in view is of group {largest}: {', '.join(words)}",)
 
 
 def _axis_periods(image: FloatImage, layout: Layout) -> dict[str, float]:
@@ -382,8 +398,9 @@ def _axes(frame: Frame, kind: str) -> tuple[Unit, Unit]:
 
 
 def _measure_elements(
-    image: FloatImage, layout: Layout, periods: Mapping[str, float], first_group: int
-) -> list[Element]:
+    image: FloatImage, layout: Layout, periods: Mapping[str, float], first_group: int,
+    other_tones: Sequence[Relight],
+) -> list[Element]:  # fmt: skip
     elements = []
     found = dict(layout.pairs)
     astray: dict[tuple[int, str], Unit] = {}
@@ -404,7 +421,7 @@ def _measure_elements(
                 astray[column] = shift
             upright, level = shifted(upright, shift), shifted(level, shift)
         dark_bars = not layout.bright
-        bars = [_measure_bars(image, site, dark_bars) for site in (upright, level)]
+        bars = [_measure_bars(image, site, dark_bars, other_tones) for site in (upright, level)]
         group, number = first_group + index // 6, index % 6 + 1
         elements.append(Element(group, number, frequency_lp_mm(group, number), *bars))
     return elements
@@ -427,7 +444,9 @@ def _site(layout: Layout, index: int, kind: str, periods: Mapping[str, float]) -
     return Site(x, y, across, along, periods[kind] * width, 2.5 * periods[other] * width)
 
 
-def _measure_bars(image: FloatImage, site: Site, dark_bars: bool) -> Bars:
+def _measure_bars(
+    image: FloatImage, site: Site, dark_bars: bool, other_tones: Sequence[Relight]
+) -> Bars:
     fit = fit_bars(image, site)
     if fit is not None and _plausible(fit, site):
         site = shifted(site, (fit.offset * site.across[0], fit.offset * site.across[1]))
@@ -442,7 +461,13 @@ def _measure_bars(image: FloatImage, site: Site, dark_bars: bool) -> Bars:
         period = Quantity.of(fit.period, fit.period_u, "px", "fit").with_contribution(
             BLUR_SOURCE, fit.model_u
         )
-    return Bars(site, light, contrast, period)
+    return Bars(site, light, contrast, period, tuple(_under(tone, light) for tone in other_tones))
+
+
+def _under(relight: Relight, light: BarContrast) -> float:
+    """The contrast of bars under another tone curve, with the sign of the contrast as read."""
+    bar, space = relight(np.maximum([light.bar, light.space], 0.0))
+    return math.copysign(abs(bar - space) / max(bar + space, 1e-12), light.contrast)
 
 
 def _plausible(fit: BarFit, site: Site) -> bool:
@@ -501,12 +526,37 @@ def _with_interval(elements: Sequence[Element], passed: int, threshold: float) -
         fall = max(finest.contrast - after.contrast, 1e-6)
         reach = min(math.hypot(finest.contrast_u, after.contrast_u) / math.sqrt(2) / fall, 3.0)
         parts.append(Contribution("contrast", step * reach))
-    return Quantity(finest.frequency_lp_mm, "lp/mm", tuple(parts))
+    found = Quantity(finest.frequency_lp_mm, "lp/mm", tuple(parts))
+    tones = len(finest.upright.toned)
+    usual = _falls_to(elements, [e.contrast for e in elements], threshold)
+    others = [
+        _falls_to(elements, [e.contrast_under(tone) for e in elements], threshold)
+        for tone in range(tones)
+    ]
+    return with_tone(found, [found.value * other / usual for other in others])
+
+
+def _falls_to(
+    elements: Sequence[Element], contrasts: Sequence[float | None], threshold: float
+) -> float:
+    """Where contrast, taken to fall evenly with the logarithm of the frequency, meets the threshold
+    for the last time before two elements in succession fail it, lp/mm; NaN where it never does."""
+    known = [
+        (e.frequency_lp_mm, c) for e, c in zip(elements, contrasts, strict=True) if c is not None
+    ]
+    met, fails = math.nan, 0
+    for (f0, c0), (f1, c1) in itertools.pairwise(known):
+        fails = fails + 1 if c0 < threshold else 0
+        if fails == 2:
+            break
+        if c1 < threshold <= c0:
+            met = f0 * (f1 / f0) ** ((c0 - threshold) / (c0 - c1))
+    return met
 
 
 def _moved(element: Element, dx: int, dy: int) -> Element:
     def moved(bars: Bars) -> Bars:
-        return Bars(shifted(bars.site, (dx, dy)), bars.light, bars.contrast, bars.period)
+        return replace(bars, site=shifted(bars.site, (dx, dy)))
 
     return Element(
         element.group, element.number, element.frequency_lp_mm, moved(element.upright),

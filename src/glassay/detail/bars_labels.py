@@ -15,17 +15,27 @@ from glassay.imaging.tone import FloatImage
 Float = npt.NDArray[np.float64]
 
 GROUPS = tuple(range(-2, 10, 2))
-"""Even groups that a layer may begin with: 0.25 lp/mm to 456 lp/mm. Negative ones are never read
-from a numeral (its minus sign may be missed) but may be stated."""
+"""Even groups that a layer may begin with: 0.25 lp/mm to 456 lp/mm. A minus sign may be missed, so
+that a numeral stands for the group of that number on either side of zero: its neighbours decide."""
 
 LIKE = 0.55
 """Least likeness of the best numeral for what was found to count as one."""
 
-MOST_AGAINST = 0.3
-"""Most that one label may speak against a group: something else may stand where it is sought."""
+LIKE_GROUP, LEAD = 0.75, 0.1
+"""Least likeness of a group's numeral, and its lead over the next numeral. A blurred 3 came out as 1
+with a lead of 0.07, an 8 before a 5 with 0.02, a fragment of a 6 as 7 with a likeness of 0.67."""
 
-CLEAR = 0.25
-"""By how much, summed over the labels found, the best group must lead the next."""
+UNLIKE = 0.2
+"""How far the numeral that a group would have must stay behind to speak against that group: the most
+by which blur put another one before the true one is 0.1."""
+
+LEAST_AGREEING = 2
+"""Numerals that must agree on the group, less those that disagree: whatever number stands above one
+column (a serial, a date) would else make a group, and each step of two is a factor of four."""
+
+GROUP_HEIGHTS = (1.4, 4.4)
+"""Height of a group's numeral in bar widths of the layer's largest element (common practice, no
+source: 1.7 to 3.6, and what blur adds)."""
 
 
 def element_scores(image: FloatImage, pairs: Sequence[Pair], frame: Frame, bright: bool) -> Float:
@@ -81,28 +91,41 @@ def _read(
 
 
 def read_group(image: FloatImage, layout: Layout) -> tuple[int | None, tuple[str, ...]]:
-    """The even group of layer 0 by the group numerals, or None when they are not legible.
+    """The even group of layer 0 by the group numerals, or None when fewer than two clear ones agree.
 
     Also returns what was read where, in words.
     """
-    totals = np.zeros(len(GROUPS))
-    seen: list[tuple[str, int]] = []
+    votes = np.zeros(len(GROUPS))
+    words = []
     for layer, side, readings in _group_labels(image, layout):
-        ahead = 2 * layer + (1 if side == "right" else 0)
-        expected = np.array([first + ahead for first in GROUPS])
-        likeness = max((r.likeness for r in readings), key=lambda v: float(v.max()))
-        if likeness.max() < LIKE:
+        clear = _clear_numeral(readings)
+        if clear is None:
             continue
         place = "element 1" if side == "first" else f"the {side} column"
-        seen.append((f"{place} of layer {layer + 1}", int(likeness.argmax())))
-        legible = (expected >= 0) & (expected <= 9)
-        agrees = np.where(legible, likeness[np.clip(expected, 0, 9)], -1.0) - likeness.max()
-        totals += np.maximum(agrees, -MOST_AGAINST)
-    words = tuple(f"{numeral} at {place}" for place, numeral in seen)
-    order = np.argsort(totals)[::-1]
-    if not seen or totals[order[0]] - totals[order[1]] < CLEAR:
-        return None, words
-    return GROUPS[int(order[0])], words
+        words.append(f"{clear.best} at {place} of layer {layer + 1}")
+        ahead = 2 * layer + (1 if side == "right" else 0)
+        votes += [_vote(clear, abs(first + ahead)) for first in GROUPS]
+    second, best = np.sort(votes)[-2:]
+    if best < LEAST_AGREEING or best == second:
+        return None, tuple(words)
+    return GROUPS[int(votes.argmax())], tuple(words)
+
+
+def _vote(reading: Reading, numeral: int) -> int:
+    """Whether what was read is this numeral (1), may be (0), or is not (-1)."""
+    if reading.best == numeral:
+        return 1
+    alike = reading.likeness[numeral] if numeral <= 9 else -1.0
+    return 0 if alike > reading.likeness.max() - UNLIKE else -1
+
+
+def _clear_numeral(readings: Sequence[Reading]) -> Reading | None:
+    """The one numeral that stands at a column's head; None where it is none, or one of several."""
+    alike = [r for r in readings if r.likeness.max() >= LIKE]
+    if len(alike) != 1:
+        return None
+    second, first = np.sort(alike[0].likeness)[-2:]
+    return alike[0] if first >= LIKE_GROUP and first - second >= LEAD else None
 
 
 def _firsts(layout: Layout) -> set[tuple[int, str]]:
@@ -142,7 +165,7 @@ def _group_labels(image: FloatImage, layout: Layout) -> list[tuple[int, str, lis
         beside = min(
             (p for _, p in layout.pairs), key=lambda p: float(np.hypot(*(p.place - middle)))
         )
-        heights = (1.4 * even, 3.6 * even)
+        heights = (GROUP_HEIGHTS[0] * even, GROUP_HEIGHTS[1] * even)
         site = _level_site(beside, layout.frame)
         if readings := _read(image, right, down, corner, size, heights, site):
             found.append((layer, side, readings))

@@ -1,8 +1,8 @@
 """Edge response of a photo: modulation transfer measured on the straight edges found in it.
 
 Entry point: `measure_edges`. Finding is in `edge_finding`, the line in `edge_line`, the arithmetic
-of ISO 12233 in `edge_spread`; what this file adds is the judgement: which edges are fit, what they
-say together, and how sure that is.
+of ISO 12233 in `edge_spread`, what they say together in `edge_together`; what this file adds is the
+judgement which edges are fit.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -26,19 +25,24 @@ from glassay.detail.edge_finding import (
     find_candidates,
 )
 from glassay.detail.edge_line import EdgeLine, Placement, Samples, arc_by_rows, place_edge
-from glassay.detail.edge_spline import NODE_PX, Float
-from glassay.detail.edge_spread import ANALYSIS_FREQUENCY, EdgeSpread, spread_edge
+from glassay.detail.edge_loss import (
+    COMPRESSION_10,
+    COMPRESSION_50,
+    LOST,
+    loss_of,
+    with_loss,
+)
+from glassay.detail.edge_result import Edge, EdgeResponse, RejectedEdge
+from glassay.detail.edge_spline import NODE_PX
+from glassay.detail.edge_spread import EdgeSpread, spread_edge
+from glassay.detail.edge_together import is_vague, together
+from glassay.detail.edge_tone import under_other_tones
+from glassay.detail.tone_doubt import SOURCE as TONE
+from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
-from glassay.finding import Finding
-from glassay.fitting import SIGMA_OF_MAD, scatter
-from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity, combine
-
-METHOD = "slanted edge after ISO 12233"
-
-FREQUENCY = np.linspace(0.0, 1.0, 101)
-"""Frequencies at which curves are reported, cycles/px along the edge's normal."""
+from glassay.imaging.tone import FloatImage, Relight
+from glassay.quantity import Contribution, Quantity
 
 MAX_EDGES, MAX_CANDIDATES = 24, 96
 """Edges that are measured, and that are looked at. More of them narrow the answer little, and each
@@ -81,142 +85,9 @@ RIM_SHARE = 0.05
 in focus, and the vignetting beside it, are those of the stop and not of the picture. Rims of the
 simulated phones reach 0.02 of the radius; 0.04 to 0.08 leave the same edges out."""
 
-USEFUL = 0.3
-"""Expanded uncertainty, as a share of the value, beyond which a number is withheld: its 95 %
-interval spans nearly a factor of two."""
-
 METHOD_U = 0.003
 """Relative standard uncertainty of the method itself: the largest bias left in the accuracy study
 for clean, long edges with a full window."""
-
-LEAN_LIMIT = 0.15
-"""Mean lean of the rise towards the bright side above which the tone curve is in doubt. Linear
-light through a circular pupil leans by less than 0.01; gamma-encoded light read as linear by 0.2
-to 0.4; a full wave of coma by up to 0.3 but then oppositely on opposite edges."""
-
-
-@dataclass(frozen=True)
-class Edge:
-    """One measured edge.
-
-    `line` with x, y in px of the whole photo; `length` and `half_width` (of the window) in px.
-    `direction` is that of the detail it speaks of: "x" (edge upright), "y" (edge level) or
-    "diagonal"; `zone` its place in the field: "centre", "middle" or "corner" (thirds of the half
-    diagonal).
-    """
-
-    line: EdgeLine
-    length: float
-    direction: str
-    zone: str
-    spread: EdgeSpread
-    placement: Placement
-    frequency_50: Quantity
-    frequency_10: Quantity | None
-    width: Quantity
-    overshoot: Quantity
-
-    @property
-    def half_width(self) -> float:
-        """Half width of the window across the edge, px."""
-        return self.spread.half_width
-
-    @property
-    def modulation(self) -> Float:
-        """The curve at `FREQUENCY`."""
-        return np.interp(FREQUENCY, ANALYSIS_FREQUENCY, self.spread.modulation)
-
-    @property
-    def modulation_u(self) -> Float:
-        """Standard uncertainty of the curve at `FREQUENCY`."""
-        return np.interp(FREQUENCY, ANALYSIS_FREQUENCY, self.spread.modulation_u)
-
-    def pixel_aperture(self) -> Float:
-        """Transfer of a square pixel of full fill factor along this normal, at `FREQUENCY`."""
-        cos, sin = math.cos(self.line.normal), math.sin(self.line.normal)
-        return np.asarray(np.sinc(FREQUENCY * cos) * np.sinc(FREQUENCY * sin))
-
-
-@dataclass(frozen=True)
-class RejectedEdge:
-    """An edge that was found and not used, and why. The line's x, y in px of the whole photo."""
-
-    line: EdgeLine
-    length: float
-    reason: str
-
-
-@dataclass(frozen=True)
-class EdgeResponse:
-    """Edge response of a photo.
-
-    `modulation` and its 95 % band (`modulation_low`, `modulation_high`) at `FREQUENCY`, pixel
-    aperture included. `groups` holds the 50 % frequency by direction and by zone, where edges of
-    more than one kind were measured.
-    """
-
-    edges: tuple[Edge, ...]
-    rejected: tuple[RejectedEdge, ...]
-    frequency_50: Quantity
-    frequency_10: Quantity | None
-    width: Quantity
-    overshoot: Quantity
-    modulation: Float
-    modulation_low: Float
-    modulation_high: Float
-    groups: dict[str, Quantity] = field(default_factory=dict)
-    pixel_size: Quantity | None = None
-    notes: tuple[str, ...] = ()
-
-    @property
-    def frequency(self) -> Float:
-        """Frequencies of the curves, cycles/px."""
-        return FREQUENCY
-
-    def evidence(self) -> dict[str, Any]:
-        """What is needed to draw the result, as plain data; px of the whole photo."""
-        return {
-            "edges": [
-                {
-                    "ends": edge.line.ends(edge.length), "direction": edge.direction,
-                    "zone": edge.zone,
-                    "frequency_50": edge.frequency_50.value, "frequency_50_u": edge.frequency_50.u,
-                    "modulation": [round(float(m), 5) for m in edge.modulation],
-                    "position": [round(float(x), 3) for x in edge.spread.position],
-                    "spread": [round(float(e), 5) for e in edge.spread.spread],
-                }
-                for edge in self.edges
-            ],
-            "rejected": [
-                {"ends": one.line.ends(one.length), "reason": one.reason} for one in self.rejected
-            ],
-            "frequency": self.frequency.tolist(),
-            "modulation": self.modulation.tolist(),
-            "low": self.modulation_low.tolist(),
-            "high": self.modulation_high.tolist(),
-        }  # fmt: skip
-
-    def findings(self) -> dict[str, Finding]:
-        """The fixed keys of `edge`, groups as `frequency_50_...`, and object units when calibrated."""
-        out = {"frequency_50": Finding(self.frequency_50, METHOD)}
-        if self.frequency_10 is not None:
-            out["frequency_10"] = Finding(self.frequency_10, METHOD)
-        out["edge_width_10_90"] = Finding(self.width, METHOD)
-        out["overshoot"] = Finding(self.overshoot, METHOD)
-        out["edges"] = Finding(len(self.edges), METHOD)
-        out |= {
-            f"frequency_50_{name}": Finding(value, METHOD) for name, value in self.groups.items()
-        }
-        if self.pixel_size is not None:
-            for key, value in (
-                ("frequency_50", self.frequency_50),
-                ("frequency_10", self.frequency_10),
-            ):
-                if value is not None:
-                    out[f"{key}_object"] = Finding(_per_um(value, self.pixel_size), METHOD)
-            width = combine(lambda w, p: w * p, (self.width, self.pixel_size), "um")
-            out["edge_width_10_90_object"] = Finding(width, METHOD)
-        return out
 
 
 def measure_edges(
@@ -227,15 +98,20 @@ def measure_edges(
     full: npt.NDArray[np.bool_] | None = None,
     limit: int = MAX_EDGES,
     notes: Sequence[str] = (),
+    other_tones: Sequence[Relight] = (),
+    quantization: Mapping[int, Any] | None = None,
 ) -> EdgeResponse:
     """Measure the edge response of `image` on the straight edges found in it.
 
     `image` is linear light, (height, width), 0 where the camera records nothing; `full` marks the
     pixels at full scale (by default those of 1 and above). With `box` = (x, y, width, height) in px
     only edges within it are used. `pixel_size` (um/px) adds findings in object units. `notes` are
-    put before the measurement's own. The result includes the pixel aperture: it is the response of
-    optics and pixels together, as ISO 12233 has it. In a round field, as an eyepiece shows it, the
-    edge of the field stop is left out: it is not in the object's plane.
+    put before the measurement's own. Where the tone curve behind `image` was only assumed,
+    `other_tones` are what the light may be instead (`Photo.other_tones`); what that makes of the
+    result is in its uncertainty, and so is what JPEG with the tables `quantization` took away. The
+    result includes the pixel aperture: it is the response of optics and pixels together, as ISO 12233
+    has it. In a round field, as an eyepiece shows it, the edge of the field stop is left out: it is
+    not in the object's plane.
 
     Raises `NotMeasurable` with the reasons when no edge is fit to be measured, or when those that
     are differ too much to say one number, and by direction and place do so too.
@@ -255,7 +131,8 @@ def measure_edges(
             break
         try:
             clearing = clear_part(part, candidate)
-            edge = _measure_one(part, full_part, clearing, (x0, y0), image.shape)
+            edge = _measure_one(part, full_part, clearing, (x0, y0), image.shape,
+                                other_tones, quantization or {})  # fmt: skip
         except (Rejected, NotMeasurable) as reason:
             line = _shifted(candidate.line, x0, y0)
             rejected.append(RejectedEdge(line, candidate.length, str(reason)))
@@ -264,14 +141,30 @@ def measure_edges(
                 edges.append(edge)
     if not edges:
         raise NotMeasurable(_refusal(rejected, in_round_field=stop is not None))
-    found = _together(edges, rejected, pixel_size, (*notes, *([ROUND] if stop else [])))
-    if _is_vague(found.frequency_50) and not found.groups:
+    found = together(edges, rejected, pixel_size, (*notes, *([ROUND] if stop else [])))
+    if is_vague(found.frequency_50) and not found.groups:
+        main = found.frequency_50.contributions[0].source
+        if main in OPEN:
+            raise NotMeasurable(f"{OPEN[main]}: {_if_usual(found.frequency_50)}")
         raise NotMeasurable(
             f"{len(edges)} edges were measured and differ too much to say one number: 50 %"
             f" modulation at {min(e.frequency_50.value for e in edges):.2g} to"
             f" {max(e.frequency_50.value for e in edges):.2g} cycles/px"
         )
     return found
+
+
+OPEN = {
+    TONE: "the tone curve is not known, and edges of so much contrast depend on it; state it (--tone)"
+    " or use edges of less contrast",
+    LOST: "compression may have taken too much of the detail; save at a better quality",
+}
+"""Why a result is left open, by what makes up most of its uncertainty, and what helps."""
+
+
+def _if_usual(frequency: Quantity) -> str:
+    share = frequency.expanded / frequency.value
+    return f"50 % modulation would lie at {frequency.value:.2g} cycles/px, within {share:.0%}"
 
 
 ROUND = "the field is round: the edge of its stop is left out"
@@ -286,13 +179,10 @@ def _is_on_view(line: EdgeLine, length: float, stop: FieldStop | None) -> bool:
     return all(math.hypot(x - stop.x, y - stop.y) < reach for x, y in ((x0, y0), (x1, y1)))
 
 
-def _is_vague(value: Quantity) -> bool:
-    return value.expanded > USEFUL * abs(value.value)
-
-
 def _measure_one(
     image: FloatImage, full: npt.NDArray[np.bool_] | None, clearing: Clearing,
-    origin: tuple[int, int], shape: tuple[int, ...],
+    origin: tuple[int, int], shape: tuple[int, ...], other_tones: Sequence[Relight],
+    quantization: Mapping[int, Any],
 ) -> Edge:  # fmt: skip
     samples, lost = _gather(image, full, clearing)
     inner = min(clearing.half_width, math.ceil(1.5 * clearing.width) + 3.0)
@@ -311,17 +201,32 @@ def _measure_one(
         frequency_10 = _frequency(spread, 0.1, placement)
     except NotMeasurable:
         frequency_10 = None
+    if frequency_10 is not None and frequency_10.relative >= 2.5 * NOISY:
+        frequency_10 = None
+    loss = loss_of(spread, quantization)
+    frequency_50 = with_loss(frequency_50, loss, COMPRESSION_50)
+    if frequency_10 is not None:
+        frequency_10 = with_loss(frequency_10, loss, COMPRESSION_10)
     width, width_u = spread.width_10_90()
     line = _shifted(placement.line, *origin)
+    toned = under_other_tones(samples, placement.line, clearing.half_width, other_tones)
     return Edge(
-        line, clearing.length, _direction(line), _zone(line, shape), spread, placement, frequency_50,
-        frequency_10 if frequency_10 is not None and frequency_10.relative < 2.5 * NOISY else None,
-        Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
-            "method", METHOD_U * width
+        line, clearing.length, _direction(line), _zone(line, shape), spread, placement,
+        with_tone(frequency_50, [t.frequency_50 for t in toned]),
+        None if frequency_10 is None else with_tone(frequency_10, [t.frequency_10 for t in toned]),
+        with_tone(
+            Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
+                "method", METHOD_U * width
+            ),
+            [t.width for t in toned],
         ),
-        Quantity.of(spread.overshoot, spread.overshoot_u, "1", "noise", 1).with_contribution(
-            "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail))
+        with_tone(
+            Quantity.of(spread.overshoot, spread.overshoot_u, "1", "noise", 1).with_contribution(
+                "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail))
+            ),
+            [t.overshoot for t in toned],
         ),
+        toned, loss,
     )  # fmt: skip
 
 
@@ -446,147 +351,3 @@ def _refusal(rejected: Sequence[RejectedEdge], *, in_round_field: bool) -> str:
     reasons = ", ".join(f"{count} {reason}" for reason, count in counts.most_common())
     found = f"{len(rejected)} edges were" if len(rejected) > 1 else "1 edge was"
     return f"{found} found and none is fit to be measured ({reasons})"
-
-
-def _together(
-    edges: Sequence[Edge], rejected: Sequence[RejectedEdge], pixel_size: Quantity | None,
-    notes: tuple[str, ...],
-) -> EdgeResponse:  # fmt: skip
-    curves = np.stack([e.modulation for e in edges])
-    own = np.stack([e.modulation_u for e in edges])
-    middle = np.median(curves, axis=0)
-    if len(edges) == 1:
-        band = 2 * own[0]
-    else:
-        scatter = SIGMA_OF_MAD * np.median(np.abs(curves - middle), axis=0)
-        typical = np.median(own, axis=0)
-        band = 2 * MEDIAN_COST * np.maximum(scatter, typical) / math.sqrt(len(edges))
-    tens = [e.frequency_10 for e in edges if e.frequency_10 is not None]
-    frequency_10 = _typical(tens) if 2 * len(tens) > len(edges) else None
-    groups = _groups(edges)
-    vague = {name: value for name, value in groups.items() if _is_vague(value)}
-    return EdgeResponse(
-        tuple(edges), tuple(rejected),
-        frequency_50=_typical([e.frequency_50 for e in edges]),
-        frequency_10=None if frequency_10 is None or _is_vague(frequency_10) else frequency_10,
-        width=_typical([e.width for e in edges]),
-        overshoot=_typical([e.overshoot for e in edges]),
-        modulation=middle,
-        modulation_low=np.maximum(middle - band, 0), modulation_high=middle + band,
-        groups={name: value for name, value in groups.items() if name not in vague},
-        pixel_size=pixel_size,
-        notes=(*notes, *_notes(edges, rejected, len(tens)), *_vague_notes(vague, frequency_10)),
-    )  # fmt: skip
-
-
-MEDIAN_COST = 1.2533
-"""Standard error of a median over that of a mean, for normal scatter: sqrt(pi / 2)."""
-
-
-def _typical(values: Sequence[Quantity]) -> Quantity:
-    """The median of several edges; its uncertainty follows from how they differ."""
-    if len(values) == 1:
-        return values[0]
-    numbers = np.array([q.value for q in values])
-    middle, count = _weighted_median(numbers, np.array([q.u for q in values])), len(values)
-    spread = float(np.std(numbers, ddof=1))
-    if count >= 5:
-        spread = scatter(numbers - middle)
-    within = float(np.median([_independent(q) for q in values]))
-    cost = MEDIAN_COST if count > 2 else 1.0
-    result = Quantity.of(middle, cost * max(spread, within) / math.sqrt(count), values[0].unit,
-                         "scatter between edges", count - 1)  # fmt: skip
-    for source in ("tails beyond the window", "method"):
-        common = [abs(p.u) for q in values for p in q.contributions if p.source == source]
-        if common:
-            result = result.with_contribution(source, float(np.median(common)))
-    return result
-
-
-def _weighted_median(numbers: Float, u: Float) -> float:
-    # Edges differ by a few per cent by nature: none outweighs others by being less noisy still.
-    scale = max(float(np.median(np.abs(numbers))), float(u.max()), 1e-12)
-    weight = 1 / ((u / scale) ** 2 + 0.03**2)
-    order = np.argsort(numbers)
-    below = np.cumsum(weight[order]) - weight[order] / 2
-    return float(np.interp(0.5, below / weight.sum(), numbers[order]))
-
-
-def _independent(quantity: Quantity) -> float:
-    return math.hypot(*(
-        p.u for p in quantity.contributions
-        if p.source not in ("tails beyond the window", "method")
-    ))  # fmt: skip
-
-
-def _groups(edges: Sequence[Edge]) -> dict[str, Quantity]:
-    out: dict[str, Quantity] = {}
-    for kind in ("direction", "zone"):
-        members: dict[str, list[Quantity]] = {}
-        for edge in edges:
-            members.setdefault(getattr(edge, kind), []).append(edge.frequency_50)
-        if len(members) > 1:
-            out |= {name: _typical(values) for name, values in sorted(members.items())}
-    return out
-
-
-def _per_um(frequency: Quantity, pixel_size: Quantity) -> Quantity:
-    return combine(lambda f, p: f / p, (frequency, pixel_size), "cycles/um")
-
-
-def _notes(edges: Sequence[Edge], rejected: Sequence[RejectedEdge], tens: int) -> tuple[str, ...]:
-    notes = ["the response includes the pixel aperture"]
-    notes.append(
-        f"{len(edges)} of {len(edges) + len(rejected)} edges found were fit to be measured"
-    )
-    if 2 * tens <= len(edges):
-        notes.append("the 10 % frequency is lost in noise or lies beyond 1 cycle/px")
-    overshoot = float(np.median([e.overshoot.value for e in edges]))
-    if overshoot > SHARPENED:
-        notes.append(
-            f"edges overshoot by {overshoot:.0%}: the camera sharpens, so that the curve"
-            " flatters the optics"
-        )
-    notes.extend(_tone_notes(edges))
-    short = [e for e in edges if e.length < 2 * MIN_LENGTH_PX]
-    if len(short) == len(edges):
-        notes.append("all edges are short; a longer slanted edge would narrow the uncertainty")
-    return tuple(notes)
-
-
-GROUPS = {
-    "frequency_50_x": "detail along x", "frequency_50_y": "detail along y",
-    "frequency_50_diagonal": "diagonal detail",
-    "frequency_50_centre": "detail in the centre", "frequency_50_middle": "detail half way out",
-    "frequency_50_corner": "detail in the corners",
-}  # fmt: skip
-"""Keys of groups of edges, and what each speaks of."""
-
-
-def _vague_notes(vague: Mapping[str, Quantity], frequency_10: Quantity | None) -> list[str]:
-    names = [GROUPS[f"frequency_50_{name}"] for name in vague]
-    names += ["the 10 % frequency"] if frequency_10 is not None and _is_vague(frequency_10) else []
-    if not names:
-        return []
-    verb = "is" if len(names) == 1 else "are"
-    return [
-        f"{', '.join(names)} {verb} not stated: the edges differ too much, or are too few, to know"
-        f" it within {USEFUL:.0%}"
-    ]
-
-
-SHARPENED = 0.04
-"""Overshoot from which sharpening is named. A clear circular pupil gives none (its edge response
-rises monotonically), an annular or defocused one at most about 2 %."""
-
-
-def _tone_notes(edges: Sequence[Edge]) -> list[str]:
-    lean = float(np.median([e.spread.lean() for e in edges]))
-    notes = []
-    if abs(lean) > LEAN_LIMIT:
-        side = "bright" if lean > 0 else "dark"
-        notes.append(
-            f"edges round off more slowly on their {side} side: the tone curve is doubtful,"
-            " and with it the whole response; state it if it is known"
-        )
-    return notes

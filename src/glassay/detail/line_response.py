@@ -15,16 +15,19 @@ Frequencies in cycles/px, lengths in px; the pixel's aperture is included in the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.response_model import FREQUENCY, Posterior, draw, processing_share
+from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
+from glassay.imaging.tone import Relight
 from glassay.quantity import Quantity
 
 Float = npt.NDArray[np.float64]
@@ -108,12 +111,14 @@ def response_of_lines(
     segments: Float,
     division_px: float,
     jpeg_quality: int | None = None,
+    other_tones: Sequence[Relight] = (),
 ) -> LineResponse:
     """Measure the response from the lines of a scale.
 
     `light` (height, width) is linear light; `segments` (lines, 4) holds the measured ends x0, y0, x1,
     y1 of every line, px; `division_px` is their distance; `jpeg_quality` (1 to 100) that of the file,
-    None where nothing was thrown away. Raises `NotMeasurable` with the reason when
+    None where nothing was thrown away. Where the tone curve was only assumed, `other_tones` are what
+    the light may be instead (`Photo.other_tones`). Raises `NotMeasurable` with the reason when
     the lines do not tell it.
     """
     if len(segments) < MIN_LINES:
@@ -123,8 +128,7 @@ def response_of_lines(
             f"the lines are only {division_px:.1f} px apart, too close to tell their width"
         )
     rows = _Lines.of(light, segments, division_px)
-    fold = _folded(rows)
-    steps = [found for upper in (False, True) if (found := _ends(rows, upper)) is not None]
+    fold, steps = _folded(rows), _steps(rows)
     posterior = _fit(fold, steps, division_px)
     if steps and posterior.misfit > MAX_MISFIT:  # their ends may be rounded, or stand on something
         steps = []
@@ -134,7 +138,27 @@ def response_of_lines(
             raise NotMeasurable(
                 "the lines' ends are no plain steps, and their shape alone does not tell their width"
             )
-    return _result(posterior, fold, steps, rows, division_px, processing_share(jpeg_quality))
+    others = [
+        _under(replace(rows, value=relight(rows.value)), bool(steps), posterior)
+        for relight in other_tones
+    ]
+    share = processing_share(jpeg_quality)
+    return _result(posterior, fold, steps, rows, division_px, share, others)
+
+
+Places = tuple[float, float]
+"""Where the modulation falls to 50 and to 10 %, cycles/px; NaN where it does not."""
+
+
+def _under(rows: _Lines, with_ends: bool, usual: Posterior) -> Places:
+    """What the same lines say when their light is another."""
+    try:
+        steps = _steps(rows) if with_ends else []
+        posterior = _fit(_folded(rows), steps, rows.division, usual)
+    except NotMeasurable:
+        return math.nan, math.nan
+    half, tenth = (float(np.nanmedian(posterior.frequency_at(level))) for level in (0.5, 0.1))
+    return half, tenth
 
 
 @dataclass(frozen=True)
@@ -292,6 +316,10 @@ class _Step:
     lines: int
 
 
+def _steps(rows: _Lines) -> list[_Step]:
+    return [found for upper in (False, True) if (found := _ends(rows, upper)) is not None]
+
+
 def _ends(rows: _Lines, upper: bool) -> _Step | None:
     """The step at one end of the lines of usual length; None where it is no plain step."""
     sign = 1.0 if upper else -1.0
@@ -398,7 +426,9 @@ def _step_kernel(place: Float) -> Float:
     return kernel
 
 
-def _fit(fold: _Fold, steps: list[_Step], division: float) -> Posterior:
+def _fit(
+    fold: _Fold, steps: list[_Step], division: float, like: Posterior | None = None
+) -> Posterior:
     kernels = [_step_kernel(step.place) for step in steps]
     data = len(fold.frequency) + sum(len(step.place) for step in steps)
 
@@ -419,7 +449,8 @@ def _fit(fold: _Fold, steps: list[_Step], division: float) -> Posterior:
         return chi
 
     # The neighbouring bins of an edge spread share their pixels' noise in part only: no correction.
-    return draw(misfit, data, np.array([LINE_SHARE, 0.0]), np.array([LINE_SHARE_WIDTH, ANISOTROPY]))
+    middle, width = np.array([LINE_SHARE, 0.0]), np.array([LINE_SHARE_WIDTH, ANISOTROPY])
+    return draw(misfit, data, middle, width, like=like)
 
 
 def _left_over(design: Float, value: Float, error: Float) -> Float:
@@ -442,13 +473,14 @@ def _result(
     rows: _Lines,
     division: float,
     share: float,
+    others: Sequence[Places],
 ) -> LineResponse:
     if posterior.misfit > MAX_MISFIT:
         raise NotMeasurable(
             "the lines are no plain bars (rims, grooves or shadows): their response cannot be told"
         )
-    half = _quantity(posterior.frequency_at(0.5), share)
-    tenth = _quantity(posterior.frequency_at(0.1), share)
+    half = _quantity(posterior.frequency_at(0.5), share, [half for half, _ in others])
+    tenth = _quantity(posterior.frequency_at(0.1), share, [tenth for _, tenth in others])
     if half is None or half.relative > MOST_VAGUE:
         raise NotMeasurable(
             "the lines are wider than they tell: response and width cannot be told apart"
@@ -471,11 +503,12 @@ def _result(
     )  # fmt: skip
 
 
-def _quantity(draws: Float, share: float) -> Quantity | None:
+def _quantity(draws: Float, share: float, others: Sequence[float]) -> Quantity | None:
     """Median and half the central 68 % of draws; None where a tenth of them have no such place."""
     known = draws[np.isfinite(draws)]
     if len(known) < 0.9 * len(draws):
         return None
     low, middle, high = np.percentile(known, [15.87, 50, 84.13])
     found = Quantity.of(float(middle), float((high - low) / 2), "cycles/px", METHOD)
-    return found.with_contribution("compression and firmware", share * float(middle))
+    found = found.with_contribution("compression and firmware", share * float(middle))
+    return with_tone(found, others)

@@ -19,6 +19,7 @@ import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -34,6 +35,7 @@ from glassay.quantity import Quantity
 Float = npt.NDArray[np.float64]
 
 METHOD = "same chip through a finer instrument"
+METHOD_VERSION = "1"
 
 WINDOWS_PX = (192, 128, 64)
 """Sides of the windows: the largest is used that the common piece holds often enough. The lower
@@ -96,6 +98,13 @@ class AbsoluteResponse:
         """frequency_50 and frequency_10, cycles/px, where told."""
         both = (("frequency_50", self.frequency_50), ("frequency_10", self.frequency_10))
         return {key: Finding(found, METHOD) for key, found in both if found is not None}
+
+    def evidence(self) -> dict[str, Any]:
+        """The curve with its band, cycles/px, and the bands it was laid through."""
+        return {
+            "frequency": self.frequency, "modulation": self.modulation, "low": self.low,
+            "high": self.high, "bands": self.bands,
+        }  # fmt: skip
 
 
 def absolute_response(

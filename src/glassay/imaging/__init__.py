@@ -2,7 +2,8 @@
 
 import logging
 
-from glassay.imaging.photo import MAX_PIXELS, Photo, read_photo
+from glassay.imaging.memory import MAX_PIXELS
+from glassay.imaging.photo import Photo, read_photo
 from glassay.imaging.tone import linear_to_srgb, srgb_to_linear
 
 __all__ = ["MAX_PIXELS", "Photo", "linear_to_srgb", "read_photo", "srgb_to_linear"]

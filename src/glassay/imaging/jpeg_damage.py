@@ -18,6 +18,10 @@ TAIL_BYTES = 6
 """How many bytes at the end of the data must matter to the picture. A block of a flat area takes 6
 bits (DC and end of block, tables K.3 and K.5 of ITU-T T.81), so 48 bits are some blocks at most."""
 
+BOTTOM_ROWS = 64
+"""Rows at the end of the picture that are compared: four rows of the tallest blocks (16 px, with
+chroma halved). A tail of `TAIL_BYTES` reaches into two of them at most, 64 px wide or more."""
+
 _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 """A marker that ends entropy-coded data: neither a stuffed zero, a restart nor a fill byte
 (ITU-T T.81, B.1.1.2 and B.1.1.5)."""
@@ -83,21 +87,26 @@ def _ends_with_the_picture(data: bytes, start: int, decoded: Pixels) -> bool:
     if found is None or data[found.start() + 1] != 0xD9:  # cut off, or several scans
         return True
     end = start + len(data[start : found.start()].rstrip(b"\xff"))  # fill bytes
+    # What follows the data, or is wanting in them, shows where the picture ends.
+    bottom = decoded[-BOTTOM_ROWS:]
     more = data[:end] + b"\x55" * 4 * TAIL_BYTES + b"\xff\xd9"
-    if not _decodes_to(more, decoded):
+    if not _decodes_to(more, bottom):
         return False
     end = start + len(data[start:end].rstrip(b"\x00"))  # some writers fill up with zeros
     if end - start <= TAIL_BYTES:
         return True
     return not all(
-        _decodes_to(data[: end - TAIL_BYTES] + other * TAIL_BYTES + b"\xff\xd9", decoded)
+        _decodes_to(data[: end - TAIL_BYTES] + other * TAIL_BYTES + b"\xff\xd9", bottom)
         for other in (b"\x00", b"\x55", b"\xaa")
     )
 
 
-def _decodes_to(data: bytes, decoded: Pixels) -> bool:
+def _decodes_to(data: bytes, bottom: Pixels) -> bool:
+    """Whether the data decode to a picture that ends in these rows."""
     try:
-        again = np.asarray(Image.open(io.BytesIO(data)))
+        again = Image.open(io.BytesIO(data))
+        again.load()
     except Exception:  # decoders raise many kinds for damaged data
         return False
-    return np.array_equal(again, decoded)
+    rows = again.crop((0, again.height - len(bottom), again.width, again.height))
+    return np.array_equal(np.asarray(rows), bottom)

@@ -19,16 +19,21 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 from glassay.distortion import Frame
 from glassay.errors import Unusable
 from glassay.imaging.jpeg_damage import damage_note
-from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage, StoredImage, Tone, linear_table
+from glassay.imaging.memory import check_size
+from glassay.imaging.tone import (
+    LUMINANCE_WEIGHTS,
+    OTHER_TONES,
+    FloatImage,
+    Relight,
+    StoredImage,
+    Tone,
+    linear_table,
+)
 
 pillow_heif.register_heif_opener()
 
-MAX_PIXELS = 400_000_000
-"""Largest picture that is decoded. 300-megapixel photos exist; at 3 bytes a pixel this limit keeps
-the stored picture below 1.2 GB, and a small file that declares more is a decompression bomb."""
-
 MAX_FILE_BYTES = 4_000_000_000
-"""Largest photo file that is read: an uncompressed 16-bit colour TIFF of `MAX_PIXELS` fits."""
+"""Largest photo file that is read: an uncompressed 16-bit colour TIFF of 400 megapixels fits."""
 
 FEW_NONFINITE = 0.01
 """Share of NaN or infinite pixels that is filled in (with the median) rather than refused."""
@@ -52,6 +57,9 @@ class Photo:
     notes: tuple[str, ...] = ()
     frame_of_whole: Frame | None = None
     """The frame of the photo that this is a part of, in px of the part; None for a whole photo."""
+    tone_stated: bool = False
+    """Whether someone who knows the camera said what `tone` is. No file says it: a colour profile
+    tells how a display has to show the values, not how the camera made them of light."""
 
     @property
     def frame(self) -> Frame:
@@ -78,6 +86,11 @@ class Photo:
         """The stored value at which the camera clips (1 for floating-point photos)."""
         kind = self.stored.dtype
         return float(np.iinfo(kind).max) if kind.kind == "u" else 1.0
+
+    @property
+    def other_tones(self) -> tuple[Relight, ...]:
+        """What the light may be instead, where the usual tone curve was only assumed."""
+        return () if self.tone_stated or self.tone != "srgb" else OTHER_TONES
 
     def crop(self, box: tuple[int, int, int, int]) -> Photo:
         """The part `box` = (x, y, width, height) in px of the upright photo (a view, no copy).
@@ -177,10 +190,11 @@ def read_photo(path: str | Path, tone: Tone | None = None) -> Photo:
     suffix = path.suffix.lower().lstrip(".")
     if suffix and suffix not in _SUFFIXES.get(facts["format"], (suffix,)):
         notes.append(f"the name says .{suffix}, the content is {facts['format']}")
+    stated = tone is not None
     if tone is None:
         deep_grey = stored.ndim == 2 and stored.dtype.itemsize > 1
         tone = "linear" if stored.dtype.kind == "f" or deep_grey else "srgb"
-    return Photo(path, stored, tone, facts, tuple(notes + more))
+    return Photo(path, stored, tone, facts, tuple(notes + more), tone_stated=stated)
 
 
 _SUFFIXES = {
@@ -210,11 +224,8 @@ def _read_bytes(path: Path) -> bytes:
         raise Unusable(f"{path}: cannot be read ({error.strerror})") from None
 
 
-def _check_size(width: int, height: int) -> None:
-    if width * height > MAX_PIXELS:
-        raise Unusable(
-            f"{width} x {height} px is more than the {MAX_PIXELS // 10**6} megapixels that are read"
-        )
+_ONE_SAMPLE = ("1", "L", "I;16", "I;16B", "I;16L", "I")
+"""Modes that stay grey; palettes are decoded to colour."""
 
 
 def _decode_common(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]:
@@ -225,7 +236,9 @@ def _decode_common(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]
         raise Unusable(
             "this is not a photo in a format that is read (JPEG, PNG, TIFF, WebP, BMP, HEIC)"
         ) from None
-    _check_size(*image.size)
+    deep_png = image.format == "PNG" and data[24:25] == b"\x10"  # bit depth in the IHDR chunk
+    samples = max(3, len(image.getbands())) if image.mode not in _ONE_SAMPLE else 1
+    check_size(*image.size, samples * (2 if deep_png else 1))
     exif = image.getexif()
     facts: dict[str, Any] = {
         "format": image.format,
@@ -234,7 +247,6 @@ def _decode_common(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]
         "quantization": {k: list(v) for k, v in getattr(image, "quantization", {}).items()},
     }
     notes: list[str] = []
-    deep_png = image.format == "PNG" and data[24:25] == b"\x10"  # bit depth in the IHDR chunk
     if deep_png:
         stored = _decode_deep_png(data)
     else:
@@ -276,7 +288,8 @@ def _decode_tiff(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]:
         page = tiff.pages[0]
         if not isinstance(page, tifffile.TiffPage):
             raise Unusable("the TIFF holds no picture")
-        _check_size(page.imagewidth, page.imagelength)
+        bits = max(page.bitspersample, 8) * page.samplesperpixel
+        check_size(page.imagewidth, page.imagelength, bits // 8)
         notes = (
             ["the file holds several pictures; the first is used"] if len(tiff.pages) > 1 else []
         )

@@ -7,6 +7,7 @@ floating-point photos are linear already, as cameras for measurement write them.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, Literal
 
 import numpy as np
@@ -40,3 +41,29 @@ def linear_table(bits: int, tone: Tone) -> FloatImage:
     if tone == "srgb":
         return srgb_to_linear(ramp).astype(np.float32)
     return np.asarray(ramp if tone == "linear" else ramp**tone, dtype=np.float32)
+
+
+CONTRAST_CURVE = 6.0
+"""Steepness of a camera's own contrast curve above sRGB: a logistic between 0 and 1 that is 1.66 times
+steeper in the middle and 0.3 times at both ends. Pictures made to please are steepened by 1.2 to 1.8
+(common practice, no source)."""
+
+
+def without_contrast(encoded: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Encoded values in 0..1 before the contrast curve that `CONTRAST_CURVE` describes."""
+    end = 1 / (1 + np.exp(CONTRAST_CURVE / 2))
+    within = end + np.clip(np.asarray(encoded, dtype=np.float64), 0.0, 1.0) * (1 - 2 * end)
+    return np.asarray(0.5 + np.log(within / (1 - within)) / CONTRAST_CURVE)
+
+
+Relight = Callable[[npt.NDArray[np.floating]], npt.NDArray[np.float64]]
+"""From light as sRGB has it to light as another curve has it, both in 0..1."""
+
+OTHER_TONES: tuple[Relight, ...] = (
+    linear_to_srgb,
+    lambda light: linear_to_srgb(light) ** 1.8,
+    lambda light: linear_to_srgb(light) ** 2.6,
+    lambda light: srgb_to_linear(without_contrast(linear_to_srgb(light))),
+)
+"""Curves that a camera which states none may have in place of sRGB: none at all, power laws of 1.8 and
+2.6, and sRGB with a contrast curve above it (common practice, no source)."""

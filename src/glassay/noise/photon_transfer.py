@@ -34,7 +34,7 @@ from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.noise.exposure_pair import Pair, correlation_of, fixed_pattern, look_at
-from glassay.noise.one_scene import refuse_other_scenes, share_detail
+from glassay.noise.one_scene import refuse_followed_detail, refuse_other_scenes, share_detail
 from glassay.noise.smoothing import Smoothing, smoothing_of
 from glassay.quantity import Quantity, combine
 
@@ -44,7 +44,7 @@ Mask = npt.NDArray[np.bool_]
 METHOD = "difference of two exposures, by mean"
 LINE_METHOD = "mean-variance line (EMVA 1288)"
 AREA_METHOD = "mean-variance line of large areas (EMVA 1288)"
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 WHITE_CORRELATION = 0.05
@@ -153,8 +153,8 @@ def measure_noise(
     where signal to noise is stated, in shares of full scale. `compressed` says that the files are
     lossy: compression rounds whole blocks, so that areas cannot stand in for smoothed px.
 
-    Raises NotMeasurable for one exposure, exposures of different size, identical or moved ones, and
-    where rounding or a filter left no noise.
+    Raises NotMeasurable for one exposure, exposures of different size, identical, moved or refocused
+    ones, and where rounding or a filter left no noise.
     """
     if not pairs:
         raise NotMeasurable(
@@ -166,6 +166,8 @@ def measure_noise(
         look_at(a, b, full[number] if number < len(full) else None, levels)
         for number, (a, b) in enumerate(pairs)
     ]
+    for one in gathered:
+        refuse_followed_detail(one.mean, one.difference, one.used)
     correlation = correlation_of(gathered)
     is_white = abs(correlation.value) <= WHITE_CORRELATION
     points = _points(gathered, 1.0 if is_white else SMOOTHED_SHARE)

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 from glassay.imaging.tone import linear_table
 from glassay.noise.photon_transfer import USUAL_GREY, NoiseResult, measure_noise
+from glassay.noise.stored_twice import LEAST_BEYOND, beyond_rounding
 
 LOSSY = ("JPEG", "MPO", "HEIF", "WEBP")
 """Formats that are taken to be compressed with loss."""
@@ -19,7 +24,8 @@ def measure_photos(
     """Noise of photos in pairs: first and second, third and fourth, ... (see `measure_noise`).
 
     The channel is that in which places are measured, green as a rule: sums of channels mix their
-    noise. Raises NotMeasurable as `measure_noise` does, and for a photo without a partner.
+    noise. Raises NotMeasurable as `measure_noise` does, for a photo without a partner, and for one
+    exposure in two qualities.
     """
     if len(photos) % 2:
         raise NotMeasurable(
@@ -28,6 +34,8 @@ def measure_photos(
             else f"{len(photos)} photos are no pairs: give two exposures of each scene"
         )
     pairs = list(zip(photos[::2], photos[1::2], strict=True))
+    for pair in pairs:
+        _refuse_one_exposure(*pair)
     planes = [(a.measuring_grey(), b.measuring_grey()) for a, b in pairs]
     lost = [
         a.at_full_scale() | b.at_full_scale()
@@ -40,3 +48,25 @@ def measure_photos(
     full = lost if len(lost) == len(pairs) else ()
     lossy = any(photo.facts.get("format") in LOSSY for photo in photos)
     return measure_noise(planes, levels=levels, full=full, grey=grey, compressed=lossy, notes=notes)
+
+
+def _refuse_one_exposure(a: Photo, b: Photo) -> None:
+    if a.stored.shape[:2] != b.stored.shape[:2] or {a.stored.dtype, b.stored.dtype} != {BYTES}:
+        return
+    tables = [photo.facts.get("quantization") or {} for photo in (a, b)]
+    beyond = beyond_rounding(_luma(a), _luma(b), tables)
+    if beyond is not None and beyond < LEAST_BEYOND:
+        raise NotMeasurable(
+            "the exposures differ by no more than their compressions round away: they are one exposure"
+            " stored in two qualities, or compression left nothing of their noise"
+        )
+
+
+BYTES = np.dtype(np.uint8)
+LUMA = (0.299, 0.587, 0.114)
+"""Weights of R, G, B in the luma that JPEG compresses (JFIF 1.02, after ITU-R BT.601)."""
+
+
+def _luma(photo: Photo) -> npt.NDArray[Any]:
+    stored = photo.stored.astype(np.float32)
+    return stored if stored.ndim == 2 else np.asarray(stored @ np.array(LUMA, dtype=np.float32))

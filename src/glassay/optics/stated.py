@@ -143,9 +143,9 @@ def chain_notes(chain: Chain) -> tuple[str, ...]:
     sizes = {limit.key: limit.value.value for limit in chain_limits(chain)}
     if "abbe_distance" in sizes and "sampling_distance" in sizes:
         optics, pixels = sizes["abbe_distance"], sizes["sampling_distance"]
-        binding, other = ("pixels bind", optics) if pixels > optics else ("optics bind", pixels)
+        binding, other = ("pixels", optics) if pixels > optics else ("optics", pixels)
         notes.append(
-            f"the {binding}: {max(optics, pixels):.3g} um is the smallest period,"
+            f"the {binding} are the limit: {max(optics, pixels):.3g} um is the smallest period,"
             f" against {other:.3g} um"
         )
     to_eye = chain.to_eye

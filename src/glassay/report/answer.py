@@ -32,7 +32,7 @@ def headline(results: BenchResults) -> tuple[str, ...]:
 
 
 def _contradictions(results: BenchResults) -> tuple[str, ...]:
-    return tuple(f"{said(one, results.bench)}." for one in results.contradictions)
+    return tuple(f"{said(one, results.bench)}." for one in results.doubts)
 
 
 def _claims(results: BenchResults) -> str:
@@ -121,8 +121,8 @@ def _furthest_off(results: BenchResults) -> str:
     name = results.bench.instrument(worst.instrument).title
     assert worst.value is not None
     return (
-        f"The claim furthest from what is seen is {_top(worst.claim)} for {name}: even its most"
-        f" generous reading, {worst.value_name}, gives {say_times(worst.value)}."
+        f"The claim furthest from what is seen is {_top(worst.claim)} for {name}: even at its"
+        f" best, {worst.value_name}, it gives {say_times(worst.value)}."
     )
 
 

@@ -1,4 +1,4 @@
-"""Evidence drawn over captures. One module for each method, registered here by the method's name.
+"""Evidence drawn over captures, by what each method's record names as its drawing.
 
 Such a module has `figures(case) -> tuple[Figure, ...]`. It draws from the evidence kept with the
 result (plain data); where that is missing, `Case.evidence` measures the capture again.
@@ -6,7 +6,6 @@ result (plain data); where that is missing, `Case.evidence` measures the capture
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -20,6 +19,7 @@ from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.methods import METHODS
 from glassay.errors import GlassayError
+from glassay.extensions import named
 from glassay.imaging import Photo
 from glassay.report.pictures import (
     LEAST_BYTES,
@@ -30,23 +30,7 @@ from glassay.report.pictures import (
     share_of_page,
 )
 
-DRAWN_BY: dict[str, str] = {
-    "ruled scale": "glassay.report.evidence_scale",
-    "edge response": "glassay.report.evidence_edge",
-    "bar target": "glassay.report.evidence_bars",
-    "repeated exposures": "glassay.report.evidence_repeat",
-    "native sampling": "glassay.report.evidence_native",
-    "clip": "glassay.report.evidence_clip",
-    "evenness": "glassay.report.evidence_field",
-    "distortion": "glassay.report.evidence_field",
-    "lateral colour": "glassay.report.evidence_field",
-    "noise": "glassay.report.evidence_noise",
-    "focus run": "glassay.report.evidence_focus",
-    "pixel array": "glassay.report.evidence_array",
-}
-"""Which module draws the evidence of which method."""
-
-PLAIN_PHOTO = "glassay.report.evidence_none"
+PLAIN_PHOTO = "glassay.report.evidence_none:figures"
 """What shows a capture of which nothing is drawn: the photo as it is."""
 
 
@@ -84,7 +68,7 @@ class Case:
     def photo(self) -> Photo:
         """The capture's (first) photo, or the first frame of its clip. Raises `Unusable`."""
         if self._photo is None:
-            self._photo = picture_of(self.bench.paths(self.capture)[0])
+            self._photo = picture_of(self.bench.shown_path(self.capture.files[0]))
         return self._photo
 
     @cached_property
@@ -139,15 +123,14 @@ def _in_order_of_worth(results: BenchResults) -> list[CaptureResult]:
 
 def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> CaptureFigures:
     parts = [part for part in result.parts if part.status == "measured"]
-    drawable = [part for part in parts if part.method in DRAWN_BY]
+    drawable = [part for part in parts if _drawing_of(part)]
     figures: list[Figure] = []
     photo: Photo | None = None
     try:
         for number, part in enumerate(drawable or result.parts[:1]):
             case = Case(bench, result.capture, part, _bytes_of(number, len(drawable), share),
                         f"{name}-{number}", number == 0, photo)  # fmt: skip
-            module = importlib.import_module(DRAWN_BY[part.method] if drawable else PLAIN_PHOTO)
-            figures += module.figures(case)
+            figures += named(_drawing_of(part) if drawable else PLAIN_PHOTO)(case)
             photo = case._photo
     except GlassayError as error:
         return CaptureFigures(tuple(figures), f"It cannot be shown: {error}")
@@ -155,6 +138,11 @@ def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> Capture
         reason = " ".join(f"{type(error).__name__}: {error}".split())
         return CaptureFigures(tuple(figures), f"Its drawing failed unexpectedly ({reason}).")
     return CaptureFigures(tuple(figures))
+
+
+def _drawing_of(part: MethodResult) -> str:
+    """What draws a method's evidence; "" for nothing, and for a method no longer installed."""
+    return METHODS[part.method].drawing if part.method in METHODS else ""
 
 
 def _bytes_of(number: int, drawings: int, share: int) -> int:

@@ -157,7 +157,9 @@ def figures(case: Case) -> tuple[Figure, ...]:
 
 
 def _photo(case: Case, number: int) -> Photo:
-    return case.photo if number == 0 else read_photo(case.bench.paths(case.capture)[number])
+    return (
+        case.photo if number == 0 else read_photo(case.bench.shown_path(case.capture.files[number]))
+    )
 
 
 def _outlined(case: Case, evidence: Mapping[str, Any]) -> Figure:

@@ -137,7 +137,7 @@ def figures(case: Case) -> tuple[Figure, ...]:
     elements = case.evidence["elements"]
     shown = [e[kind] for e in elements for kind in KINDS if e[kind]["contrast"] is not None]
     out = sum(bars["made_out"] for bars in shown)
-    words = f"Frames: the {len(shown)} triplets located, {out} of them told apart"
+    words = f"Frames: the {len(shown)} triplets located, {out} of them resolved"
     finest = next((e for e in elements if e["finest"]), None)
     if finest is not None:
         words += f"; bold: group {finest['group']}, element {finest['number']}, the finest resolved"

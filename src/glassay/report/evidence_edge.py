@@ -10,7 +10,7 @@ import numpy as np
 from markupsafe import Markup
 
 from glassay.bench.saying.words import say
-from glassay.detail.edge import EdgeResponse
+from glassay.detail.edge_result import EdgeResponse
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
 from glassay.report.curves import Chart, Curve, charts_html, steps

@@ -58,6 +58,10 @@ def picks(results: BenchResults) -> tuple[Pick, ...]:
 def lines(results: BenchResults) -> list[Line]:
     """What each setting tells: only what was told, no bounds, no setting in which no chip can be looked
     at. What a phone's photo through an eyepiece tells, the view does."""
+    return results.once("lines", lambda: _lines(results))
+
+
+def _lines(results: BenchResults) -> list[Line]:
     return [
         Line(one, resolved)
         for one in results.settings
@@ -96,10 +100,13 @@ def _finest(results: BenchResults) -> Pick | None:
     if not told:
         return None
     best = min(told, key=lambda one: one.sure)
-    how = {"bars": " by bars", "edge": " by edges", "lines": " by its slide"}.get(
-        best.resolved.kind, ""
-    )
-    text = f"{best.setting.instrument.title} tells lines of {say_length(best.width)}{how}"
+    how = {
+        "bars": " by bars",
+        "edge": " by edges",
+        "lines": " by its slide",
+        "chip": " by a chip that a finer one shows",
+    }.get(best.resolved.kind, "")
+    text = f"{best.setting.instrument.title} shows lines of {say_length(best.width)}{how}"
     level = [best, *_rivals(best, told)]
     others = sorted((one for one in told if one not in level), key=lambda one: one.sure)
     if others:
@@ -146,7 +153,7 @@ def _whole(results: BenchResults) -> Pick | None:
     told = [one for one in able if one.setting.instrument.id != where.instrument.id]
     return Pick(
         "whole", "Best for a whole die in one view", (where.instrument.id,),
-        f"{name} shows all of {size} and tells lines of {say_length(best.width)}."
+        f"{name} shows all of {size} and shows lines of {say_length(best.width)}."
         f"{_maybe(best, told)}",
     )  # fmt: skip
 
@@ -176,7 +183,7 @@ def _by_musts(results: BenchResults, priced: Sequence[tuple[Instrument, Money]])
         return None
     one, total = min(able, key=lambda pair: pair[1].amount)
     line = finest_of(results, one.id)
-    what = f" and tells lines of {say_length(line.width)}" if line is not None else ""
+    what = f" and shows lines of {say_length(line.width)}" if line is not None else ""
     count = "the one must" if len(musts) == 1 else f"all {len(musts)} musts"
     return Pick("money", "Best for the money", (one.id,),
                 f"{one.title}, {total}, is the cheapest that meets {count}{what}.")  # fmt: skip

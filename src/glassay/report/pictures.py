@@ -13,6 +13,7 @@ from PIL import Image
 
 from glassay.imaging import Photo, linear_to_srgb, read_photo
 from glassay.imaging.file_names import CLIP_SUFFIXES
+from glassay.imaging.tone import Tone
 
 LONGEST_PX = 1100
 """Longer side of a photo on the page: sharp on a page 720 px wide, also on finer screens."""
@@ -53,11 +54,41 @@ def for_screen(photo: Photo, longest_px: int | None = LONGEST_PX) -> Pixels:
         stored = cv2.resize(stored, size, interpolation=cv2.INTER_AREA)
     if stored.dtype == np.uint8:
         return np.asarray(stored, dtype=np.uint8)
-    light = stored.astype(np.float64) / photo.full_scale
+    if stored.dtype == np.uint16:
+        return np.asarray(_levels_for_screen(stored, photo.tone)[stored], dtype=np.uint8)
+    low, high = 0.0, 1.0
     if photo.tone == "linear":
-        low, high = min(float(light.min()), 0.0), float(np.percentile(light, 99.9))
+        low, high = min(float(stored.min()), 0.0), float(np.percentile(stored, BRIGHTEST))
+    shown = np.empty(stored.shape, dtype=np.uint8)
+    for row in range(0, len(stored), ROWS_AT_ONCE):  # in double precision, a few rows at a time
+        shown[row : row + ROWS_AT_ONCE] = _for_screen(
+            stored[row : row + ROWS_AT_ONCE].astype(np.float64), low, high, photo.tone
+        )
+    return shown
+
+
+BRIGHTEST = 99.9
+"""Percentile of linear light that is shown white."""
+ROWS_AT_ONCE = 64
+
+
+def _for_screen(light: npt.NDArray[np.float64], low: float, high: float, tone: Tone) -> Pixels:
+    if tone == "linear":
         light = linear_to_srgb((light - low) / max(high - low, 1e-30))
     return np.asarray(np.rint(np.clip(light, 0, 1) * 255), dtype=np.uint8)
+
+
+def _levels_for_screen(stored: npt.NDArray[np.uint16], tone: Tone) -> Pixels:
+    """What each of the 65536 levels is shown as: a table takes no memory for each px."""
+    levels = np.arange(65536)
+    high = 1.0
+    if tone == "linear":
+        counts = np.zeros(65536, dtype=np.int64)
+        for row in range(0, len(stored), ROWS_AT_ONCE):
+            counts += np.bincount(stored[row : row + ROWS_AT_ONCE].ravel(), minlength=65536)
+        reached = np.searchsorted(np.cumsum(counts), BRIGHTEST / 100 * stored.size)
+        high = float(reached) / 65535
+    return _for_screen(levels / 65535, 0.0, high, tone)
 
 
 def jpeg_uri(pixels: Pixels, most_bytes: int = MOST_BYTES) -> str:

@@ -385,10 +385,13 @@ def numbers_below(told: Caption) -> list[str]:
     if told.resolved is None:
         lines.append("resolved detail not measured")
     else:
-        finer = "tells no line finer than" if told.resolved.is_bound else "tells lines of"
-        by = {"bars": ", by bars", "edge": ", by edges", "lines": ", by its slide"}.get(
-            told.resolved.kind, ""
-        )
+        finer = "shows no line finer than" if told.resolved.is_bound else "shows lines of"
+        by = {
+            "bars": ", by bars",
+            "edge": ", by edges",
+            "lines": ", by its slide",
+            "chip": ", by a chip",
+        }.get(told.resolved.kind, "")
         lines.append(f"{finer} {prose(say_length(told.resolved.line))}{by}")
     return lines
 
@@ -410,7 +413,7 @@ def foot_of(plate: Plate, *, blind: bool = False) -> list[str]:
     ]
     if not blind:
         sentences.append(
-            "Lines are those told apart at 10 % modulation, by bars or by repeated exposures."
+            "Lines are those resolved at 10 % modulation, by bars or by repeated exposures."
         )
         if plate.left_out:
             told = "; ".join(f"{who}: {why}" for who, why in plate.left_out.items())

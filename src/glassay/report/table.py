@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from collections.abc import Sequence
 
@@ -13,6 +11,7 @@ from glassay.bench.keeping.results import BenchResults, Cell, Column
 from glassay.bench.measuring.assemble import results_as_json
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.quantity import Quantity
+from glassay.report.csv_text import csv_text
 from glassay.report.templating import render
 
 
@@ -22,15 +21,13 @@ def as_csv(results: BenchResults, columns: Sequence[Column]) -> str:
     Headings are the stable ids of the columns, with the unit in brackets.
     """
     comparison = results.comparison
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\r\n")  # RFC 4180
-    writer.writerow(
+    rows: list[list[str]] = [
         ["id", "instrument", *(name for column in columns for name in _csv_headings(column))]
-    )
+    ]
     for row in comparison.rows:
         cells = [part for c in columns for part in _csv_cells(row.cells[c.id], c)]
-        writer.writerow([row.id, row.title, *cells])
-    return stream.getvalue()
+        rows.append([row.id, row.title, *cells])
+    return csv_text(rows)
 
 
 def _csv_headings(column: Column) -> list[str]:

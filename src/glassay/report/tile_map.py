@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import io
-
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.planning.plan import Job, Plan, Tiling
 from glassay.bench.saying.words import say_length
 from glassay.quantity import Quantity
+from glassay.report.csv_text import csv_text
 from glassay.report.templating import render
 
 MOST_NUMBERED = 600
@@ -47,13 +45,11 @@ def extent(tiling: Tiling) -> tuple[float, float]:
 
 def as_csv(plan: Plan) -> str:
     """Every position: number, column, row, and the middle of the field in um."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\r\n")  # RFC 4180
-    writer.writerow(["number", "column", "row", "x (um)", "y (um)"])
+    rows: list[list[object]] = [["number", "column", "row", "x (um)", "y (um)"]]
     for tile in plan.tiling.tiles():
-        writer.writerow([tile.number, tile.column + 1, tile.row + 1,
-                         f"{tile.x_um:.2f}", f"{tile.y_um:.2f}"])  # fmt: skip
-    return stream.getvalue()
+        x, y = f"{tile.x_um:.2f}", f"{tile.y_um:.2f}"
+        rows.append([tile.number, tile.column + 1, tile.row + 1, x, y])
+    return csv_text(rows)
 
 
 def _words(length_um: float) -> str:

@@ -160,25 +160,27 @@ def _name(
     if ratio > UNEQUAL_DIRECTIONS:
         return "motion", (
             f"It is {ratio:.1f} times finer along the {other} than along the {side}: movement"
-            " during the exposure, or astigmatism of the lens, binds"
+            " during the exposure, or astigmatism of the lens, is the limit"
         )
     if optics_known:
         return "focus", (
             "Neither the lens' aperture nor the pixels are reached"
-            f" ({mean / lowest.frequency:.0%} of the lowest limit): focus or shake binds"
+            f" ({mean / lowest.frequency:.0%} of the lowest limit): focus or shake limits it"
         )
     return "optics", (
         f"The pixels are not used up ({mean / lowest.frequency:.0%} of their limit): the lens or"
-        " its focus binds; stating the aperture (NA) would tell which"
+        " its focus limits it; stating the aperture (NA) would tell which"
     )
 
 
 _LEAD: dict[Cause, str] = {
-    "optics": "The lens' aperture binds: more pixels would not show more",
-    "sampling": "The pixels bind: the lens could show more on a finer sensor or at more zoom",
-    "interpolation": "The native pixels bind: the camera enlarges its picture, the lens shows more"
-    " than they carry",
-    "processing": "Compression or noise reduction binds: the best quality setting may show more",
+    "optics": "The lens' aperture is the limit: more pixels would not show more",
+    "sampling": "The pixels are the limit: the lens could show more on a finer sensor or at"
+    " more zoom",
+    "interpolation": "The native pixels are the limit: the camera enlarges its picture, the lens"
+    " shows more than they carry",
+    "processing": "Compression or noise reduction is the limit: the best quality setting may show"
+    " more",
 }
 
 

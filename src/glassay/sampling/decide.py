@@ -17,6 +17,7 @@ from glassay.sampling.mirror import (
     LOWEST_MIRROR,
     MirrorSpectrum,
     Spectrum,
+    breadth,
 )
 
 Source = Literal["noise", "photo", "noise and photo", "noise in blocks"]
@@ -106,6 +107,28 @@ FAINTEST_NOISE = 0.7
 """Noise, in levels, below which rounding to whole levels rules the signs of block coefficients."""
 
 
+LEAST_BREADTH = 0.5
+"""Breadth (see `mirror.breadth`) below which a mirror is a few lines of a scene that repeats: halfway
+between such scenes (0.33 at most) and enlarged pictures (0.76 at least)."""
+
+
+@dataclass(frozen=True)
+class Rows:
+    """What the spectra of an axis were made of, lines along it as rows: the photo's levelled detail,
+    and of several exposures their residual as it is and levelled."""
+
+    detail: FloatImage
+    residual: FloatImage | None = None
+    noise: FloatImage | None = None
+
+    def show(self, frequency: float, *, noise_alone: bool) -> bool:
+        """Whether a mirror there is in all of the band, and not in a few lines that the scene makes: in
+        the noise, where there is any, and in the detail, unless the noise is clear `noise_alone`."""
+        if self.noise is not None and breadth(self.noise, frequency) < LEAST_BREADTH:
+            return False
+        return noise_alone or breadth(self.detail, frequency) >= LEAST_BREADTH
+
+
 @dataclass(frozen=True)
 class Trace:
     """Enlargement found along one axis: `factor` with standard uncertainty `u`, and how."""
@@ -140,15 +163,15 @@ class AxisEvidence:
 def find_trace(
     noise: MirrorSpectrum | None,
     photo: MirrorSpectrum,
-    residual: FloatImage | None,
+    rows: Rows,
     expected: Spectrum | None,
     is_compressed: bool,
 ) -> tuple[Trace | None, Trace | None]:
     """The most coherent mirror that chance does not explain, and the strongest by-product.
 
     A by-product is a real mirror too faint for enlargement where it lies (see `settle_faint`).
-    `noise` and `residual` (rows along the axis) and `expected` (see `expected_coherence`) are None
-    for a single photo.
+    A mirror that a few lines of the spectrum make is the scene's, and counts for nothing. `noise` and
+    `expected` (see `expected_coherence`) are None for a single photo.
     """
     free = _free(noise, photo, is_compressed)
     if noise is None:
@@ -170,7 +193,12 @@ def find_trace(
     faint: Trace | None = None
     while remaining.any():
         best = int(np.argmax(np.where(remaining, coherence, 0.0)))
-        settled = _settle_alias(best, strength, coherence, photo, residual)
+        remaining &= np.abs(photo.frequency - photo.frequency[best]) > 4 / photo.length
+        settled = _settle_alias(best, strength, coherence, photo, rows.residual)
+        # Compression leaves noise where the scene has detail: what repeats, repeats there, too.
+        alone = noise is not None and bool(noise.strength[settled] >= LONE_STRENGTH)
+        if not rows.show(float(photo.frequency[settled]), noise_alone=alone):
+            continue
         if (
             noise is None
             or expected is None
@@ -182,7 +210,6 @@ def find_trace(
         candidate = _trace_at(best, photo, coherence, strength, source)
         if faint is None or candidate.strength > faint.strength:
             faint = candidate
-        remaining &= np.abs(photo.frequency - photo.frequency[best]) > 4 / photo.length
     return None, faint
 
 

@@ -120,6 +120,28 @@ def mirror_spectrum(rows: FloatImage) -> MirrorSpectrum:
     )
 
 
+def breadth(rows: FloatImage, frequency: float) -> float:
+    """Over how much of the band about a mirror `frequency` (cycles/px) its pairs contribute, 0..1.
+
+    The inverse participation ratio of the pairs' shares in the sum. Enlargement ties every pair: 0.76
+    to 1 in the study's enlarged photos, alone and in pairs, sharpened and compressed. In a scene that
+    repeats (an array, a fence, a screen) a few sharp lines of the spectrum make the whole sum: 0.08 to
+    0.33 in native photos of those.
+    """
+    length = rows.shape[1]
+    spectrum = fft.rfft(rows * np.hanning(length).astype(np.float32), axis=1)
+    power = np.mean(spectrum.real**2 + spectrum.imag**2, axis=0, dtype=np.float64)
+    smooth = gaussian_filter1d(power, max(2.0, 0.006 * length), mode="nearest")
+    total = round(2 * frequency * length)
+    low = np.arange(max(0, total // 2 - int(BAND_WIDTH / 2 * length)), (total + 1) // 2)
+    low = low[total - low < spectrum.shape[1]]
+    pairs = np.mean(spectrum[:, low] * spectrum[:, total - low], axis=0, dtype=np.complex128)
+    pairs /= np.maximum(np.sqrt(smooth[low] * smooth[total - low]), 1e-12 * float(smooth.max()))
+    shares = np.abs((pairs * np.conj(pairs.sum())).real)
+    square = len(shares) * float((shares**2).sum())
+    return float(shares.sum()) ** 2 / square if square > 0 else 0.0
+
+
 def power_spectrum(rows: FloatImage) -> Spectrum:
     """Noise power per px of the rows at multiples of 1/length; variance v of white noise gives v."""
     window = np.hanning(rows.shape[1]).astype(np.float32)

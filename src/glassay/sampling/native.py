@@ -18,12 +18,14 @@ import numpy.typing as npt
 from scipy import fft
 
 from glassay.finding import Finding
+from glassay.imaging.compression import jpeg_quality
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.sampling.binding import detail_equivalent_pixels
 from glassay.sampling.blocks import (
     BLOCK,
     GRID_FACTORS,
+    MILD_QUALITY,
     BlockStatistics,
     GridVerdict,
     block_statistics,
@@ -37,6 +39,7 @@ from glassay.sampling.decide import (
     NOISE_STRENGTH,
     PRIOR_RANGE,
     AxisEvidence,
+    Rows,
     Trace,
     excluded_reach,
     expected_coherence,
@@ -183,7 +186,8 @@ def native(
     stack = take_apart(frames, full_scale)
     blocks = block_statistics(stack.noise, stack.step) if stack.noise else None
     compressed = _is_compressed(stack, blocks, facts)
-    agreed, singles = _grid_verdicts(blocks)
+    quality = jpeg_quality((facts or {}).get("quantization") or {})
+    agreed, singles = _grid_verdicts(blocks, quality is not None and quality >= MILD_QUALITY)
     axes = [_look_along(axis, stack, blocks, singles[axis], compressed) for axis in (0, 1)]
     axes = _exclude(_settle(axes, stack, agreed, compressed), compressed)
     height, width = stack.mean.shape
@@ -203,7 +207,7 @@ def native(
 
 
 def _grid_verdicts(
-    blocks: BlockStatistics | None,
+    blocks: BlockStatistics | None, is_mild: bool
 ) -> tuple[GridVerdict | None, list[GridVerdict | None]]:
     """The signs of block coefficients asked for both axes together, and for each.
 
@@ -213,8 +217,9 @@ def _grid_verdicts(
         return None, [None, None]
     phases = _phases(blocks.origin)
     counts = ((blocks.agree_x, blocks.both_x), (blocks.agree_y, blocks.both_y))
-    single = [grid_verdict(*count, phases=phases) for count in counts]
-    together = grid_verdict(counts[0][0] + counts[1][0], counts[0][1] + counts[1][1], phases)
+    single = [grid_verdict(*count, phases=phases, is_mild=is_mild) for count in counts]
+    both = counts[0][0] + counts[1][0], counts[0][1] + counts[1][1]
+    together = grid_verdict(*both, phases=phases, is_mild=is_mild)
     if together is None or not all(
         verdict is not None and verdict.misfits[together.factor] < verdict.native_misfit
         for verdict in single
@@ -234,15 +239,16 @@ def _look_along(
     detail = _rows(stack.mean, axis, of_detail=True)
     photo = mirror_spectrum(detail)
     if blocks is None:
-        trace, _ = find_trace(None, photo, None, None, compressed)
+        trace, _ = find_trace(None, photo, Rows(detail), None, compressed)
         return AxisEvidence(length, None, photo, None, np.zeros_like(photo.frequency), trace, 0.0)
     # Rows of all residuals under each other: one more frame is as good as more rows.
     share = max(BLOCK * STRIPS, ROWS_USED // len(stack.noise))
     residual = np.concatenate([_rows(r, axis, most=share) for r in stack.noise])
-    noise = replace(mirror_spectrum(levelled(residual)), power=power_spectrum(residual))
+    level = levelled(residual)
+    noise = replace(mirror_spectrum(level), power=power_spectrum(residual))
     signal = signal_share(noise, blocks, axis, stack.rounding_variance)
     expected = expected_coherence(noise, signal)
-    trace, faint = find_trace(noise, photo, residual, expected, compressed)
+    trace, faint = find_trace(noise, photo, Rows(detail, residual, level), expected, compressed)
     return AxisEvidence(length, noise, photo, grid, expected, trace, 0.0, faint)
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.edit import Place
+from glassay.bench.document.line_numbers import key_lines
 from glassay.bench.document.model import INSTRUMENT_KINDS, OBJECT_KINDS
-from glassay.bench.document.observed import OBSERVABLE
+from glassay.bench.document.observed import observable
+from glassay.bench.document.table_reader import Mistake
 from glassay.errors import Unusable
 
 Kind = Literal["text", "long", "yes or no", "number", "whole", "lines", "pairs"]
@@ -120,7 +123,7 @@ FORMS: dict[str, Form] = {
     )),
     "observation": Form("Observation", (
         Field("what", "What was seen", "the light cannot be dimmed"),
-        Field("kind", "Makes it a fact of the comparison", options=OBSERVABLE),
+        Field("kind", "Makes it a fact of the comparison", options=observable()),
         Field("value", "Value"), Field("within", "May be off by", "5 min"),
         Field("date", "Date", "2026-05-01"),
         Field("at", "When in use it happened", "after 12 min"),
@@ -169,7 +172,8 @@ def form_of(place: Place) -> Form:
 
 def parse_place(text: str) -> Place:
     """Read "instrument.1.claim.0"."""
-    return tuple(int(part) if part.isdigit() else part for part in text.split(".") if part)
+    parts = [part for part in text[:200].split(".") if part]
+    return tuple(int(part) if part.isascii() and part.isdigit() else part for part in parts)
 
 
 def say_place(place: Place) -> str:
@@ -204,18 +208,31 @@ def _said(value: Any) -> str:
     return str(value)
 
 
+class FormMistakes(Unusable):
+    """Fields that cannot be read; `by_field` says what is wrong with each, by its key."""
+
+    def __init__(self, by_field: Mapping[str, str]) -> None:
+        self.by_field = dict(by_field)
+        super().__init__("; ".join(self.by_field.values()))
+
+
 def changed(form: Form, table: Mapping[str, Any], given: Mapping[str, str]) -> dict[str, Any]:
     """The values to set: those whose field says something else than the table. None takes away.
 
-    Raises `Unusable` for a number that is none.
+    Raises `FormMistakes` for fields that cannot be read.
     """
     before = shown(form, table)
     out: dict[str, Any] = {}
+    mistakes: dict[str, str] = {}
     for field in form.fields:
-        text = given.get(field.key, before[field.key]).strip().replace("\r\n", "\n")
-        if text == before[field.key].strip():
+        text = plain(given.get(field.key, before[field.key]))
+        if text == plain(before[field.key]):
             continue
-        value = _read(field, text)
+        try:
+            value = _read(field, text)
+        except Unusable as error:
+            mistakes[field.key] = str(error)
+            continue
         head, dot, rest = field.key.partition(".")
         if not dot:
             out[head] = value
@@ -228,7 +245,55 @@ def changed(form: Form, table: Mapping[str, Any], given: Mapping[str, str]) -> d
             inner = {"diagonal": old}
         inner = {**inner, rest: value}
         out[head] = {k: v for k, v in inner.items() if v is not None} or None
+    if mistakes:
+        raise FormMistakes(mistakes)
     return out
+
+
+def plain(text: str) -> str:
+    """A field's text as it counts: browsers send lines their own way."""
+    return text.strip().replace("\r\n", "\n")
+
+
+def merged(
+    form: Form, before: Mapping[str, str], now: Mapping[str, str], given: Mapping[str, str]
+) -> dict[str, str]:
+    """What the person wrote where they wrote something, and what stands there now elsewhere."""
+    return {
+        field.key: given[field.key]
+        if field.key in given and plain(given[field.key]) != plain(before.get(field.key, ""))
+        else now[field.key]
+        for field in form.fields
+    }  # fmt: skip
+
+
+def fields_wrong(
+    form: Form, place: Place, after: str, mistakes: Sequence[Mistake]
+) -> tuple[dict[str, str], list[str]]:
+    """What is wrong with which field, by its key; and what no field of this form is to blame for.
+
+    `after` is the text to whose lines the mistakes refer, `place` where the form's table is in it.
+    """
+    lines = key_lines(after)
+    wrong: dict[str, str] = {}
+    left: list[str] = []
+    for mistake in mistakes:
+        name, _, said = mistake.text.partition(": ")
+        here = [
+            field.key for field in form.fields
+            if lines.get((*place, *field.key.split("."))) == mistake.line
+        ]  # fmt: skip
+        named = [key for key in here if name in (key, *key.split("."))]  # of one inline table
+        missing = [
+            field.key for field in form.fields
+            if lines.get(place) == mistake.line and name.startswith(f"{field.key} is missing")
+        ]  # fmt: skip
+        key = next(iter((*named, *missing, *here)), None)
+        if key is None:
+            left.append(mistake.text)
+        else:
+            wrong.setdefault(key, said or mistake.text)
+    return wrong, left
 
 
 def _read(field: Field, text: str) -> Any:
@@ -243,7 +308,9 @@ def _read(field: Field, text: str) -> Any:
         try:
             number = float(text)
         except ValueError:
-            raise Unusable(f"{field.label}: {text!r} is not a number") from None
+            raise Unusable(f"{text[:60]!r} is not a number") from None
+        if not math.isfinite(number):
+            raise Unusable(f"{text[:60]!r} is not a number that can be kept")
         return int(number) if number.is_integer() else number
     return text
 
@@ -251,5 +318,5 @@ def _read(field: Field, text: str) -> Any:
 def _pair(field: Field, line: str) -> tuple[str, str]:
     name, colon, value = line.rpartition(":")
     if not (colon and name.strip() and value.strip()):
-        raise Unusable(f"{field.label}: {line!r} is not like {field.hint!r}")
+        raise Unusable(f"{line[:60]!r} is not like {field.hint!r}")
     return name.strip(), value.strip()

@@ -1,24 +1,25 @@
 """What stands before every request: who asks, from where, how much they send; and strict headers.
 
 The workbench reads and writes a person's own files, so no other program's page may reach it. It
-answers only requests addressed to a loopback name (which stops DNS rebinding), that carry the
-token printed at its start (as a cookie, or as `Authorization: Bearer` from scripts), and writes
-only for its own pages' `Origin`.
+answers only requests addressed to a loopback name and its own port (which stops DNS rebinding), from
+a browser that came by the printed address, which lets in once, or from a script with its key; and it
+writes only for its own pages' `Origin`. The browser's cookie is sent to other ports of this computer
+as well: it is named after the port, kept from scripts and from other sites, and of no use as a key.
 """
 
 from __future__ import annotations
 
-import hmac
 from collections.abc import Iterable
-from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qsl, urlencode
 
-from starlette.datastructures import Headers, MutableHeaders
-from starlette.exceptions import HTTPException
+from starlette.datastructures import Headers
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from glassay.web import limits
+from glassay.web.answering import answered
+from glassay.web.bodies import TOO_MUCH, counted, says_too_much
+from glassay.web.keys import Keys, cookies_of
 
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]")
 
@@ -46,28 +47,13 @@ HEADERS = {
 
 SAFE_METHODS = ("GET", "HEAD")
 
-BODY_LIMITS = {
-    "/upload": limits.MAX_UPLOAD_BYTES,
-    "/live/frame": limits.MAX_FRAME_BYTES,
-    "/live/photo": limits.MAX_UPLOAD_BYTES,
-    "/live/recording": limits.MAX_CLIP_CHUNK_BYTES,
-}
-"""Largest request by path; all others may hold `limits.MAX_FORM_BYTES`."""
-
-
-class TooLarge(HTTPException):
-    """The request's body is larger than its path allows."""
-
-    def __init__(self) -> None:
-        super().__init__(413, "This is more than the workbench takes at once.")
-
 
 class Guard:
     """ASGI middleware around the whole application."""
 
-    def __init__(self, app: ASGIApp, token: str, names: Iterable[str] = LOOPBACK_NAMES) -> None:
+    def __init__(self, app: ASGIApp, keys: Keys, names: Iterable[str] = LOOPBACK_NAMES) -> None:
         self._app = app
-        self._token = token
+        self._keys = keys
         self._names = tuple(names)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -75,116 +61,75 @@ class Guard:
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
             return  # no other protocol is spoken
-        headers = Headers(scope=scope)
-        sent = False
-
-        async def send_strictly(message: Message) -> None:
-            nonlocal sent
-            if message["type"] == "http.response.start":
-                sent = True
-                out = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
-                    out[name] = value
-                out.setdefault("cache-control", "no-store")
-            await send(message)
-
-        refusal = self._refusal(scope, headers)
-        if refusal is not None:
-            await refusal(scope, receive, send_strictly)
-            return
-        try:
-            await self._app(scope, _counted(scope, receive), send_strictly)
-        except TooLarge:
-            if not sent:
-                answer = PlainTextResponse("This is more than the workbench takes at once.", 413)
-                await answer(scope, receive, send_strictly)
+        refusal = self._refusal(scope, Headers(scope=scope))
+        await answered(self._app, scope, counted(scope, receive), send, HEADERS, refusal)
 
     def _refusal(self, scope: Scope, headers: Headers) -> Response | None:
-        if not _is_loopback(headers.get("host", ""), self._names):
+        if not _is_here(headers.get("host", ""), self._names, scope):
             return PlainTextResponse("The workbench answers on the loopback address only.", 421)
-        if _length(headers) > _limit(scope):
-            return PlainTextResponse("This is more than the workbench takes at once.", 413)
+        if says_too_much(scope, headers):
+            return PlainTextResponse(TOO_MUCH, 413)
         method = scope["method"]
         if method not in (*SAFE_METHODS, "POST", "DELETE"):
             return PlainTextResponse("Not allowed.", 405)
-        by_script = self._is_token(_bearer(headers))
+        if self._keys.is_script_key(_bearer(headers)):
+            scope.setdefault("state", {})["browser"] = "script"
+            return None
         own = f"http://{headers.get('host', '')}"
-        if method not in SAFE_METHODS and not by_script and headers.get("origin") != own:
+        if method not in SAFE_METHODS and headers.get("origin") != own:
             return PlainTextResponse("Only the workbench's own pages may write.", 403)
         site = headers.get("sec-fetch-site", "none")
         moves = headers.get("sec-fetch-mode") == "navigate" and method in SAFE_METHODS
         if site not in ("same-origin", "none") and not moves:
             return PlainTextResponse("Only the workbench's own pages may ask.", 403)
-        return None if by_script else self._without_token(scope, headers)
+        return self._of_browser(scope, headers)
 
-    def _without_token(self, scope: Scope, headers: Headers) -> Response | None:
+    def _of_browser(self, scope: Scope, headers: Headers) -> Response | None:
+        name = cookie_name(headers.get("host", ""))
         query = parse_qsl(scope["query_string"].decode("latin-1"), keep_blank_values=True)
         given = [value for key, value in query if key == "token"]
-        if given and scope["method"] == "GET" and self._is_token(given[0]):
-            rest = urlencode([(key, value) for key, value in query if key != "token"])
-            path = "/" + scope["path"].lstrip("/")  # "//elsewhere" would lead away
-            answer = RedirectResponse(f"{path}?{rest}" if rest else path, 303)
-            answer.set_cookie(
-                cookie_name(headers.get("host", "")), self._token, httponly=True,
-                samesite="strict", path="/",
-            )  # fmt: skip
-            return answer
-        if self._is_token(_cookie(headers)):
+        known = next(filter(None, map(self._keys.browser, cookies_of(
+            headers.get("cookie", ""), name))), None)  # fmt: skip
+        if given and scope["method"] == "GET":
+            cookie = self._keys.spend(given[0])
+            if cookie is not None or known is not None:  # one's own address again leads in as well
+                return _way_in(scope, query, name, cookie)
+        if known is not None:
+            scope.setdefault("state", {})["browser"] = known
             return None
-        return PlainTextResponse(
-            "This page needs the address that `glassay open` printed, with its token.", 403
-        )
+        if given and self._keys.was_spent(given[0]):
+            return PlainTextResponse(
+                "This address has let a browser in already, and does so once. A browser that is in"
+                " gives another one (at the foot of its pages); so does `glassay open`.", 403,
+            )  # fmt: skip
+        return PlainTextResponse("This page needs the address that `glassay open` printed.", 403)
 
-    def _is_token(self, text: str) -> bool:
-        return hmac.compare_digest(text.encode(), self._token.encode())
+
+def _way_in(
+    scope: Scope, query: list[tuple[str, str]], name: str, cookie: str | None
+) -> RedirectResponse:
+    rest = urlencode([(key, value) for key, value in query if key != "token"])
+    path = "/" + scope["path"].lstrip("/")  # "//elsewhere" would lead away
+    answer = RedirectResponse(f"{path}?{rest}" if rest else path, 303)
+    if cookie is not None:
+        answer.set_cookie(
+            name, cookie, max_age=limits.COOKIE_S, httponly=True, samesite="strict", path="/"
+        )
+    return answer
 
 
 def cookie_name(host: str) -> str:
-    """Name of the token's cookie; cookies know no ports, so that two workbenches need two."""
+    """Name of a browser's cookie; cookies know no ports, so that two workbenches need two."""
     return "glassay-" + host.rpartition(":")[2]
 
 
-def _is_loopback(host: str, names: Iterable[str]) -> bool:
+def _is_here(host: str, names: Iterable[str], scope: Scope) -> bool:
+    """Whether the request was addressed to this computer, and to the port that it came in by."""
     name, colon, port = host.rpartition(":")
-    if not colon or not port.isdigit():
-        name = host
-    return name.lower() in names
+    server = scope.get("server") or (None, None)
+    return bool(colon) and name.lower() in names and port == str(server[1])
 
 
 def _bearer(headers: Headers) -> str:
-    scheme, _, token = headers.get("authorization", "").partition(" ")
-    return token.strip() if scheme.lower() == "bearer" else ""
-
-
-def _cookie(headers: Headers) -> str:
-    try:
-        jar = SimpleCookie(headers.get("cookie", ""))
-    except CookieError:
-        return ""
-    morsel = jar.get(cookie_name(headers.get("host", "")))
-    return morsel.value if morsel else ""
-
-
-def _length(headers: Headers) -> int:
-    text = headers.get("content-length", "0")
-    return int(text) if text.isdigit() else 0
-
-
-def _limit(scope: Scope) -> int:
-    return BODY_LIMITS.get(scope["path"], limits.MAX_FORM_BYTES)
-
-
-def _counted(scope: Scope, receive: Receive) -> Receive:
-    """The same stream, ended by `TooLarge`: a stated length may be missing or untrue."""
-    most, seen = _limit(scope), 0
-
-    async def counting() -> Message:
-        nonlocal seen
-        message = await receive()
-        if message["type"] == "http.request":
-            seen += len(message.get("body", b""))
-            if seen > most:
-                raise TooLarge()
-        return message
-
-    return counting
+    scheme, _, key = headers.get("authorization", "").partition(" ")
+    return key.strip() if scheme.lower() == "bearer" else ""

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from glassay.bench.document.edit import Conflict, write_text
 from glassay.bench.document.read import read_document
-from glassay.disk import write_atomically
+from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
+from glassay.one_writer import one_writer
 from glassay.web import limits
 from glassay.web.workbench import text_hash
 
@@ -30,10 +31,10 @@ class History:
 
     def __init__(self, bench_folder: Path) -> None:
         self._bench = bench_folder
-        self._folder = bench_folder / "results" / "history"
+        self._folder = refuse_links(bench_folder / "results" / "history", bench_folder)
 
     def remember(self, before: str, after: str, what: str) -> None:
-        """Keep the state before a change."""
+        """Keep the state before a change. Called by who holds the bench's folder (`one_writer`)."""
         data = {"what": what, "before": before, "after_hash": text_hash(after)}
         write_atomically(self._folder / f"{time.time_ns()}.json", json.dumps(data).encode())
         for old in self._files()[: -limits.HISTORY_KEPT]:
@@ -50,18 +51,21 @@ class History:
                     return change
         return None
 
-    def undo(self) -> str:
-        """Take the last change back and say which. Raises `Unusable` when there is none."""
-        change = self.last()
-        if change is None:
-            raise Unusable(
-                "there is nothing to undo: bench.toml was not changed here, or was changed since"
-            )
-        now = read_document(self._bench)
-        if text_hash(now) != change.after_hash:
-            raise Conflict("bench.toml was changed by someone else meanwhile")
-        write_text(self._bench, now, change.before)
-        self._files()[-1].unlink(missing_ok=True)
+    def undo(self, after_hash: str) -> str:
+        """Take back the change that was offered, and say which. Raises `Unusable` when there is none,
+        and `Conflict` when the last change is another one by now."""
+        with one_writer(self._bench):
+            change = self.last()
+            if change is None:
+                raise Unusable(
+                    "there is nothing to undo: bench.toml was not changed here, or was changed since"
+                )
+            if change.after_hash != after_hash:
+                raise Conflict(
+                    f"the last change is another one by now ({change.what}); nothing is undone yet"
+                )
+            write_text(self._bench, read_document(self._bench), change.before)
+            self._files()[-1].unlink(missing_ok=True)
         return change.what
 
     def _files(self) -> list[Path]:

@@ -43,3 +43,42 @@ MAX_MARKS = 500
 
 MAX_POINTS = 200
 """Most corners of one area."""
+
+STALLED_S = 60.0
+"""How long the next part of a request may take to come: a phone that changes its network is back by
+then, and a connection that only pretends costs nothing for long."""
+
+HEAD_S = 20.0
+"""How long a request's first lines may take; browsers send them at once."""
+
+MOST_CONNECTIONS = 300
+"""Connections at once; a browser opens six, and pages that are told of a run hold one."""
+
+COOKIE_S = 7 * 24 * 3600
+"""How long a browser keeps its cookie; it is worth nothing once the workbench ends."""
+
+SAID_KEPT = 200
+"""Messages that wait for the page of the browser which acted."""
+
+PHONE_MINUTES = 30.0
+"""How long the phone's page stays open: an evening's photos are handed over in a few minutes."""
+
+MAX_PHONE_FILE_BYTES = 1_000_000_000
+"""Largest file from a phone: a few minutes of its finest video; photos take a hundredth."""
+
+MAX_PHONE_FILES = 300
+"""Most files that one opening of the phone's page takes."""
+
+MAX_PHONE_BYTES = 8_000_000_000
+"""Most that one opening takes; with the file beside it fills a disk no further."""
+
+MAX_PHONE_PIECE_BYTES = 2_000_000
+"""Files come in pieces of this size: what an interruption costs, and what is held in memory."""
+
+MOST_PHONE_CONNECTIONS = 60
+MOST_CONNECTIONS_OF_ONE = 12
+"""Connections to the phone's page at once, of all and of one address; browsers open six."""
+
+STRANGERS_AT_ONCE = 20
+STRANGERS_A_SECOND = 1.0
+"""What an address may ask that is not in: enough to mistype, too little to guess or to flood."""

@@ -1,19 +1,21 @@
 """The evidence of a measurement as shapes over the photo, in px of the upright photo.
 
-The report draws the same evidence into fixed pictures; here it lies over the viewer as SVG. One
-function for each method, registered by the method's name.
+The report draws the same evidence into fixed pictures; here it lies over the viewer as SVG. Each
+method's record names its function.
 """
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from glassay.bench.keeping.results import CaptureResult, MethodResult
+from glassay.bench.measuring.methods import METHODS
 from glassay.errors import GlassayError
+from glassay.extensions import named
 from glassay.quantity import Quantity
 from glassay.report.evidence_scale import ScaleDrawing
 from glassay.report.numbers import counted
@@ -36,17 +38,19 @@ class Shapes:
 def shapes_of(result: CaptureResult) -> Shapes:
     """What there is to draw for a capture: that of its first method with anything to draw."""
     for part in result.parts:
-        draw = DRAWN_BY.get(part.method)
-        if draw is None or part.status != "measured":
+        method = METHODS.get(part.method)
+        if method is None or not method.overlay or part.status != "measured":
             continue
         try:
-            return draw(part)
+            shapes: Shapes = named(method.overlay)(part)
+            return shapes
         except (GlassayError, KeyError, TypeError, ValueError):
             continue  # kept by another version: the photo is shown without
     return Shapes()
 
 
-def _scale(part: MethodResult) -> Shapes:
+def scale(part: MethodResult) -> Shapes:
+    """Lines of a scale, its axis, and the rim of a round field."""
     findings = {k: f.value for k, f in part.findings.items() if isinstance(f.value, Quantity)}
     drawing = ScaleDrawing.of_stored(part.evidence, findings)
     what = "grid columns" if drawing.is_grid else "lines"
@@ -76,14 +80,16 @@ def _arrow(x0: float, y0: float, x1: float, y1: float, head: float) -> str:
     return path
 
 
-def _edges(part: MethodResult) -> Shapes:
+def edges(part: MethodResult) -> Shapes:
+    """The edges used."""
     edges: list[Mapping[str, Any]] = part.evidence["edges"]
     ends = [[float(v) for point in _flat(edge["ends"]) for v in point] for edge in edges]
     words = f"{counted(len(ends), 'edge')} used"
     return Shapes(paths="".join(_line(*four) for four in ends), words=words)
 
 
-def _bars(part: MethodResult) -> Shapes:
+def bars(part: MethodResult) -> Shapes:
+    """Frames of the triplets located, the finest resolved in bold."""
     thin, bold, count = "", "", 0
     for element in part.evidence["elements"]:
         for kind in ("upright", "level"):
@@ -106,11 +112,3 @@ def _frame(bars: Mapping[str, Any]) -> str:
 
 def _flat(ends: Any) -> list[list[float]]:
     return [list(ends[:2]), list(ends[2:])] if len(ends) == 4 else [list(end) for end in ends]
-
-
-DRAWN_BY: dict[str, Callable[[MethodResult], Shapes]] = {
-    "ruled scale": _scale,
-    "edge response": _edges,
-    "bar target": _bars,
-}
-"""How the evidence of each method is drawn over the viewer."""

@@ -37,6 +37,32 @@ class RunState:
     seconds: float = 0.0
 
 
+class OneCount:
+    """One count over the parts of a run, of which each counts for itself: captures, then the matches
+    between them. It never goes back; what is to be done is known for sure only as parts begin."""
+
+    def __init__(self) -> None:
+        self._before = Progress(0, 0)
+        self._now = Progress(0, 0)
+
+    def add(self, news: Progress) -> None:
+        """Take in what one part says."""
+        if news.done < self._now.done or (news.done == 0 and self._now.total):
+            ended = self._before.done + self._now.done
+            self._before = Progress(ended, ended)
+        self._now = news
+
+    @property
+    def done(self) -> int:
+        """Finished in all parts so far."""
+        return self._before.done + self._now.done
+
+    @property
+    def total(self) -> int:
+        """Of so many that are known of."""
+        return self._before.total + self._now.total
+
+
 class Runs:
     """At most one run at a time over one bench."""
 
@@ -92,6 +118,7 @@ class Runs:
         self._state = replace(self._state, word=word, reason=reason, seconds=seconds)
 
     def _follow(self, number: int, messages: Connection) -> None:
+        count = OneCount()
         reason = "the measuring process ended by itself"
         word: Word = "failed"
         while True:
@@ -100,10 +127,11 @@ class Runs:
             except (EOFError, OSError):
                 break
             if isinstance(message, Progress):
+                count.add(message)
                 with self._lock:
                     if (self._state.number, self._state.word) == (number, "running"):
                         self._state = replace(
-                            self._state, done=message.done, total=message.total,
+                            self._state, done=count.done, total=count.total,
                             capture=message.capture, status=message.status,
                         )  # fmt: skip
             else:

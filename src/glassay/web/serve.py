@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
-import socket
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -13,9 +12,11 @@ from pathlib import Path
 
 import uvicorn
 
-from glassay.errors import GlassayError, Unusable
+from glassay.errors import GlassayError
 from glassay.web.app import create_app
+from glassay.web.listening import CLOSING_S, config_of, listen
 from glassay.web.pages.overview import overview_html
+from glassay.web.phone.serve import PhonePage
 from glassay.web.workbench import Workbench
 
 ADDRESS = "127.0.0.1"
@@ -23,33 +24,33 @@ PORT = 8451
 """Asked for first, so that a bookmark stays good; any free port if it is taken. (No registered
 service uses it, from memory of the registry of service names.)"""
 
-CLOSING_S = 2
-"""How long open pages may hold up the end."""
-
 
 def serve(
-    folder: Path, *, port: int | None = None, token: str | None = None,
-    started: Callable[[str], None] = lambda _: None, browser: bool = True,
+    folder: Path, *, port: int | None = None, entry: str | None = None,
+    script_key: str | None = None, started: Callable[[str], None] = lambda _: None,
+    browser: bool = True, phone: PhonePage | None = None,
 ) -> None:  # fmt: skip
-    """Serve the bench in `folder` until interrupted.
+    """Serve the bench in `folder` until interrupted, and close the `phone`'s page then.
 
-    `started` gets the address with its token. Raises `Unusable` when `port` is taken.
+    `started` gets the address that lets a browser in, once. Raises `Unusable` when `port` is taken.
     """
-    secret = token or secrets.token_urlsafe(24)
-    listener = _listen(port)
+    secret = entry or secrets.token_urlsafe(24)
+    listener = listen(ADDRESS, (PORT, 0) if port is None else (port,))
     address = f"http://{ADDRESS}:{listener.getsockname()[1]}/?token={secret}"
-    app = create_app(folder, secret)
-    config = uvicorn.Config(
-        app, log_level="warning", access_log=False, timeout_graceful_shutdown=CLOSING_S,
-        server_header=False, date_header=False,
-    )  # fmt: skip
+    app = create_app(folder, secret, script_key)
+    app.state.phone = phone
     logging.getLogger("uvicorn.error").addFilter(_is_news)
-    server = uvicorn.Server(config)
+    server = uvicorn.Server(config_of(app))
     started(address)
     threading.Thread(target=_read_ahead, args=(app.state.workbench,), daemon=True).start()
     if browser:
         threading.Timer(0.3, webbrowser.open, (address,)).start()
-    server.run(sockets=[listener])
+    try:
+        server.run(sockets=[listener])
+    finally:
+        if phone is not None:
+            phone.close()
+            phone.wait(CLOSING_S + 1)
 
 
 def _is_news(record: logging.LogRecord) -> bool:
@@ -65,18 +66,3 @@ def _read_ahead(workbench: Workbench) -> None:
             workbench.derived("overview", overview_html)
     except GlassayError:
         return
-
-
-def _listen(port: int | None) -> socket.socket:
-    wanted = (PORT, 0) if port is None else (port,)
-    for number in wanted:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind((ADDRESS, number))
-            listener.listen()  # from here on who asks waits, rather than being refused
-        except OSError:
-            listener.close()
-            continue
-        return listener
-    raise Unusable(f"port {port} is taken; leave --port out to get a free one")

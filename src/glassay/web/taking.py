@@ -5,15 +5,12 @@ from __future__ import annotations
 import datetime
 import re
 import tempfile
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from glassay.bench.document.edit import remove_table, set_values, write_text
 from glassay.bench.document.model import Bench
-from glassay.bench.document.read import read_document
 from glassay.bench.keeping.filing import Filing, file_captures
-from glassay.disk import content_hash
+from glassay.disk import content_hash, refuse_links
 from glassay.errors import Unusable
 from glassay.web import limits
 from glassay.web.contents import is_clip, media_type_of
@@ -46,19 +43,17 @@ def file_taken(
             paths[-1].write_bytes(data)
         if len(paths) > 1:
             _check_new(bench, paths)
-        filed = file_captures(bench, [Filing(path, *place, thing) for path in paths])
-    names = [one.name for one in filed]
-    _make_one(bench.folder, names, thing, note)
-    return names[0]
+        return file_captures(
+            bench,
+            [Filing(path, *place, thing, together="one capture", note=note) for path in paths],
+        )[0].name
 
 
 def file_recording(
     bench: Bench, recording: Path, place: tuple[str, str], thing: str, note: str
 ) -> str:
     """File a recording as one capture with a note, and return its id."""
-    filed = file_captures(bench, [Filing(recording, *place, thing)])[0]
-    _make_one(bench.folder, [filed.name], thing, note)
-    return filed.name
+    return file_captures(bench, [Filing(recording, *place, thing, note=note)])[0].name
 
 
 def _check_new(bench: Bench, paths: Sequence[Path]) -> None:
@@ -73,28 +68,8 @@ def _check_new(bench: Bench, paths: Sequence[Path]) -> None:
                 )
 
 
-def _make_one(folder: Path, names: Sequence[str], thing: str, note: str) -> None:
-    """Join the entries of several files into one capture, and add the note."""
-    before = read_document(folder)
-    entries = tomllib.loads(before).get("capture", [])
-    found = [
-        index for index, entry in enumerate(entries)
-        if entry.get("file") in names and entry.get("object") == thing
-    ]  # fmt: skip
-    if not found:
-        return
-    values: dict[str, object] = {"note": note} if note else {}
-    after = before
-    if len(names) > 1:
-        for index in reversed(found[1:]):
-            after = remove_table(after, ("capture", index))
-        values |= {"file": None, "files": list(names)}
-    if values:
-        write_text(folder, before, set_values(after, ("capture", found[0]), values))
-
-
 def _room(bench: Bench) -> Path:
-    room = bench.results_folder / "incoming"
+    room = refuse_links(bench.results_folder / "incoming", bench.folder)
     room.mkdir(parents=True, exist_ok=True)
     return room
 

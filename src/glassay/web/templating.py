@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from functools import lru_cache
 from typing import Any
 from urllib.parse import quote, urlencode
@@ -15,6 +16,7 @@ from glassay import __version__
 from glassay.quantity import Quantity
 from glassay.report import numbers
 from glassay.report.instrument.measured import budget
+from glassay.web import limits
 from glassay.web.workbench import Workbench
 
 
@@ -64,13 +66,17 @@ def workbench_of(request: Request) -> Workbench:
 
 def page(request: Request, template: str, status: int = 200, **filling: Any) -> HTMLResponse:
     """A whole page. `title` and `here` (the entry of the navigation) are part of the filling."""
-    said, request.app.state.said = request.app.state.said, ""
     everything = {
-        "said": said, "bench_title": "", "here": "",
+        "said": request.app.state.said.pop(_browser(request), ""), "bench_title": "", "here": "",
         "running": request.app.state.runs.is_running, **filling,
     }  # fmt: skip
     text = environment().get_template(template).render(everything)
     return HTMLResponse(text, status)
+
+
+def _browser(request: Request) -> str:
+    """Which browser asks; what it did is told to it and to no other."""
+    return str(getattr(request.state, "browser", ""))
 
 
 def fragment(template: str, **filling: Any) -> Markup:
@@ -80,5 +86,9 @@ def fragment(template: str, **filling: Any) -> Markup:
 
 def back_to(request: Request, address: str, said: str = "") -> RedirectResponse:
     """After something was done: on to a page, where it is said what was done."""
-    request.app.state.said = said
+    messages: OrderedDict[str, str] = request.app.state.said
+    if said:
+        messages[_browser(request)] = said
+        while len(messages) > limits.SAID_KEPT:
+            messages.popitem(last=False)
     return RedirectResponse(address, 303)

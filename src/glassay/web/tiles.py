@@ -16,7 +16,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from glassay.disk import write_atomically
+from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.report.pictures import Pixels, for_screen, picture_of
 from glassay.web import limits
@@ -50,10 +50,10 @@ def stamp(path: Path) -> str:
 
 
 class Tiles:
-    """Tiles of any photos, cached in `folder`; safe to use from several threads."""
+    """Tiles of any photos, cached in the bench's `results/tiles/`; safe to use from several threads."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, bench_folder: Path) -> None:
+        self._bench = bench_folder
         self._lock = threading.Lock()
         self._decoded: OrderedDict[str, Pyramid] = OrderedDict()
         self._busy: dict[str, threading.Lock] = {}
@@ -78,11 +78,15 @@ class Tiles:
     def _held(self) -> int:
         return sum(pyramid.bytes for pyramid in self._decoded.values())
 
+    def _kept(self, path: Path, name: str) -> Path:
+        """Where a tile is kept. A link there could put any file before the person as theirs."""
+        return refuse_links(self._bench / "results" / "tiles" / stamp(path) / name, self._bench)
+
     def tile(self, path: Path, level: int, column: int, row: int) -> bytes:
         """One tile as JPEG. Raises `Unusable` for a place outside the photo."""
         if not (0 <= level < 40 and 0 <= column < 100_000 and 0 <= row < 100_000):
             raise Unusable("there is no such tile")
-        kept = self._folder / stamp(path) / f"{level}-{column}-{row}.jpg"
+        kept = self._kept(path, f"{level}-{column}-{row}.jpg")
         try:
             return kept.read_bytes()
         except OSError:
@@ -100,7 +104,7 @@ class Tiles:
 
     def whole(self, path: Path, longest_px: int) -> bytes:
         """The whole photo, at most so large, as JPEG."""
-        kept = self._folder / stamp(path) / f"whole-{longest_px}.jpg"
+        kept = self._kept(path, f"whole-{longest_px}.jpg")
         try:
             return kept.read_bytes()
         except OSError:

@@ -88,11 +88,8 @@ class Workbench:
 
     def files_of(self, capture: Capture) -> tuple[Path, ...]:
         """The capture's files. Raises `Unusable` when one leads out of the bench folder."""
-        paths = tuple((self.folder / name).resolve() for name in capture.files)
-        for path in paths:
-            if not path.is_relative_to(self.folder):
-                raise Unusable(f"{path.name} is a link that leads out of the bench folder")
-        return paths
+        bench = self.bench()
+        return tuple(bench.shown_path(name).resolve() for name in capture.files)
 
 
 def _stamp(path: Path) -> tuple[int, int] | None:

@@ -253,7 +253,7 @@ def _title(bench: Bench, capture: Capture) -> str:
 
 def _panel(results: BenchResults, chip: SameChip, capture: Capture) -> Panel:
     bench = results.bench
-    photo = read_photo(bench.paths(capture)[0])
+    photo = read_photo(bench.shown_path(capture.files[0]))
     instrument = bench.instrument(capture.instrument)
     one = next(
         (s for s in results.settings_of(capture.instrument) if s.setting.id == capture.setting),

@@ -1,4 +1,4 @@
-"""The kinds of claims that sellers make: how each is written, and which finding can settle it."""
+"""The kinds of claims that sellers make: how each is written, and what it is held against."""
 
 from __future__ import annotations
 
@@ -8,15 +8,23 @@ from dataclasses import dataclass
 from glassay import units
 from glassay.bench.document.model import Sense
 from glassay.errors import Unusable
+from glassay.extensions import Records
+
+BY_FINDING = "glassay.bench.judging.by_finding:hold"
+BY_NOTES = "glassay.bench.judging.by_notes:hold"
 
 
 @dataclass(frozen=True, slots=True)
 class ClaimKind:
-    """One kind of claim.
+    """One kind of claim: the whole of what there is to know about it.
 
-    `read` turns the text into a number in `unit`. `finding` is the key that settles it ("" where
-    notes or clips do), `sense` which side of the number keeps the promise, and `evidence` what has
-    to be photographed or noted to settle it.
+    `read` turns the text into a number in `unit`. `finding` is the key of the setting's or capture's
+    finding that settles it ("" where none does), `sense` which side of the number keeps the promise,
+    `evidence` what has to be photographed or noted to settle it, `shot` that under its key in
+    `glassay.bench.planning.shots`. `held_by` names ("module:function") what such a claim is held
+    against, first things first: each takes the claim and `glassay.bench.judging.held.Seen` and
+    returns a `Held`, or None where it has nothing to say. One of them may settle the claim as
+    untested, with the reason.
     """
 
     name: str
@@ -26,6 +34,8 @@ class ClaimKind:
     finding: str
     evidence: str
     example: str
+    shot: str
+    held_by: tuple[str, ...] = (BY_FINDING, BY_NOTES)
 
 
 def _kind(quantity: str) -> Callable[[object], float]:
@@ -46,72 +56,89 @@ def _resolution_per_mm(value: object) -> float:
 
 
 _SLIDE = "a photo of a ruled scale in the setting the claim is about"
+_DIE = "a photo of the sensor's own die"
+_JUDGING = "glassay.bench.judging"
+_ON_DIE = f"{_JUDGING}.by_die:hold"
+_TOO_FEW = f"{_JUDGING}.by_die:refute"
 
-CLAIM_KINDS: dict[str, ClaimKind] = {
-    kind.name: kind
-    for kind in (
-        ClaimKind("magnification", units.parse_factor, "1", "at least", "", _SLIDE, "1600x"),
-        ClaimKind("field width", _kind("length"), "um", "at least", "field_width", _SLIDE, "12 mm"),
-        ClaimKind(
-            "field height", _kind("length"), "um", "at least", "field_height", _SLIDE, "8 mm"
-        ),
-        ClaimKind(
-            "field diameter", _kind("length"), "um", "at least", "field_diameter",
-            "a photo of a ruled scale through the eyepiece, with its whole round field", "20 mm",
-        ),
-        ClaimKind(
-            "pixel size", _kind("pixel size"), "um/px", "at most", "pixel_size", _SLIDE, "0.7 um"
-        ),
-        ClaimKind(
-            "smallest detail", _kind("length"), "um", "at most", "smallest_detail",
-            "a photo of a sharp edge or a bar target", "2 um",
-        ),
-        ClaimKind(
-            "resolution", _resolution_per_mm, "1/mm", "at least", "finest_frequency",
-            "a photo of a bar target", "200 lp/mm",
-        ),
-        ClaimKind(
-            "photo pixels", units.parse_megapixels, "MP", "at least", "native_megapixels",
-            "two photos of one still scene (a repeat pair)", "12 MP",
-        ),
-        ClaimKind(
-            "sensor pixels", units.parse_megapixels, "MP", "at least", "array_megapixels",
-            "a photo of the sensor's own die, or a repeat pair", "8 MP",
-        ),
-        ClaimKind(
-            "video size", units.parse_megapixels, "MP", "at least", "",
-            "a clip of a still scene", "3840 x 2160",
-        ),
-        ClaimKind(
-            "frame rate", _kind("frequency"), "1/s", "at least", "",
-            "a clip with something moving in it", "30 fps",
-        ),
-        ClaimKind(
-            "sensor pixel pitch", _kind("length"), "um", "equal", "pitch_x",
-            "a photo of the sensor's own die", "2.0 um",
-        ),
-        ClaimKind(
-            "sensor width", _kind("length"), "um", "at least", "array_width",
-            "a photo of the sensor's own die", "5.6 mm",
-        ),
-        ClaimKind(
-            "working distance", _kind("length"), "um", "at least", "",
-            "a note of the clearance, measured with a ruler", "90 mm",
-        ),
-        ClaimKind(
-            "battery time", _kind("time"), "s", "at least", "",
-            "a note of the measured run time", "4 h",
-        ),
-        ClaimKind(
-            "recording time", _kind("time"), "s", "at least", "",
-            "a clip recorded until it stops", "2 h",
-        ),
-        ClaimKind(
-            "screen diagonal", _kind("length"), "um", "at least", "",
-            "a note of the screen's diagonal, measured with a ruler", "7 in",
-        ),
-    )
-}  # fmt: skip
+_OWN = (
+    ClaimKind(
+        "magnification", units.parse_factor, "1", "at least", "", _SLIDE, "1600x", "scale",
+        (f"{_JUDGING}.magnification:hold",),
+    ),
+    ClaimKind(
+        "field width", _kind("length"), "um", "at least", "field_width", _SLIDE, "12 mm", "scale"
+    ),
+    ClaimKind(
+        "field height", _kind("length"), "um", "at least", "field_height", _SLIDE, "8 mm", "scale"
+    ),
+    ClaimKind(
+        "field diameter", _kind("length"), "um", "at least", "field_diameter",
+        "a photo of a ruled scale through the eyepiece, with its whole round field", "20 mm",
+        "round field",
+    ),
+    ClaimKind(
+        "pixel size", _kind("pixel size"), "um/px", "at most", "pixel_size", _SLIDE, "0.7 um",
+        "scale",
+    ),
+    ClaimKind(
+        "smallest detail", _kind("length"), "um", "at most", "smallest_detail",
+        "a photo of a sharp edge or a bar target", "2 um", "edge",
+        (BY_FINDING, f"{_JUDGING}.by_lines:hold", BY_NOTES),
+    ),
+    ClaimKind(
+        "resolution", _resolution_per_mm, "1/mm", "at least", "finest_frequency",
+        "a photo of a bar target", "200 lp/mm", "bars",
+    ),
+    ClaimKind(
+        "photo pixels", units.parse_megapixels, "MP", "at least", "native_megapixels",
+        "two photos of one still scene (a repeat pair)", "12 MP", "repeat",
+        (_TOO_FEW, BY_FINDING, BY_NOTES, f"{_JUDGING}.by_pixels:hold_against_files",
+         f"{_JUDGING}.by_pixels:why_not_native"),
+    ),
+    ClaimKind(
+        "sensor pixels", units.parse_megapixels, "MP", "at least", "array_megapixels",
+        "a photo of the sensor's own die, or a repeat pair", "8 MP", "die",
+        (_ON_DIE, BY_FINDING, BY_NOTES, f"{_JUDGING}.by_pixels:native_but_no_sensor"),
+    ),
+    ClaimKind(
+        "video size", units.parse_megapixels, "MP", "at least", "", "a clip of a still scene",
+        "3840 x 2160", "still clip", (_TOO_FEW, f"{_JUDGING}.by_clips:size"),
+    ),
+    ClaimKind(
+        "frame rate", _kind("frequency"), "1/s", "at least", "",
+        "a clip with something moving in it", "30 fps", "clip", (f"{_JUDGING}.by_clips:rate",),
+    ),
+    ClaimKind(
+        "sensor pixel pitch", _kind("length"), "um", "equal", "pitch_x", _DIE, "2.0 um", "die",
+        (_ON_DIE, BY_FINDING, BY_NOTES),
+    ),
+    ClaimKind(
+        "sensor width", _kind("length"), "um", "at least", "array_width", _DIE, "5.6 mm", "die",
+        (_ON_DIE, BY_FINDING, BY_NOTES),
+    ),
+    ClaimKind(
+        "working distance", _kind("length"), "um", "at least", "",
+        "a note of the clearance, measured with a ruler", "90 mm", "ruler", (BY_NOTES,),
+    ),
+    ClaimKind(
+        "battery time", _kind("time"), "s", "at least", "",
+        "a note of the measured run time", "4 h", "battery", (BY_NOTES,),
+    ),
+    ClaimKind(
+        "recording time", _kind("time"), "s", "at least", "",
+        "a clip recorded until it stops", "2 h", "long clip",
+        (BY_NOTES, f"{_JUDGING}.by_clips:recording"),
+    ),
+    ClaimKind(
+        "screen diagonal", _kind("length"), "um", "at least", "",
+        "a note of the screen's diagonal, measured with a ruler", "7 in", "ruler", (BY_NOTES,),
+    ),
+)  # fmt: skip
+
+CLAIM_KINDS: Records[ClaimKind] = Records(
+    "glassay.claim_kinds", ClaimKind, ((kind.name, kind) for kind in _OWN)
+)
 """Every kind of claim that carries a number, by its name in `bench.toml`."""
 
 OTHER = "other"

@@ -18,8 +18,10 @@ import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
 
 from glassay.bench.document.read import FILE_NAME, parse_bench, parse_toml, read_document
+from glassay.bench.document.table_reader import BenchMistakes
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
+from glassay.one_writer import one_writer
 
 Place = tuple[str | int, ...]
 Values = Mapping[str, Any]
@@ -28,6 +30,11 @@ Values = Mapping[str, Any]
 
 class Conflict(Unusable):
     """`bench.toml` changed on disk since it was read."""
+
+
+class NotAccepted(BenchMistakes):
+    """A change that would have made `bench.toml` wrong, and was not written. The lines are those of
+    the text as it would have been."""
 
 
 def set_values(text: str, place: Place, values: Values) -> str:
@@ -91,13 +98,17 @@ def remove_table(text: str, place: Place) -> str:
 def write_text(folder: Path, before: str, after: str) -> None:
     """Write a changed `bench.toml`, after checking that it is one.
 
-    Raises `BenchMistakes` when it would not be accepted, and `Conflict` when the file is no longer
-    as it was in `before`.
+    Raises `NotAccepted` when it would not be a bench, and `Conflict` when the file is no longer
+    as it was in `before`; who holds the folder (`one_writer`) from reading to writing meets none.
     """
-    parse_bench(after, folder)
-    if read_document(folder) != before:
-        raise Conflict(f"{FILE_NAME} was changed by someone else meanwhile")
-    write_atomically((folder / FILE_NAME).resolve(), after.encode())
+    try:
+        parse_bench(after, folder)
+    except BenchMistakes as error:
+        raise NotAccepted(error.mistakes) from None
+    with one_writer(folder):
+        if read_document(folder) != before:
+            raise Conflict(f"{FILE_NAME} was changed by someone else meanwhile")
+        write_atomically((folder / FILE_NAME).resolve(), after.encode())
 
 
 def _document_of(name: str, entry: Table) -> tomlkit.TOMLDocument:

@@ -323,3 +323,14 @@ class Bench:
     def paths(self, capture: Capture) -> tuple[Path, ...]:
         """The capture's files as paths."""
         return tuple(self.folder / name for name in capture.files)
+
+    def shown_path(self, name: str) -> Path:
+        """A file of the bench that is put before others, on a page or in a report.
+
+        A bench that came from elsewhere may name one's own photos by links; those are not passed
+        on. Raises `Unusable` for a link that leads out of the bench folder.
+        """
+        path = self.folder / name
+        if not path.resolve().is_relative_to(self.folder.resolve()):
+            raise Unusable(f"{name} is a link that leads out of the bench folder; it is not shown")
+        return path

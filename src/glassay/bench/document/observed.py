@@ -17,7 +17,6 @@ from glassay.bench.document import table_reader as reader
 from glassay.bench.document.claims import CLAIM_KINDS
 from glassay.bench.document.model import Claim, Instrument, Observation
 from glassay.bench.document.table_reader import Table, suggestion
-from glassay.bench.judging.decide import half_last_digit
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
 
@@ -45,7 +44,10 @@ FACTS = {
 }
 """Kinds of observations that are not kinds of claims too."""
 
-OBSERVABLE = tuple(sorted({name for name in CLAIM_KINDS if name != "magnification"} | set(FACTS)))
+
+def observable() -> tuple[str, ...]:
+    """Every kind that an observation can have."""
+    return tuple(sorted({name for name in CLAIM_KINDS if name != "magnification"} | set(FACTS)))
 
 
 def read_observations(tables: Sequence[Table], claims: Sequence[str]) -> tuple[Observation, ...]:
@@ -55,7 +57,7 @@ def read_observations(tables: Sequence[Table], claims: Sequence[str]) -> tuple[O
 
 
 def _read(table: Table, claims: Sequence[str]) -> Observation | None:
-    kind = table.maybe("kind", reader.choice(OBSERVABLE)) or ""
+    kind = table.maybe("kind", reader.choice(observable())) or ""
     if kind or table.has("kind"):
         what = table.take("what", reader.some_text, kind)
     else:
@@ -87,7 +89,7 @@ def _read_value(table: Table, kind: str) -> tuple[float | None, str, bool | None
         number = table.need("value", read, what)
         within = table.maybe("within", read)
         if within is None and number is not None:
-            within = number * (half_last_digit(table.raw("value")) or 0.0)
+            within = number * (units.half_last_digit(table.raw("value")) or 0.0)
             if claim_kind.unit == "s":
                 within = _last_part_s(table.raw("value"))
         return number, claim_kind.unit, None, within or 0.0

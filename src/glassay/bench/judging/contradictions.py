@@ -10,11 +10,13 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import combinations
 
 from glassay.bench.chip.same_chip import SameChip
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import CaptureResult, Contradiction, SettingResult
 from glassay.bench.measuring.methods import medium_of
+from glassay.bench.measuring.resolved import disagreement
 from glassay.finding import Finding
 from glassay.optics import readings
 from glassay.quantity import Quantity, combine
@@ -45,6 +47,13 @@ SAME_ASPECT = 0.01
 """Relative difference within which two ratios of sides are one; sizes are rounded to blocks of 8 or
 16 px, 1 % of a side of some hundred px."""
 
+STRONGEST_ADAPTER = 2.5
+"""Of those between microscope and camera that are sold (common practice, no source)."""
+
+IMAGE_MM = (1.0, 30.0)
+"""Width of what a camera takes of the image that objective and tube make: from the smallest sensors to
+the largest field numbers of eyepieces (common practice, no source)."""
+
 Place = tuple[str, str]
 
 
@@ -62,10 +71,14 @@ def find_contradictions(
         *_changed(bench, changed),
         *_filed_twice(bench, contents or {}),
         *_chain_against_field(settings),
+        *_chain_against_camera(settings),
+        *_settings_apart(settings),
         *_round_fields(bench, captures),
         *_mixed(captures),
         *_cut_out(bench, captures),
+        *_smaller_than_sensor(bench, captures),
         *_calibrations(bench, matches),
+        *_two_finest_lines(settings, captures),
     )
 
 
@@ -112,17 +125,75 @@ def _chain_against_field(settings: Sequence[SettingResult]) -> Iterator[Contradi
                 yield Contradiction(
                     "chain against field", here, one.captures, (seen, *stated), touches="scale"
                 )
-        if not one.setting.through_eyepiece and chain.to_sensor and chain.adapter is not None:
-            found = _on_sensor(one)
-            low, high = chain.to_sensor
-            # Any way of counting the sensor's pixels may be the right one.
-            if found and all(
-                _outside(value, low / CHAIN_FACTOR, high * CHAIN_FACTOR) for value in found
-            ):
-                numbers = (found[0], readings.exact(low), readings.exact(high))
-                yield Contradiction(
-                    "chain against sensor", here, one.captures, numbers, touches="scale"
-                )
+
+
+def _chain_against_camera(settings: Sequence[SettingResult]) -> Iterator[Contradiction]:
+    """Where a camera looks in: against its sensor where that is stated, else against the widths that
+    images at a camera have at all."""
+    for one in settings:
+        seen, chain = one.seen_width, one.setting.chain
+        if one.setting.through_eyepiece or chain.to_sensor is None or seen is None:
+            continue
+        here = ((one.instrument.id, one.setting.id),)
+        low, high = chain.to_sensor
+        found = _on_sensor(one)
+        # Any way of counting the sensor's pixels may be the right one.
+        if found and all(
+            _outside(value, low / CHAIN_FACTOR, high * CHAIN_FACTOR) for value in found
+        ):
+            numbers = (found[0], readings.exact(low), readings.exact(high))
+            yield Contradiction(
+                "chain against sensor", here, one.captures, numbers,
+                ("no adapter",) if chain.adapter is None else (), touches="scale",
+            )  # fmt: skip
+        image = [
+            combine(lambda w, m=m: w * m / 1000, (seen,), "mm") for m in chain.to_eyepiece or ()
+        ]
+        smallest, largest = (
+            IMAGE_MM[0] / STRONGEST_ADAPTER / CHAIN_FACTOR,
+            IMAGE_MM[1] * CHAIN_FACTOR,
+        )
+        if not found and image and all(_outside(width, smallest, largest) for width in image):
+            yield Contradiction(
+                "chain against image", here, one.captures, (seen, image[0]), touches="scale"
+            )
+
+
+def _settings_apart(settings: Sequence[SettingResult]) -> Iterator[Contradiction]:
+    """Two settings of one instrument whose magnifications are stated, and whose fields are not in
+    that ratio: a slide was filed with another division in one of them, or the zoom was not set."""
+    for one, other in combinations(settings, 2):
+        if one.instrument.id != other.instrument.id or not one.captures or not other.captures:
+            continue
+        seen = [_in_one_measure(one, other), _in_one_measure(other, one)]
+        stated = [_first_factor(x) for x in (one, other)]
+        if seen[0] is None or seen[1] is None or stated[0] is None or stated[1] is None:
+            continue
+        ratio = combine(lambda a, b: a / b, (seen[0], seen[1]), "1")
+        expected = stated[1] / stated[0]
+        if _outside(ratio, expected / CHAIN_FACTOR, expected * CHAIN_FACTOR):
+            places = tuple((x.instrument.id, x.setting.id) for x in (one, other))
+            yield Contradiction(
+                "settings against each other", places, (one.captures[0], other.captures[0]),
+                (ratio, readings.exact(expected)), touches="scale",
+            )  # fmt: skip
+
+
+def _in_one_measure(one: SettingResult, other: SettingResult) -> Quantity | None:
+    """Of two settings that can be compared, what this one shows: a round field, or px of one size."""
+    for key in ("field_diameter", "pixel_size"):
+        if key in one.findings and key in other.findings:
+            same = key == "field_diameter" or one.picture == other.picture
+            return one.findings[key].quantity if same else None
+    return None
+
+
+def _first_factor(one: SettingResult) -> float | None:
+    """Stated magnification up to the eyepiece or the adapter, digital zoom included."""
+    ends = one.setting.chain.to_eyepiece
+    if ends is None or ends[0] != ends[1]:
+        return None
+    return ends[0] * (1.0 if one.setting.through_eyepiece else one.setting.digital_zoom)
 
 
 def _on_sensor(one: SettingResult) -> list[Quantity]:
@@ -186,6 +257,38 @@ def _cut_out(bench: Bench, captures: Sequence[CaptureResult]) -> Iterator[Contra
                 )  # fmt: skip
 
 
+def _smaller_than_sensor(
+    bench: Bench, captures: Sequence[CaptureResult]
+) -> Iterator[Contradiction]:
+    """Photos of fewer pixels than the sensor behind them is stated to have: reduced on their way, cut
+    out, or taken in a smaller mode, whose pixels and field are not those of the camera."""
+    for one in captures:
+        setting = bench.instrument(one.capture.instrument).setting(one.capture.setting)
+        sensor = setting.chain.sensor
+        if setting.through_eyepiece or sensor is None or not sensor.columns or not sensor.rows:
+            continue
+        small, full = sorted(_size(one)), sorted((sensor.columns, sensor.rows))
+        is_photo = medium_of(one.capture.files) == "photos"
+        if (
+            is_photo
+            and small[0] > 0
+            and all(a < SAME_SIDE * b for a, b in zip(small, full, strict=True))
+        ):
+            if not {"field_width", "pixel_size"} & set(one.findings):
+                continue
+            numbers = tuple(
+                Quantity(side, "px") for side in (*_size(one), sensor.columns, sensor.rows)
+            )
+            yield Contradiction(
+                "smaller than the sensor", (_place(one.capture),), (one.capture.id,), numbers
+            )
+
+
+SAME_SIDE = 0.95
+"""A side this much shorter than the sensor's is no edge that a camera trims (common practice, no
+source)."""
+
+
 def _is_cut(
     bench: Bench, one: CaptureResult, mine: Sequence[CaptureResult], largest: CaptureResult
 ) -> bool:
@@ -219,6 +322,20 @@ def _calibrations(bench: Bench, matches: Sequence[SameChip]) -> Iterator[Contrad
             yield Contradiction(
                 "calibrations of one chip", places, (pair.first, pair.second), (error,),
                 (chip.object,), touches="scale",
+            )  # fmt: skip
+
+
+def _two_finest_lines(
+    settings: Sequence[SettingResult], captures: Sequence[CaptureResult]
+) -> Iterator[Contradiction]:
+    """Bars, edges, a slide's lines and a chip that part on the finest line. The widest counts."""
+    for one in settings:
+        ends = disagreement(one, captures)
+        if ends is not None:
+            yield Contradiction(
+                "finest line by two sources", ((one.instrument.id, one.setting.id),),
+                tuple(end.capture for end in ends), tuple(end.line for end in ends),
+                tuple(end.how for end in ends), touches="nothing",
             )  # fmt: skip
 
 

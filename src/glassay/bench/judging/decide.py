@@ -91,7 +91,7 @@ def allowed_by(claim: Claim, claimed: float) -> Allowed:
     if claim.tolerance:
         why = f" with its stated tolerance of {claim.tolerance:.2g}"
         return Allowed(claimed * (1 - claim.tolerance), claimed * (1 + claim.tolerance), why)
-    half = half_last_digit(_figure(claim))
+    half = units.half_last_digit(_figure(claim))
     if half is None or claim.value is None:
         return Allowed(claimed, claimed)
     return Allowed(claimed * (1 - half), claimed * (1 + half), printed=True)
@@ -103,20 +103,6 @@ def _figure(claim: Claim) -> str:
     if ends is None:
         return claim.text
     return ends[0] if claim.is_low_end else ends[1]
-
-
-def half_last_digit(text: str) -> float | None:
-    """Relative half of the last digit in which a number is written: 0.025 for "2.0 um".
-
-    None where the text is not one number with its unit: "3840 x 2160" counts pixels, and counts are
-    not rounded; nor is 0. Zeros at the end count as digits: "1600x" is 1599.5 to 1600.5.
-    """
-    match = re.fullmatch(r"\s*(\d+(?:\.(\d*))?|\.(\d+))\s*[^\d\s.][^\d]*", text)
-    if match is None:
-        return None
-    decimals = len(match[2] or match[3] or "")
-    number = float(match[1])
-    return 0.5 * 10.0**-decimals / number if number else None
 
 
 def _rule(value: Quantity, claimed: float, claim: Claim, allowed: Allowed) -> str:

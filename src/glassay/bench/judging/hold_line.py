@@ -71,7 +71,7 @@ def _by_bound(bound: Resolved | None, wanted_um: float, contrast: float | None) 
     shoot = "a photo of a sharp edge" + (" or a bar target" if contrast is None else "")
     if bound is None:
         return LineHeld("not shown", "no capture shows what is resolved", shoot=shoot)
-    said = f"no lines finer than {say_length(bound.line)} are told ({bound.how})"
+    said = f"no lines finer than {say_length(bound.line)} are resolved ({bound.how})"
     if keeps(bound.line, wanted_um, "at most") == "no":
         return LineHeld("no", said, bound.line, bound)
     return LineHeld("not shown", f"{said}, which does not show that wider ones are", bound.line,

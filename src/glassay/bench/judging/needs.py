@@ -15,9 +15,9 @@ from glassay.bench.document.model import Instrument, Money, Need
 from glassay.bench.document.observed import observed_values
 from glassay.bench.judging.decide import NAMED_RATE
 from glassay.bench.judging.hold_line import SAME_AGAIN, Word, hold_line, keeps
-from glassay.bench.judging.judge_clips import surest_rate
 from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import BenchResults, CaptureResult, SettingResult
+from glassay.bench.measuring.clip_rates import surest_rate
 from glassay.bench.saying.words import listed, say, say_length
 from glassay.quantity import Quantity
 
@@ -236,7 +236,7 @@ def _detail(
     capture = held.evidence.capture if held.evidence else None
     if held.evidence is None and held.line is not None:
         return Condition(
-            "detail", "no", f"lines of {_um(wanted_um)}{at} cannot be told {where}: {held.said}",
+            "detail", "no", f"lines of {_um(wanted_um)}{at} cannot be resolved {where}: {held.said}",
             held.line, wanted_um, one.setting.id,
             f"it could only be yes for lines of {say_length(held.line)} and wider",
         )  # fmt: skip

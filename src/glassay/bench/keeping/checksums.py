@@ -12,6 +12,7 @@ from glassay.bench.document.model import Bench
 from glassay.bench.keeping.store import Store
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
+from glassay.one_writer import one_writer
 
 CHECKSUMS_FILE = "captures.sha256"
 
@@ -28,9 +29,10 @@ def read_checksums(folder: Path) -> dict[str, str]:
 def add_checksums(folder: Path, found: Mapping[str, str]) -> None:
     """Keep the checksums of files just filed. Raises `Unusable` when they cannot be written."""
     if found:
-        lines = {**read_checksums(folder), **found}
-        text = "".join(f"{checksum}  {name}\n" for name, checksum in sorted(lines.items()))
-        write_atomically(folder / CHECKSUMS_FILE, text.encode())
+        with one_writer(folder):
+            lines = {**read_checksums(folder), **found}
+            text = "".join(f"{checksum}  {name}\n" for name, checksum in sorted(lines.items()))
+            write_atomically(folder / CHECKSUMS_FILE, text.encode())
 
 
 def contents_of(bench: Bench) -> dict[str, str]:

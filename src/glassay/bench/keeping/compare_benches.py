@@ -15,6 +15,7 @@ from glassay.bench.document.model import Bench, Instrument
 from glassay.bench.keeping.results import BenchResults, SettingResult, Verdict
 from glassay.bench.keeping.store import Store
 from glassay.bench.measuring.resolved import finest_in
+from glassay.bench.saying.verdicts import quoted
 from glassay.bench.saying.words import listed, say
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity, combine
@@ -255,8 +256,7 @@ def _verdicts(mine: Sequence[Verdict], theirs: Sequence[Verdict]) -> list[Verdic
     for one in mine:
         match = known.get((one.claim.kind, one.claim.sense, one.claim.value, one.claim.text))
         if match is not None:
-            low = " (low end)" if one.claim.is_low_end else ""
-            name = f"{one.claim.kind} {one.claim.text}{low}"
+            name = quoted(one.claim)
             found.append(VerdictPair(one.instrument, match.instrument, name, one.word, match.word))
     return found
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -11,12 +11,13 @@ from pathlib import Path
 import tomlkit
 
 from glassay.bench.document.model import Bench, Capture
-from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
+from glassay.bench.document.read import FILE_NAME, load_bench, parse_bench, read_document
 from glassay.bench.keeping.checksums import add_checksums, read_checksums
 from glassay.disk import content_hash, copy_new, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.imaging.file_names import CLIP_SUFFIXES, PHOTO_SUFFIXES
+from glassay.one_writer import one_writer
 
 
 def start_bench(folder: Path, title: str = "") -> Path:
@@ -40,7 +41,10 @@ def start_bench(folder: Path, title: str = "") -> Path:
         (folder / "captures").mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Unusable(f"{folder} cannot be made ({error.strerror})") from None
-    write_atomically(path, template.format(title=quoted).encode())
+    with one_writer(folder):
+        if path.exists():
+            raise Unusable(f"{path} exists already; it is left as it is")
+        write_atomically(path, template.format(title=quoted).encode())
     return path
 
 
@@ -63,6 +67,7 @@ class Filing:
     object: str
     together: str = ""
     """Files with the same text here (not empty) become one capture, in the order given."""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,39 +183,64 @@ def _best_match(words: set[str], candidates: Mapping[str, tuple[str, ...]]) -> s
 
 
 def file_captures(
-    bench: Bench, filings: Sequence[Filing], *, also: bool = False
-) -> tuple[Filed, ...]:
+    bench: Bench, filings: Sequence[Filing], *, also: bool = False,
+    progress: Callable[[int], None] = lambda _: None,
+) -> tuple[Filed, ...]:  # fmt: skip
     """Copy files into the bench and list them in `bench.toml`.
 
     A file whose content is in the bench already is not copied again. One that is filed as showing
     something else is refused, unless it is said (`also`) to show another reference object too; it
-    is then listed again under its present path. Every file is checked before anything is written.
-    Raises `Unusable` when a file cannot be used or the bench not be written.
+    is then listed again under its present path. Every file is checked before anything is written,
+    and the bench is read anew once it is this filing's turn: several may be asked for at once.
+    `progress` is called with the number of files checked and of files copied, together; what it
+    raises stops the filing, with nothing filed. Raises `Unusable` when a file cannot be used or the
+    bench not be written.
     """
-    for filing in filings:
+    for number, filing in enumerate(filings):
+        progress(number)
         check_source(filing.source)
         _check_names(bench, filing)
-    before = read_document(bench.folder)
+    with one_writer(bench.folder, "filing", FILING_WAIT_S):
+        return _file(load_bench(bench.folder), filings, also, progress)
+
+
+FILING_WAIT_S = 600.0
+"""How long a filing waits for the one before it: clips of an evening are many gigabytes."""
+
+
+def _file(
+    bench: Bench, filings: Sequence[Filing], also: bool, progress: Callable[[int], None]
+) -> tuple[Filed, ...]:
     known = _Known(bench)
     _check_refiling(bench, filings, also)
     listed = {(name, one.object) for one in bench.captures for name in one.files}
     entries: dict[str, tuple[list[str], Filing]] = {}
     filed: list[Filed] = []
+    copied: list[Path] = []
     kept, fresh = read_checksums(bench.folder), {}
-    for filing in filings:
-        name = known.name_of(filing.source)
-        if name is None:
-            name = _copy(bench.folder, filing)
-            known.add(bench.folder / name, name)
-        already = (name, filing.object) in listed
-        if not already:
-            entries.setdefault(filing.together or f"/{len(entries)}", ([], filing))[0].append(name)
-            listed.add((name, filing.object))
-        filed.append(Filed(filing.source, name, already))
-        if name not in kept:
-            fresh[name] = content_hash(bench.folder / name)
-    if entries:
-        _list_captures(bench, before, list(entries.values()))
+    try:
+        for number, filing in enumerate(filings):
+            progress(len(filings) + number)
+            name = known.name_of(filing.source)
+            if name is None:
+                name = _copy(bench.folder, filing)
+                copied.append(bench.folder / name)
+                known.add(bench.folder / name, name)
+            already = (name, filing.object) in listed
+            if not already:
+                mark = filing.together or f"/{len(entries)}"
+                entries.setdefault(mark, ([], filing))[0].append(name)
+                listed.add((name, filing.object))
+            filed.append(Filed(filing.source, name, already))
+            if name not in kept:
+                fresh[name] = content_hash(bench.folder / name)
+        progress(2 * len(filings))
+        if entries:
+            _list_captures(bench, list(entries.values()))
+    except BaseException:  # stopped: copies that nothing lists would only be found by chance
+        for path in copied:
+            path.unlink(missing_ok=True)
+        raise
     add_checksums(bench.folder, fresh)
     return tuple(filed)
 
@@ -310,16 +340,18 @@ def _entry(bench: Bench, names: Sequence[str], filing: Filing) -> str:
     if len(bench.instrument(filing.instrument).settings) > 1:
         values["setting"] = filing.setting
     values["object"] = filing.object
+    if filing.note:
+        values["note"] = filing.note
     lines = [f"{key} = {tomlkit.item(value).as_string()}" for key, value in values.items()]
     return "\n".join(["", "[[capture]]", *lines, ""])
 
 
-def _list_captures(
-    bench: Bench, before: str, entries: Sequence[tuple[Sequence[str], Filing]]
-) -> None:
-    ending = "" if before.endswith("\n") or not before else "\n"
-    after = before + ending + "".join(_entry(bench, *entry) for entry in entries)
-    parse_bench(after, bench.folder)  # a document that would not be accepted is never written
-    if read_document(bench.folder) != before:
-        raise Unusable(f"{FILE_NAME} was changed by someone else meanwhile; run the command again")
-    write_atomically((bench.folder / FILE_NAME).resolve(), after.encode())
+def _list_captures(bench: Bench, entries: Sequence[tuple[Sequence[str], Filing]]) -> None:
+    """Add entries to `bench.toml` as it stands now: a form may have been saved while files were
+    copied. A document that would not be accepted is never written."""
+    with one_writer(bench.folder):
+        before = read_document(bench.folder)
+        ending = "" if before.endswith("\n") or not before else "\n"
+        after = before + ending + "".join(_entry(bench, *entry) for entry in entries)
+        parse_bench(after, bench.folder)
+        write_atomically((bench.folder / FILE_NAME).resolve(), after.encode())

@@ -8,6 +8,7 @@ size that the capture's setting has at the moment, with the uncertainty of both.
 from __future__ import annotations
 
 import math
+import re
 import secrets
 import tomllib
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 import tomlkit
+from tomlkit.items import Table
 from uncertainties import umath
 
 from glassay.bench.document.model import Capture
@@ -23,6 +25,7 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.disk import write_atomically
 from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
+from glassay.one_writer import one_writer
 from glassay.quantity import Quantity, combine
 
 FILE_NAME = "marks.toml"
@@ -64,20 +67,26 @@ class Mark:
 
 def make_mark(
     capture: str, kind: str, points: Sequence[Sequence[float]], *,
-    pointing_px: float | Sequence[float], count: int = 1, note: str = "",
+    pointing_px: float | Sequence[float], count: int = 1, note: str = "", mark_id: str = "",
 ) -> Mark:  # fmt: skip
-    """A checked mark with a fresh id; one `pointing_px` for all points, or one for each.
+    """A checked mark; one `pointing_px` for all points, or one for each.
 
-    Raises `Unusable` with what is wrong.
+    Its id is fresh, or `mark_id` for one that is changed or comes back. Raises `Unusable` with what
+    is wrong, and `NotMeasurable` for points that say nothing, as those of a double click.
     """
     pointing = _for_each(pointing_px, len(points))
+    if mark_id and not re.fullmatch(r"[0-9a-z]{1,32}", mark_id):
+        raise Unusable(f"{mark_id[:40]!r} is no name of a measurement")
     for known in get_args(Kind):
         if kind == known:
             mark = Mark(
-                secrets.token_hex(4), capture, known,
+                mark_id or secrets.token_hex(4), capture, known,
                 tuple((float(x), float(y)) for x, y in points), pointing, count, note,
             )  # fmt: skip
             _check(mark)
+            found = work_out(mark, None)
+            if mark.kind == "area" and found.value <= 3 * found.u:
+                raise NotMeasurable("the corners enclose too little to tell it from nothing")
             return mark
     raise Unusable(f"{kind!r} is not measured by hand; expected {', '.join(get_args(Kind))}")
 
@@ -135,8 +144,56 @@ def _read(entry: dict[str, Any]) -> Mark:
 
 
 def add_mark(folder: Path, mark: Mark) -> None:
-    """Keep one more mark. Raises `Unusable` when it cannot be written."""
-    document = _document(folder)
+    """Keep one more mark. Raises `Unusable` when it cannot be written, or its id is taken."""
+    with one_writer(folder):
+        document = _document(folder)
+        if _place_of(document, mark.id) is not None:
+            raise Unusable(f"there is a measurement {mark.id!r} already")
+        if not document.get("mark"):  # "mark = []" takes no tables
+            document.pop("mark", None)
+            document.add("mark", tomlkit.aot())
+        entries: Any = document["mark"]
+        entries.append(_entry(mark))
+        _write(folder, document)
+
+
+def change_mark(folder: Path, mark: Mark) -> None:
+    """Put a mark in the place of the one with its id. Raises `Unusable` when there is none."""
+    with one_writer(folder):
+        document = _document(folder)
+        place = _place_of(document, mark.id)
+        if place is None:
+            raise Unusable(f"there is no measurement {mark.id!r} (any more)")
+        entries: Any = document["mark"]
+        for key in list(entries[place]):
+            if key not in ("id", "capture", "kind", "points", "pointing_px", "count", "note"):
+                continue  # what a person added by hand stays
+            del entries[place][key]
+        for key, value in _entry(mark).items():
+            entries[place].add(key, value)
+        _write(folder, document)
+
+
+def remove_mark(folder: Path, mark_id: str) -> None:
+    """Take one mark away. Raises `Unusable` when there is none with this id."""
+    with one_writer(folder):
+        document = _document(folder)
+        place = _place_of(document, mark_id)
+        if place is None:
+            raise Unusable(f"there is no measurement {mark_id!r} (any more)")
+        entries: Any = document["mark"]
+        del entries[place]
+        if not entries:
+            del document["mark"]
+        _write(folder, document)
+
+
+def _place_of(document: tomlkit.TOMLDocument, mark_id: str) -> int | None:
+    entries: Any = document.get("mark", [])
+    return next((n for n, entry in enumerate(entries) if entry.get("id") == mark_id), None)
+
+
+def _entry(mark: Mark) -> Table:
     entry = tomlkit.table()
     entry.add("id", mark.id)
     entry.add("capture", mark.capture)
@@ -148,22 +205,14 @@ def add_mark(folder: Path, mark: Mark) -> None:
         entry.add("count", mark.count)
     if mark.note:
         entry.add("note", mark.note)
-    if "mark" not in document:
-        document.add("mark", tomlkit.aot())
-    document["mark"].append(entry)
-    write_atomically(folder / FILE_NAME, tomlkit.dumps(document).encode())
+    return entry
 
 
-def remove_mark(folder: Path, mark_id: str) -> None:
-    """Take one mark away. Raises `Unusable` when there is none with this id."""
-    document = _document(folder)
-    entries: Any = document.get("mark", [])
-    for index, entry in enumerate(entries):
-        if entry.get("id") == mark_id:
-            del entries[index]
-            write_atomically(folder / FILE_NAME, tomlkit.dumps(document).encode())
-            return
-    raise Unusable(f"there is no measurement {mark_id!r}")
+def _write(folder: Path, document: tomlkit.TOMLDocument) -> None:
+    text = tomlkit.dumps(document)
+    if tomllib.loads(text).get("mark", []) != document.unwrap().get("mark", []):
+        raise Unusable(f"{FILE_NAME} cannot be changed without harm; please look into it")
+    write_atomically(folder / FILE_NAME, text.encode())
 
 
 def _document(folder: Path) -> tomlkit.TOMLDocument:

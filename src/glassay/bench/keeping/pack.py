@@ -25,10 +25,15 @@ from glassay import __version__
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE
-from glassay.bench.measuring.assemble import RESULTS_FILE, read_results, results_as_json, run_bench
-from glassay.bench.measuring.matching import match_keys
+from glassay.bench.measuring.assemble import (
+    RESULTS_FILE,
+    current_keys,
+    read_results,
+    results_as_json,
+    run_bench,
+)
 from glassay.bench.measuring.methods import METHODS
-from glassay.bench.measuring.run import Progress, kept_keys
+from glassay.bench.measuring.run import Progress
 from glassay.disk import PART_SUFFIX, content_hash, write_stream_atomically
 from glassay.errors import GlassayError, Unusable
 
@@ -104,7 +109,7 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     if (folder / CHECKSUMS_FILE).is_file():
         names.add(CHECKSUMS_FILE)
     found = {name: folder / name for name in sorted(names)}
-    results, current = bench.results_folder, kept_keys(bench) | match_keys(bench)
+    results, current = bench.results_folder, current_keys(bench)
     for path in sorted(results.rglob("*")):
         relative = path.relative_to(folder)
         outdated = path.parent.name == "measured" and path.stem not in current

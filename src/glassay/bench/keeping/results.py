@@ -7,9 +7,9 @@ results measured on one slide do not count the slide.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from glassay.bench.document.model import Bench, Capture, Claim, Instrument, Money, Setting
 from glassay.finding import Finding
@@ -17,12 +17,23 @@ from glassay.optics.readings import Reading
 from glassay.quantity import Quantity
 from glassay.sampling.binding import Binding
 
+T = TypeVar("T")
+
 Status = Literal["measured", "refused", "unusable", "not run", "no method", "nothing found"]
 """refused: readable, but nothing to measure; unusable: damaged file; no method: kind of object on
 which nothing has to be measured; nothing found: so a method that was tried aside from what the
 capture is for (of single methods only; such a capture is "no method")."""
 
 VerdictWord = Literal["met", "not met", "undecided", "untested"]
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What is to be said, before it is a sentence: its kind, and the names and numbers in it."""
+
+    kind: str
+    names: tuple[str, ...] = ()
+    numbers: tuple[Quantity | float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,7 +150,6 @@ class JudgedReading:
     counted: Quantity
     claimed: float
     verdict: VerdictWord
-    sentence: str
 
 
 @dataclass(frozen=True)
@@ -169,8 +179,10 @@ class Verdict:
 
 
 ContradictionKind = Literal[
-    "changed file", "filed twice", "chain against field", "chain against sensor", "round field",
-    "photos of one setting", "cut out", "calibrations of one chip",
+    "changed file", "filed twice", "chain against field", "chain against sensor",
+    "chain against image", "settings against each other", "round field",
+    "photos of one setting", "cut out", "smaller than the sensor", "calibrations of one chip",
+    "finest line by two sources",
 ]  # fmt: skip
 
 
@@ -180,7 +192,8 @@ class Contradiction:
 
     `places` are (instrument, setting), `captures` what it is seen in, `numbers` and `names` what
     the sentence of its kind states. What it `touches` counts for no verdict: the lengths measured in
-    its places ("scale"), or its captures altogether (of those, the `doubtful` ones where given).
+    its places ("scale"), or its captures altogether (of those, the `doubtful` ones where given); or
+    nothing, where the more careful number stands already.
     """
 
     kind: ContradictionKind
@@ -188,7 +201,7 @@ class Contradiction:
     captures: tuple[str, ...]
     numbers: tuple[Quantity, ...] = ()
     names: tuple[str, ...] = ()
-    touches: Literal["scale", "everything"] = "everything"
+    touches: Literal["nothing", "scale", "everything"] = "everything"
     doubtful: tuple[str, ...] = ()
 
     @property
@@ -283,11 +296,24 @@ class BenchResults:
     """Assumptions made anywhere, one sentence each, without repeats."""
     contradictions: tuple[Contradiction, ...] = ()
     """What contradicts itself, to be told before anything else."""
+    _derived: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """What `make` derives from these results, kept under its name for whoever asks again."""
+        if name not in self._derived:
+            self._derived[name] = make()
+        found: T = self._derived[name]
+        return found
+
+    @property
+    def doubts(self) -> tuple[Contradiction, ...]:
+        """Those that verdicts may lean on. The others are said with what they are about."""
+        return tuple(one for one in self.contradictions if one.touches != "nothing")
 
     def is_doubtful(self, one: SettingResult) -> bool:
         """Whether a contradiction stands in this setting."""
         here = (one.instrument.id, one.setting.id)
-        return any(here in found.places for found in self.contradictions)
+        return any(here in found.places for found in self.doubts)
 
     def capture(self, capture_id: str) -> CaptureResult:
         """The result of one capture. Raises KeyError for an unknown id."""

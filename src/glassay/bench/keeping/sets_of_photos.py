@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,24 +17,27 @@ KINDS_OF_SETS = ("repeat pair", "focus run")
 """Kinds of objects of which one photo says nothing, and several are one capture."""
 
 
-def put_together(bench: Bench, filings: Sequence[Filing]) -> tuple[Filing, ...]:
+def put_together(
+    bench: Bench, filings: Sequence[Filing], *,
+    folder_of: Callable[[Path], str] = lambda path: str(path.resolve().parent),
+) -> tuple[Filing, ...]:  # fmt: skip
     """The filings with those marked that are one capture, in the order of their numbers.
 
     Photos of one object, instrument, setting and folder whose names differ in the last number only
     ("run-01", "run-02") are one set, and so are all whose names follow no such pattern. A repeat
-    pair ends where a number is left out, if that leaves no photo alone: cameras count on.
+    pair ends where a number is left out, if that leaves no photo alone: cameras count on. `folder_of`
+    tells the folder that a photo came from, where it is not the one in which it lies.
     """
     groups: dict[tuple[str, ...], list[Filing]] = defaultdict(list)
     for one in filings:
         if bench.object(one.object).kind in KINDS_OF_SETS and _is_photo(one.source):
-            folder = str(one.source.resolve().parent)
-            groups[one.instrument, one.setting, one.object, folder].append(one)
+            groups[one.instrument, one.setting, one.object, folder_of(one.source)].append(one)
     marks: dict[Path, str] = {}
     ordered: list[Filing] = []
     for mine in groups.values():
         pairs = bench.object(mine[0].object).kind == "repeat pair"
         for some in _sets(mine, pairs):
-            some = sorted(some, key=lambda one: in_order(one.source))
+            some = sorted(some, key=lambda one: in_order(Path(one.source.name)))
             ordered += some
             for one in some:
                 marks[one.source] = str(some[0].source.resolve()) if len(some) > 1 else ""

@@ -18,7 +18,7 @@ from typing import Any
 
 from glassay.bench.keeping.plain import finding_from_plain, to_plain
 from glassay.bench.keeping.results import MethodResult
-from glassay.disk import PART_SUFFIX, content_hash, write_atomically
+from glassay.disk import PART_SUFFIX, content_hash, refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.quantity import Quantity, name_exposures
 
@@ -61,6 +61,7 @@ class Store:
 
     def prepare(self) -> None:
         """Make the folder and remove half-written files. Raises `Unusable` when it cannot."""
+        refuse_links(self._measured, self._folder.parent)
         try:
             self._measured.mkdir(parents=True, exist_ok=True)
             for part in [*self._measured.iterdir(), *self._folder.iterdir()]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from glassay import __version__
@@ -23,8 +24,20 @@ from glassay.bench.keeping.results import (
     Verdict,
 )
 from glassay.bench.measuring.clip_lengths import on_the_object
-from glassay.bench.measuring.matching import kept_matches, match_chips
-from glassay.bench.measuring.run import Progress, measure_captures, stored_captures
+from glassay.bench.measuring.finer_instrument import (
+    compare_with_finer,
+    comparison_keys,
+    joined,
+    kept_comparisons,
+)
+from glassay.bench.measuring.matching import kept_matches, match_chips, match_keys
+from glassay.bench.measuring.methods.match import BY_FINER
+from glassay.bench.measuring.run import (
+    Progress,
+    kept_keys,
+    measure_captures,
+    stored_captures,
+)
 from glassay.bench.measuring.sensor_die import on_the_die
 from glassay.bench.measuring.settings import settle
 from glassay.bench.saying.contradictions import said
@@ -54,7 +67,8 @@ def run_bench(
     captures = measure_captures(bench, jobs=jobs, cluster=cluster, progress=progress)
     results = assemble(bench, captures)
     matches = match_chips(results, jobs=jobs, cluster=cluster, progress=progress)
-    results = _with_matches(results, captures, matches)
+    compared = compare_with_finer(results, matches, jobs=jobs, cluster=cluster, progress=progress)
+    results = _with_matches(results, joined(captures, compared), matches)
     text = json.dumps(results_as_json(results), indent=1, allow_nan=False)
     write_atomically(bench.results_folder / RESULTS_FILE, text.encode())
     return results
@@ -68,15 +82,27 @@ def read_results(bench: Bench) -> BenchResults:
         matches = kept_matches(results)
     except Unusable:  # a photo of a chip cannot be read; its capture says so
         matches = ()
-    return _with_matches(results, captures, matches)
+    compared = kept_comparisons(results, matches)
+    return _with_matches(results, joined(captures, compared), matches)
+
+
+def current_keys(bench: Bench) -> frozenset[str]:
+    """Names of all kept results that count now; others belong to earlier states of the bench."""
+    results = assemble(bench, stored_captures(bench))
+    compared = comparison_keys(results, kept_matches(results))
+    return kept_keys(bench) | match_keys(bench) | compared
 
 
 def _with_matches(
     results: BenchResults, captures: Sequence[CaptureResult], matches: Sequence[SameChip]
 ) -> BenchResults:
-    """The results again where matches of a chip say that calibrations disagree."""
+    """The results again where matches add to them: calibrations that disagree, responses that a
+    finer instrument tells."""
     apart = any(pair.verdict == "disagree" for chip in matches for pair in chip.pairs)
-    return assemble(results.bench, captures, matches) if apart else results
+    more = any(part.method == BY_FINER for one in captures for part in one.parts)
+    if not apart and not more:
+        return results
+    return assemble(results.bench, captures, matches if apart else ())
 
 
 def assemble(
@@ -96,8 +122,10 @@ def assemble(
     if found:
         shown, standing = _settled(bench, sound(measured, found))
         verdicts = withhold(bench, verdicts, judge(bench, standing, shown), found)
+    table = compare(bench, standing, verdicts, shown)
+    beside = tuple(said(one, bench) for one in found if one.touches == "nothing")
     return BenchResults(
-        bench, captures, settings, verdicts, compare(bench, standing, verdicts, shown),
+        bench, captures, settings, verdicts, replace(table, notes=(*table.notes, *beside)),
         same_fields(standing), _assumptions(bench, captures, settings), found,
     )  # fmt: skip
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from glassay.bench.document.model import Bench
-from glassay.bench.judging.judge_clips import is_clip
 from glassay.bench.keeping.results import CaptureResult
+from glassay.bench.measuring.clip_rates import is_clip
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.settings import mean
 from glassay.finding import Finding

@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
 
 from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
+from glassay.detail.tone_doubt import with_tone
 from glassay.optics.limits import cutoff_per_um
 from glassay.quantity import Quantity, combine
 
@@ -46,18 +49,18 @@ class Resolved:
     contrast: float | None
     how: str
     capture: str
-    kind: Literal["bars", "edge", "lines", "correlation"]
+    kind: Literal["bars", "edge", "lines", "chip", "correlation"]
     is_bound: bool = False
     """Where detail stops repeating (ring correlation): no finer line is told, and no line was."""
     is_least: bool = False
     """Every bar in view was told: finer lines may be told as well."""
 
-    @property
+    @cached_property
     def line(self) -> Quantity:
         """Width of the finest line, half a period, in um."""
         return combine(lambda f: 1 / (2 * f), (self.frequency,), "um")
 
-    @property
+    @cached_property
     def is_well_measured(self) -> bool:
         """Whether its interval is narrow enough to be held against other evidence."""
         return self.line.expanded <= WELL_MEASURED * self.line.value
@@ -84,33 +87,58 @@ def finest_in(
     that it is. With a contrast only edges count. Needs the setting's pixel size, except for bars;
     captures of another picture size are left out.
     """
-    here = [
-        result for result in captures
-        if (result.capture.instrument, result.capture.setting) == (one.instrument.id, one.setting.id)
-    ]  # fmt: skip
-    limit = _finest_sampled(one, captures)
-    told = [
-        best
-        for of_kind in ([bars_in(r) for r in here] if contrast is None else [],
-                        [_edge(one, r, limit, contrast) for r in here],
-                    [_lines(one, r, limit, contrast) for r in here])
-        if (best := _finest_of(of_kind)) is not None
-    ]  # fmt: skip
+    told = sources_of(one, captures, contrast)
     if told:
         sure = [found for found in told if not found.is_least] or told
         sure = [found for found in sure if found.is_well_measured] or sure
         return _combined(sure)
-    return _finest_of([_correlation(one, r, limit) for r in here]) if contrast is None else None
+    limit = _finest_sampled(one, captures)
+    bounds = [_correlation(one, r, limit) for r in _here(one, captures)]
+    return _finest_of(bounds) if contrast is None else None
+
+
+def sources_of(
+    one: SettingResult, captures: Sequence[CaptureResult], contrast: float | None = None
+) -> list[Resolved]:
+    """The finest line of a setting by each kind of evidence that shows one: bars, edges, the slide's
+    own lines, a chip that a finer instrument shows too."""
+    here, limit = _here(one, captures), _finest_sampled(one, captures)
+    kinds = [
+        [bars_in(r) for r in here] if contrast is None else [],
+        *([read(one, r, limit, contrast) for r in here] for read in (_edge, _lines, _by_finer)),
+    ]
+    return [best for of_kind in kinds if (best := _finest_of(of_kind)) is not None]
+
+
+def disagreement(
+    one: SettingResult, captures: Sequence[CaptureResult]
+) -> tuple[Resolved, Resolved] | None:
+    """The finest and the widest of a setting's sources that are well measured, where they differ by
+    more than their uncertainties; None where they agree."""
+    sure = [
+        found for found in sources_of(one, captures)
+        if found.is_well_measured and not found.is_least and found.frequency.u
+    ]  # fmt: skip
+    if len(sure) < 2:
+        return None
+    ends = min(sure, key=lambda f: f.line.value), max(sure, key=lambda f: f.line.value)
+    return None if _agree(*ends) else ends
+
+
+def _agree(a: Resolved, b: Resolved) -> bool:
+    apart = abs(a.frequency.value - b.frequency.value)
+    return apart <= math.hypot(a.frequency.expanded, b.frequency.expanded)
+
+
+def _here(one: SettingResult, captures: Sequence[CaptureResult]) -> list[CaptureResult]:
+    place = (one.instrument.id, one.setting.id)
+    return [r for r in captures if (r.capture.instrument, r.capture.setting) == place]
 
 
 def _combined(told: Sequence[Resolved]) -> Resolved:
     """The mean weighted by 1 / u^2 of what agrees (JCGM 100:2008, 4.2 and 5.2 for what is shared)."""
     sceptic = max(told, key=lambda found: found.line.value)
-    agree = all(
-        abs(found.frequency.value - sceptic.frequency.value)
-        <= math.hypot(found.frequency.expanded, sceptic.frequency.expanded)
-        for found in told
-    )
+    agree = all(_agree(found, sceptic) for found in told)
     if len(told) == 1 or not agree or not all(found.frequency.u for found in told):
         return sceptic
     weights = [1 / found.frequency.u**2 for found in told]
@@ -143,10 +171,14 @@ def bars_in(result: CaptureResult) -> Resolved | None:
     found = None if part is None else bars_told(part.evidence.get("elements", ()), USUAL_CONTRAST)
     if found is None:
         per_mm = result.findings["finest_frequency"].quantity
-        how, is_least = "finest bars of the target that are told", True
+        how, is_least = "finest bars of the target that are resolved", True
     else:
         per_mm, is_least = found
-        how = f"bars, {USUAL_CONTRAST:.0%} modulation" if not is_least else "bars, all in view told"
+        how = (
+            f"bars, {USUAL_CONTRAST:.0%} modulation"
+            if not is_least
+            else "bars, all in view resolved"
+        )
     frequency = per_mm.scaled(1e-3, "cycles/um")
     return Resolved(frequency, USUAL_CONTRAST, how, result.capture.id, "bars", is_least=is_least)
 
@@ -162,12 +194,37 @@ def bars_told(
     two directions counts. None when the coarsest ones fail already.
     """
     level = modulation / MODULATION_OF_BARS
-    read = [
+    usual = [
         (float(e["frequency"]), *min((float(e[k]["contrast"]), float(e[k]["contrast_u"]))
-                                     for k in ("upright", "level")))
-        for e in elements
-        if e["upright"]["contrast"] is not None and e["level"]["contrast"] is not None
+                                     for k in DIRECTIONS))
+        for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
     ]  # fmt: skip
+    told = _fallen_to(usual, level)
+    if told is None:
+        return None
+    frequency, noise, is_least = told
+    others = []
+    for tone in range(min((len(e[k].get("toned", ())) for e in elements for k in DIRECTIONS
+                           if e[k]["contrast"] is not None), default=0)):  # fmt: skip
+        read = [
+            (float(e["frequency"]), min(float(e[k]["toned"][tone]) for k in DIRECTIONS), 0.0)
+            for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
+        ]  # fmt: skip
+        other = _fallen_to(read, level)
+        others.append(math.nan if other is None else other[0])
+    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
+    found = found.with_contribution("three bars for many", THREE_BARS_U * frequency)
+    return with_tone(found, others), is_least
+
+
+DIRECTIONS = ("upright", "level")
+
+
+def _fallen_to(
+    read: Sequence[tuple[float, float, float]], level: float
+) -> tuple[float, float, bool] | None:
+    """Where contrast falls to the level, its u, and whether it never does so; None where the coarsest
+    fail already. `read` holds frequency, contrast and the contrast's u from coarse to fine."""
     last, fails = None, 0
     for i, (_, value, _) in enumerate(read):
         fails = 0 if value >= level else fails + 1
@@ -178,13 +235,12 @@ def bars_told(
         return None
     f0, c0, u0 = read[last]
     if last + 1 == len(read):
-        return Quantity.of(f0, THREE_BARS_U * f0, "lp/mm", "three bars for many"), True
+        return f0, 0.0, True
     f1, c1, u1 = read[last + 1]
     octaves, share = math.log(f1 / f0), (c0 - level) / (c0 - c1)
     frequency = f0 * math.exp(octaves * share)
     noise = math.hypot((1 - share) * u0, share * u1) / (c0 - c1) * octaves * frequency
-    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
-    return found.with_contribution("three bars for many", THREE_BARS_U * frequency), False
+    return frequency, noise, False
 
 
 def _edge(
@@ -210,6 +266,18 @@ def _lines(
         return None
     how = f"lines of the slide superposed, {level:.0%} modulation"
     return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "lines")
+
+
+def _by_finer(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    """What a chip tells that a finer instrument of known response shows too."""
+    part, level = result.part(BY_FINER), USUAL_CONTRAST if contrast is None else contrast
+    pixel = _pixel_size(one, result)
+    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
+        return None
+    how = f"chip against a finer instrument, {level:.0%} modulation"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "chip")
 
 
 def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Resolved | None:
@@ -238,7 +306,7 @@ def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
 
 def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:
     """Frequency (cycles/px) at which the edge response falls to `level`."""
-    parts = [part for part in result.parts if part.method != "superposed lines"]
+    parts = [part for part in result.parts if part.method not in ("superposed lines", BY_FINER)]
     return next((q for part in parts if (q := _in_part(part, level)) is not None), None)
 
 

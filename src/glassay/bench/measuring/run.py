@@ -26,7 +26,8 @@ from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
-from glassay.errors import NotMeasurable, Unusable
+from glassay.bench.measuring.methods.contract import kept_in_mind, photo_facts, photo_of
+from glassay.errors import GlassayError, NotMeasurable, Unusable
 from glassay.quantity import Quantity
 
 
@@ -202,35 +203,64 @@ def _as_made(part: MethodResult, *, aside: bool) -> MethodResult:
 
 
 def _each(tasks: Sequence[_Task], keep: _Keep, jobs: int, cluster: str | None) -> None:
-    """Give each task with its result to `keep`, as it finishes."""
-    ordered = sorted(tasks, key=lambda task: not METHODS[task.method].slow)
+    """Give each task with its result to `keep`, as its capture is finished; the slow ones first."""
+    captures: dict[tuple[Path, ...], list[_Task]] = {}
+    for task in tasks:
+        captures.setdefault(task.paths, []).append(task)
+    groups = sorted(
+        captures.values(), key=lambda group: not any(METHODS[one.method].slow for one in group)
+    )
+
+    def keep_all(group: Sequence[_Task], results: Sequence[MethodResult]) -> None:
+        for task, result in zip(group, results, strict=True):
+            keep(task, result)
+
     if cluster is not None and tasks:
         from glassay.bench.measuring.cluster import compute_on
 
         compute_on(
-            cluster, [_call(task) for task in ordered],
-            lambda index, result: keep(ordered[index], result or _died(ordered[index])),
+            cluster, [_call(group) for group in groups],
+            lambda index, results: keep_all(groups[index], results or _died(groups[index])),
         )  # fmt: skip
-    elif len(tasks) <= 1 or jobs <= 1:
-        for task in tasks:
-            keep(task, _call(task)())
+    elif len(groups) <= 1 or jobs <= 1:
+        for group in groups:
+            with kept_in_mind():
+                for task in group:
+                    keep(task, _measure(task.method, task.paths, task.needs.settings))
     else:
-        for task in _in_processes(ordered, keep, min(jobs, len(tasks))):
+        for undone in _in_processes(groups, keep_all, min(jobs, len(groups))):
             # A worker died; alone in a process, the culprit can be told.
-            if _in_processes([task], keep, 1):
-                keep(task, _died(task))
+            for task in undone:
+                if _in_processes([[task]], keep_all, 1):
+                    keep(task, _died([task])[0])
 
 
-def _call(task: _Task) -> Callable[[], MethodResult]:
-    return partial(_measure, task.method, task.paths, task.needs.settings)
+_KeepAll = Callable[[Sequence[_Task], Sequence[MethodResult]], None]
 
 
-def _died(task: _Task) -> MethodResult:
+def _call(group: Sequence[_Task]) -> Callable[[], list[MethodResult]]:
+    asked = [(one.method, one.needs.settings) for one in group]
+    return partial(_measure_all, _measure, group[0].paths, asked)
+
+
+def _measure_all(
+    measure: Callable[[str, Sequence[Path], Any], MethodResult],
+    paths: Sequence[Path],
+    asked: Sequence[tuple[str, Any]],
+) -> list[MethodResult]:
+    """One capture by several methods, in the process that decodes its photos."""
+    with kept_in_mind():
+        return [measure(method, paths, settings) for method, settings in asked]
+
+
+def _died(group: Sequence[_Task]) -> list[MethodResult]:
     reason = "the measuring process ended by itself (not enough memory?)"
-    return MethodResult(task.method, "unusable", reason=reason)
+    return [MethodResult(one.method, "unusable", reason=reason) for one in group]
 
 
-def _in_processes(tasks: Sequence[_Task], keep: _Keep, jobs: int) -> list[_Task]:
+def _in_processes(
+    groups: Sequence[Sequence[_Task]], keep: _KeepAll, jobs: int
+) -> list[Sequence[_Task]]:
     """Measure on Dask's local scheduler; returns what a worker that died left undone.
 
     Not on its LocalCluster, which starts 2.5 s later and listens on a port without a password.
@@ -239,11 +269,11 @@ def _in_processes(tasks: Sequence[_Task], keep: _Keep, jobs: int) -> list[_Task]
     from dask.local import get_async
 
     # Dask begins with the last name; a call without arguments is nothing it could take for a name.
-    left = {f"{len(tasks) - index:06}": task for index, task in enumerate(tasks)}
-    graph = {name: (_call(task),) for name, task in left.items()}
+    left = {f"{len(groups) - index:06}": group for index, group in enumerate(groups)}
+    graph = {name: (_call(group),) for name, group in left.items()}
 
-    def finished(name: str, result: MethodResult, *_: object) -> None:
-        keep(left.pop(name), result)
+    def finished(name: str, results: list[MethodResult], *_: object) -> None:
+        keep(left.pop(name), results)
 
     context = multiprocessing.get_context("spawn")
     pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker)
@@ -298,7 +328,7 @@ def _measure(method_name: str, paths: Sequence[Path], settings: Any) -> MethodRe
     try:
         outcome = method.measure(paths, settings)
     except NotMeasurable as error:
-        return MethodResult(method_name, "refused", reason=str(error))
+        return MethodResult(method_name, "refused", reason=str(error), facts=_facts(paths))
     except Unusable as error:
         return MethodResult(method_name, "unusable", reason=str(error))
     except Exception as error:  # a fault in a method must not cost the other captures' results
@@ -308,6 +338,16 @@ def _measure(method_name: str, paths: Sequence[Path], settings: Any) -> MethodRe
         method_name, "measured", dict(outcome.findings), tuple(outcome.notes),
         evidence=to_plain(outcome.evidence) or {}, facts=to_plain(outcome.facts),
     )  # fmt: skip
+
+
+def _facts(paths: Sequence[Path]) -> dict[str, Any]:
+    """What the first file of a refused capture states, its size above all; empty for clips."""
+    if medium_of(paths) == "clip":
+        return {}
+    try:
+        return to_plain(photo_facts(photo_of(paths[0]))) or {}
+    except GlassayError:
+        return {}
 
 
 def forget_capture(bench: Bench, capture_id: str) -> None:

@@ -1,4 +1,4 @@
-"""A sensor's die on the bench: photos of it in um, put together, and claims held against them.
+"""A sensor's die on the bench: photos of it in um, put together.
 
 A die is photographed through one instrument and belongs to another, the one that was opened: its
 reference object says so (`sensor_of`). A close-up gives the pitch, an overview in another setting
@@ -10,21 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from glassay.bench.document.claims import CLAIM_KINDS
-from glassay.bench.document.model import Bench, Claim, Instrument
-from glassay.bench.judging.decide import decide
-from glassay.bench.judging.judge_clips import Held
+from glassay.bench.document.model import Bench
 from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
 from glassay.bench.measuring.methods.array import NAME
-from glassay.bench.saying.words import say, say_length
 from glassay.finding import Finding
 from glassay.quantity import Quantity, combine
 
 LENGTHS = ("pitch_x", "pitch_y", "mosaic_period_x", "mosaic_period_y", "array_width",
            "array_height")  # fmt: skip
-SENSOR_CLAIMS = ("sensor pixels", "sensor pixel pitch", "sensor width")
-BOUNDED_CLAIMS = ("photo pixels", "video size")
-"""Claims that a sensor with too few pixels refutes, and that no sensor proves."""
 
 
 # ---- from px to um -------------------------------------------------------------------------------
@@ -112,80 +105,3 @@ def _um(one: CaptureResult) -> dict[str, Quantity]:
         for key, finding in one.findings.items()
         if key in LENGTHS and finding.quantity.unit == "um"
     }
-
-
-# ---- claims --------------------------------------------------------------------------------------
-
-
-def through(
-    bench: Bench, instrument: Instrument, captures: Sequence[CaptureResult]
-) -> list[CaptureResult]:
-    """Captures that tell of an instrument because they were made through it: all but those of
-    sensors' dies, whose numbers are another instrument's."""
-    return [
-        one for one in captures
-        if one.capture.instrument == instrument.id
-        and bench.object(one.capture.object).kind != "pixel array"
-    ]  # fmt: skip
-
-
-def of_its_sensor(
-    bench: Bench, instrument: Instrument, captures: Sequence[CaptureResult]
-) -> list[CaptureResult]:
-    """Captures of the instrument's own sensor, whichever instrument took them."""
-    return [one for one in captures if bench.object(one.capture.object).sensor_of == instrument.id]
-
-
-def hold_against_die(claim: Claim, dies: Sequence[CaptureResult]) -> Held | None:
-    """A claim on the sensor's pixels, pitch or width held against its die; None where it says
-    nothing."""
-    kind = CLAIM_KINDS.get(claim.kind)
-    if claim.kind not in SENSOR_CLAIMS or kind is None or claim.value is None:
-        return None
-    found = _best(dies, kind.finding, kind.unit)
-    if found is None:
-        return None
-    value, capture = found
-    decision = decide(value, claim.value, claim)
-    said = say_length(value) if value.unit == "um" else say(value, f" {value.unit}")
-    sentence = f"it is {said}, seen on the sensor's own die ({capture})"
-    return Held(decision.word, sentence, decision.rule, value, None, _count_words(dies))
-
-
-def refuted_by_die(claim: Claim, dies: Sequence[CaptureResult]) -> Held | None:
-    """A claim on the pixels of photos or clips that the sensor is too small to keep; else None."""
-    if claim.kind not in BOUNDED_CLAIMS or claim.value is None or claim.sense != "at least":
-        return None
-    found = _best(dies, "array_megapixels", "MP")
-    if found is None:
-        return None
-    value, capture = found
-    decision = decide(value, claim.value, claim)
-    if decision.word != "not met":
-        return None
-    sentence = (
-        f"its sensor has {say(value)} million pixels in all, seen on its own die ({capture}), and"
-        " no picture can hold more of them"
-    )
-    rule = f"{decision.rule} The value is the most that the sensor can deliver."
-    return Held("not met", sentence, rule, value, None, _count_words(dies))
-
-
-def _best(dies: Sequence[CaptureResult], key: str, unit: str) -> tuple[Quantity, str] | None:
-    """The surest value of a finding in that unit, and the capture it stands on."""
-    known = [
-        (one.findings[key].quantity, one.capture.id)
-        for one in dies
-        if key in one.findings and one.findings[key].quantity.unit == unit
-    ]
-    return min(known, key=lambda pair: pair[0].relative, default=None)
-
-
-def _count_words(dies: Sequence[CaptureResult]) -> tuple[str, ...]:
-    columns, rows = _best(dies, "columns", "1"), _best(dies, "rows", "1")
-    if columns is None or rows is None:
-        return ()
-    return (
-        f"The die has {columns[0].value:.0f} x {rows[0].value:.0f} pixels"
-        f" (within {columns[0].expanded:.0f} and {rows[0].expanded:.0f}).",
-    )

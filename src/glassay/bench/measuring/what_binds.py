@@ -1,4 +1,4 @@
-"""What binds a setting: its limits, from everything photographed in it, against resolved detail."""
+"""What limits a setting: its limits, from everything photographed in it, against resolved detail."""
 
 from __future__ import annotations
 

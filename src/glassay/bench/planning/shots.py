@@ -8,161 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
-from glassay.bench.document.model import Instrument, ObjectKind, Setting
+from glassay.bench.document.claims import CLAIM_KINDS, OTHER
+from glassay.bench.document.model import Claim, Instrument, Setting
 from glassay.bench.judging.ends import Missing, end_of, missing_end
 from glassay.bench.judging.needs import Condition, answer_needs
 from glassay.bench.keeping.results import BenchResults, CaptureResult, Verdict
+from glassay.bench.measuring.methods.contract import ShotKind
 from glassay.bench.measuring.settings import nominal_magnification
+from glassay.bench.planning.shot_kinds import shot_kind
+from glassay.bench.saying.verdicts import quoted
 from glassay.bench.saying.words import listed, say
 
-ShotKey = Literal[
-    "scale", "round field", "edge", "bars", "repeat", "finer repeat", "clip", "still clip",
-    "long clip", "die", "ruler", "battery", "price", "trait", "words", "certificate",
-]  # fmt: skip
-
-
-@dataclass(frozen=True)
-class ShotKind:
-    """One kind of shot: what it shows, how to take it well, and roughly how long that takes."""
-
-    title: str
-    how: tuple[str, ...]
-    minutes: float
-    objects: tuple[ObjectKind, ...] = ()
-    any_setting: bool = False
-
-
-_SHARP = (
-    "Focus on the object itself at full size on screen, then take your hand away before the shot."
-)
-_NOT_CLIPPED = (
-    "Dim the light until nothing important is pure white: what is clipped cannot be measured."
-)
-_NO_ZOOM = "Leave digital zoom, filters and picture enhancement off, and save at full size."
-
-SHOTS: dict[ShotKey, ShotKind] = {
-    "scale": ShotKind(
-        "a photo of a ruled scale",
-        (
-            "Lay the slide flat and level: tilted glass is sharp at one end only.",
-            "Let the ruling cross the whole field, at least 8 divisions in view and 6 px for each.",
-            "A few degrees of tilt against the pixels do no harm; cropping and rotating later do.",
-            _SHARP, _NOT_CLIPPED, _NO_ZOOM,
-            "Three photos, each after lifting the slide and focusing anew, show how repeatable it is.",
-        ),
-        3, ("ruled scale", "grid"),
-    ),
-    "round field": ShotKind(
-        "a photo of a ruled scale through the eyepiece, with its whole round field",
-        (
-            "Hold the phone so that the dark rim of the field is seen all around.",
-            "Lay the slide flat, its ruling across the middle of the field.",
-            _SHARP, _NOT_CLIPPED,
-        ),
-        3, ("ruled scale", "grid"),
-    ),
-    "edge": ShotKind(
-        "a photo of a sharp edge",
-        (
-            "A new razor blade or a thick line of the slide, tilted 3 to 15 degrees against the"
-            " pixels.",
-            "Bright ground on one side, dark on the other, each at least 20 px wide and even.",
-            "Take an upright edge and a level one; both directions count.",
-            _SHARP, _NOT_CLIPPED, _NO_ZOOM,
-        ),
-        3, ("edge", "chip"),
-    ),
-    "bars": ShotKind(
-        "a photo of a bar target",
-        ("Groups that are told apart and groups that are not must both be in view.", _SHARP,
-         _NOT_CLIPPED, _NO_ZOOM),
-        4, ("bar target",),
-    ),
-    "repeat": ShotKind(
-        "two photos of one still scene (a repeat pair)",
-        (
-            "Any chip with texture will do; fill the field with it.",
-            "Take both without touching anything in between: use a timer or a remote release.",
-            "Same exposure for both, nothing clipped to white or black.",
-            _NO_ZOOM,
-        ),
-        3, ("repeat pair",),
-    ),
-    "finer repeat": ShotKind(
-        "a repeat pair that keeps its noise, since the one filed does not tell enough",
-        (
-            "Save both at the least compression it offers, uncompressed if it can: compression"
-            " removes the noise that tells real pixels from made-up ones.",
-            "Higher gain or less light, and noise reduction off: it takes noise in single pixels.",
-            "Take both without touching anything in between: use a timer or a remote release.",
-            "If it offers nothing of that, no photo of its own will tell; the sensor's own die does,"
-            " where the camera is opened anyway.",
-        ),
-        5, ("repeat pair",),
-    ),
-    "clip": ShotKind(
-        "a clip with something moving in it, 10 s or longer",
-        ("Move the object slowly all the time, so that no two frames are alike.",
-         "Good light: in the dark many cameras slow down.",
-         "Film the slide once in the same mode: then shake and drift are in um.",
-         "Copy the file itself; chat programs re-encode it."),
-        3,
-    ),
-    "still clip": ShotKind(
-        "a clip of a still scene, 5 s or longer",
-        ("A chip with texture, filling the field; touch nothing while it runs.",
-         "Copy the file itself; chat programs re-encode it."),
-        3,
-    ),
-    "long clip": ShotKind(
-        "a clip recorded until it stops",
-        ("Full battery, empty card; let it run until it stops by itself.",
-         "File what is left: a file cut off by a crash counts, with the time at which it stopped.",
-         "Or note the time as an observation of kind `recording time`, and why it stopped."), 120,
-    ),
-    "die": ShotKind(
-        "photos of the image sensor's own die",
-        ("Only where the camera is open anyway, and after the cautions on opening devices.",
-         "A close-up in which single pixels are told apart, and an overview of the whole array.",
-         "Both in settings with a ruled scale measured."),
-        60, ("pixel array",), any_setting=True,
-    ),
-    "ruler": ShotKind(
-        "a length, measured with a ruler and noted",
-        ('Note it as an observation with its kind, its value and what it may be off by (`within`).',),
-        1, any_setting=True,
-    ),
-    "battery": ShotKind(
-        "the run time on its battery, from full to empty, noted",
-        ('Charge it fully, screen and light as in use, and note the time as `battery time`.',),
-        240, any_setting=True,
-    ),
-    "price": ShotKind("a price, noted", ("Write it under `price`, with its currency.",), 1,
-                      any_setting=True),
-    "trait": ShotKind("a fact, noted in bench.toml", ("Write it into the instrument's table.",), 1,
-                      any_setting=True),
-    "words": ShotKind(
-        "an observation that decides it, yes or no",
-        ("Try it, then note an observation with `settles` and `holds`.",), 10, any_setting=True,
-    ),
-    "certificate": ShotKind(
-        "a certificate of the slide, or a better slide",
-        ("The slide's own uncertainty keeps this open; more photos of it change nothing.",), 60,
-        any_setting=True,
-    ),
-}  # fmt: skip
-
-OF_CLAIM: dict[str, ShotKey] = {
-    "magnification": "scale", "field width": "scale", "field height": "scale",
-    "field diameter": "round field", "pixel size": "scale", "smallest detail": "edge",
-    "resolution": "bars", "photo pixels": "repeat", "sensor pixels": "die",
-    "video size": "still clip", "frame rate": "clip", "sensor pixel pitch": "die",
-    "sensor width": "die", "working distance": "ruler", "battery time": "battery",
-    "recording time": "long clip", "screen diagonal": "ruler", "other": "words",
-}  # fmt: skip
-OF_CONDITION: dict[str, ShotKey] = {
+OF_CONDITION: dict[str, str] = {
     "detail": "edge", "field": "scale", "clearance": "ruler", "rate": "clip", "budget": "price",
     "power": "trait", "standalone": "trait",
 }  # fmt: skip
@@ -177,21 +36,21 @@ class Shot:
     instrument: str
     setting: str | None
     where: str
-    key: ShotKey
+    key: str
     settles: tuple[str, ...]
     before: tuple[str, ...] = field(default=())
 
     @property
     def kind(self) -> ShotKind:
         """What it is and how to take it well."""
-        return SHOTS[self.key]
+        return shot_kind(self.key)
 
 
 @dataclass(frozen=True)
 class _Open:
     instrument: Instrument
     setting: Setting | None
-    key: ShotKey
+    key: str
     what: str
     where: str = ""
     """How to set the instrument, where no listed setting will do."""
@@ -199,9 +58,9 @@ class _Open:
 
 def open_shots(results: BenchResults) -> tuple[Shot, ...]:
     """What is to be photographed or noted, the most valuable first."""
-    wanted: dict[tuple[str, str | None, ShotKey, str], list[_Open]] = {}
+    wanted: dict[tuple[str, str | None, str, str], list[_Open]] = {}
     for one in (*_open_claims(results), *_open_needs(results)):
-        setting = None if SHOTS[one.key].any_setting or one.setting is None else one.setting.id
+        setting = None if shot_kind(one.key).any_setting or one.setting is None else one.setting.id
         wanted.setdefault((one.instrument.id, setting, one.key, one.where), []).append(one)
     shots = []
     for (instrument, setting, key, where), ones in wanted.items():
@@ -233,12 +92,12 @@ def _open_claims(results: BenchResults) -> Iterator[_Open]:
             continue
         instrument = results.bench.instrument(verdict.instrument)
         claim = verdict.claim
-        kind = "" if claim.kind in ("magnification", "other") else f"{claim.kind} "
-        end = " (low end)" if claim.is_low_end else ""
-        what = f"claim: {kind}{claim.text}{end}"
+        what = f"claim: {quoted(claim)}"
         missing = _missing_end(results, instrument, verdict)
         setting = missing.setting if missing else _setting_of(results, instrument, verdict)
         where = missing.where if missing and missing.setting is None else ""
+        if setting is None and not where and len(instrument.settings) > 1:
+            where = _AT_THE_END["widest" if _is_wide(claim) else "closest"]
         for key in _keys(instrument, verdict, setting, results):
             yield _Open(instrument, setting, key, what, where)
 
@@ -253,9 +112,9 @@ def _missing_end(results: BenchResults, instrument: Instrument, verdict: Verdict
 
 def _keys(
     instrument: Instrument, verdict: Verdict, setting: Setting | None, results: BenchResults
-) -> list[ShotKey]:
+) -> list[str]:
     claim = verdict.claim
-    key = OF_CLAIM[claim.kind]
+    key = "words" if claim.kind == OTHER else CLAIM_KINDS[claim.kind].shot
     by_eye = setting.through_eyepiece if setting else _all_by_eye(instrument)
     if key == "scale" and by_eye:
         key = "round field"
@@ -299,32 +158,49 @@ def _setting_of(results: BenchResults, instrument: Instrument, verdict: Verdict)
         return instrument.setting(claim.setting)
     if verdict.word == "undecided" and verdict.setting in {s.id for s in instrument.settings}:
         return instrument.setting(str(verdict.setting))
-    widest = claim.is_low_end or claim.kind in ("field width", "field height", "field diameter")
-    return _extreme(results, instrument, widest=widest)
+    return _extreme(results, instrument, widest=_is_wide(claim))
+
+
+def _is_wide(claim: Claim) -> bool:
+    return claim.is_low_end or claim.kind in ("field width", "field height", "field diameter")
+
+
+_AT_THE_END = {
+    "closest": "in the setting that shows the smallest field",
+    "widest": "in the setting that shows the largest field",
+}
 
 
 def _extreme(
     results: BenchResults, instrument: Instrument, *, widest: bool, for_chips: bool = False
 ) -> Setting | None:
-    """The widest or the closest setting, by field measured, else by stated factors, else by order."""
+    """The widest or the closest setting, by field measured, else by stated factors.
+
+    None where there are several and neither tells which it is: their order in `bench.toml` says
+    nothing.
+    """
     fields = {
         one.setting.id: one.seen_width.value
         for one in results.settings_of(instrument.id)
         if one.seen_width is not None
     }
 
-    def closeness(setting: Setting) -> float:
-        if len(fields) == len(instrument.settings):
-            return 1 / fields[setting.id]
-        ends = setting.chain.first_factor
-        factor = nominal_magnification(setting) or (ends[1] if ends else None)
-        if factor is None:
-            return float(instrument.settings.index(setting))
-        return factor * setting.chain.auxiliary
-
-    pick = min if widest else max
     among = [one for one in instrument.settings if one.for_chips or not for_chips]
-    return pick(among, key=closeness) if among else None
+    if len(among) < 2:
+        return among[0] if among else None
+    close = {id: 1 / width for id, width in fields.items()}
+    if not all(one.id in close for one in among):
+        stated = {one.id: _stated_factor(one) for one in among}
+        close = {id: factor for id, factor in stated.items() if factor is not None}
+    if not all(one.id in close for one in among):
+        return None
+    return (min if widest else max)(among, key=lambda one: close[one.id])
+
+
+def _stated_factor(setting: Setting) -> float | None:
+    ends = setting.chain.first_factor
+    factor = nominal_magnification(setting) or (ends[1] if ends else None)
+    return None if factor is None else factor * setting.chain.auxiliary
 
 
 def _open_needs(results: BenchResults) -> Iterator[_Open]:
@@ -349,13 +225,16 @@ def _of_condition(
         key = "round field"
     elif key == "edge" and "ruled scale" in condition.shoot:
         key = "scale"
-    return _Open(instrument, setting, key, f"need: {need}")
+    where = ""
+    if setting is None and len(instrument.settings) > 1:
+        where = _AT_THE_END["widest" if condition.kind == "field" else "closest"]
+    return _Open(instrument, setting, key, f"need: {need}", where)
 
 
 def _before(
-    results: BenchResults, instrument: str, setting: str | None, key: ShotKey
+    results: BenchResults, instrument: str, setting: str | None, key: str
 ) -> tuple[str, ...]:
-    kinds = SHOTS[key].objects
+    kinds = shot_kind(key).objects
     if key == "finer repeat":
         return tuple(_what_came(one) for one in _tried(results, instrument))
     return tuple(
@@ -403,4 +282,4 @@ def settles_words(shot: Shot) -> str:
 
 def kinds_used(shots: Sequence[Shot]) -> list[ShotKind]:
     """The kinds that occur, each once, in the order of the list."""
-    return [SHOTS[key] for key in dict.fromkeys(shot.key for shot in shots)]
+    return [shot_kind(key) for key in dict.fromkeys(shot.key for shot in shots)]

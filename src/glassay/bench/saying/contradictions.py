@@ -13,7 +13,8 @@ WITHHELD = "verdicts that lean on it are withheld"
 
 def said(one: Contradiction, bench: Bench) -> str:
     """One contradiction as a sentence that stands by itself, without its full stop."""
-    return f"Contradiction: {_SENTENCES[one.kind](one, bench)}; {WITHHELD}"
+    what = _SENTENCES[one.kind](one, bench)
+    return f"Contradiction: {what}" + (f"; {WITHHELD}" if one.touches != "nothing" else "")
 
 
 def why_withheld(one: Contradiction, bench: Bench) -> str:
@@ -27,6 +28,15 @@ def _where(one: Contradiction, bench: Bench) -> str:
         instrument = bench.instrument(instrument_id)
         titles.append(f"{instrument.title}, {instrument.setting(setting_id).title}")
     return listed(titles)
+
+
+def _two_finest_lines(one: Contradiction, bench: Bench) -> str:
+    (fine, wide), (by_fine, by_wide) = one.numbers, one.names
+    return (
+        f"{_where(one, bench)}: the finest line is {say_length(fine)} by one source ({by_fine}) and"
+        f" {say_length(wide)} by another ({by_wide}); sharpening, smoothing or another focus parts"
+        " them, and the wider one counts"
+    )
 
 
 def _changed(one: Contradiction, bench: Bench) -> str:
@@ -59,10 +69,39 @@ def _chain_against_sensor(one: Contradiction, bench: Bench) -> str:
     stated = f"{short(low.value)}x"
     if high.value != low.value:
         stated += f" to {short(high.value)}x"
+    adapter = "the adapter"
+    if one.names:
+        adapter = f"state the adapter if there is one ({short(seen.value / low.value)}x would fit)"
     return (
         f"{_where(one, bench)}: the stated chain gives {stated} on the sensor, the photos"
         f" {say_times(seen)} ({listed(list(one.captures))}); check the division of the slide, the"
-        " adapter and the sensor"
+        f" zoom and the sensor, and {adapter}"
+    )
+
+
+def _chain_against_image(one: Contradiction, bench: Bench) -> str:
+    seen, image = one.numbers
+    return (
+        f"{_where(one, bench)}: the photos give a field of {say_length(seen)}"
+        f" ({listed(list(one.captures))}), of which the stated chain makes an image {say(image, ' mm')}"
+        " wide, and no camera takes that; check the division of the slide and the factors of the chain"
+    )
+
+
+def _settings_apart(one: Contradiction, bench: Bench) -> str:
+    seen, stated = one.numbers
+    return (
+        f"{_where(one, bench)}: by the stated factors, the first shows {say_times(stated)} the width of"
+        f" the second, by the photos {say_times(seen)} ({listed(list(one.captures))}); check the"
+        " division of each slide, and the zoom"
+    )
+
+
+def _smaller_than_sensor(one: Contradiction, bench: Bench) -> str:
+    width, height, columns, rows = (f"{side.value:.0f}" for side in one.numbers)
+    return (
+        f"{one.captures[0]} has {width} x {height} px, and the sensor is stated to have {columns} x"
+        f" {rows}: it was made smaller or cut out, or taken in a smaller mode; file one of full size"
     )
 
 
@@ -104,8 +143,12 @@ _SENTENCES: Mapping[str, Callable[[Contradiction, Bench], str]] = {
     "filed twice": _filed_twice,
     "chain against field": _chain_against_field,
     "chain against sensor": _chain_against_sensor,
+    "chain against image": _chain_against_image,
+    "settings against each other": _settings_apart,
+    "smaller than the sensor": _smaller_than_sensor,
     "round field": _round_field,
     "photos of one setting": _mixed,
     "cut out": _cut_out,
     "calibrations of one chip": _calibrations,
+    "finest line by two sources": _two_finest_lines,
 }

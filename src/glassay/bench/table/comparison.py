@@ -6,7 +6,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from glassay.bench.document.model import Bench, Instrument, Money
-from glassay.bench.judging.judge import tally
 from glassay.bench.keeping.results import (
     CaptureResult,
     Cell,
@@ -19,6 +18,7 @@ from glassay.bench.keeping.results import (
 )
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.bench.measuring.settings import nominal_magnification
+from glassay.bench.saying.verdicts import tally
 from glassay.bench.saying.words import say, say_times, short
 from glassay.bench.table.across_field import field_cells, measured_columns
 from glassay.bench.table.detail_cost import columns_for, detail_cells
@@ -85,7 +85,8 @@ def compare(
     """The table: each instrument at its best setting for each column."""
     rows = []
     shown = measured_columns(captures)
-    columns = (*COLUMNS[:WIDEST_AT], *columns_for(bench), *shown, *COLUMNS[WIDEST_AT:])
+    measured = tuple(one.column for one in shown)
+    columns = (*COLUMNS[:WIDEST_AT], *columns_for(bench), *measured, *COLUMNS[WIDEST_AT:])
     for instrument in bench.instruments:
         mine = [one for one in settings if one.instrument.id == instrument.id]
         judged = [verdict for verdict in verdicts if verdict.instrument == instrument.id]
@@ -93,7 +94,7 @@ def compare(
             **_claimed(instrument), **_magnifications(mine), **_sizes(mine, captures),
             "claims": Cell(tally(judged) or None, why="no claims in bench.toml"),
             **detail_cells(bench, instrument, mine, captures),
-            **field_cells(shown, mine, captures),
+            **field_cells(shown, instrument, mine, captures),
             **clip_cells(instrument, captures), **practical(instrument, captures), **_noted(instrument),
         }  # fmt: skip
         ordered = {column.id: cells[column.id] for column in columns}

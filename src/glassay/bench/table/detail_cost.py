@@ -15,14 +15,14 @@ NOTHING_RESOLVED = "no edge, bar target or repeat pair was measured"
 
 COLUMNS = (
     Column("finest_line", "finest line", "um",
-           "width of the finest line told at 10 % modulation in any setting, half a period: by bars"
+           "width of the finest line resolved at 10 % modulation in any setting, half a period: by bars"
            " or edges, the more sceptical where both are well measured; with \u2265, only a bound, by"
            " ring correlation", "lower"),
     Column("detail_points", "detail points", "MP",
            "pixels that would carry the detail of one view, two for each resolved period along both"
            " axes (4 x frequency squared x area of the field), in the setting that holds most",
            "higher"),
-    Column("binds", "what binds", "",
+    Column("binds", "limited by", "",
            "what keeps that setting from showing more: optics, sampling, interpolation, processing,"
            " focus or motion"),
     Column("cost_per_detail", "cost per resolved detail", "money/MP",
@@ -84,6 +84,7 @@ def _evidence(finest: Resolved) -> str:
         "bars": "by bars",
         "edge": "by edges",
         "lines": "by lines of the slide",
+        "chip": "by a chip that a finer instrument shows",
         "correlation": "a bound, by ring correlation",
     }
     return by[finest.kind]

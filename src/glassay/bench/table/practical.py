@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from glassay.bench.document.model import Instrument
 from glassay.bench.document.observed import fact, observed_values
-from glassay.bench.judging.judge_clips import is_clip, surest_rate
 from glassay.bench.keeping.results import CaptureResult, Cell
+from glassay.bench.measuring.clip_rates import is_clip, surest_rate
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.native_pixels import NOTICEABLE, native_size
 from glassay.bench.saying.words import say_time
@@ -38,7 +38,7 @@ def clip_cells(instrument: Instrument, captures: Sequence[CaptureResult]) -> dic
     found = surest_rate(clips)
     if not clips:
         return {"frame_rate": Cell(None, why=why), "video_picture": Cell(None, why=why)}
-    rate = Cell(None, why="no clip tells it") if found is None else (
+    rate = Cell(None, why="no clip shows it") if found is None else (
         Cell(found[0], found[1].capture.setting)
     )  # fmt: skip
     one = max(clips, key=lambda c: c.facts["width"] * c.facts["height"])

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from glassay.cli.photos import tone_notes
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.bars import CONTRAST, BarResult, measure_bars
 from glassay.detail.bars_scale import ASSUMED_TOLERANCE
@@ -52,7 +53,7 @@ def command(
             read[0].linear_grey(), group=group, box=area, contrast=least,
             tolerance=ASSUMED_TOLERANCE if stated is None else stated,
             tolerance_stated=stated is not None, full=read[0].at_full_scale(),
-            notes=read[0].notes,
+            notes=tone_notes(read[0], tone), other_tones=read[0].other_tones,
         )  # fmt: skip
 
     def draw(result: BarResult) -> None:

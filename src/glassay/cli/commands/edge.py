@@ -9,7 +9,8 @@ import click
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.detail.edge import GROUPS, EdgeResponse, measure_edges
+from glassay.detail.edge import measure_edges
+from glassay.detail.edge_result import GROUPS, EdgeResponse
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Quantity
 from glassay.sampling.evidence import compression_notes
@@ -47,6 +48,7 @@ def command(
         return measure_edges(
             image, box=area, pixel_size=pixel_size, full=one.at_full_scale(),
             notes=(*tone_notes(one, tone), *compression_notes(one.facts)),
+            other_tones=one.other_tones, quantization=one.facts.get("quantization"),
         )  # fmt: skip
 
     def draw(response: EdgeResponse) -> None:

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.judging.decide import half_last_digit
 from glassay.cli.calibration import pixel_sizes_um, slide_pixel_size
 from glassay.cli.single import answer, figure_option, say_quantity
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.match import MatchResult, match
 from glassay.quantity import Quantity
+from glassay.units import half_last_digit
 
 
 @click.command()

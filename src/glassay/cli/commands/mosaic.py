@@ -10,7 +10,6 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.judging.decide import half_last_digit
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.outputs import output_option
 from glassay.cli.photos import parse_tone, tone_option
@@ -18,6 +17,7 @@ from glassay.cli.single import not_measured, say_finding
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
 from glassay.quantity import Quantity
+from glassay.units import half_last_digit
 
 
 @click.command()

@@ -23,9 +23,11 @@ from glassay.errors import Unusable
 @click.command("plan")
 @click.argument("bench", type=click.Path(path_type=Path))
 @click.option("--die", required=True, metavar="WxH", help='size, like "3.2 mm x 2.1 mm"')
-@click.option("--line", required=True, metavar="LENGTH", help="width of the finest line to be told")
+@click.option(
+    "--line", required=True, metavar="LENGTH", help="width of the finest line to be resolved"
+)
 @click.option("--relief", metavar="LENGTH", help="height difference that must be sharp")
-@click.option("--contrast", metavar="PERCENT", help="contrast at which the line must be told")
+@click.option("--contrast", metavar="PERCENT", help="contrast at which the line must be resolved")
 @click.option("--overlap", default="20 %", show_default=True, metavar="PERCENT",
               help="least overlap of neighbouring tiles")  # fmt: skip
 @click.option("--exposures", type=click.IntRange(1, 100), default=1, show_default=True,

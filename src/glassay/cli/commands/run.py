@@ -128,7 +128,7 @@ MOST_DOUBTS = 3
 
 def _doubts(results: BenchResults) -> list[str]:
     """What contradicts itself, before all else: nothing below is worth more than that."""
-    said_ones = [f"CONTRADICTION: {said(one, results.bench)}" for one in results.contradictions]
+    said_ones = [said(one, results.bench) for one in results.doubts]
     if len(said_ones) <= MOST_DOUBTS:
         return said_ones
     more = f"and {len(said_ones) - MOST_DOUBTS + 1} more contradictions: see --full"
@@ -144,7 +144,7 @@ def _cut(line: str) -> str:
 def _block(results: BenchResults, instrument: str) -> list[str]:
     row = next(row for row in results.comparison.rows if row.id == instrument)
     line = finest_of(results, instrument)
-    told = f"line {say_length(line.width)}" if line is not None else "no line told"
+    told = f"line {say_length(line.width)}" if line is not None else "no line shown"
     seen = [row.cells[key].value for key in ("field_narrowest", "field_widest")]
     sides = list(dict.fromkeys(f"{one.value:.3g}" for one in seen if isinstance(one, Quantity)))
     field = f"field {' to '.join(sides)} mm" if sides else "no field measured"
@@ -175,7 +175,7 @@ def _print_answer(results: BenchResults) -> None:
     if not results.bench.instruments:
         out.print("There are no instruments in bench.toml yet.", markup=False)
         return
-    for one in results.contradictions:
+    for one in results.doubts:
         out.print(f"{said(one, results.bench)}.", style="bold", markup=False)
     left_out: tuple[str, ...] = ()
     table = comparison_table(results)
@@ -243,7 +243,7 @@ def _print_verdicts(results: BenchResults, out: Console) -> None:
 def _print_bindings(results: BenchResults, out: Console) -> None:
     bound = [one for one in results.settings if one.binding is not None]
     if bound:
-        out.print("What binds", style="bold")
+        out.print("What limits the detail", style="bold")
     for one in bound:
         if one.binding is not None:
             words = f"{one.instrument.title}, {one.setting.title}: {one.binding.sentence}."

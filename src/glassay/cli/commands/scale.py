@@ -81,6 +81,7 @@ def command(
                 response = response_of_lines(
                     read[0].linear_grey(), result.segments, result.division.value,
                     jpeg_quality(read[0].facts.get("quantization") or {}),
+                    read[0].other_tones,
                 )  # fmt: skip
             except NotMeasurable as error:
                 why = (f"finest line not told by the scale's own lines: {error}",)

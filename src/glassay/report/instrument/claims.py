@@ -5,6 +5,7 @@ from __future__ import annotations
 from glassay.bench.document.model import Instrument
 from glassay.bench.judging.decide import RULE
 from glassay.bench.keeping.results import Verdict
+from glassay.bench.saying.verdicts import quoted
 from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
@@ -30,10 +31,7 @@ def numbers_of_rule(verdict: Verdict) -> str:
 
 def title_of(verdict: Verdict) -> str:
     """The claim in a heading."""
-    claim = verdict.claim
-    text = f"{claim.text}, its low end" if claim.is_low_end else claim.text
-    kind = "" if claim.kind == "other" else f"{claim.kind} "
-    title = f"{kind}{text}"
+    title = quoted(verdict.claim)
     return title[:1].upper() + title[1:]
 
 

@@ -65,7 +65,7 @@ def strip_of(report: Report, instrument: Instrument) -> Strip:
 def _shots(report: Report, instrument: Instrument) -> Iterator[Shot]:
     for capture, caption, close in _chosen(report.results, instrument):
         try:
-            photo = picture_of(report.results.bench.paths(capture)[0])
+            photo = picture_of(report.results.bench.shown_path(capture.files[0]))
         except GlassayError:
             continue  # the captures below say what is wrong with it
         pixels = for_screen(photo, PICTURE_PX if not close else round(PICTURE_PX / CLOSE_UP))

@@ -10,7 +10,7 @@ from typing import Any
 from glassay import __version__
 from glassay.bench.keeping.results import CaptureResult
 from glassay.bench.measuring.methods import METHODS
-from glassay.bench.saying.finding_names import name_of
+from glassay.bench.saying.finding_names import Shown, name_of, shown
 from glassay.bench.saying.words import say, say_length
 from glassay.disk import content_hash
 from glassay.errors import GlassayError
@@ -53,7 +53,7 @@ def content_of(report: Report, folder: Path, *, whole: bool) -> dict[str, Any]:
             "instruments": list(_instruments(report, pictures)), "lanes": _lanes(report),
             "drawings": list(_drawings(report, pictures)), "methods": list(_methods(report)),
             "assumptions": list(_assumptions(report)), "files": list(_files(report)),
-            "refused": list(_refused(report)), "opened": _opened(report),
+            "found": list(_found(report)), "refused": list(_refused(report)), "opened": _opened(report),
         }  # fmt: skip
     return content
 
@@ -197,6 +197,21 @@ def _drawings(report: Report, pictures: _Pictures) -> Iterator[list[str]]:
             seen.add(place)
             count += 1
             yield [pictures.keep(found[0], ".svg"), _place_of(report, one), method]
+
+
+def _found(report: Report) -> Iterator[list[Any]]:
+    """Everything that was found in each capture, by each method."""
+    for one in report.results.captures:
+        told = [
+            [part.method, [_pair(shown(key, finding)) for key, finding in part.findings.items()]]
+            for part in one.parts if part.findings
+        ]  # fmt: skip
+        if told:
+            yield [one.capture.id, _place_of(report, one), told]
+
+
+def _pair(one: Shown) -> list[str]:
+    return [one.name, _said(one.value)]
 
 
 def _drawn(figures: CaptureFigures) -> Sequence[bytes]:

@@ -26,7 +26,7 @@ from glassay.report.picks import (
 )
 from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_sheet import BAR_SHARE, round_length
-from glassay.report.sections.same_chip import matched_chips
+from glassay.report.sections.same_chip import matched_chips, plate_of_chip
 from glassay.report.templating import Filling
 
 HERO_PX = 300
@@ -63,7 +63,7 @@ def fill(report: Report) -> Filling | None:
 
 def contradictions(results: BenchResults) -> tuple[str, ...]:
     """What two findings say against each other, a sentence each."""
-    return tuple(said(one, results.bench) for one in results.contradictions)
+    return tuple(said(one, results.bench) for one in results.doubts)
 
 
 # ---- the plate -----------------------------------------------------------------------------------
@@ -75,6 +75,8 @@ def plate_of(report: Report) -> Plate | None:
     if not chips:
         return None
     try:
+        if len(chips) == 1:
+            return plate_of_chip(report, chips[0])
         return make_plate(report.results, chips, Wanted())
     except GlassayError:
         return None  # the section on the chip says why
@@ -149,7 +151,7 @@ def _finest_first(line: Line | None) -> tuple[bool, float]:
 
 def _line(line: Line | None, best: bool) -> Decisive:
     if line is None:
-        return Decisive("–", below="nothing was shown to be told")
+        return Decisive("–", below="no finest line was measured")
     text = prose(say_length(line.width))
     return Decisive(f"{text}, by phone" if line.by_eyepiece else text, best)
 

@@ -70,8 +70,8 @@ ACCOUNTS: tuple[Account, ...] = (
     Account(
         "Detail and pixel size from a bar target",
         "The pattern is located by its own geometry; each element's contrast is read in both"
-        " directions. The finest element is the last above the stated contrast. A line counts as told"
-        " down to a contrast of 0.127, which fine bars of 10 % modulation have.",
+        " directions. The finest element is the last above the stated contrast. A line counts as"
+        " resolved down to a contrast of 0.127, which fine bars of 10 % modulation have.",
         (
             "MIL-STD-150A: line pairs per mm = 2^(group + (element - 1) / 6)",
             "Coltman 1954: bars of modulation M have a contrast of 4 M / pi",
@@ -82,7 +82,7 @@ ACCOUNTS: tuple[Account, ...] = (
         "Repeated exposures",
         "Two exposures of a still scene share the scene and not the noise. Their correlation, ring by"
         " ring of spatial frequency, falls below 1/7 where repeatable detail ends: a bound, beyond"
-        " which no line is told. The noise, which no lens touches, tells whether firmware enlarged"
+        " which no line is resolved. The noise, which no lens touches, tells whether firmware enlarged"
         " the picture.",
         ("Rosenthal and Henderson 2003", "Banterle et al. 2013", "Nieuwenhuizen et al. 2013"),
         by_method("repeated exposures"),
@@ -133,7 +133,7 @@ ACCOUNTS: tuple[Account, ...] = (
         "Verdicts",
         "Claims are held against findings by the rule that stands above the instruments."
         " Magnification is judged under every reading that the captures allow; the verdict is that"
-        " under the most generous one.",
+        " under the one that favours the seller most.",
         ("JCGM 106:2012",),
         lambda results: bool(results.verdicts),
     ),

@@ -48,7 +48,16 @@ def fill(report: Report) -> Filling | None:
 
 def matched_chips(report: Report) -> list[SameChip]:
     """The chips whose photos were matched."""
-    return [one for one in kept_matches(report.results) if one.pairs and not one.waiting]
+    found = report.results.once("matches", lambda: kept_matches(report.results))
+    return [one for one in found if one.pairs and not one.waiting]
+
+
+def plate_of_chip(report: Report, chip: SameChip) -> Plate:
+    """The plate of one chip as a reader first sees it. Raises `GlassayError` where there is none."""
+    return report.results.once(
+        f"plate of {chip.object}",
+        lambda: make_plate(report.results, [chip], Wanted(object=chip.object)),
+    )
 
 
 def _chip(report: Report, chip: SameChip) -> Filling:
@@ -59,7 +68,7 @@ def _chip(report: Report, chip: SameChip) -> Filling:
         "unmatched": [(name_of(report, one), why) for one, why in chip.unmatched.items()],
     }
     try:
-        plate = make_plate(report.results, [chip], Wanted(object=chip.object))
+        plate = plate_of_chip(report, chip)
     except GlassayError as error:
         return {**told, "panels": [], "why_none": str(error)}
     foretold = [_foretold(report, one) for one in foretell(report.results, chip, plate)]

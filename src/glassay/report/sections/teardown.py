@@ -42,7 +42,7 @@ def _photo(report: Report, name: str, has_room: bool) -> tuple[str, str, str]:
     if not has_room:
         return name, "", "left out to keep this page small"
     try:
-        photo = read_photo(report.results.bench.folder / name)
+        photo = read_photo(report.results.bench.shown_path(name))
         return name, jpeg_uri(for_screen(photo, PHOTO_PX), PHOTO_BYTES), ""
     except GlassayError as error:
         return name, "", str(error)

@@ -9,12 +9,14 @@ from glassay.web.pages import (
     export,
     instrument,
     live,
+    marks,
     overview,
+    phone,
     run,
 )
 
 ROUTERS = (
-    overview.router, instrument.router, captures.router, capture.router, compare.router,
-    edit.router, export.router, live.router, run.router, data.router,
+    overview.router, instrument.router, captures.router, capture.router, marks.router, compare.router,
+    edit.router, export.router, live.router, run.router, data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""

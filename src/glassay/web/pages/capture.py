@@ -1,35 +1,26 @@
-"""One capture: looked at closely, measured again, pointed at, measured by hand."""
+"""One capture: looked at closely, and measured again."""
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
-from fastapi.responses import FileResponse, JSONResponse, Response
+from fastapi.responses import FileResponse, Response
 
 from glassay.bench.document.edit import set_values, write_text
 from glassay.bench.document.model import Capture
-from glassay.bench.keeping.marks import (
-    SCREEN_U_PX,
-    Mark,
-    add_mark,
-    lens_for,
-    make_mark,
-    pixel_size_for,
-    read_marks,
-    remove_mark,
-    work_out,
-)
+from glassay.bench.document.read import parse_bench
+from glassay.bench.keeping.marks import SCREEN_U_PX
 from glassay.bench.keeping.results import BenchResults, CaptureResult
 from glassay.bench.measuring.run import forget_capture
 from glassay.bench.saying.finding_names import shown
-from glassay.errors import NotMeasurable, Unusable
-from glassay.quantity import Quantity
+from glassay.errors import Unusable
+from glassay.one_writer import one_writer
 from glassay.report.evidence_clip import rhythm_in_words, strips_alone
 from glassay.report.instrument.measured import budget
 from glassay.web import limits
+from glassay.web.by_hand import ByHand, marks_as_data, measured_by_hand, picture_size
 from glassay.web.contents import SHOWN_BY_BROWSERS, is_clip, media_type
 from glassay.web.history import History
 from glassay.web.overlay import shapes_of
@@ -40,15 +31,6 @@ router = APIRouter(include_in_schema=False)
 
 PLAIN_PX = 1600
 """Longer side of the photo on the page that works without script."""
-
-
-@dataclass(frozen=True)
-class ShownMark:
-    """A measurement by hand with its value, or why it has none."""
-
-    mark: Mark
-    value: Quantity | None
-    why: str
 
 
 @router.get("/capture")
@@ -98,54 +80,22 @@ def _clip(result: CaptureResult, media: str | None) -> dict[str, object] | None:
 def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, object]:
     """All that the viewer needs. Raises `Unusable` for no photo and no clip with a frame."""
     path = workbench_of(request).files_of(one)[0]
-    result = results.capture(one.id)
-    facts = result.facts
-    width, height = (
-        (int(facts["width"]), int(facts["height"]))
-        if "width" in facts and "height" in facts
-        else request.app.state.tiles.pyramid(path).size
-    )
-    shapes = shapes_of(result)
-    pixel, origin = _pixel_size(results, one, (width, height))
-    shown = marks_of(request, results, one, pixel, (width, height))
+    width, height = picture_size(request, results, one)
+    shapes = shapes_of(results.capture(one.id))
+    try:
+        by_hand, unread = measured_by_hand(request, results, one), ""
+    except Unusable as error:  # the photo can be looked at all the same
+        by_hand, unread = ByHand((), None, ""), str(error)
     viewer = {
         "id": one.id, "width": width, "height": height, "tile": limits.TILE_PX,
         "stamp": stamp(path), "shapes": shapes.as_json(), "box": one.box,
-        "pixel_um": pixel.value if pixel else None, "pointing_screen_px": SCREEN_U_PX,
-        "marks": [
-            {"id": m.mark.id, "kind": m.mark.kind, "points": m.mark.points, "number": n}
-            for n, m in enumerate(shown, 1)
-        ],
+        "pixel_um": by_hand.pixel.value if by_hand.pixel else None,
+        "pointing_screen_px": SCREEN_U_PX, "marks": marks_as_data(by_hand),
     }  # fmt: skip
     return {
-        "width": width, "height": height, "shapes": shapes, "marks": shown, "pixel": pixel,
-        "origin": origin, "viewer": json.dumps(viewer),
+        "width": width, "height": height, "shapes": shapes, "by_hand": by_hand,
+        "viewer": json.dumps(viewer), "unread": unread,
     }  # fmt: skip
-
-
-def _pixel_size(
-    results: BenchResults, one: Capture, size: tuple[int, int]
-) -> tuple[Quantity | None, str]:
-    try:
-        return pixel_size_for(results, one, size)
-    except NotMeasurable as error:
-        return None, str(error)
-
-
-def marks_of(
-    request: Request, results: BenchResults, one: Capture, pixel: Quantity | None,
-    size: tuple[int, int],
-) -> list[ShownMark]:  # fmt: skip
-    """The capture's measurements by hand, worked out; `size` (width, height) of its photo, px."""
-    shown = []
-    lens = lens_for(results, one, size)
-    for mark in read_marks(workbench_of(request).folder):
-        if mark.capture == one.id:
-            try:
-                shown.append(ShownMark(mark, work_out(mark, pixel, lens), ""))
-            except NotMeasurable as error:
-                shown.append(ShownMark(mark, None, str(error)))
-    return shown
 
 
 @router.get("/tile")
@@ -194,15 +144,16 @@ def look_only(
 ) -> Response:  # fmt: skip
     """Say where in the photo to look, and for what; then measure."""
     bench = workbench_of(request)
-    ids = [one.id for one in bench.bench().captures]
-    if id not in ids:
-        raise Unusable(f"there is no capture {id!r} on this bench")
-    before = bench.text()
     values = {"box": _read_box(box), "pattern": None if pattern == "auto" else pattern}
-    after = set_values(before, ("capture", ids.index(id)), values)
-    if after != before:
-        write_text(bench.folder, before, after)
-        History(bench.folder).remember(before, after, f"where to look in {id}")
+    with one_writer(bench.folder):
+        before = bench.text()
+        ids = [one.id for one in parse_bench(before, bench.folder).captures]
+        if id not in ids:
+            raise Unusable(f"there is no capture {id!r} on this bench")
+        after = set_values(before, ("capture", ids.index(id)), values)
+        if after != before:
+            write_text(bench.folder, before, after)
+            History(bench.folder).remember(before, after, f"where to look in {id}")
     request.app.state.runs.start()
     return back_to(request, link("/capture", id=id), "It is being measured there.")
 
@@ -217,56 +168,3 @@ def _read_box(text: str) -> list[int] | None:
     if len(numbers) != 4:
         raise Unusable(f"{text!r} is no region: x, y, width, height in px of the photo")
     return numbers
-
-
-@router.post("/capture/mark")
-def mark_by_hand(
-    request: Request, id: Annotated[str, Form()], kind: Annotated[str, Form()],
-    points: Annotated[str, Form()], pointing: Annotated[str, Form()] = str(SCREEN_U_PX),
-    count: Annotated[int, Form()] = 1, note: Annotated[str, Form()] = "",
-) -> Response:  # fmt: skip
-    """Keep one measurement by hand. `points` are "x,y x,y ..." in px of the photo."""
-    bench = workbench_of(request)
-    one = bench.capture(id)
-    kept = [mark for mark in read_marks(bench.folder) if mark.capture == id]
-    if len(kept) >= limits.MAX_MARKS:
-        raise Unusable(f"{limits.MAX_MARKS} measurements on one capture are enough")
-    mark = make_mark(
-        one.id, kind, _read_points(points), pointing_px=_read_pointing(pointing), count=count,
-        note=note.strip()[:500],
-    )  # fmt: skip
-    add_mark(bench.folder, mark)
-    if "application/json" in request.headers.get("accept", ""):
-        return JSONResponse({"id": mark.id})
-    return back_to(request, link("/capture", id=id) + "#by-hand", "The measurement is kept.")
-
-
-def _read_pointing(text: str) -> float | list[float]:
-    """One number for all points, or one for each."""
-    try:
-        values = [float(part) for part in text.split()]
-    except ValueError:
-        values = []
-    if not values:
-        raise Unusable(f"{text[:60]!r} is no uncertainty of pointing; expected px like 0.5")
-    return values[0] if len(values) == 1 else values
-
-
-def _read_points(text: str) -> list[list[float]]:
-    try:
-        points = [[float(v) for v in pair.split(",")] for pair in text.split()]
-    except ValueError:
-        points = []
-    if not 2 <= len(points) <= limits.MAX_POINTS or any(len(pair) != 2 for pair in points):
-        raise Unusable(f"{text[:60]!r} are no points; expected them like 120,80 340,82.5")
-    return points
-
-
-@router.post("/capture/unmark")
-def forget_mark(
-    request: Request, id: Annotated[str, Form()], mark: Annotated[str, Form()]
-) -> Response:
-    bench = workbench_of(request)
-    bench.capture(id)
-    remove_mark(bench.folder, mark)
-    return back_to(request, link("/capture", id=id) + "#by-hand", "The measurement is removed.")

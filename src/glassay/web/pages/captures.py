@@ -2,29 +2,32 @@
 
 from __future__ import annotations
 
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import Response
+from fastapi.responses import JSONResponse, Response
 from starlette.datastructures import UploadFile
 
 from glassay.bench.document.model import Bench
-from glassay.bench.keeping.filing import Filing, file_captures
+from glassay.bench.keeping.filing import Filing
+from glassay.bench.keeping.sets_of_photos import KINDS_OF_SETS, put_together
 from glassay.errors import Unusable
 from glassay.web import limits
-from glassay.web.contents import is_clip, media_type
-from glassay.web.incoming import Incoming
+from glassay.web.incoming import THUMBNAIL_PX, Incoming, Waiting
+from glassay.web.telling import told_until_it_ends
 from glassay.web.templating import back_to, link, page, workbench_of
 
 router = APIRouter(include_in_schema=False)
 
-THUMBNAIL_PX = 320
-
 
 def incoming_of(request: Request) -> Incoming:
     """The uploads that wait."""
-    return Incoming(workbench_of(request).folder / "results" / "incoming")
+    return Incoming(workbench_of(request).folder, request.app.state.looks)
 
 
 @router.get("/captures")
@@ -37,7 +40,8 @@ def captures(request: Request) -> Response:
     return page(
         request, "captures.html", title="Captures", bench_title=results.bench.title,
         here="/captures", bench=results.bench, most=limits.MAX_UPLOAD_FILES,
-        groups=[(one, mine) for one, mine in groups if mine],
+        groups=[(one, mine) for one, mine in groups if mine], waiting=incoming_of(request).batches(),
+        phone=request.app.state.phone,
     )  # fmt: skip
 
 
@@ -65,20 +69,46 @@ async def upload(request: Request) -> Response:
     return back_to(request, link("/incoming", batch=batch))
 
 
+@router.post("/upload/begin")
+def begin_upload(request: Request) -> Response:
+    """A batch to which files are added one by one, so that each can be told of and tried again."""
+    return JSONResponse({"batch": incoming_of(request).begin()})
+
+
+@router.post("/upload/file")
+async def upload_file(request: Request, batch: str, name: str) -> Response:
+    """One file of a batch; the body is the file."""
+    incoming = incoming_of(request)
+    if len(incoming.waiting(batch)) >= limits.MAX_UPLOAD_FILES:
+        raise Unusable(f"{limits.MAX_UPLOAD_FILES} files at once are enough")
+    with tempfile.TemporaryFile(dir=incoming.folder_of(batch)) as stream:
+        async for part in request.stream():
+            await run_in_threadpool(stream.write, part)
+        stream.seek(0)
+        one = await run_in_threadpool(incoming.add, batch, name, stream)
+    return JSONResponse({"number": one.number, "trouble": one.trouble})
+
+
+LOOKS_SOON_S = 2.0
+"""How long the page waits for large photos to be looked at; what is wrong with one is told at the
+latest when it is filed."""
+
+
 @router.get("/incoming")
 def confirm(request: Request, batch: str) -> Response:
     bench = workbench_of(request).bench()
-    files = incoming_of(request).waiting(batch)
     rows = []
-    for number, one in enumerate(files):
+    incoming_of(request).settle(batch, LOOKS_SOON_S)
+    for one in incoming_of(request).waiting(batch):
         hint = one.suggestion(bench)
         rows.append({
-            "number": number, "file": one,
+            "number": one.number, "file": one,
             "place": _place(bench, hint.instrument, hint.setting), "object": hint.object or "",
         })  # fmt: skip
+    several = [thing.name or thing.id for thing in bench.objects if thing.kind in KINDS_OF_SETS]
     return page(
         request, "incoming.html", title="What do these show?", bench_title=bench.title,
-        here="/captures", bench=bench, rows=rows, batch=batch,
+        here="/captures", bench=bench, rows=rows, batch=batch, several=several,
     )  # fmt: skip
 
 
@@ -93,10 +123,7 @@ def _place(bench: Bench, instrument: str | None, setting: str | None) -> str:
 
 @router.get("/incoming/thumb")
 def incoming_thumbnail(request: Request, batch: str, number: int) -> Response:
-    path = incoming_of(request).path(batch, number)
-    if is_clip(media_type(path)):
-        raise Unusable("a clip has no thumbnail")
-    return _picture(request.app.state.tiles.whole(path, THUMBNAIL_PX))
+    return _picture(incoming_of(request).thumbnail(batch, number))
 
 
 @router.post("/incoming")
@@ -106,28 +133,69 @@ async def file_them(request: Request) -> Response:
     return await run_in_threadpool(_file, request, texts)
 
 
+SOON_S = 1.5
+"""A filing that ends within so long needs no page of its own."""
+
+
 def _file(request: Request, form: dict[str, str]) -> Response:
     bench = workbench_of(request).bench()
     batch = form.get("batch", "")
     incoming = incoming_of(request)
+    shown = {int(one) for one in form.get("shown", "").split() if one.isascii() and one.isdigit()}
+    waiting = [one for one in incoming.waiting(batch) if one.number in shown]
+    filings = _asked(waiting, form)
+    if "together" in form:
+        folders = {one.path: str(Path(one.named).parent) for one in waiting}
+        filings = list(put_together(bench, filings, folder_of=lambda path: folders[path]))
+    filed = request.app.state.filings
+    name = filed.start(bench, filings, "also" in form, incoming, batch, sorted(shown))
+    filed.job(name).wait(SOON_S)
+    state = filed.job(name).state
+    if state.word == "failed":
+        raise Unusable(state.said)
+    if state.word == "running":
+        return back_to(request, link("/filing", job=name))
+    return back_to(request, "/captures", state.said)
+
+
+def _asked(waiting: Sequence[Waiting], form: Mapping[str, str]) -> list[Filing]:
     filings = []
-    for number, one in enumerate(incoming.waiting(batch)):
-        if one.trouble or f"take-{number}" not in form:
+    for one in waiting:
+        if one.trouble or f"take-{one.number}" not in form:
             continue
-        place, thing = form.get(f"place-{number}", ""), form.get(f"object-{number}", "")
+        place = form.get(f"place-{one.number}", "")
+        thing = form.get(f"object-{one.number}", "")
         instrument, _, setting = place.partition("|")
         if not instrument or not setting or not thing:
             raise Unusable(f"{one.named}: say with which instrument it was made and what it shows")
         filings.append(Filing(one.path, instrument, setting, thing))
     if not filings:
         raise Unusable("none of the files was chosen")
-    filed = file_captures(bench, filings)
-    incoming.forget(batch)
-    new = sum(not one.already for one in filed)
-    said = f"{new} {'capture is' if new == 1 else 'captures are'} filed."
-    if new < len(filed):
-        said += f" {len(filed) - new} had been filed already."
-    return back_to(request, "/captures", said)
+    return filings
+
+
+@router.get("/filing")
+def filing(request: Request, job: str) -> Response:
+    """How far a filing is."""
+    state = request.app.state.filings.job(job).state
+    if state.word in ("finished", "stopped"):
+        return back_to(request, "/captures", state.said)
+    return page(request, "filing.html", title="Filing", here="/captures", state=state, job=job)
+
+
+@router.get("/filing/events")
+async def filing_events(request: Request, job: str) -> Response:
+    """How a filing stands, as server-sent events, until it ends or the page goes."""
+    found = request.app.state.filings.job(job)
+    return told_until_it_ends(request, lambda: asdict(found.state))
+
+
+@router.post("/filing/stop")
+def stop_filing(request: Request, job: Annotated[str, Form()]) -> Response:
+    found = request.app.state.filings.job(job)
+    found.stop()
+    found.wait(SOON_S)
+    return back_to(request, link("/filing", job=job))
 
 
 @router.post("/incoming/drop")

@@ -32,6 +32,9 @@ FEWEST, MOST = 2, 6
 TURN_STEP_PX = 10.0
 """Step, px of the reference photo, by which the turn of another is told; mappings are smooth."""
 
+MOST_PX = 1e7
+"""Places farther from a photo's corner than this (px) are none in it."""
+
 Ids = Annotated[list[str], Query()]
 
 
@@ -168,6 +171,6 @@ def _point(text: str) -> tuple[float, float]:
         x, y = (float(part) for part in text.split(","))
     except ValueError:
         raise Unusable(f"{text!r} is no place, like 120,80") from None
-    if not (math.isfinite(x) and math.isfinite(y)):
+    if not (abs(x) < MOST_PX and abs(y) < MOST_PX):  # false for NaN as well
         raise Unusable(f"{text!r} is no place, like 120,80")
     return x, y

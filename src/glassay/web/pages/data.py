@@ -7,8 +7,8 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from glassay.bench.keeping.marks import read_marks
 from glassay.bench.measuring.assemble import results_as_json
+from glassay.web.by_hand import all_marks
 from glassay.web.templating import workbench_of
 
 router = APIRouter(prefix="/api", tags=["bench"])
@@ -22,8 +22,8 @@ def results(request: Request) -> dict[str, Any]:
 
 @router.get("/marks")
 def marks(request: Request) -> list[dict[str, Any]]:
-    """The points of every measurement by hand."""
-    return [asdict(mark) for mark in read_marks(workbench_of(request).folder)]
+    """Every measurement by hand: its points and its value with the expanded uncertainty U (95 %)."""
+    return all_marks(request)
 
 
 @router.get("/run")

@@ -7,10 +7,12 @@ import datetime
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from glassay.report.csv_text import csv_text
 from glassay.report.page import render_page
 from glassay.report.parts import Report
 from glassay.report.sections.comparison import shown_columns
 from glassay.report.table import as_csv, as_json, as_markdown
+from glassay.web.by_hand import all_marks
 from glassay.web.templating import workbench_of
 
 router = APIRouter(include_in_schema=False)
@@ -44,6 +46,21 @@ def table_markdown(request: Request) -> Response:
     columns = shown_columns(results.comparison)
     text = as_markdown(results, columns)
     return _download(text, "text/markdown; charset=utf-8", "comparison.md")
+
+
+@router.get("/marks.csv")
+def marks_csv(request: Request) -> Response:
+    """Every measurement by hand with its value and points."""
+    rows: list[list[object]] = [
+        ["capture", "number", "what", "value", "U", "unit", "count", "note", "points (px)"]
+    ]
+    for one in all_marks(request):
+        value = "" if one["value"] is None else f"{one['value']:.9g}"
+        u = "" if one["U"] is None else f"{one['U']:.4g}"
+        points = " ".join(f"{x:.3f},{y:.3f}" for x, y in one["points"])
+        rows.append([one["capture"], one["number"], one["kind"], value, u, one["unit"],
+                     one["count"], one["note"], points])  # fmt: skip
+    return _download(csv_text(rows), "text/csv; charset=utf-8", "by-hand.csv")
 
 
 def _download(text: str, media: str, name: str) -> Response:

@@ -58,6 +58,14 @@ def start(request: Request, title: Annotated[str, Form()] = "") -> Response:
     return back_to(request, "/edit", "The bench is there. Say first what the instruments are.")
 
 
+@router.post("/another")
+def another(request: Request) -> Response:
+    """An address for another browser; each lets in once."""
+    entry = request.app.state.keys.another_entry()
+    address = f"{request.url.scheme}://{request.url.netloc}/?token={entry}"
+    return page(request, "another.html", title="Another browser", address=address)
+
+
 def comparison_html(results: BenchResults) -> Markup:
     """The report's comparison, its rows linked to the instruments below it."""
     report = Report(results, {}, datetime.date.today())

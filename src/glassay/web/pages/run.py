@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
-import json
-from collections.abc import AsyncIterator
 from dataclasses import asdict
 
 from fastapi import APIRouter, Request
-from fastapi.responses import Response, StreamingResponse
+from fastapi.responses import Response
 
 from glassay.web.runs import Runs
+from glassay.web.telling import told_until_it_ends
 from glassay.web.templating import back_to, page, workbench_of
 
 router = APIRouter(include_in_schema=False)
-
-LOOK_S = 0.2
-"""How often a page that watches a run is told of it."""
 
 
 @router.get("/run")
@@ -46,17 +41,4 @@ def stop(request: Request) -> Response:
 async def events(request: Request) -> Response:
     """How the run stands, as server-sent events, until it ends or the page goes."""
     runs: Runs = request.app.state.runs
-
-    async def told() -> AsyncIterator[str]:
-        before = ""
-        while not await request.is_disconnected():
-            state = runs.state
-            text = json.dumps(asdict(state))
-            if text != before:
-                yield f"data: {text}\n\n"
-            if state.word != "running":
-                return
-            before = text
-            await asyncio.sleep(LOOK_S)
-
-    return StreamingResponse(told(), media_type="text/event-stream")
+    return told_until_it_ends(request, lambda: asdict(runs.state))

@@ -1,4 +1,5 @@
 // The capture's page: the deep viewer with the evidence, and pointing by mouse, finger or keys.
+import { asker, keptMarks, onPhoto, path, pointingNow } from "./marks.js";
 import { draw, openViewer, overlayOn, ruleOn, screenPxPerPhotoPx, toPhoto, toScreen } from "./viewer.js";
 
 const NEEDED = { distance: 2, pitch: 2, angle: 3, area: Infinity, box: 2 };
@@ -11,11 +12,11 @@ const GUIDE = {
   box: "Point at two opposite corners of the part in which to look.",
 };
 const CLOSE_PX = 12; // a click this near to the first corner (screen px) closes an area
+const SAME_PX = 4; // a click this near to the point before (screen px) is a double click's second
 
 const element = document.getElementById("viewer");
 const data = JSON.parse(element.dataset.viewer);
 const guide = document.getElementById("guide");
-const form = document.getElementById("mark-form");
 const viewer = openViewer(element, data);
 const svg = overlayOn(viewer, element);
 document.getElementById("tools").hidden = false;
@@ -33,38 +34,36 @@ if (data.box) {
   draw(svg, "rect", "box", { x: x - 0.5, y: y - 0.5, width, height });
 }
 
-const path = (points, closed) => `M${points.map((p) => p.join(" ")).join("L")}${closed ? "Z" : ""}`;
-const labels = [];
-for (const mark of data.marks) {
-  draw(svg, "path", "hand", { d: path(mark.points, mark.kind === "area") });
-  const label = document.createElement("span");
-  label.className = "label";
-  label.textContent = mark.number;
-  element.append(label);
-  labels.push([label, mark.points[mark.kind === "angle" ? 1 : 0]]);
-}
-viewer.addHandler("placed", () => {
-  for (const [label, point] of labels) {
-    const at = toScreen(viewer, point);
-    label.style.left = `${at.x}px`;
-    label.style.top = `${at.y}px`;
-  }
-});
+const say = (text) => { guide.textContent = text; };
+const kept = keptMarks({ viewer, element, svg, data, say });
+const ask = asker(data);
+const live = document.createElement("span"); // the value while pointing
+live.className = "label live";
+element.append(live);
 
 let tool = "move";
 let points = [];
-let zooms = []; // screen px per photo px when each point was set: people zoom in between
+let zooms = []; // uncertainty of pointing (px of the photo) of each point: people zoom in between
 let shapes = [];
+let asked = null; // the question for a pitch's count
 
 function choose(next) {
   tool = next;
-  points = [];
-  redraw();
+  forget();
   for (const button of document.querySelectorAll("[data-tool]")) {
     button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
   }
   element.classList.toggle("pointing", tool !== "move");
-  guide.textContent = GUIDE[tool];
+  say(GUIDE[tool]);
+}
+
+function forget() {
+  points = [];
+  zooms = [];
+  asked?.remove();
+  asked = null;
+  live.textContent = "";
+  redraw();
 }
 
 function redraw(hover) {
@@ -90,64 +89,136 @@ function boxOf([[x0, y0], [x1, y1]]) {
   return [left, top, right - left, low - top];
 }
 
+const far = (a, b) => Math.hypot(a.x - b.x, a.y - b.y);
+
 function point(at) {
-  if (tool === "area" && points.length > 2) {
-    const first = toScreen(viewer, points[0]);
-    if (Math.hypot(first.x - at.x, first.y - at.y) < CLOSE_PX) return finish();
+  if (asked) return;
+  if (tool === "area" && points.length > 2 && far(toScreen(viewer, points[0]), at) < CLOSE_PX) {
+    finish();
+    return;
   }
-  if (!points.length) zooms = [];
-  zooms.push(screenPxPerPhotoPx(viewer));
-  points.push(toPhoto(viewer, at));
+  if (points.length && far(toScreen(viewer, points.at(-1)), at) < SAME_PX) {
+    say("That is the same place again; point at another one.");
+    return;
+  }
+  zooms.push(pointingNow(viewer, data));
+  points.push(onPhoto(data, toPhoto(viewer, at)));
   redraw();
   if (points.length >= NEEDED[tool]) finish();
-  return undefined;
 }
 
 function finish() {
   if (tool === "box") {
-    const box = boxOf(points);
-    document.getElementById("box").value = box.join(", ");
-    guide.textContent = "That is written into “Look only here”. Press “Measure there” to use it.";
+    document.getElementById("box").value = boxOf(points).join(", ");
+    say("That is written into “Look only here”. Press “Measure there” to use it.");
     points = [];
     document.querySelector("#look-form button")?.focus();
     return;
   }
-  form.elements.kind.value = tool;
-  form.elements.points.value = points.map((p) => p.map((v) => v.toFixed(2)).join(",")).join(" ");
-  form.elements.pointing.value = zooms
-    .map((zoom) => Math.max(data.pointing_screen_px / zoom, 0.001).toFixed(3)).join(" ");
-  if (tool === "pitch") {
-    document.getElementById("mark-by-numbers").open = true;
-    form.elements.count.focus();
-    form.elements.count.select();
-    guide.textContent = "How many steps lie between them? Then keep it.";
+  if (tool === "pitch") askCount();
+  else keep(1);
+}
+
+function keep(count) {
+  const mark = { kind: tool, points, pointing_px: zooms, count };
+  forget();
+  say(GUIDE[tool]);
+  kept.keep(mark);
+}
+
+// How many steps lie between two points is asked where they were set.
+function askCount() {
+  asked = document.createElement("form");
+  asked.className = "in-place";
+  asked.innerHTML = '<label>Steps between them <input name="count" inputmode="numeric" value="1" size="4" autocomplete="off"></label> <button class="main">Keep</button>';
+  element.append(asked);
+  placeAsked();
+  const input = asked.elements.count;
+  const count = () => (/^[1-9]\d{0,5}$/.test(input.value.trim()) ? +input.value : 0);
+  asked.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (count()) {
+      keep(count());
+      viewer.canvas.focus();
+    } else {
+      input.setAttribute("aria-invalid", "true");
+      say("A whole number of steps is needed, like 10.");
+    }
+  });
+  input.addEventListener("input", () => tellLive(points.at(-1), count()));
+  input.focus({ preventScroll: true });
+  input.select();
+  say("How many steps lie between the two points? Then keep it.");
+}
+
+function placeAsked() {
+  if (!asked) return;
+  const at = toScreen(viewer, points.at(-1));
+  asked.style.left = `${Math.max(0, Math.min(at.x, element.clientWidth - asked.offsetWidth))}px`;
+  asked.style.top = `${Math.max(0, Math.min(at.y + 14, element.clientHeight - asked.offsetHeight))}px`;
+}
+viewer.addHandler("placed", placeAsked);
+
+function tellLive(place, count = 1) {
+  const all = asked ? points : [...points, place];
+  if (!count || all.length < 2 || (tool === "angle" && all.length < 3) || (tool === "area" && all.length < 3)) {
+    live.textContent = "";
     return;
   }
-  form.requestSubmit();
+  const now = pointingNow(viewer, data);
+  const mark = { kind: tool, points: all, pointing_px: all.map((_, n) => zooms[n] ?? now), count, note: "" };
+  ask(mark, (words) => {
+    if (!points.length) return;
+    live.textContent = words;
+    const at = toScreen(viewer, place);
+    live.style.left = `${at.x}px`;
+    live.style.top = `${at.y - 16}px`;
+  });
 }
 
 viewer.addHandler("canvas-click", (event) => {
   if (tool !== "move" && event.quick) point(event.position);
 });
 element.addEventListener("pointermove", (event) => {
-  if (tool === "move" || !points.length || points.length >= NEEDED[tool]) return;
+  if (tool === "move" || asked || !points.length || points.length >= NEEDED[tool]) return;
   const frame = element.getBoundingClientRect();
-  redraw(toPhoto(viewer, new OpenSeadragon.Point(event.clientX - frame.left, event.clientY - frame.top)));
+  const place = onPhoto(data, toPhoto(viewer, new OpenSeadragon.Point(event.clientX - frame.left, event.clientY - frame.top)));
+  redraw(place);
+  if (tool !== "box") tellLive(place);
 });
-element.addEventListener("keydown", (event) => {
-  if (event.key === "Escape") choose("move");
-  if (event.key !== "Enter" || tool === "move") return;
+const middle = () => new OpenSeadragon.Point(element.clientWidth / 2, element.clientHeight / 2);
+viewer.addHandler("animation", () => {
+  if (tool === "move" || tool === "box" || asked || !points.length || !viewer.canvas.matches(":focus-visible")) return;
+  const place = onPhoto(data, toPhoto(viewer, middle()));
+  redraw(place);
+  tellLive(place);
+});
+addEventListener("keydown", (event) => {
+  const writing = event.target.matches?.("input, textarea, select");
+  if (writing || !(event.ctrlKey || event.metaKey) || !"zZyY".includes(event.key)) return;
   event.preventDefault();
-  const middle = new OpenSeadragon.Point(element.clientWidth / 2, element.clientHeight / 2);
+  if (event.key.toLowerCase() === "y" || event.shiftKey) kept.redo();
+  else kept.undo();
+}, true); // before the viewer, which keeps keys to itself
+element.addEventListener("keydown", (event) => {
+  if (event.key === "Escape") {
+    if (points.length) forget();
+    else choose("move");
+    viewer.canvas.focus();
+  }
+  if (event.key !== "Enter" || tool === "move" || event.target !== viewer.canvas) return;
+  event.preventDefault();
   const last = points.at(-1) && toScreen(viewer, points.at(-1));
-  if (tool === "area" && points.length > 2 && Math.hypot(last.x - middle.x, last.y - middle.y) < 2) finish();
-  else point(middle);
+  if (tool === "area" && points.length > 2 && far(last, middle()) < 2) finish();
+  else point(middle());
 });
 for (const button of document.querySelectorAll("[data-tool]")) {
   button.addEventListener("click", () => choose(button.dataset.tool));
 }
 if (!document.getElementById("look-form")) document.querySelector("[data-tool=box]").hidden = true;
 const acts = {
+  undo: kept.undo,
+  redo: kept.redo,
   in: () => viewer.viewport.zoomBy(1.5),
   out: () => viewer.viewport.zoomBy(1 / 1.5),
   fit: () => viewer.viewport.goHome(),

@@ -6,7 +6,7 @@ for (const kind of ["place", "object"]) {
   }));
 }
 // What is not taken need not be answered.
-for (const box of document.querySelectorAll(".take input")) {
+for (const box of document.querySelectorAll(".confirm .take input")) {
   const row = box.closest("li");
   const settle = () => row.querySelectorAll("select").forEach((select) => { select.required = box.checked; });
   box.addEventListener("change", settle);

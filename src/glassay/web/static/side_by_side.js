@@ -16,6 +16,7 @@ const shown = data.map((one, index) => {
   // No limits of its own: one photo may be much larger than the others.
   const viewer = openViewer(element, one, {
     minZoomLevel: 1e-4, maxZoomPixelRatio: 200, minZoomImageRatio: 1e-4, visibilityRatio: 0, animationTime: 0.15,
+    autoResize: false, // the view is kept over it below; the viewer would fit the photo anew
   });
   ruleOn(viewer, element, one.pixel_um);
   // Places count from the corner of the first px here, from its middle in what the server says.
@@ -73,6 +74,7 @@ function follow(leader) {
 function told() {
   const width = shown[0].element.clientWidth * view.perPx;
   guide.textContent = `Each shows ${sayLength(+width.toPrecision(3))} across.`;
+  panes.dataset.perPx = view.perPx;
   const query = new URLSearchParams({ width_um: width.toPrecision(6) });
   for (const one of shown) {
     query.append("id", one.id);
@@ -102,8 +104,24 @@ for (const one of shown) {
     }
   });
   for (const event of ["animation", "animation-finish"]) one.viewer.addHandler(event, () => follow(one));
-  one.viewer.addHandler("resize", () => requestAnimationFrame(() => apply(one)));
 }
+
+// Another layout or window shows more or less of the object; um of it for each px of the screen stay.
+const sizes = new ResizeObserver(() => {
+  if (!view) return;
+  settling = true;
+  for (const one of shown) {
+    const size = new OpenSeadragon.Point(one.element.clientWidth, one.element.clientHeight);
+    if (!size.x || !size.y) continue;
+    one.viewer.viewport.resize(size, true);
+    one.viewer.raiseEvent("resize", { newContainerSize: size, maintain: true });
+    apply(one);
+    one.viewer.forceRedraw();
+  }
+  settling = false;
+  told();
+});
+for (const one of shown) sizes.observe(one.element);
 
 // ---- beside each other, wiped, alternated -------------------------------------------------------
 const bar = document.getElementById("wipe-bar");

@@ -34,6 +34,10 @@ export function openViewer(element, data, options = {}) {
     keyboardNavEnabled: true,
     ...options,
   });
+  // A photo is measured as it lies: no key turns or mirrors it. Arrows, plus, minus and 0 remain.
+  viewer.addHandler("canvas-key", (event) => {
+    if (!/^(Arrow|[-+=0]$)/.test(event.originalEvent.key)) event.preventDefaultAction = true;
+  });
   // Taking the focus must not scroll the page: the next click would point at another place.
   viewer.canvas.focus = () => HTMLElement.prototype.focus.call(viewer.canvas, { preventScroll: true });
   return viewer;

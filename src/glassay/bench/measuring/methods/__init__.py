@@ -1,4 +1,4 @@
-"""Which measurement is made on which captures. A new one is an entry in one of these modules."""
+"""Which measurement is made on which captures: each one record, here or in other packages."""
 
 from __future__ import annotations
 
@@ -9,14 +9,18 @@ from glassay.bench.document.model import ObjectKind
 from glassay.bench.measuring.methods import array, clips, detail, field, focus, match, noise, scale
 from glassay.bench.measuring.methods.contract import Medium, Method, Outcome, photo_facts
 from glassay.bench.measuring.methods.scale import division_u
+from glassay.extensions import Records
 from glassay.imaging.file_names import CLIP_SUFFIXES
 
-METHODS: dict[str, Method] = {
-    method.name: method
+_OWN = tuple(
+    method
     for module in (scale, detail, clips, match, array, field, noise, focus)
     for method in module.METHODS
-}
-"""Every method by its name, in the order in which they are made."""
+)
+METHODS: Records[Method] = Records(
+    "glassay.methods", Method, ((method.name, method) for method in _OWN)
+)
+"""Every method by its name, in the order in which they are made; those of other packages last."""
 
 
 def medium_of(files: Sequence[str | Path]) -> Medium:

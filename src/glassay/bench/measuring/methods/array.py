@@ -84,4 +84,28 @@ def _outline_alone(
     return Outcome(size_findings(extent.width, extent.height), notes, evidence, facts)
 
 
-METHODS = (Method(NAME, ("pixel array",), _array_version, _array_settings, _measure_array),)
+NAMES = {
+    "pitch_x": "pixel pitch along x",
+    "pitch_y": "pixel pitch along y",
+    "mosaic_period_x": "period of the mosaic along x",
+    "mosaic_period_y": "period of the mosaic along y",
+    "columns": "columns",
+    "rows": "rows",
+    "array_megapixels": "pixels of the array",
+    "array_width": "width of the array",
+    "array_height": "height of the array",
+    "array_diagonal": "diagonal of the array",
+    "optical_format": "optical format",
+}  # fmt: skip
+
+METHODS = (
+    Method(
+        NAME,
+        ("pixel array",),
+        _array_version,
+        _array_settings,
+        _measure_array,
+        names=NAMES,
+        drawing="glassay.report.evidence_array:figures",
+    ),
+)

@@ -33,4 +33,41 @@ def _measure_clip(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(result.findings(), result.notes, result.evidence(), facts)
 
 
-METHODS = (Method("clip", OBJECT_KINDS, _clip_version, box_only, _measure_clip, media=("clip",)),)
+NAMES = {
+    "width": "width of frames in px",
+    "height": "height of frames in px",
+    "codec": "codec",
+    "container": "container",
+    "frames": "frames",
+    "truncated": "recording is cut off",
+    "repeated_frames": "repeated frames",
+    "missing_frames": "missing frames",
+    "damaged_frames": "damaged frames",
+    "spoilt_frames": "spoilt frames",
+    "uneven_intervals": "uneven intervals",
+    "nominal_rate": "frame rate that the file states",
+    "delivered_rate": "different pictures delivered",
+    "duration": "duration",
+    "stated_duration": "duration that the file states",
+    "drift_x": "drift along x",
+    "drift_y": "drift along y",
+    "shake": "shake",
+    "flicker": "flicker",
+    "flicker_frequency": "frequency of the flicker",
+}  # fmt: skip
+
+SHARES = ("flicker",)
+
+METHODS = (
+    Method(
+        "clip",
+        OBJECT_KINDS,
+        _clip_version,
+        box_only,
+        _measure_clip,
+        media=("clip",),
+        names=NAMES,
+        shares=SHARES,
+        drawing="glassay.report.evidence_clip:figures",
+    ),
+)

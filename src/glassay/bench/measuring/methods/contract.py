@@ -6,16 +6,19 @@ process, and returns an `Outcome` or raises `NotMeasurable` or `Unusable`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from glassay.bench.document.model import Bench, Capture, ObjectKind
+from glassay.bench.keeping.results import Column
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
 
+T = TypeVar("T")
 Settings = Mapping[str, Any]
 
 Medium = Literal["photos", "clip"]
@@ -29,6 +32,43 @@ class Outcome:
     notes: tuple[str, ...] = ()
     evidence: Any = None
     facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ValueColumn:
+    """A column of the comparison table filled from findings: each instrument's best setting.
+
+    It appears where any capture has one of the findings `shown_with`. `values` names
+    ("module:function") what takes a `SettingResult` and a `CaptureResult` of that setting and
+    yields quantities in the column's unit; "" for the finding whose key is the column's id. `why`
+    stands in the table where there is none.
+    """
+
+    column: Column
+    shown_with: tuple[str, ...]
+    highest: bool
+    why: str
+    values: str = ""
+
+
+@dataclass(frozen=True)
+class CommandEntry:
+    """A command: its name, its help in one line, and where its `click` command is."""
+
+    name: str
+    help: str
+    where: str
+
+
+@dataclass(frozen=True)
+class ShotKind:
+    """One kind of shot: what it shows, how to take it well, and roughly how long that takes."""
+
+    title: str
+    how: tuple[str, ...]
+    minutes: float
+    objects: tuple[ObjectKind, ...] = ()
+    any_setting: bool = False
 
 
 @dataclass(frozen=True)
@@ -52,6 +92,22 @@ class Method:
     """Takes much longer than most: begun first, so that no processor waits for it in the end."""
     aside: tuple[ObjectKind, ...] = ()
     wanted: Callable[[Bench, Capture], bool] = lambda bench, capture: True
+    names: Mapping[str, str] = field(default_factory=dict)
+    """What its findings are called where people read them, by their keys."""
+    shares: tuple[str, ...] = ()
+    """Findings kept as shares of one, and shown in per cent."""
+    drawing: str = ""
+    """What draws its evidence, "module:function", taking a `glassay.report.evidence.Case` and
+    returning `Figure`s; "" where nothing is drawn over the photo."""
+    overlay: str = ""
+    """What gives its evidence as shapes over the photo in the workbench, "module:function", taking
+    the `MethodResult` and returning `glassay.web.overlay.Shapes`."""
+    columns: tuple[ValueColumn, ...] = ()
+    """Columns of the comparison table that its findings fill."""
+    command: CommandEntry | None = None
+    """Its command on the command line, for methods of other packages."""
+    shots: Mapping[str, ShotKind] = field(default_factory=dict)
+    """Photos or clips that it takes, by the key under which kinds of claims name them."""
 
 
 def box_only(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -71,11 +127,40 @@ def area(settings: Settings) -> tuple[int, int, int, int] | None:
     return None if box is None else (box[0], box[1], box[2], box[3])
 
 
+_kept: dict[Any, Any] | None = None
+
+
+@contextmanager
+def kept_in_mind() -> Iterator[None]:
+    """While methods measure one capture in here, what several of them need is made once."""
+    global _kept
+    _kept = {}
+    try:
+        yield
+    finally:
+        _kept = None
+
+
+def once(key: Any, make: Callable[[], T]) -> T:
+    """What `make` gives, made once for each key within `kept_in_mind`. It must not be changed."""
+    if _kept is None:
+        return make()
+    if key not in _kept:
+        _kept[key] = make()
+    found: T = _kept[key]
+    return found
+
+
+def photo_of(path: Path) -> Photo:
+    """The photo in a file, as `read_photo` gives it; decoded once for all methods of a capture."""
+    return once(("photo", path), lambda: read_photo(path))
+
+
 def only_photo(paths: Sequence[Path], shown: str) -> Photo:
     """The photo of a capture that has one; `shown` names it in the refusal of several."""
     if len(paths) != 1:
         raise NotMeasurable(f"a capture of {shown} is one photo; file each as its own capture")
-    return read_photo(paths[0])
+    return photo_of(paths[0])
 
 
 def photo_facts(photo: Photo) -> dict[str, Any]:

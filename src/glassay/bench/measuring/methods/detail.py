@@ -17,12 +17,14 @@ from glassay.bench.measuring.methods.contract import (
     box_only,
     only_photo,
     photo_facts,
+    photo_of,
     word_for,
 )
+from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "7"
+DETAIL_VERSION = "8"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -37,7 +39,8 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     photo = only_photo(paths, "an edge")
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
-        notes=(*photo.notes, *compression_notes(photo.facts)),
+        notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
+        quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
@@ -57,7 +60,7 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     )
     found = response_of_lines(
         photo.linear_grey(), scale.segments, scale.division.value,
-        jpeg_quality(photo.facts.get("quantization") or {}),
+        jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
     )  # fmt: skip
     return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
 
@@ -67,8 +70,9 @@ def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     photo = only_photo(paths, "a bar target")
     result = measure_bars(
-        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes
-    )
+        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
+        other_tones=photo.other_tones,
+    )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
 
@@ -100,9 +104,7 @@ def _measure_native(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 
 def _cut(paths: Sequence[Path], settings: Settings) -> list[Photo]:
-    from glassay.imaging import read_photo
-
-    photos = [read_photo(path) for path in paths]
+    photos = [photo_of(path) for path in paths]
     box = area(settings)
     return photos if box is None else [photo.crop(box) for photo in photos]
 
@@ -148,19 +150,55 @@ def _first_of_its_setting(bench: Bench, capture: Capture) -> bool:
 
 SCALES: tuple[ObjectKind, ...] = ("ruled scale", "grid")
 
+NAMES = {
+    "frequency_50": "50 % modulation",
+    "frequency_10": "10 % modulation",
+    **{key: f"50 % modulation, {words}" for key, words in GROUPS.items()},
+    "edge_width_10_90": "width of an edge, 10 to 90 %",
+    "overshoot": "overshoot of edges",
+    "edges": "edges used",
+    "finest_group": "finest group resolved",
+    "finest_element": "finest element resolved",
+    "finest_frequency": "finest bars resolved",
+    "contrast_threshold": "contrast at which bars count as resolved",
+    "elements": "elements read",
+    "frc_cutoff": "end of repeatable detail",
+    "frc_cutoff_x": "end of repeatable detail along x",
+    "frc_cutoff_y": "end of repeatable detail along y",
+    "frc_period": "finest period that repeats",
+    "frc_reaches_nyquist": "detail repeats up to the limit of the pixels",
+    "detail_ratio": "detail against that predicted",
+    "line_width": "width of the slide's lines",
+    # pixels
+    "native_width": "native width",
+    "native_height": "native height",
+    "native_megapixels": "native pixels",
+    "native_verdict": "pixels are",
+    "enlargement": "enlargement",
+    "detail_megapixels": "pixels that would carry the detail",
+}  # fmt: skip
+
+SHARES = (
+    "overshoot",
+    "contrast_threshold",
+)
+
 METHODS = (
     Method(
         "edge response", ("edge",), _detail_version, box_only, _measure_edge,
-        aside=("chip", "ruled scale"), wanted=_first_of_its_setting,
+        aside=("chip", "ruled scale"), wanted=_first_of_its_setting, names=NAMES, shares=SHARES,
+        drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
     Method(
         "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True),
-    Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat),
+    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True,
+           drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),
+    Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat,
+           drawing="glassay.report.evidence_repeat:figures"),
     Method(
         "native sampling", ("repeat pair",), _detail_version, box_only, _measure_native,
-        aside=("chip",),
+        aside=("chip",), drawing="glassay.report.evidence_native:figures",
     ),
 )  # fmt: skip

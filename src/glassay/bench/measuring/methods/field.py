@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
     Method,
     Outcome,
     Settings,
+    ValueColumn,
     box_only,
     only_photo,
     photo_facts,
@@ -53,9 +55,65 @@ def _measure_colour(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
 
+NAMES = {
+    "evenness": "evenness, darkest against brightest",
+    "evenness_corner": "light in the corners, of that in the middle",
+    "evenness_edge": "light at the edges, of that in the middle",
+    "evenness_darkest": "light in the darkest place, of that in the middle",
+    "hot_spots": "hot spots",
+    "hot_spot_excess": "brightest hot spot, above its surroundings",
+    "colour_shift_red": "red against green, corner against middle",
+    "colour_shift_blue": "blue against green, corner against middle",
+    "distortion_corner": "distortion in the corners",
+    "distortion_edge": "distortion at the edges",
+    "distortion_points": "points used for distortion",
+    "lateral_colour": "lateral colour",
+    **{
+        f"lateral_{colour}_{place}{way}": f"{colour} against green {where}{words}"
+        for colour in ("red", "blue")
+        for place, where in (("centre", "in the centre"), ("edge", "at the edges"),
+                             ("corner", "in the corners"))
+        for way, words in (("", ", outwards"), ("_tangential", ", sideways"))
+    },
+}  # fmt: skip
+
+_DRAWING = "glassay.report.evidence_field:figures"
+_TABLE = "glassay.bench.table.across_field"
+
 METHODS = (
-    Method("evenness", ("flat field",), _field_version, box_only, _measure_evenness),
-    Method("distortion", ("grid",), _field_version, box_only, _measure_distortion),
+    Method(
+        "evenness", ("flat field",), _field_version, box_only, _measure_evenness, names=NAMES,
+        drawing=_DRAWING, columns=(
+            ValueColumn(
+                Column("evenness_corner", "light in the corners", "%",
+                       "light in the corners (or at the rim of a round field) over that at the"
+                       " centre, in the most even setting", "higher"),
+                ("evenness_corner", "evenness_edge"), True, "no flat field was measured",
+                f"{_TABLE}:corner_light",
+            ),
+        ),
+    ),
+    Method(
+        "distortion", ("grid",), _field_version, box_only, _measure_distortion, drawing=_DRAWING,
+        columns=(
+            ValueColumn(
+                Column("distortion_corner", "distortion", "%",
+                       "how far distortion moves the corner of the picture, of its distance from the"
+                       " centre, in the setting with least", "lower"),
+                ("distortion_corner",), False, "no grid was measured", f"{_TABLE}:distortion",
+            ),
+        ),
+    ),
     # Photos of one edge rarely reach the corners; a grid does.
-    Method("lateral colour", ("grid",), _field_version, box_only, _measure_colour),
-)
+    Method(
+        "lateral colour", ("grid",), _field_version, box_only, _measure_colour, drawing=_DRAWING,
+        columns=(
+            ValueColumn(
+                Column("lateral_colour", "colour fringes", "um",
+                       "distance between the outermost two of red, green and blue in the corner, at"
+                       " the object, in the setting with least", "lower"),
+                ("lateral_colour",), False, "no grid was measured in colour", f"{_TABLE}:fringes",
+            ),
+        ),
+    ),
+)  # fmt: skip

@@ -7,7 +7,15 @@ from pathlib import Path
 from typing import Any
 
 from glassay.bench.document.model import Bench, Capture
-from glassay.bench.measuring.methods.contract import Method, Outcome, Settings, area, photo_facts
+from glassay.bench.keeping.results import Column
+from glassay.bench.measuring.methods.contract import (
+    Method,
+    Outcome,
+    Settings,
+    ValueColumn,
+    area,
+    photo_facts,
+)
 from glassay.imaging import read_photo
 from glassay.imaging.clip import open_clip
 from glassay.imaging.file_names import CLIP_SUFFIXES
@@ -46,7 +54,43 @@ def _measure_focus(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(result.findings(), result.notes, result.evidence(), facts)
 
 
+JUDGED_PER_MM = 50.0
+"""Line pairs per mm on the object at which focus is compared: lines of 10 um, such as bond pads'
+gaps and the wide wires of chips, which every instrument for the job should show."""
+
+NAMES = {
+    "best_focus_frame": "frame in best focus",
+    "best_focus": "best focus, from the first frame",
+    "depth_of_field": "depth of field",
+    "depth_of_field_frames": "depth of field in frames",
+    "focus_frequency": "spatial frequency at which focus is judged",
+    "focus_frames": "frames through focus",
+    "focus_quality": "contrast that edges keep at best focus",
+    "image_walk": "walk of the picture from frame to frame",
+    "image_walk_range": "walk of the picture in all",
+}  # fmt: skip
+
+SHARES = ("focus_quality",)
+
 METHODS = (
     Method("focus run", ("focus run",), _focus_version, _focus_settings, _measure_focus,
-           media=("photos", "clip")),
+           media=("photos", "clip"), names=NAMES, shares=SHARES,
+           drawing="glassay.report.evidence_focus:figures", columns=(
+               ValueColumn(
+                   Column("focus_quality", "contrast in focus", "%",
+                          f"contrast that edges keep at {JUDGED_PER_MM:g} lp/mm on the object in the"
+                          " sharpest photo of a focus run", "higher"),
+                   ("focus_quality",), True,
+                   "no focus run shows an edge, or no pixel size was measured",
+                   "glassay.bench.table.across_field:contrast_in_focus",
+               ),
+               ValueColumn(
+                   Column("depth_of_field", "depth of field", "um",
+                          f"depth over which contrast at {JUDGED_PER_MM:g} lp/mm on the object stays"
+                          " above half of its best"),
+                   ("depth_of_field", "depth_of_field_frames"), False,
+                   "no focus run with a stated step, or no pixel size was measured",
+                   "glassay.bench.table.across_field:depth",
+               ),
+           )),
 )  # fmt: skip

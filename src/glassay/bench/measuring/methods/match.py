@@ -6,8 +6,17 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from glassay.bench.document.model import Bench, Capture
-from glassay.bench.measuring.methods.contract import Method, Outcome, Settings
+from glassay.bench.measuring.methods.contract import (
+    Method,
+    Outcome,
+    Settings,
+    photo_facts,
+    photo_of,
+)
 from glassay.errors import NotMeasurable
 
 NAME = "match"
@@ -41,4 +50,59 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(result.findings(), result.notes, result)
 
 
-METHODS = (Method(NAME, (), _version, _no_settings, _measure),)
+NAMES = {
+    "scale_ratio": "ratio of pixel sizes, second over first",
+    "rotation": "rotation of the second against the first",
+    "residual": "misfit of the match",
+    "correlation": "correlation of the match",
+    "shared_width": "width of what both show",
+    "shared_height": "height of what both show",
+    "calibration_ratio": "ratio of pixel sizes by the calibrations",
+    "calibration_error": "calibrations against the match",
+    "calibrations": "the calibrations",
+    "unexplained": "difference left unexplained",
+}  # fmt: skip
+
+BY_FINER = "same chip through a finer instrument"
+
+
+def _finer_version() -> str:
+    from glassay.detail.relative_response import METHOD_VERSION
+    from glassay.match import METHOD_VERSION as MATCHED
+
+    return f"{METHOD_VERSION}.{MATCHED}"
+
+
+def _measure_by_finer(paths: Sequence[Path], settings: Settings) -> Outcome:
+    """`paths` are the finer and the coarser photo; `settings["mapping"]` takes px of the one to px of
+    the other, `settings["finer"]` is the finer one's response with its relative uncertainty."""
+    from glassay.detail.relative_response import absolute_response, relative_response
+    from glassay.imaging.compression import jpeg_quality, light_step
+    from glassay.match import Mapping as Laid
+
+    where, finer = settings["mapping"], settings["finer"]
+    laid = Laid(
+        np.array(where["matrix"]), tuple(where["from_shape"]), tuple(where["to_shape"]),
+        where["from_k"], where["to_k"],
+    )  # fmt: skip
+    fine, coarse = (photo_of(path) for path in paths)
+    tables = coarse.facts.get("quantization") or {}
+    grey = coarse.linear_grey()
+    relative = relative_response(
+        fine.linear_grey(), grey, laid.inverse(), settings["ratio"],
+        light_step(tables, float(grey.mean())),
+    )  # fmt: skip
+
+    def response(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return np.asarray(np.interp(f, finer["frequency"], finer["modulation"], right=0.0))
+
+    found = absolute_response(relative, response, finer["relative_u"], jpeg_quality(tables))
+    if found.frequency_10 is None and found.frequency_50 is None:
+        raise NotMeasurable("the common piece does not say where the response falls")
+    return Outcome(found.findings(), (), found.evidence(), photo_facts(coarse))
+
+
+METHODS = (
+    Method(NAME, (), _version, _no_settings, _measure, names=NAMES),
+    Method(BY_FINER, (), _finer_version, _no_settings, _measure_by_finer),
+)

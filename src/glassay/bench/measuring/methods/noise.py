@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
     Method,
     Outcome,
     Settings,
+    ValueColumn,
     area,
     box_only,
     photo_facts,
+    photo_of,
 )
 from glassay.errors import NotMeasurable
 
@@ -23,10 +26,9 @@ def _noise_version() -> str:
 
 
 def _measure_noise(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.imaging import read_photo
     from glassay.noise import measure_photos
 
-    photos = [read_photo(path) for path in paths]
+    photos = [photo_of(path) for path in paths]
     facts = photo_facts(photos[0])
     box = area(settings)
     if len(photos) % 2 and len(photos) > 1:
@@ -38,4 +40,36 @@ def _measure_noise(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(result.findings(), result.notes, result.evidence(), facts)
 
 
-METHODS = (Method("noise", ("repeat pair",), _noise_version, box_only, _measure_noise),)
+NAMES = {
+    "temporal_noise": "noise from exposure to exposure",
+    "snr_grey": "signal to noise of one pixel",
+    "snr_at": "light at which that holds, of full scale",
+    "noise_slope": "growth of noise variance with light",
+    "noise_floor": "noise in the dark",
+    "noise_reach": "frequency up to which noise survives",
+    "full_scale_electrons": "electrons at full scale",
+    "fixed_pattern": "fixed pattern",
+    "noise_correlation": "correlation of noise between neighbouring pixels",
+}  # fmt: skip
+
+SHARES = (
+    "temporal_noise",
+    "noise_floor",
+    "fixed_pattern",
+    "noise_correlation",
+    "snr_at",
+)
+
+METHODS = (
+    Method(
+        "noise", ("repeat pair",), _noise_version, box_only, _measure_noise, names=NAMES,
+        shares=SHARES, drawing="glassay.report.evidence_noise:figures", columns=(
+            ValueColumn(
+                Column("snr_grey", "signal to noise", "dB",
+                       "20 log10 of mean over noise of one pixel, at half of full scale", "higher"),
+                ("snr_grey",), True, "no repeat pair reaches that grey",
+                "glassay.bench.table.across_field:decibels",
+            ),
+        ),
+    ),
+)  # fmt: skip

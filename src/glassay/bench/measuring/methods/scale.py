@@ -94,9 +94,26 @@ def _picture(
     return still.grey, facts, (f"mean of the first {still.frames} frames, while nothing moved",)
 
 
+NAMES = {
+    "pixel_size": "pixel size",
+    "pixel_size_x": "pixel size along x",
+    "pixel_size_y": "pixel size along y",
+    "division": "division",
+    "tilt": "tilt",
+    "lines": "lines used",
+    "divisions_across": "divisions across the field",
+    "field_width": "field width",
+    "field_height": "field height",
+    "field_diameter": "field diameter",
+    "implied_field_number": "field number that this implies",
+    "axis_ratio": "ratio of the scales along both axes",
+    "axis_angle": "angle between the axes",
+}  # fmt: skip
+
 METHODS = (
     Method(
         "ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale,
-        media=("photos", "clip"),
+        media=("photos", "clip"), names=NAMES,
+        drawing="glassay.report.evidence_scale:figures", overlay="glassay.web.overlay:scale",
     ),
 )  # fmt: skip

@@ -1,0 +1,65 @@
+"""Claims of one number, held against the finding that their kind names."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from glassay.bench.document.claims import CLAIM_KINDS
+from glassay.bench.document.model import Claim, Instrument
+from glassay.bench.judging.decide import decide
+from glassay.bench.judging.ends import end_of, missing_end
+from glassay.bench.judging.held import Held, Seen, by_decision, untested
+from glassay.bench.keeping.results import CaptureResult, SettingResult, Statement
+from glassay.quantity import Quantity
+
+
+def hold(claim: Claim, seen: Seen) -> Held | None:
+    """The finding that comes nearest to keeping the claim; None where none was made."""
+    found = _candidates(CLAIM_KINDS[claim.kind].finding, seen.settings, seen.captures)
+    if not found or claim.value is None:
+        return None
+    target = claim.value
+    value, where = {
+        "at least": max(found, key=lambda pair: pair[0].value),
+        "at most": min(found, key=lambda pair: pair[0].value),
+        "equal": min(found, key=lambda pair: abs(pair[0].value - target)),
+    }[claim.sense]
+    decision = decide(value, target, claim)
+    if decision.word != "met" and (place := unseen_end(seen.instrument, claim, seen.settings)):
+        return untested("end unseen", *place, where, numbers=(value,))
+    why = Statement("in setting", (where,), (value,))
+    return by_decision(claim, decision, why, value, where)
+
+
+def unseen_end(
+    instrument: Instrument, claim: Claim, settings: Sequence[SettingResult]
+) -> tuple[str, str] | None:
+    """Photo and place that show the end of the range that the claim is about; None when known."""
+    end = end_of(claim)
+    missing = None if end is None else missing_end(instrument, settings, end)
+    if missing is None:
+        return None
+    through = any(one.setting.through_eyepiece for one in settings)
+    return ("round field" if through else "scale"), missing.where
+
+
+def _candidates(
+    key: str, settings: Sequence[SettingResult], captures: Sequence[CaptureResult]
+) -> list[tuple[Quantity, str]]:
+    found: list[tuple[Quantity, str]] = []
+    averaged: set[str] = set()
+    for one in settings:
+        name = key
+        if one.setting.through_eyepiece:
+            # The photo's own width and pixels are those of the phone; the round field is not.
+            name = "field_diameter" if key in ("field_width", "field_diameter") else ""
+        if name in one.findings:
+            found.append((one.findings[name].quantity, one.setting.title))
+        averaged |= set(one.findings)
+    if key not in averaged and key not in ("field_width", "field_height", "pixel_size"):
+        found += [
+            (one.findings[key].quantity, one.capture.setting)
+            for one in captures
+            if key in one.findings
+        ]
+    return found

@@ -1,0 +1,51 @@
+"""Answers that keep to strict headers, and one line where an application cannot answer itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
+from starlette.responses import PlainTextResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from glassay.web.troubles import tell_fault
+
+
+async def answered(
+    app: ASGIApp, scope: Scope, receive: Receive, send: Send, headers: Mapping[str, str],
+    refusal: Response | None,
+) -> None:  # fmt: skip
+    """Hand a request on to `app` unless it is refused; every answer carries `headers`."""
+    sent = False
+
+    async def send_strictly(message: Message) -> None:
+        nonlocal sent
+        if message["type"] == "http.response.start":
+            sent = True
+            out = MutableHeaders(scope=message)
+            for name, value in headers.items():
+                out[name] = value
+            out.setdefault("cache-control", "no-store")
+        await send(message)
+
+    answer = refusal
+    if answer is None:
+        answer = await _own_or_one_line(app, scope, receive, send_strictly)
+    if answer is not None and not sent:
+        await answer(scope, receive, send_strictly)
+
+
+async def _own_or_one_line(
+    app: ASGIApp, scope: Scope, receive: Receive, send: Send
+) -> Response | None:
+    try:
+        await app(scope, receive, send)
+    except HTTPException as error:  # too large, or stalled
+        return PlainTextResponse(error.detail, error.status_code)
+    except ClientDisconnect:  # an upload that was broken off: nobody waits for an answer
+        return None
+    except Exception as error:
+        return PlainTextResponse(tell_fault(error), 500)
+    return None

@@ -1,0 +1,73 @@
+"""The phone's page in a real browser at the size of a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("playwright.sync_api")
+
+from playwright.sync_api import Browser, Route, expect
+from tests.bench.slides import draw_slide
+from tests.web.browser import CHROMIUM, Watched, chromium
+
+from glassay.bench.keeping.filing import start_bench
+from glassay.web.incoming import Incoming
+from glassay.web.phone.serve import PhonePage
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
+
+
+def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_path: Path) -> None:
+    start_bench(tmp_path / "bench")
+    photos = [
+        draw_slide(tmp_path / f"eyepiece-{n}.png", pixel_size_um=1 + n / 10) for n in range(2)
+    ]
+    opened = PhonePage(tmp_path / "bench", "127.0.0.1", 5)
+    try:
+        watched = Watched(
+            browser, f"http://{opened.host}", viewport={"width": 360, "height": 740},
+            device_scale_factor=3, is_mobile=True, has_touch=True,
+        )  # fmt: skip
+        page = watched.page
+        page.goto(opened.url)
+        assert "token" not in page.url
+        assert page.evaluate("document.documentElement.scrollWidth") <= 360
+        assert watched.faults() == []
+        failed = []
+
+        def broken(route: Route) -> None:
+            if len(failed) < 2:
+                failed.append(route.request.url)
+                route.abort("connectionreset")
+            else:
+                route.continue_()
+
+        page.route("**/piece**", broken)
+        page.get_by_label("Pick photos or clips").set_input_files(photos)
+        expect(page.get_by_role("status")).to_have_text("2 of 2 handed over.", timeout=20_000)
+        assert len(failed) == 2
+        expect(page.get_by_role("listitem").first).to_contain_text("handed over")
+        second = Watched(browser, f"http://{opened.host}")
+        second.page.goto(opened.url)
+        expect(second.page.get_by_text("This needs a new code")).to_be_visible()
+        incoming = Incoming((tmp_path / "bench").resolve())
+        ((batch, count),) = incoming.batches()
+        assert count == 2
+        kept = [one.path.read_bytes() for one in incoming.waiting(batch)]
+        assert kept == [one.read_bytes() for one in photos]
+        assert [one for one in watched.troubles if "ERR_CONNECTION_RESET" not in one] == []
+    finally:
+        opened.close()
+        opened.wait(5)
