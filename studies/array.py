@@ -151,11 +151,18 @@ def close_up(index: int) -> Outcome:
 def _of_one_photo(die: SensorDie, pose: Pose, optics: Optics, camera: Camera, seed: int) -> Outcome:
     """Photograph a die once, with its true pixel size known, and measure it."""
     shot = capture(die, pose, optics, camera, seed=seed)
-    size = Quantity(shot.truth.pixel_size_um, "um/px")
-    return _outcome(
-        _label(die, pose, camera), die,
-        lambda: measure_array([DiePicture(light_of(shot), size)]),
-    )  # fmt: skip
+    picture = DiePicture(light_of(shot), Quantity(shot.truth.pixel_size_um, "um/px"))
+    return _outcome(_label(die, pose, camera), die, lambda: _asked(die, [picture]))
+
+
+def _asked(die: SensorDie, pictures: Sequence[DiePicture]) -> ArrayResult:
+    """The array as a person measures it: where no colours tell, the mosaic is stated when asked for."""
+    try:
+        return measure_array(pictures)
+    except NotMeasurable as error:
+        if "say whether there is a mosaic" not in str(error):
+            raise
+        return measure_array(pictures, mosaic="colour" if die.coloured else "none")
 
 
 def whole(index: int) -> Outcome:
@@ -200,7 +207,7 @@ def pair(index: int) -> Outcome:
         stated = shot.truth.pixel_size_um + float(rng.normal(0, u))
         pictures.append(DiePicture(light_of(shot), Quantity.of(stated, u, "um/px"), name=name))
     label = f"{_label(die, near_pose, near_camera)}; overview {_label(die, far_pose, far_camera)}"
-    return _outcome(label, die, lambda: measure_array(pictures))
+    return _outcome(label, die, lambda: _asked(die, pictures))
 
 
 def too_fine(index: int) -> Outcome:
@@ -230,7 +237,7 @@ def blurred(index: int) -> Outcome:
     size = Quantity(shot.truth.pixel_size_um, "um/px")
     return _outcome(
         f"{left:.1%} contrast left, {_label(die, pose, camera)}", die,
-        lambda: measure_array([DiePicture(light_of(shot), size)]),
+        lambda: _asked(die, [DiePicture(light_of(shot), size)]),
     )  # fmt: skip
 
 

@@ -63,7 +63,9 @@ def case(index: int) -> list[Outcome]:
     frames = [TABLE[shot.stored[..., 1]] for shot in run.captures]
     kind = "one-sided runs taken for whole ones" if one_sided else f"depth of field, {name}, %"
     try:
-        found = focus_run_with_edges(frames, frequency=frequency, step=Quantity(step, "um"))
+        found = focus_run_with_edges(
+            frames, frequency=frequency, step=Quantity(step, "um"), by_stage=True
+        )
     except NotMeasurable as error:
         return [Outcome(kind, reason="" if one_sided else str(error), covered=True)]
     if one_sided:

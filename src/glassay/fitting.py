@@ -23,6 +23,10 @@ CHANCE = 1e-3
 """Chance at which a further term of a model is taken for real when it is not (F test)."""
 
 
+PATCHES = (3, 4, 6, 8, 12)
+"""Patches along each side of a grid in which residuals are looked at for erring together."""
+
+
 def scatter(residuals: Array) -> float:
     """Standard deviation of values about zero, by their median size: few large ones do not count."""
     return SIGMA_OF_MAD * float(np.median(np.abs(residuals)))
@@ -41,6 +45,36 @@ def chain_inflation(correlation: float, count: int) -> float:
     """
     r = min(correlation - 1 / math.sqrt(max(count, 1)), 0.9)
     return (1 + r) / (1 - r) if r > 0 else 1.0
+
+
+def patch_inflation(residuals: Array, places: Array, parameters: int) -> float:
+    """By how much neighbours in a plane that err together raise the variance of a fit, 1 or more.
+
+    `residuals` (n,) or (n, components) of a fit of smooth functions with so many `parameters` (for
+    each component), at `places` (n, 2). Means over the patches of a grid scatter by the residuals'
+    variance over their number if those are independent; how much more they do, beyond one standard
+    error of that, is the factor for values that err together over such a patch (Moulton 1986). The
+    patches that show most of it count.
+    """
+    rest = residuals.reshape(residuals.shape[0], -1)
+    variance = float((rest**2).mean())
+    size = np.maximum(np.ptp(places, axis=0), 1e-9)
+    worst = 1.0
+    for count in PATCHES:
+        if rest.shape[0] < 4 * count * count or variance <= 0:
+            break
+        column, row = (
+            np.minimum((places - places.min(axis=0)) / size * count, count - 1e-9).astype(int).T
+        )
+        patch = row * count + column
+        held = np.bincount(patch, minlength=count * count)
+        sums = np.stack([np.bincount(patch, part, count * count) for part in rest.T], axis=1)
+        free = int((held > 0).sum()) - parameters
+        if free < 3:
+            continue
+        between = float((sums**2 / np.maximum(held, 1)[:, None]).sum() / rest.shape[1]) / free
+        worst = max(worst, between / variance - math.sqrt(2 / (free * rest.shape[1])))
+    return worst
 
 
 @dataclass(frozen=True)

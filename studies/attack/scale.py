@@ -121,7 +121,8 @@ def grid_of_lines(rng: np.random.Generator, folder: Path, *, bounds: int, cells:
     share = float(rng.choice([-1, 1])) * bend
     photo = exposed(turned(sheet, float(rng.uniform(-8, 8)), share), rng, blur=0.7)
     path = saved(photo, folder / "p", some_quality(rng))
-    return told(path, period, good=not bend, division=50)
+    more = () if bounds > 1 else ("--pattern", "grid")  # nothing but its word tells a plain grid
+    return told(path, period, *more, good=not bend, division=50)
 
 
 def boundary_in_a_box(rng: np.random.Generator, folder: Path) -> Outcome:
@@ -212,7 +213,7 @@ KINDS: dict[str, Kind] = {
     "thick sharp lines, about half the period": (24, thick_sharp),
     "few lines, distortion of percents": (24, few_lines_distorted),
     "dirty scale, lines missing": (20, dirty),
-    "grid of lines": (12, partial(grid_of_lines, bounds=1, cells=False)),
+    "plain grid of lines, said so": (12, partial(grid_of_lines, bounds=1, cells=False)),
     "grid of lines, double boundaries": (12, partial(grid_of_lines, bounds=2, cells=False)),
     "grid of lines, triple boundaries, cells": (20, partial(grid_of_lines, bounds=3, cells=True)),
     "grid of lines, triple, distortion": (14, partial(grid_of_lines, bounds=3, cells=True, bend=0.045)),

@@ -183,13 +183,40 @@ def bar_target(sheet: Image, rng: Rng, step: float) -> None:
         x, step = x + 6.5 * step, step / 1.12
 
 
+def tiles(sheet: Image, rng: Rng, step: float) -> None:
+    """A tiled wall, a net or squared paper: thin lines both ways, as even as a grid's."""
+    thick = step * float(rng.uniform(0.06, 0.2))
+    for n in range(-8, int(WIDE / step) + 9):
+        line(sheet, (n * step, -99), (n * step, HIGH + 99), thick, 0.3)
+        line(sheet, (-99, n * step), (WIDE + 99, n * step), thick, 0.3)
+
+
+def gated_fence(sheet: Image, rng: Rng, step: float) -> None:
+    """An even fence with a few taller posts, at no 5th or 10th place."""
+    every = int(rng.choice([3, 6, 7, 8, 9]))
+    for n in range(-1, int(WIDE / step) + 2):
+        top = 60 if n % every == 0 else 120
+        line(sheet, (n * step, top), (n * step, 390), step * 0.4)
+
+
+def facade(sheet: Image, rng: Rng, step: float) -> None:
+    """Upright bars with a wider one at every 4th or 5th place, and storeys across them."""
+    every, storey = int(rng.choice([4, 5])), step * float(rng.uniform(1.3, 2.6))
+    for n in range(-1, int(WIDE / step) + 2):
+        thick = step * (0.5 if n % every == 0 else 0.25)
+        line(sheet, (n * step, -99), (n * step, HIGH + 99), thick, 0.3)
+    for n in range(int(HIGH / storey) + 1):
+        line(sheet, (-99, n * storey), (WIDE + 99, n * storey), step * 0.3, 0.3)
+
+
 DRAWN = {
     "rings": rings, "jittered fence": fence, "even fence": even_fence, "brick": brick,
     "halftone": halftone, "type, l l l": partial(type_of, text="l l "),
     "type, illi": partial(type_of, text="illi"), "type, words": partial(type_of, text="die pad row "),
     "digits": digits, "hatching": hatching, "comb": comb, "barcode": barcode, "keyboard": keyboard,
     "piano": piano, "blinds": blinds, "fabric": fabric, "chessboard": chessboard, "bond pads": pads,
-    "wires of a bus": bus, "ruled paper": staff, "bar target": bar_target,
+    "wires of a bus": bus, "ruled paper": staff, "bar target": bar_target, "tiles": tiles,
+    "fence with taller posts": gated_fence, "facade": facade,
 }  # fmt: skip
 
 PHOTOS = ("astronaut", "brick", "camera", "cell", "chelsea", "clock", "coffee", "coins", "grass",

@@ -49,7 +49,7 @@ from fastapi.testclient import TestClient
 from glassay.web import create_app
 
 client = TestClient(create_app(Path(sys.argv[1]), "token"), base_url="http://127.0.0.1:8451")
-client.cookies.set("glassay-8451", "token")
+client.get("/?token=token")
 with client:
     for words in sys.argv[2:]:
         sys.stdout.write(client.get(words).text)

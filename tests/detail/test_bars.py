@@ -13,9 +13,12 @@ import numpy.typing as npt
 import pytest
 
 from glassay.cli import main
-from glassay.detail.bars import BarResult, Bars, Element, measure_bars
+from glassay.detail import bars_labels
+from glassay.detail.bars import measure_bars
 from glassay.detail.bars_fit import Site, read_contrast
 from glassay.detail.bars_layout import frequency_lp_mm
+from glassay.detail.bars_numerals import Reading
+from glassay.detail.bars_result import BarResult, Bars, Element
 from glassay.errors import NotMeasurable
 from glassay.imaging import read_photo
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, linear_table
@@ -229,6 +232,36 @@ def test_oblong_pixels_are_seen(real: Picture, real_result: BarResult) -> None:
     assert ratio == pytest.approx(1.12, rel=0.01)
     assert found.pixel_size_y.value == pytest.approx(real_result.pixel_size_y.value, rel=0.005)
     assert any("oblong" in note for note in found.notes)
+
+
+def numeral(digit: int, lead: float = 0.4) -> Reading:
+    """A numeral that resembles `digit` most, by `lead` more than every other."""
+    likeness = np.full(10, 0.95 - lead)
+    likeness[digit] = 0.95
+    return Reading(likeness)
+
+
+@pytest.mark.parametrize(
+    ("labels", "group"),
+    [
+        ([(0, "left", numeral(2)), (0, "right", numeral(3))], 2),
+        ([(0, "right", numeral(1)), (1, "left", numeral(2))], 0),
+        ([(0, "left", numeral(2)), (0, "right", numeral(1))], -2),  # minus signs are not read
+        ([(0, "left", numeral(6, 0.03)), (0, "right", numeral(7))], 6),
+        ([(0, "left", numeral(2))], None),
+        ([(0, "right", numeral(1))], None),
+        ([(0, "left", numeral(6)), (0, "right", numeral(6))], None),
+        ([(0, "left", numeral(4, 0.0)), (0, "right", numeral(5, 0.01))], None),
+        ([(0, "right", numeral(1)), (1, "right", numeral(1, 0.09))], None),
+    ],
+)
+def test_two_numerals_must_agree_on_the_group(
+    monkeypatch: pytest.MonkeyPatch, labels: list[tuple[int, str, Reading]], group: int | None
+) -> None:
+    found = [(layer, side, [reading]) for layer, side, reading in labels]
+    monkeypatch.setattr(bars_labels, "_group_labels", lambda image, layout: found)
+    nothing: Any = None
+    assert bars_labels.read_group(nothing, nothing)[0] == group
 
 
 def test_without_numerals_the_group_must_be_stated() -> None:

@@ -15,7 +15,8 @@ from scipy.interpolate import CubicSpline
 from scipy.special import erf
 from tests.detail.exact_edges import ExactEdge, gaussian, pupil
 
-from glassay.detail.edge import FREQUENCY, measure_edges
+from glassay.detail.edge import measure_edges
+from glassay.detail.edge_result import FREQUENCY
 from glassay.quantity import Quantity
 
 

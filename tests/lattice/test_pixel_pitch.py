@@ -43,12 +43,57 @@ def test_pixels_without_a_mosaic_are_not_halved(tilt: float) -> None:
     assert "mosaic_period_x" not in found.findings()
 
 
-def test_a_grey_photo_of_a_mosaic_still_gives_single_pixels_and_says_what_it_assumed() -> None:
+def test_no_mosaic_is_told_without_colours_and_one_that_is_stated_is_believed() -> None:
     grey = drawn_die(6.37, tilt_deg=2, blur_px=2.2) @ np.array(LUMINANCE_WEIGHTS, np.float32)
-    found = measure_lattice(grey)
+    for picture in (grey, np.repeat(grey[..., None], 3, axis=2)):
+        assert "say whether there is a mosaic" in refused(picture)
+        found = measure_lattice(picture, mosaic="colour")
+        assert found.pitch_x is not None
+        assert found.mosaic == 2
+        assert found.pitch_x.value == pytest.approx(6.37, rel=TARGET)
+
+
+def test_cells_that_alternate_in_brightness_have_the_pitch_of_cells_and_no_mosaic() -> None:
+    cells = np.full((400, 480), 0.1, np.float32)
+    for row, y in enumerate(range(3, 380, 13)):
+        for column, x in enumerate(range(3, 460, 13)):
+            cells[y : y + 9, x : x + 9] = 0.7 - 0.3 * ((row + column) % 2)
+    found = measure_lattice(np.asarray(cv2.GaussianBlur(cells, (0, 0), 0.8)))
     assert found.pitch_x is not None
-    assert found.mosaic == 2
-    assert found.pitch_x.value == pytest.approx(6.37, rel=TARGET)
+    assert found.pitch_x.value == pytest.approx(13, rel=TARGET)
+    assert "mosaic_period_x" not in found.findings()
+    assert any("two kinds" in note for note in found.notes)
+
+
+def test_the_stripes_of_a_screen_are_no_mosaic() -> None:
+    screen = np.full((400, 480, 3), 0.05, np.float32)
+    for y in range(0, 400, 18):
+        for colour in range(3):
+            for x in range(0, 468, 18):
+                screen[y : y + 15, x + 6 * colour : x + 6 * colour + 5, colour] = 0.8
+    found = measure_lattice(np.asarray(cv2.GaussianBlur(screen, (0, 0), 0.9)))
+    assert found.pitch_x is not None
+    assert found.pitch_y is not None
+    assert found.pitch_x.value == pytest.approx(18, rel=TARGET)
+    assert found.pitch_y.value == pytest.approx(18, rel=TARGET)
+    assert "mosaic_period_x" not in found.findings()
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 8.0])
+def test_a_hexagonal_lattice_has_one_pitch_from_neighbour_to_neighbour(turn_deg: float) -> None:
+    a, (y, x) = 14.3, np.mgrid[0:400, 0:480].astype(np.float64)
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    x, y = c * x + s * y, c * y - s * x
+    light = np.full(x.shape, 0.1, np.float32)
+    for shift in (0.0, 0.5):  # two rectangular lattices, a by a sqrt(3), make the hexagonal one
+        u, v = (x / a + shift) % 1 - 0.5, (y / (a * 3**0.5) + shift) % 1 - 0.5
+        light[u**2 + 3 * v**2 < 0.1] = 0.7
+    found = measure_lattice(np.asarray(cv2.GaussianBlur(light, (0, 0), 0.8)))
+    assert found.pitch_x is not None
+    assert found.pitch_y is not None
+    assert found.pitch_x.value == pytest.approx(a, rel=TARGET)
+    assert found.pitch_y.value == pytest.approx(a, rel=TARGET)
+    assert any("hexagonal" in note for note in found.notes)
 
 
 def test_oblong_pixels_have_two_pitches() -> None:

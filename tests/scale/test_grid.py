@@ -42,7 +42,7 @@ def dot_grid(pitch: float, tilt_deg: float) -> Picture:
 @pytest.mark.parametrize("tilt", [0.0, 2.0, -7.0, 20.0])
 def test_crossed_grid(tilt: float) -> None:
     picture = photographed(crossed_grid(40.0, 41.0, tilt))
-    found = calibrate(measure_scale(picture, pattern="grid"), Division(50.0, 0.0))
+    found = calibrate(measure_scale(picture, pattern="grid", word="said"), Division(50.0, 0.0))
     assert found.pixel_size.value == pytest.approx(50 / 40.0, rel=5e-4)
     assert found.pixel_size_y is not None
     assert found.pixel_size_y.value == pytest.approx(50 / 41.0, rel=5e-4)
@@ -53,7 +53,7 @@ def test_crossed_grid(tilt: float) -> None:
 
 @pytest.mark.parametrize(("pitch", "tilt"), [(30.0, 0.0), (24.0, 5.0), (45.0, -12.0)])
 def test_dot_grid(pitch: float, tilt: float) -> None:
-    result = measure_scale(photographed(dot_grid(pitch, tilt)))
+    result = measure_scale(photographed(dot_grid(pitch, tilt)), word="filed")
     assert result.pattern == "grid"
     assert result.division.value == pytest.approx(pitch, rel=5e-4)
     assert result.tilt.value == pytest.approx(tilt, abs=0.1)
@@ -66,7 +66,7 @@ def test_a_box_in_a_corner_measures_the_grid_about_the_lens_not_about_the_box(
 ) -> None:
     photo = photographed_lattice(what, k)
     for box in (CORNER_BOX, EDGE_BOX):
-        found = measure_scale(photo, pattern="grid", box=box)
+        found = measure_scale(photo, pattern="grid", box=box, word="said")
         assert found.division_y is not None
         for pitch in (found.division, found.division_y):
             assert pitch.value == pytest.approx(PITCH, rel=5e-4)

@@ -12,7 +12,7 @@ from scipy.special import erf
 from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
-from glassay.scale import Division, calibrate, measure_scale
+from glassay.scale import Division, Word, calibrate, measure_scale
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 from tests.scale.drawn import (
     Picture,
@@ -30,8 +30,10 @@ from tests.scale.drawn import (
 DRAWN = 4e-4
 
 
-def assert_division(picture: Picture, period: float, tolerance: float = DRAWN) -> None:
-    result = measure_scale(picture)
+def assert_division(
+    picture: Picture, period: float, tolerance: float = DRAWN, word: Word = "none"
+) -> None:
+    result = measure_scale(picture, word=word)
     assert result.division.value == pytest.approx(period, rel=tolerance)
     assert result.pattern == "ruled"
 
@@ -84,7 +86,7 @@ def test_a_photo_of_a_screen_shows_the_scale_behind_the_raster(
 @pytest.mark.parametrize("period", [4.2, 6.25, 7.4])
 def test_fine_lines_all_over_the_photo_are_a_scale(period: float) -> None:
     picture = pillow_scale(period, 1.0, whole_field=True, lines=range(-130, 131), line_width=0.35)
-    assert_division(photographed(picture, blur=0.7), period)
+    assert_division(photographed(picture, blur=0.7), period, word="filed")
 
 
 def test_a_raster_alone_is_no_scale() -> None:
@@ -143,11 +145,13 @@ def test_lines_as_wide_as_their_gaps() -> None:
 
 
 def test_lines_that_fill_the_whole_field() -> None:
-    assert_division(photographed(pillow_scale(70.0, -3.0, whole_field=True, line_width=0.4)), 70.0)
+    picture = photographed(pillow_scale(70.0, -3.0, whole_field=True, line_width=0.4))
+    assert_division(picture, 70.0, word="filed")
 
 
 def test_lines_all_of_one_length() -> None:
-    result = measure_scale(photographed(pillow_scale(25.0, 5.0, lengths=(4.0, 4.0, 4.0))))
+    picture = photographed(pillow_scale(25.0, 5.0, lengths=(4.0, 4.0, 4.0)))
+    result = measure_scale(picture, word="filed")
     assert result.division.value == pytest.approx(25.0, rel=DRAWN)
     assert result.hierarchy.every == 0
 
@@ -184,7 +188,10 @@ def test_faint_lines_in_noise() -> None:
 def test_only_every_fifth_line_in_view_is_said() -> None:
     """When the short lines are missing, every second of those that are left is longer."""
     lines = [n for n in range(-60, 61) if n % 5 == 0]
-    result = measure_scale(photographed(pillow_scale(8.0, 2.0, lines=lines, lengths=(9, 12, 18))))
+    picture = photographed(pillow_scale(8.0, 2.0, lines=lines, lengths=(9, 12, 18)))
+    with pytest.raises(NotMeasurable, match="no longer 5th or 10th"):
+        measure_scale(picture)
+    result = measure_scale(picture, word="said")
     assert result.division.value == pytest.approx(40.0, rel=DRAWN)
     assert any("every second line is longer" in note for note in result.notes)
 
@@ -260,7 +267,9 @@ def test_the_interval_is_honest_on_repeated_noise() -> None:
     plain = exact_scale(23.7)
     values, stated = [], []
     for seed in range(12):
-        division = measure_scale(photographed(plain, blur=0, noise=0.05, seed=seed)).division
+        division = measure_scale(
+            photographed(plain, blur=0, noise=0.05, seed=seed), word="filed"
+        ).division
         values.append(division.value)
         stated.append(next(p.u for p in division.contributions if p.source.startswith("fit")))
     # 12 values: their standard deviation is known to 20 %; a factor of 2 is five of those
@@ -342,8 +351,55 @@ def test_bricks_are_no_scale() -> None:
         measure_scale(brickwork())
 
 
-def test_lines_without_longer_ones_are_told_with_a_note() -> None:
-    picture = pillow_scale(18.0, 0.0, lines=range(-12, 13), lengths=(3.0, 3.0, 3.0))
+def test_lines_without_longer_ones_are_told_on_somebodys_word_and_with_a_note() -> None:
+    picture = photographed(pillow_scale(18.0, 0.0, lines=range(-12, 13), lengths=(3.0, 3.0, 3.0)))
+    with pytest.raises(NotMeasurable, match="--plain-ruling"):
+        measure_scale(picture)
+    for told in (
+        measure_scale(picture, word="filed"),
+        measure_scale(picture, word="said"),
+        measure_scale(picture, box=(150, 150, 600, 300)),
+    ):
+        assert told.division.value == pytest.approx(18.0, rel=0.01)
+        assert any("no longer 5th or 10th" in note for note in told.notes)
+
+
+def test_one_longer_line_tells_a_scale_where_the_next_would_be_out_of_view() -> None:
+    picture = pillow_scale(95.0, 2.0, lengths=(3.0, 4.0, 5.0), line_width=0.3)
+    result = measure_scale(photographed(picture, blur=0.8))
+    assert result.hierarchy.kind == "lone"
+    assert result.division.value == pytest.approx(95.0, rel=DRAWN)
+
+
+def test_longer_lines_that_leave_the_view_count_as_longer() -> None:
+    picture = pillow_scale(30.0, 2.0, lengths=(12.0, 60.0, 60.0))
     result = measure_scale(photographed(picture))
-    assert result.division.value == pytest.approx(18.0, rel=0.01)
-    assert any("no longer 5th or 10th" in note for note in result.notes)
+    assert result.hierarchy.every == 5
+    assert result.division.value == pytest.approx(30.0, rel=DRAWN)
+
+
+@pytest.mark.parametrize("width", [0.44, 0.5, 0.56])
+@pytest.mark.parametrize("period", [24.5, 34.5, 47.0])
+def test_odd_harmonics_of_thick_sharp_lines_are_no_finer_lines(period: float, width: float) -> None:
+    picture = pillow_scale(period, 1.0, lengths=(4.0, 4.0, 4.0), line_width=width)
+    assert_division(photographed(picture, blur=0.3), period, 1e-3, word="said")
+
+
+@pytest.mark.parametrize("strokes", [2, 3])
+def test_a_counting_chamber_is_told_by_its_boundary_lines(strokes: int) -> None:
+    """Squares of 21 px, every 4th line of several strokes, as chambers are ruled."""
+    sheet = np.zeros((480, 640), np.float32)
+    turned = [np.zeros_like(sheet), np.zeros_like(sheet)]
+    y, x = np.mgrid[:480, :640].astype(np.float32)
+    c, s = math.cos(math.radians(3)), math.sin(math.radians(3))
+    for axis, (field, along) in enumerate(zip(turned, (x * c + y * s, y * c - x * s), strict=True)):
+        n = np.rint(along / 21.0 - 0.3 * axis)
+        off = along - (n + 0.3 * axis) * 21.0
+        apart = (np.arange(strokes) - (strokes - 1) / 2) * 3.6
+        lines = np.exp(-0.5 * (off / 0.8) ** 2)
+        many = sum(np.exp(-0.5 * ((off - one) / 0.8) ** 2) for one in apart)
+        field[:] = np.where(n % 4 == 0, many, lines)
+    sheet = 0.4 + 0.5 * np.clip(np.maximum(*turned), 0, 1)
+    result = measure_scale(photographed(sheet.astype(np.float32), blur=0.5))
+    assert (result.hierarchy.kind, result.hierarchy.every) == ("crossed", 4)
+    assert result.division.value == pytest.approx(21.0, rel=1e-3)

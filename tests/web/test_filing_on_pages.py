@@ -189,7 +189,8 @@ def test_a_large_photo_is_shown_before_it_is_looked_at_whole(
     read = incoming.read_photo
 
     def slow(place: Path) -> object:
-        go_on.wait(20)
+        if place.name == "good.jpg":
+            go_on.wait(20)
         return read(place)
 
     monkeypatch.setattr(incoming, "read_photo", slow)
@@ -209,6 +210,14 @@ def test_what_waits_is_found_again(client: TestClient, folder: Path) -> None:
     page = client.get("/captures").text
     assert f"/incoming?batch={batch}" in page
     assert "2 files: say what they show" in page
+
+
+def test_only_what_was_shown_is_forgotten(client: TestClient, folder: Path) -> None:
+    batch = hand_over_singly(client, *shades(folder, "a.png", "b.png"))
+    client.post("/incoming/drop", data={"batch": batch, "shown": "0"})
+    assert "1 file: say what they show" in client.get("/captures").text
+    client.post("/incoming/drop", data={"batch": batch})
+    assert "say what they show" not in client.get("/captures").text
 
 
 def test_a_filing_tells_how_far_it_is_and_can_be_stopped(

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from glassay.errors import Unusable
+from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
 from glassay.units import half_last_digit, parse, parse_fraction, parse_length_um
 
@@ -66,7 +66,11 @@ def slide_pixel_size(slide: Path, division: str) -> Quantity:
     from glassay.scale import Division, calibrate, measure_scale
 
     length = positive_length_um(division, "--division")
-    result = measure_scale(read_photo(slide).measuring_grey())
+    try:
+        result = measure_scale(read_photo(slide).measuring_grey())
+    except NotMeasurable as error:
+        hint = f"measure it by `glassay scale {slide}` and give its pixel size by --pixel-size"
+        raise NotMeasurable(f"{slide}: {error}; {hint}") from None
     return calibrate(result, Division.uncertified(length)).pixel_size
 
 

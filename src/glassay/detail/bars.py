@@ -6,20 +6,19 @@ Entry point: `measure_bars`. Triplets are found by `bars_finding`, ordered by `b
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.bars_finding import WORKING_PIXELS, Triplet, find_triplets, without_repeats
+from glassay.detail.bars_finest import ends_abruptly, find_finest
 from glassay.detail.bars_fit import BarContrast, BarFit, Site, fit_bars, read_contrast
 from glassay.detail.bars_labels import element_scores, read_group
 from glassay.detail.bars_layout import (
-    STEP,
     Frame,
     Layout,
     arrange,
@@ -28,6 +27,7 @@ from glassay.detail.bars_layout import (
     width_of,
 )
 from glassay.detail.bars_locate import locate_element, shifted
+from glassay.detail.bars_result import KINDS, BarResult, Bars, Element
 from glassay.detail.bars_scale import (
     ASSUMED_TOLERANCE,
     BLUR_SOURCE,
@@ -35,13 +35,9 @@ from glassay.detail.bars_scale import (
     axis_scale,
     pixel_sizes,
 )
-from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
-from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage, Relight
-from glassay.quantity import Contribution, Quantity
-
-METHOD = "three-bar target"
+from glassay.quantity import Quantity
 
 CONTRAST = 0.2
 """Contrast, (bar - space) / (bar + space) in linear light, that an element must have to count as
@@ -66,134 +62,6 @@ REFINED_BELOW_PX = 14.0
 
 SMALLEST_PERIOD_PX = 1.8
 """Elements with a shorter period are not read: they lie beyond what the pixels can show (2 px)."""
-
-KINDS = ("upright", "level")
-
-
-@dataclass(frozen=True)
-class Bars:
-    """One triplet: where it is, its contrast (None: not in the picture), its fit if made out.
-
-    `period` in px with its uncertainty; None when the bars cannot be made out.
-    """
-
-    site: Site
-    light: BarContrast | None
-    contrast: Quantity | None
-    period: Quantity | None
-    toned: tuple[float, ...] = ()
-    """The contrast under each other tone curve that the light may have."""
-
-
-@dataclass(frozen=True)
-class Element:
-    """An element of the target: its numbers, line pairs per mm, and its two triplets.
-
-    `upright` bars show detail along the target's rows, `level` bars down its columns.
-    """
-
-    group: int
-    number: int
-    frequency_lp_mm: float
-    upright: Bars
-    level: Bars
-
-    @property
-    def contrast(self) -> float | None:
-        """The smaller of the two contrasts; None when a triplet is out of view."""
-        if self.upright.contrast is None or self.level.contrast is None:
-            return None
-        return min(self.upright.contrast.value, self.level.contrast.value)
-
-    def contrast_under(self, tone: int) -> float | None:
-        """The smaller of the two contrasts under another tone curve, by its number."""
-        if not (self.upright.toned and self.level.toned):
-            return None
-        return min(self.upright.toned[tone], self.level.toned[tone])
-
-    @property
-    def contrast_u(self) -> float:
-        """Standard uncertainty of the smaller contrast."""
-        both = [c for c in (self.upright.contrast, self.level.contrast) if c is not None]
-        return min(both, key=lambda c: c.value).u if both else 0.0
-
-
-@dataclass(frozen=True)
-class BarResult:
-    """A bar target as measured.
-
-    `elements` from coarse to fine; `finest` the last whose contrast reaches `threshold` in both
-    directions; `finest_frequency` (lp/mm) with the interval that the contrasts' uncertainties and
-    the steps of the series allow. `x` and `y` are the pixel sizes along the picture's axes.
-    """
-
-    elements: tuple[Element, ...]
-    frame: Frame
-    across: AxisScale
-    down: AxisScale
-    pixel_size_x: Quantity
-    pixel_size_y: Quantity
-    threshold: float
-    finest: Element | None
-    finest_frequency: Quantity | None
-    bright: bool
-    notes: tuple[str, ...]
-
-    def findings(self) -> dict[str, Finding]:
-        """The fixed keys of `bars`, with the ratio of the axes and the elements made out."""
-        out = {
-            "pixel_size_x": Finding(self.pixel_size_x, METHOD),
-            "pixel_size_y": Finding(self.pixel_size_y, METHOD),
-        }
-        if self.finest is not None and self.finest_frequency is not None:
-            out["finest_group"] = Finding(self.finest.group, METHOD)
-            out["finest_element"] = Finding(self.finest.number, METHOD)
-            out["finest_frequency"] = Finding(self.finest_frequency, METHOD)
-        out["contrast_threshold"] = Finding(Quantity(self.threshold, "1"), METHOD)
-        out["elements"] = Finding(max(self.across.elements, self.down.elements), METHOD)
-        return out
-
-    def scale_of(self, bars: Bars, element: Element) -> Quantity | None:
-        """The scale (um/px along its own axis) that one triplet alone would give.
-
-        Its uncertainty includes the scatter between elements, so that it may be compared with the
-        common one; that of the target's own tolerance is left out.
-        """
-        if bars.period is None:
-            return None
-        size = 1000 / element.frequency_lp_mm / bars.period.value
-        scatter = (self.across if bars is element.upright else self.down).scatter
-        return Quantity.of(size, size * bars.period.relative, "um/px", "fit").with_contribution(
-            "scatter between elements", size * scatter
-        )
-
-    def evidence(self) -> dict[str, Any]:
-        """What is needed to draw the result, as plain data; px of the whole photo."""
-        return {
-            "threshold": self.threshold,
-            "elements": [
-                {
-                    "group": e.group, "number": e.number, "frequency": e.frequency_lp_mm,
-                    "finest": e is self.finest,
-                    **{kind: _evidence_of(getattr(e, kind)) for kind in KINDS},
-                }
-                for e in self.elements
-            ],
-        }  # fmt: skip
-
-
-def _evidence_of(bars: Bars) -> dict[str, Any]:
-    s = bars.site
-    return {
-        "x": s.x, "y": s.y, "across": s.across, "along": s.along, "period": s.period,
-        "length": s.length,
-        "contrast": None if bars.contrast is None else bars.contrast.value,
-        "contrast_u": None if bars.contrast is None else bars.contrast.u,
-        "toned": list(bars.toned),
-        "made_out": bars.period is not None,
-        "position": [] if bars.light is None else bars.light.position.tolist(),
-        "profile": [] if bars.light is None else bars.light.profile.tolist(),
-    }  # fmt: skip
 
 
 def measure_bars(
@@ -231,7 +99,7 @@ def measure_bars(
         for e in _measure_elements(part, layout, periods, first_group, other_tones)
     ]
     scales = [_scale(elements, kind, tolerance) for kind in KINDS]
-    finest, frequency = _finest(elements, contrast)
+    finest, frequency = find_finest(elements, contrast)
     size_x, size_y = pixel_sizes(layout.frame, *scales)
     if full is not None and _bars_are_full(full, elements):
         notes = (*notes, "bars are at full scale: true contrasts may be higher than those stated")
@@ -484,76 +352,6 @@ def _scale(elements: Sequence[Element], kind: str, tolerance: float) -> AxisScal
     return axis_scale([um for um, _ in made_out], [p for _, p in made_out], tolerance)
 
 
-def _finest(
-    elements: Sequence[Element], threshold: float
-) -> tuple[Element | None, Quantity | None]:
-    """The finest element whose contrast, and that of the coarser ones, reaches the threshold.
-
-    One coarser element that fails alone (dust on it) does not end the run, two do: beyond the limit
-    contrast may return with its sign reversed. Raises `NotMeasurable` when the run ends at the
-    border of the picture.
-    """
-    passed: int | None = None
-    fails = 0
-    for k, element in enumerate(elements):
-        value = element.contrast
-        if value is None:
-            continue
-        if value >= threshold:
-            passed, fails = k, 0
-        else:
-            fails += 1
-            if fails == 2 and passed is not None:
-                break
-    if passed is None:
-        return None, None
-    finest = elements[passed]
-    if passed + 1 < len(elements) and elements[passed + 1].contrast is None:
-        raise NotMeasurable(
-            "the target is cut off: the elements next to the finest one that can be read"
-            f" (group {finest.group} element {finest.number}) lie outside the picture"
-        )
-    return finest, _with_interval(elements, passed, threshold)
-
-
-def _with_interval(elements: Sequence[Element], passed: int, threshold: float) -> Quantity:
-    """The finest frequency with the uncertainty of where the contrast curve meets the threshold."""
-    finest = elements[passed]
-    step = finest.frequency_lp_mm * math.log(STEP)
-    parts = [Contribution("steps of the series", step / math.sqrt(12))]
-    after = elements[passed + 1] if passed + 1 < len(elements) else None
-    if finest.contrast is not None and after is not None and after.contrast is not None:
-        fall = max(finest.contrast - after.contrast, 1e-6)
-        reach = min(math.hypot(finest.contrast_u, after.contrast_u) / math.sqrt(2) / fall, 3.0)
-        parts.append(Contribution("contrast", step * reach))
-    found = Quantity(finest.frequency_lp_mm, "lp/mm", tuple(parts))
-    tones = len(finest.upright.toned)
-    usual = _falls_to(elements, [e.contrast for e in elements], threshold)
-    others = [
-        _falls_to(elements, [e.contrast_under(tone) for e in elements], threshold)
-        for tone in range(tones)
-    ]
-    return with_tone(found, [found.value * other / usual for other in others])
-
-
-def _falls_to(
-    elements: Sequence[Element], contrasts: Sequence[float | None], threshold: float
-) -> float:
-    """Where contrast, taken to fall evenly with the logarithm of the frequency, meets the threshold
-    for the last time before two elements in succession fail it, lp/mm; NaN where it never does."""
-    known = [
-        (e.frequency_lp_mm, c) for e, c in zip(elements, contrasts, strict=True) if c is not None
-    ]
-    met, fails = math.nan, 0
-    for (f0, c0), (f1, c1) in itertools.pairwise(known):
-        fails = fails + 1 if c0 < threshold else 0
-        if fails == 2:
-            break
-        if c1 < threshold <= c0:
-            met = f0 * (f1 / f0) ** ((c0 - threshold) / (c0 - c1))
-    return met
-
-
 def _moved(element: Element, dx: int, dy: int) -> Element:
     def moved(bars: Bars) -> Bars:
         return replace(bars, site=shifted(bars.site, (dx, dy)))
@@ -596,17 +394,9 @@ def _notes(
         notes.append(f"elements differ in scale by {scatter:.1%}: distortion or perspective")
     if finest is None:
         notes.append("no element reaches the contrast asked for")
-    elif _ends_with(elements, finest):
+    elif ends_abruptly(elements, finest):
         notes.append(
             "no finer element is on the target, or none could be located: finer detail may be"
             " resolved, too"
         )
     return notes
-
-
-def _ends_with(elements: Sequence[Element], finest: Element) -> bool:
-    """Whether contrast ends at the finest element more abruptly than any lens makes it."""
-    after = elements[elements.index(finest) + 1 :][:1]
-    if not after or after[0].contrast is None or finest.contrast is None:
-        return True
-    return after[0].contrast < 0.25 * finest.contrast and finest.contrast > 0.3

@@ -29,9 +29,12 @@ UNLIKE = 0.2
 """How far the numeral that a group would have must stay behind to speak against that group: the most
 by which blur put another one before the true one is 0.1."""
 
-LEAST_AGREEING = 2
-"""Numerals that must agree on the group, less those that disagree: whatever number stands above one
-column (a serial, a date) would else make a group, and each step of two is a factor of four."""
+LEAST_AGREEING, UNCLEAR = 1.5, 0.5
+"""Numerals that must agree on the group, less those that disagree, and for how much of one a numeral
+counts that is the likeliest but does not lead clearly: one clear numeral at least, and a second one,
+and one more than any other group has.
+Whatever number stands above one column (a serial, a date) would else make a group, and each step of two
+is a factor of four."""
 
 GROUP_HEIGHTS = (1.4, 4.4)
 """Height of a group's numeral in bar widths of the layer's largest element (common practice, no
@@ -91,41 +94,36 @@ def _read(
 
 
 def read_group(image: FloatImage, layout: Layout) -> tuple[int | None, tuple[str, ...]]:
-    """The even group of layer 0 by the group numerals, or None when fewer than two clear ones agree.
+    """The even group of layer 0 by the group numerals, or None unless two agree, one of them clear.
 
     Also returns what was read where, in words.
     """
     votes = np.zeros(len(GROUPS))
-    words = []
+    words, clear = [], False
     for layer, side, readings in _group_labels(image, layout):
-        clear = _clear_numeral(readings)
-        if clear is None:
-            continue
+        alike = [r for r in readings if r.likeness.max() >= LIKE]
+        if len(alike) != 1 or alike[0].likeness.max() < LIKE_GROUP:
+            continue  # none, or one of several: not what stands at a column's head
+        reading = alike[0]
+        leads = bool(np.diff(np.sort(reading.likeness)[-2:])[0] >= LEAD)
         place = "element 1" if side == "first" else f"the {side} column"
-        words.append(f"{clear.best} at {place} of layer {layer + 1}")
+        doubt = "" if leads else ", unclear,"
+        words.append(f"{reading.best}{doubt} at {place} of layer {layer + 1}")
         ahead = 2 * layer + (1 if side == "right" else 0)
-        votes += [_vote(clear, abs(first + ahead)) for first in GROUPS]
+        votes += [_vote(reading, abs(first + ahead), leads) for first in GROUPS]
+        clear |= leads
     second, best = np.sort(votes)[-2:]
-    if best < LEAST_AGREEING or best == second:
+    if not clear or best < LEAST_AGREEING or best - second < 1:
         return None, tuple(words)
     return GROUPS[int(votes.argmax())], tuple(words)
 
 
-def _vote(reading: Reading, numeral: int) -> int:
-    """Whether what was read is this numeral (1), may be (0), or is not (-1)."""
+def _vote(reading: Reading, numeral: int, leads: bool) -> float:
+    """How much what was read speaks for this numeral (above 0) or against it."""
     if reading.best == numeral:
-        return 1
+        return 1.0 if leads else UNCLEAR
     alike = reading.likeness[numeral] if numeral <= 9 else -1.0
-    return 0 if alike > reading.likeness.max() - UNLIKE else -1
-
-
-def _clear_numeral(readings: Sequence[Reading]) -> Reading | None:
-    """The one numeral that stands at a column's head; None where it is none, or one of several."""
-    alike = [r for r in readings if r.likeness.max() >= LIKE]
-    if len(alike) != 1:
-        return None
-    second, first = np.sort(alike[0].likeness)[-2:]
-    return alike[0] if first >= LIKE_GROUP and first - second >= LEAD else None
+    return 0.0 if alike > reading.likeness.max() - UNLIKE else -1.0
 
 
 def _firsts(layout: Layout) -> set[tuple[int, str]]:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from glassay.errors import NotMeasurable
-from glassay.focus.curve import find_peak
+from glassay.focus.curve import HAND_STEPS, find_peak
 from glassay.focus.run import kept_contrast
 from glassay.quantity import Quantity
 
@@ -30,7 +30,8 @@ def depth_at(evidence: Mapping[str, Any], frequency: float) -> Quantity:
         )
     bands = np.asarray(evidence["bands"], dtype=np.float64)
     rows = [np.interp(np.log(frequency), np.log(known), row) for row in np.log(bands + 1e-9)]
-    return find_peak(np.exp(np.array(rows))).depth
+    uneven = float(evidence.get("uneven", HAND_STEPS))
+    return find_peak(np.exp(np.array(rows)), uneven).depth
 
 
 def quality_at(evidence: Mapping[str, Any], frequency: float) -> Quantity | None:

@@ -24,7 +24,7 @@ from scipy import fft
 
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
-from glassay.focus.curve import FEWEST_FRAMES, Peak, find_peak
+from glassay.focus.curve import FEWEST_FRAMES, HAND_STEPS, Peak, find_peak
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.registration import find_shift
@@ -35,7 +35,7 @@ Box = tuple[int, int, int, int]
 METHOD = "contrast through focus"
 WALK_METHOD = "registration from photo to photo"
 QUALITY_METHOD = "edge response in the sharpest photo"
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 USUAL_FREQUENCY = 0.1
@@ -84,7 +84,8 @@ class FocusResult:
     `contrast` is that at `frequency` (cycles/px), relative to the light; `bands` (frames, ...) that at
     `FREQUENCIES`. `path_px` (frames, 2) is where the picture stands against the sharpest photo, NaN
     where it was too soft to tell. `quality` and `edges` are None where the sharpest photo has no edge
-    that can be measured. `step` is the way of focus from frame to frame, um.
+    that can be measured. `step` is the way of focus from frame to frame, um, `uneven` its
+    standard deviation in steps.
     """
 
     frequency: float
@@ -97,6 +98,7 @@ class FocusResult:
     quality: Quantity | None
     edges: EdgeCurve | None
     step: Quantity | None
+    uneven: float
     pixel_size: Quantity | None
     notes: tuple[str, ...]
 
@@ -149,6 +151,7 @@ class FocusResult:
             "top": self.peak.top,
             "best": self.peak.place.value,
             "path_px": np.round(self.path_px, 3),
+            "uneven": self.uneven,
             "step_um": None if self.step is None else self.step.value,
         } | self._edge_curve()
 
@@ -170,6 +173,7 @@ def measure_focus_run(
     *,
     frequency: float = USUAL_FREQUENCY,
     step: Quantity | None = None,
+    by_stage: bool = False,
     pixel_size: Quantity | None = None,
     box: Box | None = None,
     edges_of: Callable[[FloatImage], EdgeCurve] | None = None,
@@ -178,7 +182,8 @@ def measure_focus_run(
     """Measure a focus run: pictures (height, width) in linear light, in order, evenly spaced in focus.
 
     Taken one by one, so that a clip of any length fits. `frequency` is in cycles/px, `step` the way of
-    focus from picture to picture in um, `pixel_size` in um/px; `box` = (x, y, width, height) is the
+    focus from picture to picture in um, taken by a motor or a stage with a scale if `by_stage`, else
+    by hand and uneven by a part of it; `pixel_size` in um/px; `box` = (x, y, width, height) is the
     part that is judged, else the middle. `edges_of` measures the edges of a whole picture, or raises
     NotMeasurable; without it the focus quality is not stated. Raises NotMeasurable for too few
     pictures, pictures of different size, blank ones, no peak, a one-sided run, and an object that
@@ -188,6 +193,7 @@ def measure_focus_run(
         raise NotMeasurable(
             f"focus cannot be judged at {frequency:.3g} cycles/px: the photos carry 0.01 to 0.45"
         )
+    uneven = 0.0 if by_stage else HAND_STEPS
     watch = _Watch(frequency, box)
     for frame in frames:
         watch.take(frame)
@@ -201,7 +207,7 @@ def measure_focus_run(
             f"no photo shows detail at {frequency:.3g} cycles/px beyond noise: focus on something"
             " with texture, such as a chip"
         )
-    peak = find_peak(contrast[:, 0])
+    peak = find_peak(contrast[:, 0], uneven)
     steps = np.array(watch.steps)
     _refuse_movement(steps, contrast[:, 0], peak, watch.side)
     path = _path(steps, best)
@@ -211,7 +217,7 @@ def measure_focus_run(
     return FocusResult(
         frequency=frequency, contrast=contrast[:, 0], bands=contrast[:, 1:], peak=peak,
         path_px=path, walk=walk, walk_range=walk_range, quality=quality, edges=edges, step=step,
-        pixel_size=pixel_size, notes=notes + tuple(_notes(peak, steps, why)),
+        uneven=uneven, pixel_size=pixel_size, notes=notes + tuple(_notes(peak, steps, why)),
     )  # fmt: skip
 
 

@@ -3,7 +3,8 @@
 A sensor under a colour mosaic repeats every second pixel only. At the mosaic's own frequencies
 colours alternate (red is bright where blue is dark); at those of the pixels all colours agree. That
 tells one from the other in a colour photo. In a grey one the same mosaic shows as a lattice turned
-by 45 degrees, of its green pixels, with strong diagonal neighbours.
+by 45 degrees, of its green pixels, with strong diagonal neighbours; but so do weave, a chessboard of
+dots and much else. Without colours no mosaic is told: what may be one is refused, with the question.
 """
 
 from __future__ import annotations
@@ -30,6 +31,11 @@ lines of their surroundings; moire mixed with what is resolved explains 0.5 to 0
 ENOUGH = 0.92
 """Of two lattices, the wider one is taken if it explains this part of what the denser one does: a
 dense lattice also catches stray peaks, such as those that compression makes (up to 5 %)."""
+
+ENOUGH_BESIDE = 0.75
+"""The same of the peaks off the strongest one's direction. Where stripes outshine what crosses them, as
+on a screen, 0.95 of the power lies on one line, and any step across it would do; a step twice too wide
+in frequency misses at least half of what is beside."""
 
 TOLERANCE = 0.45
 """How far a peak may be from its place in a lattice, samples of the spectrum. Peaks are placed to
@@ -61,9 +67,17 @@ MAIN = 0.3
 
 MOST_SEEDS = 10
 
-ALIGNED_DEG = 6.0
-"""Where nothing but direction tells a mosaic's green pixels from other pixels turned by 45 degrees,
-the mosaic is believed if the die then lies this nearly level."""
+HEXAGONAL_ALIKE = 0.03
+HEXAGONAL_DEG = 3.0
+"""How nearly alike two steps are, and how near to 60 degrees apart, that are taken for hexagonal.
+Pixels under a mosaic would have to be 1.7 times as high as wide to look like that."""
+
+CELLS_CLEAR = 1.25
+"""The cells' own waves over those of every second cell from which the cells are told, of whatever two
+kinds they are: lattices of a single kind of dot, of any size, stay below 1."""
+
+HALF_ORDER = 0.1
+"""How near a wave must be to half an order to show that what repeats is twice as long as taken for."""
 
 COLOURS_KEPT_PX = 12.0
 """Period from which compression with halved colours leaves a mosaic its colours (seen at JPEG 50)."""
@@ -81,6 +95,10 @@ class MoireSuspected(NotMeasurable):
     """What repeats may be moire of something finer than the px: a reduced copy would show no less."""
 
 
+class MosaicUntold(NotMeasurable):
+    """What repeats may be a mosaic of finer pixels, or not: a reduced copy would show no more."""
+
+
 @dataclass(frozen=True)
 class Steps:
     """Steps of the reciprocal lattice, cycles/px: `x` nearer to the picture's rows direction.
@@ -89,26 +107,26 @@ class Steps:
     one period of the colour mosaic (1: none); `seen` tells whether the pixels' own frequency was
     resolved or follows from the mosaic's. `waves` are frequencies that were seen, from which `x`
     and `y` follow as sums: `x = shares[0] @ waves`, and `channels` the colours in which they are
-    measured (0 in a grey picture). `explained` see `EXPLAINED`; `assumed` is what the reading of
-    the peaks rests on besides them.
+    measured (0 in a grey picture). `explained` see `EXPLAINED`.
     """
 
     x: Array
     y: Array | None
     mosaic: int
+    coloured: bool
     seen: bool
     explained: float
     waves: tuple[Array, ...]
     channels: tuple[int, ...]
     shares: Array
-    assumed: str = ""
 
 
 def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "auto") -> Steps:
     """The pixel lattice behind the peaks of a spectrum averaged over tiles of (height, width) px.
 
     `mosaic` "colour" states that a two by two colour mosaic lies over the pixels, "none" that there
-    is none, "auto" lets the peaks tell. Raises `NotMeasurable` when they are no lattice, or moire.
+    is none, "auto" lets the peaks' colours tell. Raises `NotMeasurable` when they are no lattice, or
+    moire, or where it matters whether there is a mosaic and no colours tell.
     """
     if not peaks:
         raise NotMeasurable(
@@ -163,12 +181,15 @@ def _single_direction(strong: Sequence[Peak], bins: Array) -> Steps | None:
             multiple = float(multiples[0])
             shares = np.array([[1 / multiple]])
             channel = _measured_in(strong[0])[1]
-            return Steps(vector, None, 1, True, 1.0, (multiple * vector,), (channel,), shares)
+            return Steps(
+                vector, None, 1, False, True, 1.0, (multiple * vector,), (channel,), shares
+            )
     return None
 
 
 def _primitive(strong: Sequence[Peak], bins: Array) -> tuple[Array, Array, float]:
     """The widest pair of steps of which (nearly) all peaks are whole sums, and how much it explains.
+    The peaks beside the strongest one's direction have to be explained too.
 
     Done in samples of the spectrum, in which all peaks are equally well known.
     """
@@ -196,6 +217,10 @@ def _primitive(strong: Sequence[Peak], bins: Array) -> tuple[Array, Array, float
     fits = (gap < TOLERANCE * (1 + 0.3 * order)) & (order <= HIGHEST_ORDER) & (order > 0)
     explained = weights @ fits
     good = explained >= ENOUGH * explained.max()
+    strongest = points[int(np.argmax(weights))]
+    off_line = np.abs(strongest[0] * points[:, 1] - strongest[1] * points[:, 0])
+    beside = (weights * (off_line > 2 * TOLERANCE * math.hypot(*strongest))) @ fits
+    good &= beside >= ENOUGH_BESIDE * beside[good].max()
     best = int(np.argmax(np.where(good, np.abs(area), 0)))
     u, v = _fitted(points, weights * fits[:, best], a[best], b[best])
     if abs(u[0] * v[1] - u[1] * v[0]) <= 0.1 * np.hypot(*u) * np.hypot(*v):
@@ -255,9 +280,11 @@ def _interpreted(
     strong: Sequence[Peak], a: Array, b: Array, explained: float, mosaic: Mosaic
 ) -> Steps:
     """The pixels' steps along both axes, from the primitive steps of all peaks."""
+    if mosaic == "auto" and (cells := _cells_within(strong, a, b)) is not None:
+        a, b = cells
     rhombic = _is_rhombic(a, b) and not _is_red_and_blue(strong, a, b)
-    pixels, assumed = _mosaic_of(strong, a, b, rhombic, mosaic)
-    if pixels == 1 and strong[0].amplitude < CLEAR:
+    pixels, coloured = _mosaic_of(strong, a, b, rhombic, mosaic)
+    if pixels == 1 and strong[0].amplitude < CLEAR and not is_hexagonal(a, b):
         size = _amplitudes(strong, a, b)
         if size[1, 1] > DIAGONAL * max(size[1, 0], size[0, 1]):
             raise MoireSuspected(
@@ -285,7 +312,7 @@ def _interpreted(
     first, second = _two_waves(strong)
     waves = first.frequency, second.frequency
     channels = _measured_in(first)[1], _measured_in(second)[1]
-    return Steps(x, y, pixels, seen, explained, waves, channels, _shares(waves, x, y), assumed)
+    return Steps(x, y, pixels, coloured, seen, explained, waves, channels, _shares(waves, x, y))
 
 
 def _measured_in(peak: Peak) -> tuple[float, int]:
@@ -343,36 +370,76 @@ def _is_red_and_blue(strong: Sequence[Peak], a: Array, b: Array) -> bool:
     )  # fmt: skip
 
 
+def _cells_within(strong: Sequence[Peak], a: Array, b: Array) -> tuple[Array, Array] | None:
+    """The steps of cells of which every so many are different, as where a memory's every eighth column
+    is a strap: along both sides the strongest waves are those of the cells, finer than the steps.
+
+    None where they are not, or where a cell with something in its middle would look the same.
+    """
+    places = np.linalg.solve(np.stack([a, b], axis=1), np.array([p.frequency for p in strong]).T).T
+    orders = np.rint(places)
+    found = []
+    for axis in (0, 1):
+        along = [(peak, abs(int(order[axis]))) for peak, order in zip(strong, orders, strict=True)
+                 if order[1 - axis] == 0 != order[axis]]  # fmt: skip
+        if not along:
+            return None
+        peak, times = max(along, key=lambda one: one[0].amplitude)
+        finer = [other for other, many in along if many % times]
+        if times > 1 and any(CELLS_CLEAR * one.amplitude > peak.amplitude for one in finer):
+            return None
+        if peak.alternates or any(one.alternates for one in finer):
+            return None
+        found.append(times)
+    halves = np.abs(places * 2 - np.rint(places * 2)).max(axis=1) < HALF_ORDER
+    coarser = int((halves & (np.abs(places - orders).max(axis=1) > 0.5 - HALF_ORDER)).sum())
+    if max(found) == 1 or (max(found) == 2 and coarser < 2):
+        return None
+    return found[0] * a, found[1] * b
+
+
+def is_hexagonal(a: Array, b: Array) -> bool:
+    """Whether two shortest steps are those of a hexagonal lattice: alike, and at 60 degrees."""
+    la, lb = math.hypot(*a), math.hypot(*b)
+    angle = math.degrees(math.acos(min(1.0, abs(float(a @ b)) / la / lb)))
+    return abs(la / lb - 1) < HEXAGONAL_ALIKE and abs(angle - 60) < HEXAGONAL_DEG
+
+
 def _mosaic_of(
     strong: Sequence[Peak], a: Array, b: Array, rhombic: bool, mosaic: Mosaic
-) -> tuple[int, str]:
-    """Pixels in a period of the mosaic, 2 standing for any, and what had to be assumed for that.
+) -> tuple[int, bool]:
+    """Pixels in a period of what repeats, 2 standing for any, and whether that is a colour mosaic.
 
     A single kind of cell is strongest at its own frequency and weaker on the diagonal, whatever the
-    optics; a mosaic need not be.
+    optics; two kinds need not be. Only colours tell a mosaic from other cells of two kinds.
     """
     if mosaic != "auto":
-        return (2 if mosaic == "colour" else 1), ""
-    if any(p.alternates and p.amplitude > MAIN * strong[0].amplitude for p in strong):
-        return 2, ""
+        return (2, True) if mosaic == "colour" else (1, False)
+    orders = np.abs(_orders(np.array([p.frequency for p in strong]), a, b))
+    # where colours alternate in space they do so at the lowest orders, and agree at twice those
+    if any(
+        order.max() == 1 and peak.alternates and peak.amplitude > MAIN * strong[0].amplitude
+        for peak, order in zip(strong, orders, strict=True)
+    ):
+        return 2, True
+    if is_hexagonal(a, b):
+        return 1, False
     amplitude = _amplitudes(strong, a, b)
     own = max(amplitude[1, 0], amplitude[0, 1])
-    if amplitude[1, 1] > own or min(amplitude[2, 0], amplitude[0, 2]) > own:
-        return 2, ""
-    coarse = 1 / strong[0].length >= COLOURS_KEPT_PX and strong[0].colours is not None
-    if not rhombic or coarse:
-        return 1, ""
-    turned = abs(math.degrees(math.atan2(a[1], a[0])) % 90 - 45)
-    if turned > ALIGNED_DEG:
-        raise NotMeasurable(
-            "the cells in the picture are either pixels turned by about"
-            f" {45 - turned:.0f} degrees or the green ones of a colour mosaic, and no colours"
-            " tell which; say whether there is a mosaic, or lay the die level"
+    cells = [p.amplitude for p in strong
+             if min(math.dist(s * p.frequency, way) for s in (1, -1) for way in (a + b, a - b))
+             < 0.02 * p.length]  # fmt: skip
+    if rhombic and len(cells) == 2 and min(cells) > CELLS_CLEAR * own:
+        return 2, False
+    if 1 / strong[0].length >= COLOURS_KEPT_PX and strong[0].colours is not None:
+        return 1, False
+    if rhombic or amplitude[1, 1] > own or min(amplitude[2, 0], amplitude[0, 2]) > own:
+        raise MosaicUntold(
+            "what repeats in the picture is either cells of one kind or the pixels of a colour mosaic,"
+            " which lie closer, and no colours tell which; say whether there is a mosaic (colour or"
+            " none)"
         )
-    return 2, (
-        "the pattern is taken for the green pixels of a colour mosaic that lies level, not for"
-        " pixels turned by 45 degrees; no colours tell"
-    )
+    return 1, False
 
 
 def _amplitudes(strong: Sequence[Peak], a: Array, b: Array) -> dict[tuple[int, int], float]:

@@ -228,13 +228,7 @@ def _refined(
     planes: FloatImage, rectangle: Rectangle, smooth_px: float, distortion: float | None,
     frame: Frame,
 ) -> Extent:  # fmt: skip
-    (cx, cy), size, angle = rectangle
-    angle = (angle + 45) % 90 - 45  # of the side nearest to horizontal
-    if abs(((rectangle[2] - angle) / 90) % 2 - 1) < 0.5:
-        size = (size[1], size[0])
-    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
-    axes = np.array([[c, s], [-s, c]])
-    middle = np.array([cx, cy])
+    middle, size, axes = level_axes(rectangle)
     sides = []
     for axis, sign in ((0, -1), (0, 1), (1, -1), (1, 1)):
         normal, along = sign * axes[axis], axes[1 - axis]
@@ -246,13 +240,24 @@ def _refined(
             "the sides of the largest even rectangle in the picture differ in contrast, so that it"
             " may be cut out of something larger; the array's own edges cannot be told"
         )
-    return _outlined(planes, sides, distortion, frame)
+    return outlined(planes, sides, distortion, frame)
 
 
-def _outlined(
-    planes: FloatImage, sides: Sequence[_Side], known: float | None, frame: Frame
+def level_axes(rectangle: Rectangle) -> tuple[Array, tuple[float, float], Array]:
+    """Middle, size along the side nearest to horizontal and across it, and both directions (2, 2)."""
+    middle, size, turned = rectangle
+    angle = (turned + 45) % 90 - 45
+    if abs(((turned - angle) / 90) % 2 - 1) < 0.5:
+        size = (size[1], size[0])
+    c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+    return np.array(middle), size, np.array([[c, s], [-s, c]])
+
+
+def outlined(
+    planes: FloatImage, sides: Sequence[Side], known: float | None, frame: Frame, even: bool = True
 ) -> Extent:
-    """The outline from its four sides: left, right, top, bottom."""
+    """The outline from its four sides: left, right, top, bottom; `even` refuses one that is not even
+    inside."""
     distortion = _bow(sides, frame) if known is None else Quantity(known, "1")
     if abs(distortion.value) > DISTORTION_BELIEVED:
         raise NotMeasurable("the sides of the even rectangle in the picture are not straight")
@@ -267,7 +272,8 @@ def _outlined(
     across = corners[1] + corners[2] - corners[0] - corners[3]
     down = corners[2] + corners[3] - corners[0] - corners[1]
     seen = frame.distorted(corners, distortion.value)
-    _check_even(planes, seen, min(side.contrast for side in sides))
+    if even:
+        _check_even(planes, seen, min(side.contrast for side in sides))
     return Extent(
         corners=seen,
         width=_size(across / 2, (sides[0], sides[1]), frame, distortion),
@@ -302,9 +308,9 @@ def _check_even(planes: FloatImage, corners: Array, contrast: float) -> None:
 
 
 @dataclass(frozen=True)
-class _Side:
-    """A side as found: its pieces (n, 2) px, the direction outward, the standard uncertainties of
-    its place by their scatter and by the border, and the change of colour there."""
+class Side:
+    """A side of the array as found: its pieces (n, 2) px, the direction outward, the standard
+    uncertainties of its place by their scatter and by the border, and the change of colour there."""
 
     points: Array
     normal: Array
@@ -318,7 +324,7 @@ class _Side:
         return middle, np.linalg.svd(self.points - middle)[2][0]
 
 
-def _bow(sides: Sequence[_Side], frame: Frame) -> Quantity:
+def _bow(sides: Sequence[Side], frame: Frame) -> Quantity:
     """Distortion at the picture's corner that makes all four sides straight.
 
     Under radial distortion x = u (1 + k r^2) a piece is moved outward by k r^2 times its distance
@@ -350,7 +356,7 @@ def _bow(sides: Sequence[_Side], frame: Frame) -> Quantity:
 def _side(
     planes: FloatImage, foot: Array, normal: Array, along: Array, length: float, depth: float,
     smooth_px: float,
-) -> _Side:  # fmt: skip
+) -> Side:  # fmt: skip
     """One side of the array, near the line through `foot` along `along`; `normal` points outward."""
     reach = max(8.0, 0.06 * depth, 3 * smooth_px)
     inside = 0.3 * reach + _grown_px(planes.shape[:2], smooth_px)  # surely within, however coarse
@@ -379,7 +385,7 @@ def _side(
     if len(found) < FEWEST_PIECES:
         raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
     t, offset = np.array(found).T
-    slope, intercept, scatter, kept = _robust_line(t, offset)
+    slope, intercept, scatter, kept = robust_line(t, offset)
     if scatter > max(2.0, 0.01 * depth) or kept.sum() < FEWEST_PIECES:
         raise NotMeasurable("a side of the even rectangle in the picture is not straight")
     direction = along + slope * normal
@@ -391,7 +397,7 @@ def _side(
         raise NotMeasurable("one side of the even rectangle in the picture is no clear edge")
     contrast = _first_top(across, _distance(across, profile, main - near), main)
     points = foot + t[kept, None] * along + (offset[kept, None] + shift) * normal
-    return _Side(points, normal, scatter / math.sqrt(kept.sum()), contrast,
+    return Side(points, normal, scatter / math.sqrt(kept.sum()), contrast,
                  half_range / math.sqrt(3))  # fmt: skip
 
 
@@ -511,7 +517,7 @@ def _half_way(
     return float(place[index - 1] + part * (place[index] - place[index - 1]))
 
 
-def _robust_line(t: Array, offset: Array) -> tuple[float, float, float, Flags]:
+def robust_line(t: Array, offset: Array) -> tuple[float, float, float, Flags]:
     """Slope, place, scatter, and which pieces were kept: those near a parabola, since distortion bows
     the side."""
     middle = float(np.median(offset))
@@ -533,9 +539,7 @@ def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
     return np.asarray(point + t[0] * direction)
 
 
-def _size(
-    vector: Array, sides: tuple[_Side, _Side], frame: Frame, distortion: Quantity
-) -> Quantity:
+def _size(vector: Array, sides: tuple[Side, Side], frame: Frame, distortion: Quantity) -> Quantity:
     length = math.hypot(*vector)
     square = float(frame.square(np.concatenate([side.points for side in sides])).mean())
     placed = [PLACED + FAINT_PLACED / side.contrast for side in sides]

@@ -14,17 +14,25 @@ from glassay.distortion import Frame, at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
-from glassay.lattice.basis import MoireSuspected, Mosaic, Steps, find_steps
+from glassay.lattice.basis import (
+    MoireSuspected,
+    Mosaic,
+    MosaicUntold,
+    Steps,
+    find_steps,
+    is_hexagonal,
+)
 from glassay.lattice.extent import Extent, find_extent
 from glassay.lattice.formats import format_of
 from glassay.lattice.moire import is_off_edges
+from glassay.lattice.own_edges import Field, is_within, own_extent
 from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
 from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
 
 METHOD = "lattice of a photo"
-METHOD_VERSION = "4"
+METHOD_VERSION = "5"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Array = npt.NDArray[np.float64]
@@ -60,10 +68,11 @@ class LatticeResult:
 
     `pitch_x` and `pitch_y` are the distances from site to site along the axes nearest to horizontal
     and vertical on the optical axis; one of them None for a pattern in one direction only.
-    `mosaic` pixels make one period of a colour mosaic (1: none); `pixels_seen` is False where only
+    `mosaic` pixels make one period of what repeats (1: all alike; `steps.coloured` tells whether that
+    is a colour mosaic); `pixels_seen` is False where only
     the mosaic was resolved. `tilt_deg` is clockwise as seen. `distortion` at the corner of the
     photo, None if not seen. `filled` (rows, columns) tells which blocks of `block_px` (height,
-    width) the lattice fills.
+    width) the lattice fills. `steps` are those in a copy `reduced_by` so much.
     """
 
     pitch_x: Quantity | None
@@ -79,6 +88,7 @@ class LatticeResult:
     block_px: tuple[int, int]
     shape: tuple[int, int]
     notes: tuple[str, ...] = ()
+    reduced_by: int = 1
 
     def findings(self) -> dict[str, Finding]:
         """pitch_x, pitch_y, mosaic_period_x, mosaic_period_y, tilt; in px."""
@@ -93,7 +103,7 @@ def _lattice_findings(
         if pitch is None:
             continue
         out[f"pitch_{axis}"] = Finding(pitch, METHOD)
-        if result.mosaic > 1:
+        if result.steps.coloured:
             period = pitch.scaled(result.mosaic, pitch.unit)
             out[f"mosaic_period_{axis}"] = Finding(period, METHOD)
     out["tilt"] = Finding(Quantity(result.tilt_deg, "deg"), METHOD)
@@ -160,7 +170,7 @@ def _measured_row(image: FloatImage, frame: Frame) -> LatticeResult:
         pixels_seen=True,
         amplitude=amplitude,
         distortion=None,
-        steps=Steps(step, None, 1, True, 1.0, (step,), (0,), one),
+        steps=Steps(step, None, 1, False, True, 1.0, (step,), (0,), one),
         filled=fit.filled.T if upright else fit.filled,
         block_px=(blocks.width, blocks.height) if upright else (blocks.height, blocks.width),
         shape=(image.shape[0], image.shape[1]),
@@ -177,7 +187,7 @@ def _measured_lattice(image: FloatImage, mosaic: Mosaic, frame: Frame) -> Lattic
         small = _reduced(image, factor)
         try:
             steps, amplitude = _steps(small, mosaic)
-        except MoireSuspected:
+        except (MoireSuspected, MosaicUntold):
             if coarse is None:
                 raise
             break
@@ -260,6 +270,7 @@ def _measured(
         filled=filled,
         block_px=(blocks.height * factor, blocks.width * factor),
         shape=shape,
+        reduced_by=factor,
     )
     return replace(result, notes=_lattice_notes(result))
 
@@ -286,7 +297,7 @@ def _with_lens(pitch: Quantity | None, off_green: bool) -> Quantity | None:
 
 def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
     notes = []
-    if result.mosaic > 1:
+    if result.steps.coloured:
         how = "colours alternate from pixel to pixel"
         notes.append(
             f"the pattern repeats every {result.mosaic} pixels ({how}): a colour mosaic; the pitch"
@@ -296,8 +307,13 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
             notes.append(
                 "only the mosaic is resolved; that it is two pixels wide is taken from its colours"
             )
-    if result.steps.assumed:
-        notes.append(result.steps.assumed)
+    elif result.mosaic > 1:
+        notes.append(
+            "cells of two kinds alternate, and the pitch is that from cell to cell; whether it is a"
+            " colour mosaic, no colours tell"
+        )
+    if result.steps.y is not None and is_hexagonal(result.steps.x, result.steps.y):
+        notes.append("a hexagonal lattice: each site has six neighbours at the pitch")
     if result.pitch_x is None or result.pitch_y is None:
         notes.append("the pattern repeats in one direction only")
     if result.distortion is not None and abs(result.distortion) > 0.003:
@@ -468,12 +484,31 @@ def _extent(
     picture: DiePicture, own: LatticeResult | None, finest: LatticeResult, is_finest: bool
 ) -> Extent:
     trusted = own if is_finest or (own is not None and own.amplitude > 0.1) else None
-    smooth, distortion = 0.0, None
-    if trusted is not None:
-        pitch = trusted.pitch_x or trusted.pitch_y
-        smooth = trusted.mosaic * pitch.value if pitch else 0.0
-        distortion = trusted.distortion
-    return find_extent(picture.image, smooth_px=smooth, distortion=distortion, frame=picture.frame)
+    if trusted is None or trusted.steps.y is None:
+        return find_extent(picture.image, frame=picture.frame)
+    return _resolved_extent(picture, trusted)
+
+
+def _resolved_extent(picture: DiePicture, lattice: LatticeResult) -> Extent:
+    """The extent of an array whose pixels the picture resolves: by its colour where its outline is
+    that of the lattice too, else by where the lattice ends."""
+    pitches = [pitch.value for pitch in (lattice.pitch_x, lattice.pitch_y) if pitch is not None]
+    period = lattice.mosaic * max(pitches)
+    factor = lattice.reduced_by
+    waves = tuple(wave / factor for wave in lattice.steps.waves)
+    field = Field(lattice.filled, lattice.block_px, waves, lattice.steps.channels, period)
+    image = picture.image
+    planes = image[..., None] if image.ndim == 2 else image
+    try:
+        found = find_extent(
+            image, smooth_px=lattice.mosaic * pitches[0], distortion=lattice.distortion,
+            frame=picture.frame,
+        )  # fmt: skip
+        if is_within(found, field):
+            return found
+    except NotMeasurable:
+        pass  # the array's colour does not tell it from what is around
+    return own_extent(planes, field, lattice.distortion, picture.frame or Frame.of(image.shape))
 
 
 def _pitch_um(

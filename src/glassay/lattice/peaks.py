@@ -19,6 +19,7 @@ from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
+Complex = npt.NDArray[np.complex128]
 
 TILE_PX = 512
 SMALLEST_TILE_PX = 24
@@ -39,10 +40,22 @@ STRENGTH = 8.0
 """Power of a peak over its surroundings. Noise averaged over the tiles reaches 3, the spectra of
 chips without a lattice 6 to 7."""
 
+CLEAN = 1e-6
+"""Power over the largest below which nothing counts as surroundings of a peak: in a clean drawing the
+faintest of many stands out of next to nothing, and would leave no place for the strongest."""
+
 MOST_PEAKS = 24
 
 OPPOSED = -0.3
 """Correlation of two colours at a peak below which they are taken to alternate there."""
+
+HALF_TURN_DEG = 35.0
+"""How far from half a period two colours that alternate may be displaced: those of a mosaic of two by
+two are at half a period, those of a screen's red, green and blue stripes at a third (60 deg off)."""
+
+COLOURLESS = 0.01
+"""Rms difference of the colours, each over its mean, of a picture that counts as grey: a grey camera's
+stored in three colours differs by none, one from a colour camera by its noise at least."""
 
 
 @dataclass(frozen=True)
@@ -72,12 +85,14 @@ def find_peaks(image: FloatImage) -> list[Peak]:
     height, width = image.shape[:2]
     tile = tile_of(height, width)
     planes = image[..., None] if image.ndim == 2 else image
+    if planes.shape[2] == 3 and is_colourless(planes):
+        planes = planes[..., 1:2]
     if float(np.ptp(planes)) <= 1e-6 * float(np.abs(planes).max()):
         raise NotMeasurable("the picture is a single shade: nothing in it repeats")
     power, cross, level = _averaged(planes, tile)
     fy, fx = (fft.fftshift(fft.fftfreq(side)) for side in tile)
     total = power.sum(axis=2)
-    strength = total / _surroundings(total)
+    strength = total / (_surroundings(total) + CLEAN * float(total.max()))
     periods = np.hypot(fx[None, :] * tile[1], fy[:, None] * tile[0])
     radius = np.hypot(fx[None, :], fy[:, None])
     strength[(periods < MIN_PERIODS) | (radius > HIGHEST)] = 0
@@ -104,6 +119,16 @@ def find_peaks(image: FloatImage) -> list[Peak]:
     return found
 
 
+def is_colourless(planes: FloatImage) -> bool:
+    """Whether a picture (height, width, 3) shows the same in all colours, but for a tint."""
+    means = np.maximum(planes.mean(axis=(0, 1)), 1e-9)
+    return all(
+        float(np.sqrt(np.mean((planes[..., c] / means[c] - planes[..., 1] / means[1]) ** 2)))
+        < COLOURLESS
+        for c in (0, 2)
+    )
+
+
 def _is_near(one: Array, other: Array, distance: float) -> bool:
     """Whether two frequencies, or one and the opposite of the other, are closer than that."""
     return bool(min(np.hypot(*(one - other)), np.hypot(*(one + other))) < distance)
@@ -116,15 +141,15 @@ def tile_of(height: int, width: int) -> tuple[int, int]:
     return min(TILE_PX, height), min(TILE_PX, width)
 
 
-def _averaged(planes: FloatImage, tile: tuple[int, int]) -> tuple[Array, Array | None, float]:
-    """Mean power by colour (rows, columns, colours), zero frequency in the middle, normalised
+def _averaged(planes: FloatImage, tile: tuple[int, int]) -> tuple[Array, Complex | None, float]:
+    """Mean power by colour (rows, columns, colours), zero frequency in the middle, normalised complex
     correlations of the colour pairs (rows, columns, pairs) or None, and the mean level."""
     taper = np.outer(*(np.hanning(side + 1)[:-1] for side in tile)).astype(np.float32)
     taper /= taper.sum()
     colours = planes.shape[2]
     pairs = [(0, 1), (1, 2), (0, 2)] if colours == 3 else []
     power = np.zeros((*tile, colours))
-    cross = np.zeros((*tile, len(pairs)))
+    cross = np.zeros((*tile, len(pairs)), dtype=np.complex128)
     places = _places(planes.shape[0], planes.shape[1], tile)
     for y, x in places:
         part = planes[y : y + tile[0], x : x + tile[1]]
@@ -132,7 +157,7 @@ def _averaged(planes: FloatImage, tile: tuple[int, int]) -> tuple[Array, Array |
         for c, spectrum in enumerate(spectra):
             power[..., c] += np.abs(spectrum) ** 2
         for k, (a, b) in enumerate(pairs):
-            cross[..., k] += (spectra[a] * np.conj(spectra[b])).real
+            cross[..., k] += spectra[a] * np.conj(spectra[b])
     power /= len(places)
     for k, (a, b) in enumerate(pairs):
         cross[..., k] /= len(places) * np.sqrt(power[..., a] * power[..., b]) + 1e-30
@@ -182,5 +207,9 @@ def _between(line: Array, index: int, frequency: Array) -> float:
     return float(frequency[index] + np.clip(step, -0.5, 0.5) * (frequency[1] - frequency[0]))
 
 
-def _alternates(cross: Array | None, row: int, column: int) -> bool | None:
-    return None if cross is None else bool(cross[row, column].min() < OPPOSED)
+def _alternates(cross: Complex | None, row: int, column: int) -> bool | None:
+    if cross is None:
+        return None
+    pair = min(cross[row, column], key=lambda one: float(one.real))
+    off = np.degrees(np.arctan2(abs(pair.imag), -pair.real))
+    return bool(pair.real < OPPOSED and off < HALF_TURN_DEG)

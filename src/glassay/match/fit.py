@@ -70,6 +70,11 @@ CLUSTER_BLOCKS, FEW_BLOCKS = 2, 60
 the uncertainty is taken from squares of this many blocks on a side, left out one at a time; from
 single blocks where there are few of them."""
 
+LARGER_CLUSTERS, FEWEST_CLUSTERS = (3, 4, 6), 8
+"""Larger squares that are tried too, as long as so many are left: what reaches over several blocks,
+like a lens's distortion that is too small to be fitted, shows in them alone. The size that shows
+most counts."""
+
 FEWEST_BLOCKS = 6
 """With fewer blocks the fit has nothing to be checked against."""
 
@@ -81,9 +86,9 @@ class Fit:
     `blocks` are those of the last round, at `places` (n, 2) in px of the coarse photo; `rests`
     (n, 2) is what the mapping still misses there, coarse px, `fields` (n, 2, terms) how each term
     moves them, `weights` (n,) their robust weights and `information` (n, 2, 2) what they know,
-    scaled to their scatter. `centre` and `half` frame the overlap in coarse px. `misfit` is the
-    weighted mean square of the rests in units of what the blocks claimed to know before that
-    scaling; `moved` is how far the last round moved the rim, grid px.
+    scaled to their scatter. `side` is that of a block, `centre` and `half` frame the overlap, in
+    coarse px. `misfit` is the weighted mean square of the rests in units of what the blocks claimed
+    to know before that scaling; `moved` is how far the last round moved the rim, grid px.
     """
 
     mapping: Mapping
@@ -96,10 +101,13 @@ class Fit:
     information: Values
     prior: Values
     clusters: npt.NDArray[np.int64]
+    side: float
     centre: Values
     half: float
     misfit: float
     moved: float
+    untold: tuple[Fit, ...] = ()
+    """Fits with further terms that explain the blocks no better than chance might."""
 
     @property
     def cluster_count(self) -> int:
@@ -161,12 +169,26 @@ class Fit:
         how evenly the squares share in the variance: for n equal normal shares, the sum of squares
         squared over the sum of fourth powers is (n + 2) / 3.
         """
-        count = self.cluster_count
         normal, _ = _normal(self.fields, self.rests, self.information, self.weights)
         normal += np.diag(self.prior)
+        found = [self._jackknife(normal, self.clusters)]
+        for times in LARGER_CLUSTERS:
+            cell = np.floor((self.places - self.places.min(axis=0)) / (self.side * times))
+            _, index = np.unique(cell, axis=0, return_inverse=True)
+            if index.max() + 1 >= max(FEWEST_CLUSTERS, len(self.terms) + 4):
+                found.append(self._jackknife(normal, index.ravel()))
+        variances = np.array([one[0] for one in found])
+        best = variances.argmax(axis=0)
+        freedom = np.array([one[1] for one in found])
+        each = np.arange(len(self.terms))
+        return variances[best, each], freedom[best, each]
+
+    def _jackknife(self, normal: Values, clusters: npt.NDArray[np.int64]) -> tuple[Values, Values]:
+        """Variance and degrees of freedom of each term with these clusters of blocks."""
+        count = int(clusters.max()) + 1
         moves = []
         for one in range(count):
-            out = self.clusters == one
+            out = clusters == one
             less, right = _normal(
                 self.fields[out], self.rests[out], self.information[out], self.weights[out]
             )
@@ -174,7 +196,8 @@ class Fit:
         squares = np.array(moves) ** 2
         total = squares.sum(axis=0)
         shared = 3 * total**2 / np.maximum((squares**2).sum(axis=0), 1e-300) - 2
-        return (count - 1) / count * total, np.clip(shared, 1, max(1, count - len(self.terms)))
+        freedom = np.clip(shared, 1, max(1, count - len(self.terms)))
+        return (count - 1) / count * total, np.asarray(freedom)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,8 +258,8 @@ def _one_round(footing: Footing, mapping: Mapping, terms: tuple[str, ...], blur:
     moved = float(np.abs(change).max()) / factor
     return Fit(
         _corrected(mapping, terms, change / half, centre, half), terms, blocks, places, rests,
-        fields, weights, information, prior[0], _clusters(blocks, side), centre, half, misfit,
-        moved,
+        fields, weights, information, prior[0], _clusters(blocks, side), side * factor, centre,
+        half, misfit, moved,
     )  # fmt: skip
 
 

@@ -95,12 +95,15 @@ def _extended(start: _Start, alike: bool) -> Fit:
         plain = _fit_or_none(footing, _straightened(result), SIMILARITY, blur)
         if plain is not None and plain.settled and not _is_worth(plain, result, least):
             result = plain
+    untold: list[Fit] = []
     for longer in _LONGER:
         if len(longer) > len(result.terms):
             other = _fit_or_none(footing, result.mapping, longer, blur)
             if other is not None and _is_worth(result, other, least):
-                result = other
-    return result
+                result, untold = other, []
+            elif other is not None and other.settled:
+                untold.append(other)
+    return replace(result, untold=tuple(untold))
 
 
 def _fit_or_none(

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.distortion import Frame
+from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.match.find import Found
@@ -35,7 +35,7 @@ POOR_AGREEMENT, POOR_LIGHT_U_PX = 0.65, 0.3
 edges are bright lines that a coarser one does not show. Simulated pairs of that kind were off by up
 to 0.65 px over the overlap, those that correlate better by up to 0.2 px."""
 
-DISTORTION_U = 0.005
+DISTORTION_U = USUAL_DISTORTION
 """Assumed standard uncertainty of a lens's distortion at the corner of its photo, where the match
 does not show it: a calibration holds for the middle or the mean of a field, the scale ratio for the
 overlap. It enters the comparison with the calibrations, not the ratio."""
@@ -198,10 +198,28 @@ def _with_budget(quantity: Quantity, unit: float, term: str, result: Fit, alike:
     quantity = quantity.with_contribution(
         "sampling and compression (assumed)", unit * SAMPLING_U_PX / across
     )
+    quantity = quantity.with_contribution(
+        "tilt or distortion too small to be told", unit * _untold(term, result) / math.sqrt(3)
+    )
     if not alike:
         light = POOR_LIGHT_U_PX if result.agreement < POOR_AGREEMENT else OTHER_LIGHT_U_PX
         quantity = quantity.with_contribution("different lighting (assumed)", unit * light / across)
     return quantity
+
+
+def _untold(term: str, result: Fit) -> float:
+    """By how much the scale (relative) or the turn (rad), at the middle of the overlap, would be
+    another with the terms that might be there: the most of any, with distortions of the usual size."""
+    centre, changes = result.centre[None], [0.0]
+    for other in result.untold:
+        if term == "scale":
+            change = other.mapping.scale_at(centre) / result.mapping.scale_at(centre) - 1
+        else:
+            turn = other.mapping.rotation_at(centre) - result.mapping.rotation_at(centre)
+            change = math.radians((turn + 180) % 360 - 180)
+        bend = max(abs(other.mapping.from_k), abs(other.mapping.to_k), 1e-9)
+        changes.append(abs(change) * min(1.0, USUAL_DISTORTION / bend))
+    return max(changes)
 
 
 def _say_what_was_found(found: Found, result: Fit, alike: bool, notes: list[str]) -> None:

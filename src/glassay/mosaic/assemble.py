@@ -22,12 +22,14 @@ SAME_PLACE_PX = 4.0
 the error of a rotation at the far side of a tile."""
 
 Poses = dict[int, Points]
+Neighbours = dict[int, dict[int, Points]]
 
 
 def assemble(overlaps: Sequence[Overlap], lenses: Sequence[Lens]) -> list[Poses]:
     """Groups of tiles, the largest first, each tile's matrix from its undistorted px to the group's."""
     decided = [o for o in overlaps if o.decided]
-    ranked = sorted(decided, key=lambda o: (-min(_support(o, decided, lenses), 2),
+    around = _neighbours(decided)
+    ranked = sorted(decided, key=lambda o: (-min(_support(o, around, lenses), 2),
                                             -o.share * o.correlation * math.sqrt(len(o.here)),
                                             o.first, o.second))  # fmt: skip
     group: dict[int, int] = {n: n for n in range(len(lenses))}
@@ -53,9 +55,8 @@ def _join(group: dict[int, int], poses: dict[int, Poses], a: int, b: int, onto: 
         group[tile] = a
 
 
-def _support(one: Overlap, decided: Sequence[Overlap], lenses: Sequence[Lens]) -> int:
+def _support(one: Overlap, around: Neighbours, lenses: Sequence[Lens]) -> int:
     """How many triangles confirm an overlap."""
-    around = _neighbours(decided)
     middle = lenses[one.second].middle[None, :]
     direct = applied(inverse(one.matrix), middle)
     count = 0
@@ -68,20 +69,13 @@ def _support(one: Overlap, decided: Sequence[Overlap], lenses: Sequence[Lens]) -
     return count
 
 
-_KEPT: dict[int, dict[int, dict[int, Points]]] = {}
-
-
-def _neighbours(decided: Sequence[Overlap]) -> dict[int, dict[int, Points]]:
+def _neighbours(decided: Sequence[Overlap]) -> Neighbours:
     """For every tile, its neighbours and the matrix from the tile to each."""
-    key = id(decided)
-    if key not in _KEPT:
-        _KEPT.clear()
-        table: dict[int, dict[int, Points]] = defaultdict(dict)
-        for one in decided:
-            table[one.first][one.second] = one.matrix
-            table[one.second][one.first] = inverse(one.matrix)
-        _KEPT[key] = table
-    return _KEPT[key]
+    table: Neighbours = defaultdict(dict)
+    for one in decided:
+        table[one.first][one.second] = one.matrix
+        table[one.second][one.first] = inverse(one.matrix)
+    return table
 
 
 def _place_by_loops(

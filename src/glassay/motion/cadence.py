@@ -57,6 +57,30 @@ other place looks alike."""
 
 ALIKE_PLACES = 3
 
+STEP_OF_COPIES = 4.0
+MOST_STEP_OF_COPIES = 0.2
+"""A frame that moved by more than this many times what the surest copies seem to, at least `MOVING_PX`
+and at most this (px), is no copy, however little it differs beside a strongly moving scene's frames."""
+
+STUCK_PX = 0.05
+STUCK_DIFFERENCE = 0.6
+"""A frame that stands this still (px) and differs by less than this part of what moving frames do may
+be a copy that compression changed; rates that are steered frame by frame change copies by levels."""
+
+STUCK_BESIDE_PX = 0.3
+"""Median step (px) of moving frames from which standing ones are looked for: three `MOVING_PX`."""
+
+BY_CHANCE = 0.01
+"""Expected number of runs as long as one, were the clip's other frames its rhythm, below which a run
+of frames without motion is no rhythm: the scene stands still, or the camera does."""
+
+CATCHES_UP = 0.5
+"""Part of the way missed in such a run that the scene must make up at its end for the camera to have
+stood still and not the scene."""
+
+FEWEST_MOVING = 10
+"""Frames of a moving scene from which a clip's rate is told where the scene stands still in others."""
+
 STILL_TAIL = 0.015
 """Density (per unit of logarithmic difference) of new exposures that by chance show hardly any
 change: of a shaking picture's steps, one in some fifty to a hundred nearly vanishes."""
@@ -97,15 +121,85 @@ class Comparison:
 class Repeats:
     """Which frames repeat their predecessor, (frames - 1,), and the standard uncertainty of their
     number. Of `doubtful` others it cannot be told: 0 where the two kinds separate, else all that
-    differ as little as a repetition can."""
+    differ as little as a repetition can. Where the scene is `standing` (None: nowhere) nothing is told:
+    there a new exposure looks like a repetition."""
 
     flags: Flags
     doubtful: int = 0
     u_count: float = 0.0
+    standing: Flags | None = None
+
+    @property
+    def still_frames(self) -> int:
+        """How many frames are of a scene that stands still."""
+        return 0 if self.standing is None else int(self.standing.sum())
 
 
 def find_repeats(comparison: Comparison) -> Repeats:
-    """Tell repeated frames from new exposures. Where they do not separate, none is flagged."""
+    """Tell repeated frames from new exposures while the scene moves. Where they do not separate,
+    none is flagged."""
+    found = _told_apart(comparison)
+    standing = _standing_scene(comparison, found.flags)
+    moving = ~standing
+    if not standing.any():
+        return found
+    if moving.sum() < FEWEST_MOVING:
+        return Repeats(np.zeros_like(standing), int(standing.sum()) + found.doubtful)
+    again = _told_apart(
+        Comparison(
+            comparison.difference[moving], comparison.step_px[moving], comparison.is_key[moving],
+            comparison.has_blends,
+        )
+    )  # fmt: skip
+    flags = np.zeros_like(standing)
+    flags[moving] = again.flags
+    return Repeats(flags, again.doubtful, again.u_count, standing)
+
+
+def _standing_scene(comparison: Comparison, flags: Flags) -> Flags:
+    """Frames in runs without motion that are too long to be the clip's rhythm, and after which the
+    scene goes on as slowly as before them or not at all."""
+    steps = comparison.step_px
+    standing = np.zeros_like(flags)
+    new = ~flags & np.isfinite(steps)
+    usual = (
+        float(np.median(steps[new & (steps > MOVING_PX)])) if (steps[new] > MOVING_PX).any() else 0
+    )
+    if not usual:
+        return standing
+    lying = flags | (steps < max(MOVING_PX, STANDING * usual))
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], lying, [False]]).astype(np.int8)))
+    for start, end in edges.reshape(-1, 2):
+        length = end - start
+        elsewhere = (lying.sum() - length + 0.5) / (lying.size - length + 1)
+        after = steps[end] if end < steps.size else 0.0
+        caught_up = after > usual * (1 + CATCHES_UP * length)
+        if lying.size * elsewhere**length < BY_CHANCE and not caught_up:
+            standing[start:end] = True
+    return standing
+
+
+def _told_apart(comparison: Comparison) -> Repeats:
+    """Repetitions among frames of a scene that moves throughout, or stands still throughout: by how
+    little they differ, and where motion is strong by their standing still."""
+    found = _told_by_difference(comparison)
+    steps, difference = comparison.step_px, comparison.difference
+    moving = ~found.flags & (steps > MOVING_PX)
+    if not moving.any() or float(np.median(steps[moving])) < STUCK_BESIDE_PX:
+        return found
+    usual = float(np.median(difference[moving]))
+    stuck = ~found.flags & (steps < STUCK_PX) & (difference < STUCK_DIFFERENCE * usual)
+    if not stuck.any():
+        return found
+    others = ~found.flags & ~stuck & np.isfinite(steps)
+    if others.any() and float(np.quantile(steps[others], 0.05)) > MOST_STEP_OF_COPIES:
+        doubt = math.hypot(found.u_count, math.sqrt(float(stuck.sum()) * KEY_DOUBT))
+        return Repeats(found.flags | stuck, 0, doubt)
+    return Repeats(found.flags, found.doubtful + int(stuck.sum()), found.u_count)
+
+
+def _told_by_difference(comparison: Comparison) -> Repeats:
+    """Repetitions by how little they differ from the frame before."""
     difference, is_key = comparison.difference, comparison.is_key
     coding = comparison.coding
     ceiling = CEILING[coding]
@@ -118,8 +212,13 @@ def find_repeats(comparison: Comparison) -> Repeats:
     place = _split(level[learn], math.log(ceiling + QUIET))
     if place is None:
         return undecided
-    expected = _expected_from_rhythm(level < place, is_key & ~learn)
-    chance = _chance_of_repeat(level, learn, place, expected)
+    moved = _moved(comparison.step_px, level, learn & (level < place))
+    low = (level < place) & ~moved
+    if not low[learn].any():
+        return undecided
+    expected = _expected_from_rhythm(low, is_key & ~learn)
+    chance = _chance_of_repeat(level, learn, low, expected)
+    chance[moved] = np.minimum(chance[moved], KEY_DOUBT)
     repeats = chance > 0.5
     new = learn & ~repeats
     if coding != "alone":
@@ -158,22 +257,30 @@ def _split(level: Series, ceiling: float) -> float | None:
     return float((low[-1] + high[0]) / 2)
 
 
-def _chance_of_repeat(level: Series, learn: Flags, place: float, expected: Series) -> Series:
-    """Probability of belonging to the lower of two groups, parted at `place`.
+def _moved(steps: Series, level: Series, low: Flags) -> Flags:
+    """Frames that moved, by what those of a `low` group do that differ least."""
+    surest = steps[low & (level <= np.median(level[low])) & np.isfinite(steps)]
+    copies = float(np.quantile(surest, 0.95)) if surest.size else math.inf
+    limit = min(max(MOVING_PX, STEP_OF_COPIES * copies), MOST_STEP_OF_COPIES)
+    return np.asarray(steps > limit)
+
+
+def _chance_of_repeat(level: Series, learn: Flags, low_group: Flags, expected: Series) -> Series:
+    """Probability of belonging to the lower of two groups.
 
     Normal groups, the upper one with a tail of pictures that hardly changed; weighed (Bayes) with
     what the rhythm leads to expect.
     """
     density = []
-    for group in (level[learn & (level < place)], level[learn & (level >= place)]):
+    for group in (level[learn & low_group], level[learn & ~low_group]):
         middle = float(np.median(group))
         spread = max(ALIKE, scatter(group - middle))
         distance = np.minimum(((level - middle) / spread) ** 2, 100)
         density.append(np.exp(-distance / 2) / (spread * math.sqrt(2 * math.pi)))
     low, high = density
-    high = high + STILL_TAIL * (level < place)
+    high = high + STILL_TAIL * low_group
     # what differs even less than the lower group's middle repeats all the more
-    low = np.where(level < np.median(level[learn & (level < place)]), low.max(), low)
+    low = np.where(level < np.median(level[learn & low_group]), low.max(), low)
     odds = low / np.maximum(high, 1e-30) * expected / (1 - expected)
     return np.asarray(odds / (1 + odds))
 
@@ -257,7 +364,7 @@ def look_at_intervals(times_s: Series) -> Intervals | None:
 
 
 def delivered_rate(repeats: Repeats, frames: int, duration_s: float, tick_s: float) -> Quantity:
-    """Different pictures per second of clip, 1/s.
+    """Different pictures per second of clip, 1/s; while the scene moves, where it does not always.
 
     Uncertainty: where a clip begins and ends within the rhythm of the sensor is left to chance, so
     the count may be off by part of a picture at either end (triangular, half-width one); without
@@ -265,13 +372,19 @@ def delivered_rate(repeats: Repeats, frames: int, duration_s: float, tick_s: flo
     cannot be told whether they repeat count as a rectangular distribution of that half-width.
     """
     found = int(repeats.flags.sum())
+    stretches = 1
+    if repeats.standing is not None:
+        duration_s *= (frames - repeats.still_frames) / frames
+        frames -= repeats.still_frames
+        stretches = 1 + int(np.count_nonzero(np.diff(repeats.standing.astype(np.int8)) == 1))
     rate = (frames - found) / duration_s
     parts = []
     if tick_s:
         stamps = rate * tick_s / math.sqrt(6) / duration_s
         parts.append(Contribution("rounding of time stamps", stamps))
     if found:
-        parts.append(Contribution("count at both ends", 1 / math.sqrt(6) / duration_s))
+        ends = math.sqrt(stretches / 6) / duration_s
+        parts.append(Contribution("count at both ends", ends))
     if repeats.u_count:
         count = repeats.u_count / duration_s
         parts.append(Contribution("telling repeated frames from new ones", count))

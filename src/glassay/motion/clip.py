@@ -24,11 +24,11 @@ from glassay.motion.cadence import (
 )
 from glassay.motion.flicker import Flicker, measure_flicker
 from glassay.motion.steadiness import Follower, Steadiness, measure_steadiness
-from glassay.quantity import Quantity, combine
+from glassay.quantity import Contribution, Quantity, combine
 
 METHOD = "frames of a clip"
 CONTAINER = "container of a clip"
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Series = npt.NDArray[np.float64]
@@ -86,7 +86,8 @@ class ClipResult:
     mean linear light, `path_px` (frames, 2) the picture's displacement (columns, rows) against the
     first, NaN where unknown, `differences` (rms against the frame before, beyond a common change of
     level, in levels of 8 bits; the first 0), `repeats` whether a frame repeats the one before; of
-    `doubtful` others it cannot be told. `spoilt` are numbers of single frames unlike both
+    `doubtful` others it cannot be told, nor of the `still_frames` of a scene that otherwise moves.
+    `spoilt` are numbers of single frames unlike both
     neighbours, `clipped` the largest share of white px in a frame.
     """
 
@@ -97,6 +98,7 @@ class ClipResult:
     differences: Series
     repeats: Flags
     doubtful: int
+    still_frames: int
     spoilt: tuple[int, ...]
     intervals: Intervals | None
     nominal_rate: float | None
@@ -154,10 +156,15 @@ class ClipResult:
 
     def _repeated(self) -> int | Quantity:
         found = int(self.repeats.sum())
-        if not self.doubtful:
+        if not self.doubtful + self.still_frames:
             return found
-        hidden = self.doubtful / math.sqrt(3)
-        return Quantity.of(float(found), hidden, "1", "repetitions that compression may hide")
+        parts = (
+            Contribution("repetitions that compression may hide", self.doubtful / math.sqrt(3)),
+            Contribution(
+                "repetitions while the scene stands still", self.still_frames / math.sqrt(3)
+            ),
+        )
+        return Quantity(float(found), "1", tuple(part for part in parts if part.u))
 
     def _quantities(self) -> dict[str, tuple[Quantity, str]]:
         out: dict[str, tuple[Quantity, str]] = {}
@@ -343,6 +350,7 @@ def _result(clip: ClipReader, series: _Reading, look: Look) -> ClipResult:
         differences=differences,
         repeats=flags,
         doubtful=repeats.doubtful,
+        still_frames=repeats.still_frames,
         spoilt=_spoilt(differences, np.array(series.over_two), np.array(series.step)),
         intervals=intervals,
         nominal_rate=nominal,
@@ -433,6 +441,11 @@ def _notes(result: ClipResult, clip: ClipReader, has_times: bool) -> tuple[str, 
             f"of {result.doubtful} frames it cannot be told whether they repeat the one before:"
             " compression leaves too little of what tells two exposures apart; film something that"
             " moves, with little compression"
+        )
+    if result.still_frames:
+        notes.append(
+            f"the scene stands still in {result.still_frames} of {result.frames} frames, where a"
+            " repeated frame and a new one look alike: the rate is that of the others"
         )
     if not has_times:
         notes.append("the file does not say when its frames are shown: no rate, drift or flicker")

@@ -11,7 +11,7 @@ import numpy as np
 from markupsafe import Markup
 
 from glassay.bench.saying.words import say
-from glassay.detail.bars import KINDS, BarResult
+from glassay.detail.bars_result import KINDS, BarResult
 from glassay.imaging import Photo
 from glassay.report.curves import Chart, Curve, charts_html, steps
 from glassay.report.evidence import Case, Figure

@@ -2,7 +2,7 @@
 
 from glassay.scale.calibrate import ASSUMED_TOLERANCE, Calibration, Division, calibrate
 from glassay.scale.measure import METHOD_VERSION, measure_scale
-from glassay.scale.result import ScaleResult
+from glassay.scale.result import ScaleResult, Word
 
 __all__ = [
     "ASSUMED_TOLERANCE",
@@ -10,6 +10,7 @@ __all__ = [
     "Calibration",
     "Division",
     "ScaleResult",
+    "Word",
     "calibrate",
     "measure_scale",
 ]

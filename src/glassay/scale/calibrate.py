@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from glassay.distortion import higher_orders
+from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.scale.result import METHOD, ScaleResult
@@ -19,6 +20,12 @@ rectangular distribution (JCGM 100:2008, 4.3.7). Uncertified stage micrometers a
 tolerances of 0.1 % to 0.5 % (common practice, no source)."""
 
 
+FINEST_UM = 0.13
+"""Abbe's limit, wavelength / (2 NA), for 400 nm and the 1.49 of oil lenses: no microscope shows lines
+that are closer (NA of oil lenses: common practice, no source)."""
+WIDEST_FIELD_UM = 3e5
+"""An eyepiece of field number 25 at 0.5 x with an auxiliary of 0.3 x shows 0.17 m (common practice, no
+source); nothing called a microscope shows twice that."""
 DISTORTION_FLOOR = 0.0015
 """Standard uncertainty of the distortion at the corner that no scatter of lines shows: an optical axis
 away from the middle of the photo, focus that changes over the field, sharpening. Simulated cheap
@@ -104,11 +111,21 @@ def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = 
     `notes` are put before the calibration's own.
     """
     length = division.quantity
+    if division.length_um < FINEST_UM:
+        raise NotMeasurable(
+            f"lines {division.length_um:.3g} um apart cannot be seen by light, which tells none closer"
+            f" than {FINEST_UM:g} um: is the stated division right?"
+        )
     pixel_size = combine(lambda d, p: d / p, (length, result.division), "um/px")
     pixel_size_y = None
     if result.division_y is not None:
         pixel_size_y = combine(lambda d, p: d / p, (length, result.division_y), "um/px")
     height, width = result.shape
+    if pixel_size.value * max(height, width) > WIDEST_FIELD_UM:
+        raise NotMeasurable(
+            f"with this division the photo would show {pixel_size.value * max(height, width) / 1e6:.3g}"
+            " m of the object, which no microscope does: is the stated division right?"
+        )
     diameter = None
     if result.field_stop is not None:
         across = Quantity.of(

@@ -28,8 +28,8 @@ from glassay.field_stop import FieldStop
 from glassay.fitting import Trimmed, is_better, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
+from glassay.scale.hierarchy import Hierarchy, Row, read_heavier
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
-from glassay.scale.ruling import Hierarchy
 
 Array = npt.NDArray[Any]
 
@@ -57,7 +57,6 @@ class _Lattice:
     index: npt.NDArray[np.int64]  # (spots, 2)
     points: Array  # (spots, 2) used
     scatter: float
-    occupied: float
     distortion: float
     distortion_error: float
     allowance: tuple[float, float]  # px: what an unseen distortion may add to each step
@@ -67,36 +66,120 @@ class _Lattice:
 def measure_grid(view: View, *, strict: bool) -> ScaleResult:
     """Measure a grid in a part of a photo (square root of linear light), about the photo's middle.
 
-    With `strict` the grid must fill much of the part. Raises `NotMeasurable` with the reason.
+    With `strict` the grid must fill much of the part. Raises `NotMeasurable` with the reason, also
+    where neither boundary lines nor anybody's word (`View.word`) tell a grid from other things.
     """
     best = _best_lattice(view.light, view.mask, strict, view.frame)
     if _is_chessboard(view.light, best):
         raise NotMeasurable(
             "this is a chessboard: its fields' division is not that of a grid of lines or dots"
         )
-    if strict and best.occupied < MIN_OCCUPIED_UNASKED:
+    boundaries = _boundaries(view, best)
+    if view.word == "none" and not boundaries:
+        raise NotMeasurable(
+            "what stands on a lattice was found, but no heavier lines at every 4th, 5th or 10th place"
+            " that tell a grid from other things that repeat; if one division is the distance between"
+            " neighbours, say that it is a grid (--pattern grid)"
+        )
+    if strict and view.word != "said":
+        _check_likeness(view.light, best)
+    if view.word == "filed" and (same := _mirrored(view.light, best)) < MIN_MIRRORED:
+        raise NotMeasurable(
+            f"what stands on the lattice is not the same from left and right ({same:.0%} alike), as a"
+            " grid's cells and dots are; if it is a grid, say so (--pattern grid)"
+        )
+    return _result(best, view.light.shape, view.stop, boundaries)
+
+
+def _boundaries(view: View, lattice: _Lattice) -> int:
+    """At every which line a boundary stands, thicker or of several strokes; 0 where there is none.
+
+    The lines stand half-way between the cells; pitches along both axes must be equal, as on chambers
+    and ruled paper.
+    """
+    if abs(np.linalg.norm(lattice.b) / np.linalg.norm(lattice.a) - 1) > SAME_PITCH:
+        return 0
+    for axis in (0, 1):
+        found = read_heavier(view.light, view.mask, _lines_of(lattice, axis, view.light.shape))
+        if found.every:
+            return found.every
+    return 0
+
+
+def _lines_of(lattice: _Lattice, axis: int, shape: tuple[int, ...]) -> Row:
+    """The lines between the cells that stand across `axis` of the lattice, as a row of a scale."""
+    other = lattice.a if axis else lattice.b
+    normal = np.array([other[1], -other[0]]) / np.linalg.norm(other)
+    if normal @ (lattice.b if axis else lattice.a) < 0:
+        normal = -normal
+    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
+    along = (lattice.points - middle) @ normal
+    across = (lattice.points - middle) @ np.array([-normal[1], normal[0]])
+    number = lattice.index[:, axis]
+    columns = np.arange(number.min(), number.max() + 1)
+    places = np.array([
+        np.median(along[number == n]) if (number == n).any() else np.nan for n in columns
+    ])  # fmt: skip
+    known = np.isfinite(places)
+    places = np.interp(columns, columns[known], places[known])
+    division = float(np.linalg.norm(lattice.b if axis else lattice.a))
+    core = (float(across.min()), float(across.max()))
+    angle = math.atan2(normal[1], normal[0])
+    return Row(angle, division, columns[1:], (places[1:] + places[:-1]) / 2, core)
+
+
+def _check_likeness(light: FloatImage, lattice: _Lattice) -> None:
+    odd = float((lattice.index.sum(axis=1) % 2).mean())
+    if min(odd, 1 - odd) < LEAST_ODD:
         raise NotMeasurable(
             "only every second place of the lattice is taken, as in brickwork; if it is a grid, say so"
             " (--pattern grid)"
         )
-    if strict and (alike := _likeness(view.light, best)) < MIN_ALIKE:
+    if (alike := _likeness(light, lattice)) < MIN_ALIKE:
         raise NotMeasurable(
             f"what stands on the lattice differs too much from place to place ({alike:.0%} alike) to be"
             " a grid's cells or dots; if it is a grid, say so (--pattern grid)"
         )
-    return _result(best, view.light.shape, view.stop)
 
 
-MIN_OCCUPIED_UNASKED = 0.7
-"""Share of the sites that must be taken unless a grid was said to be shown: brickwork takes half."""
+SAME_PITCH = 0.01
+"""Pitches along both axes of a chamber or of ruled paper are equal; perspective may cause so much."""
+LEAST_ODD = 0.2
+"""Least share of the spots at odd places, and at even ones: of brickwork, only one kind is taken."""
 MIN_ALIKE = 0.88
 """Share of the variation about a cell or dot that one common picture of it must explain, unless a grid
 was said to be shown: simulated cells and dots give 0.93 and more, drawn sheets of digits 0.85."""
+MIN_MIRRORED = 0.8
+"""Least agreement of a spot with its mirror image where a bench files the photo under a grid: cells
+and dots give 0.97 and more, a piece of wallpaper, a letter or a key anything."""
 MOST_COMPARED = 150
 
 
 def _likeness(light: FloatImage, lattice: _Lattice) -> float:
     """How much of the variation about the spots one common picture of a spot explains."""
+    patches = _patches(light, lattice)
+    if len(patches) < 9:
+        return 1.0
+    patches = patches.reshape(len(patches), -1)
+    patches = patches - patches.mean(axis=1, keepdims=True)
+    common = np.median(patches, axis=0)
+    rest = ((patches - common) ** 2).sum(axis=1) / np.maximum((patches**2).sum(axis=1), 1e-12)
+    return float(1 - np.median(rest))
+
+
+def _mirrored(light: FloatImage, lattice: _Lattice) -> float:
+    """How well the common picture of a spot agrees with itself turned over along either axis."""
+    patches = _patches(light, lattice)
+    if len(patches) < 9:
+        return 1.0
+    common = np.median(patches, axis=0)
+    common = common - common.mean()
+    size = max(float((common**2).sum()), 1e-12)
+    return float(min((common * turned).sum() / size for turned in (common[::-1], common[:, ::-1])))
+
+
+def _patches(light: FloatImage, lattice: _Lattice) -> Array:
+    """Pictures (n, 13, 13) about some of the spots, smoothed a little."""
     step = max(1, len(lattice.points) // MOST_COMPARED)
     grid = (np.arange(13) - 6) / 13 * 0.9
     u, v = np.meshgrid(grid, grid)
@@ -106,13 +189,7 @@ def _likeness(light: FloatImage, lattice: _Lattice) -> float:
     patches = cv2.remap(soft, places[..., 0], places[..., 1], cv2.INTER_LINEAR)
     height, width = light.shape
     inside = ((places >= 0) & (places <= (width - 1, height - 1))).all(axis=(1, 2))
-    patches = patches[inside]
-    if len(patches) < 9:
-        return 1.0
-    patches = patches - patches.mean(axis=1, keepdims=True)
-    common = np.median(patches, axis=0)
-    rest = ((patches - common) ** 2).sum(axis=1) / np.maximum((patches**2).sum(axis=1), 1e-12)
-    return float(1 - np.median(rest))
+    return np.asarray(patches[inside].reshape(-1, 13, 13))
 
 
 def lattice_points(
@@ -217,6 +294,8 @@ def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Latti
         bent = _robust(design, (points + higher).T.ravel())
     fit = bent if curved else straight
     a, b = fit.solution[[1, 4]], fit.solution[[2, 5]]
+    if min(np.linalg.norm(a), np.linalg.norm(b)) < MIN_DIVISION_PX:  # spots in one row
+        raise NotMeasurable("the spots in the photo do not stand on a regular grid")
     moved = np.zeros(2)
     if not curved:
         by_one = np.linalg.lstsq(even, bend, rcond=None)[0]  # what a distortion of 1 adds
@@ -225,7 +304,6 @@ def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Latti
             by_one[[1, 4]] @ a / np.linalg.norm(a), by_one[[2, 5]] @ b / np.linalg.norm(b)
         ])  # fmt: skip
     pitch = min(np.linalg.norm(a), np.linalg.norm(b))
-    span = np.ptp(index[fit.kept], axis=0) + 1
     return _Lattice(
         origin=fit.solution[[0, 3]],
         a=a,
@@ -234,7 +312,6 @@ def _solved(points: Array, index: npt.NDArray[np.int64], frame: Frame) -> _Latti
         index=index[fit.kept],
         points=points[fit.kept],
         scatter=float(np.sqrt(2) * fit.rms / pitch),
-        occupied=int(fit.kept.sum()) / float(span[0] * span[1]),
         distortion=float(bent.solution[6]) if curved else 0.0,
         distortion_error=math.sqrt(bent.covariance[6, 6]),
         allowance=(float(moved[0]), float(moved[1])),
@@ -367,7 +444,9 @@ def _check(
         )
 
 
-def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -> ScaleResult:
+def _result(
+    lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None, boundaries: int
+) -> ScaleResult:
     length_a, length_b = float(np.linalg.norm(lattice.a)), float(np.linalg.norm(lattice.b))
     freedom = float(max(1, 2 * len(lattice.points) - 6))
     angle = math.degrees(math.atan2(lattice.a[1], lattice.a[0]))
@@ -398,7 +477,7 @@ def _result(lattice: _Lattice, shape: tuple[int, ...], stop: FieldStop | None) -
         residuals=residuals,
         along=along,
         dark_lines=True,
-        hierarchy=Hierarchy(0, 0, 0),
+        hierarchy=Hierarchy(boundaries, 0, 0, "crossed"),
         curved=lattice.distortion != 0,
         field_stop=stop,
         shape=(shape[0], shape[1]),

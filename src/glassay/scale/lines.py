@@ -21,6 +21,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 from glassay.errors import NotMeasurable
 from glassay.fitting import SIGMA_OF_MAD, scatter
 from glassay.imaging.tone import FloatImage
+from glassay.scale.bend import Bend, fit_bend
 from glassay.scale.search import Sighting
 
 Array = npt.NDArray[Any]
@@ -80,6 +81,7 @@ class Lines:
     is the share of the variation around a line that the common waveform accounts for, `amplitudes`
     each line's contrast relative to the common one, `unsteadiness` the relative spread of the
     contrast along single lines, `wander` (px) the rms departure of the lines from straightness,
+    `bow` (px) how far all of them bend to one side, as rings do,
     `alternation` how much every second line differs from the others.
     """
 
@@ -99,6 +101,7 @@ class Lines:
     amplitudes: Array
     unsteadiness: float
     wander: float
+    bow: float
     alternation: float
 
 
@@ -122,12 +125,18 @@ def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sight
     lines: Lines | None = None
     row = _centred(grey, row, _gather(grey, mask, row))
     white_noise = _white_noise(grey, row)
+    bend = Bend(sum(row.core) / 2)
     for _ in range(5):
-        cells = _gather(grey, mask, row)
-        lines, slope = _locate(cells, row, white_noise)
-        degree = 1 if len(lines.numbers) < 12 else 3
+        cells = _gather(grey, mask, row, bend)
+        lines, slope, more = _locate(cells, row, white_noise, bend)
+        degree = int(np.clip(len(lines.numbers) // 3 - 1, 1, 3))
         place = np.polyfit(lines.numbers, lines.positions, degree, w=1 / (lines.errors + 0.01))
-        moved = abs(slope) * (row.core[1] - row.core[0])
+        length = row.core[1] - row.core[0]
+        moved = abs(slope) * length + float(
+            np.abs(more.at(lines.positions, np.array(more.middle + length))).max()
+            + np.abs(np.polyval(place, lines.numbers) - np.polyval(row.place, lines.numbers)).max()
+        )
+        bend = bend + more
         row = replace(row, angle=lines.angle, place=place)
         if moved < 0.01 * max(1.0, row.period / 20):
             break
@@ -135,8 +144,10 @@ def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sight
     return lines
 
 
-def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting) -> _Cells:
-    """Bin the pixels around the lines by slab, line number and offset."""
+def _gather(
+    grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting, bend: Bend | None = None
+) -> _Cells:
+    """Bin the pixels around the lines, bent as said, by slab, line number and offset."""
     height, width = grey.shape
     period = row.period
     first, last = int(row.numbers.min()), int(row.numbers.max())
@@ -161,6 +172,8 @@ def _gather(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Sighting)
         wanted &= mask[y0:y1:step_y, x0:x1:step_x] > 0
     along, across = along[wanted], across[wanted]
     values = grey[y0:y1:step_y, x0:x1:step_x][wanted]
+    if bend is not None and bend.seen:
+        along = along - bend.at(along, across)
     number = np.interp(along, centres, np.arange(first - 1, last + 2, dtype=np.float64))
     nearest = np.rint(number).astype(np.int64)
     lines = last - first + 1
@@ -322,7 +335,10 @@ def _stands_on_ground(grey: FloatImage, row: Sighting, shift: float) -> bool:
     return bool(abs(ground - line) < abs(ground - gap))
 
 
-def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, float]:
+def _locate(
+    cells: _Cells, row: Sighting, white_noise: float, bend: Bend
+) -> tuple[Lines, float, Bend]:
+    """The lines, and by how much their slant and their bend differ from what was supposed."""
     period = row.period
     first = int(row.numbers.min())
     value = _without_slope(cells, period)
@@ -337,8 +353,14 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
     )
     usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
     weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
-    slant, line_shift, line_weight, wander = _combine_slabs(shift, weight, cells.t)
-    share = weight / np.maximum(weight.sum(axis=0), 1e-30)
+    stands = np.polyval(row.place, np.arange(shift.shape[1]) + first)
+    more = fit_bend(shift, weight, cells.t, stands, bend.middle, bend.seen)
+    shift = shift - more.at(stands, cells.t[:, None])
+    slant, line_shift, weight, wander = _combine_slabs(shift, weight, cells.t)
+    bent = bend + more
+    half = (row.core[1] - row.core[0]) / 2
+    line_weight = weight.sum(axis=0)
+    share = weight / np.maximum(line_weight, 1e-30)
     seen = line_weight > 0
     number = np.flatnonzero(seen) + first
     kept = np.isin(number, row.numbers)
@@ -354,8 +376,8 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
         numbers=number,
         positions=positions,
         errors=residual_noise / np.sqrt(line_weight[seen][kept]),
-        across_mean=(share * cells.t[:, None]).sum(axis=0)[number - first],
-        across_square=(share * cells.t[:, None] ** 2).sum(axis=0)[number - first],
+        across_mean=_mean_over(share, cells.t, bent, 1)[number - first],
+        across_square=_mean_over(share, cells.t, bent, 2)[number - first],
         begins=row.begins[order],
         ends=row.ends[order],
         waveform=fine,
@@ -365,9 +387,18 @@ def _locate(cells: _Cells, row: Sighting, white_noise: float) -> tuple[Lines, fl
         amplitudes=_line_amplitudes(amplitude, weight)[number - first],
         unsteadiness=_unsteadiness(_inner(cells, row), amplitude, amplitude_error),
         wander=wander,
+        bow=bent.common(positions, half),
         alternation=_alternation(cells, value, wave),
     )
-    return lines, slant
+    return lines, slant, more
+
+
+def _mean_over(share: Array, t: Array, bend: Bend, power: int) -> Array:
+    """Mean of t, or of its square, over the parts that each line's place rests on: all of them speak
+    for the part at the middle once their bend is taken out."""
+    if bend.seen:
+        return np.full(share.shape[1], bend.middle**power)
+    return np.asarray((share * t[:, None] ** power).sum(axis=0))
 
 
 def _without_slope(cells: _Cells, period: float) -> Array:
@@ -484,7 +515,8 @@ def _shifts(
 
 
 def _combine_slabs(shift: Array, weight: Array, t: Array) -> tuple[float, Array, Array, float]:
-    """Common slant of the lines and each line's shift at t = 0 after taking the slant out."""
+    """Common slant of the lines, each line's shift at t = 0 after taking the slant out, the weights
+    that this rests on, and how far the lines stray (rms) from straightness."""
     value = np.where(weight > 0, shift, 0.0)
     weight = weight.copy()
     slant, mean, total = 0.0, np.zeros(shift.shape[1]), weight.sum(axis=0)
@@ -504,7 +536,7 @@ def _combine_slabs(shift: Array, weight: Array, t: Array) -> tuple[float, Array,
     at_zero = mean - slant * centre
     used = weight > 0
     wander = float(np.sqrt(np.mean(residual[used] ** 2))) if used.any() else 0.0
-    return slant, at_zero, total, wander
+    return slant, at_zero, weight, wander
 
 
 def _inner(cells: _Cells, row: Sighting) -> _Cells:

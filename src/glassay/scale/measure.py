@@ -13,10 +13,10 @@ from glassay.field_stop import find_field_stop
 from glassay.imaging.tone import FloatImage
 from glassay.scale.grid import measure_grid
 from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
-from glassay.scale.result import ScaleResult, View
+from glassay.scale.result import ScaleResult, View, Word
 from glassay.scale.ruled import measure_ruled
 
-METHOD_VERSION = "8"
+METHOD_VERSION = "9"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Pattern = Literal["auto", "ruled", "grid"]
@@ -30,14 +30,14 @@ def measure_scale(
     *,
     pattern: Pattern = "auto",
     box: Box | None = None,
-    confirmed: bool = False,
+    word: Word = "none",
 ) -> ScaleResult:
     """Measure the ruled scale (or grid) that a photo shows.
 
     `grey` (height, width) is linear light. With `box` = (x, y, width, height) only that part is
     searched; positions and tilt still refer to the whole photo. `pattern` "ruled" looks for a scale
-    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid. `confirmed` says
-    that somebody vouches for it that a ruling is shown (see `ruled.plausible`).
+    only, "grid" for a crossed or dot grid only, "auto" for a scale and then a grid. `word` says
+    who vouches for it that a scale is shown (see `acceptance`).
 
     Raises `NotMeasurable` with the reason when no scale can be measured.
     """
@@ -46,9 +46,7 @@ def measure_scale(
     mask = stop.mask(light.shape) if stop is not None else None
     x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
     part = light[y0 : y0 + height, x0 : x0 + width]
-    view = View(
-        part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, confirmed
-    )
+    view = View(part, mask, stop, (light.shape[0], light.shape[1]), (x0, y0), box is not None, word)
     try:
         result = _measured(view, pattern)
     except NotMeasurable:
@@ -56,20 +54,28 @@ def measure_scale(
         if raster is None:
             raise
     else:
-        coarse = result.division.value > LONGEST_PERIOD_PX
-        raster = None if coarse or pattern == "grid" else find_raster(part)
+        spoken_for = pattern == "grid" or (
+            word == "said" and result.division.value > LONGEST_PERIOD_PX
+        )
+        raster = None if spoken_for else find_raster(part)
         if raster is None:
             return result
     return _behind_raster(view, pattern, raster)
 
 
 def _behind_raster(view: View, pattern: Pattern, raster: Raster) -> ScaleResult:
-    """The scale in a photo that a fine raster covers, once the raster is smoothed away."""
+    """The scale in a photo that a fine raster covers, once the raster is smoothed away.
+
+    Where nobody was asked about this very photo, its longer lines must tell it: beats between the
+    raster and the camera's px are rulings as well.
+    """
     seen = (
         f"a raster of {raster.period_px:.1f} px covers the photo, as a screen's or a print's does"
     )
     try:
-        result = _measured(replace(view, light=raster.smoothed(view.light)), pattern)
+        word: Word = "said" if view.word == "said" else "none"
+        smooth = replace(view, light=raster.smoothed(view.light), word=word, pointed=False)
+        result = _measured(smooth, pattern)
     except NotMeasurable as error:
         raise NotMeasurable(f"{seen}; behind it, {error}") from None
     if result.division.value < 2 * raster.period_px:

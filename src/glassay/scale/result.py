@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +12,7 @@ from glassay.distortion import Frame
 from glassay.field_stop import FieldStop
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
-from glassay.scale.ruling import Hierarchy
+from glassay.scale.hierarchy import Hierarchy
 
 METHOD = "ruled scale"
 
@@ -59,11 +60,16 @@ class ScaleResult:
     notes: tuple[str, ...] = ()
 
 
+Word = Literal["none", "filed", "said"]
+"""Who says that a photo shows a scale or a grid whose lines are a division apart: nobody; a bench that
+files it under one, perhaps by mistake; or a person who was asked about this very photo."""
+
+
 @dataclass(frozen=True)
 class View:
     """The part of a photo of this `shape` that is looked at, with its corner (x, y) in the photo;
-    `mask` is 0 outside the round field `stop`. `pointed`: a person chose the part. `confirmed`: a
-    person or the bench says that a ruling is shown whose lines are a division apart."""
+    `mask` is 0 outside the round field `stop`. `pointed`: a person chose the part. `word`: who says
+    that a scale is shown (see `Word`)."""
 
     light: FloatImage
     mask: npt.NDArray[np.uint8] | None
@@ -71,7 +77,7 @@ class View:
     shape: tuple[int, int]
     corner: tuple[int, int]
     pointed: bool
-    confirmed: bool = False
+    word: Word = "none"
 
     @property
     def frame(self) -> Frame:

@@ -126,8 +126,10 @@ def cookie_name(host: str) -> str:
 def _is_here(host: str, names: Iterable[str], scope: Scope) -> bool:
     """Whether the request was addressed to this computer, and to the port that it came in by."""
     name, colon, port = host.rpartition(":")
+    if not colon or not port.isdigit():
+        name, port = host, "80"  # what a Host without a port means
     server = scope.get("server") or (None, None)
-    return bool(colon) and name.lower() in names and port == str(server[1])
+    return name.lower() in names and port == str(server[1])
 
 
 def _bearer(headers: Headers) -> str:

@@ -187,7 +187,7 @@ class Watch:
 
 def _scale_words(grey: Stored, division: Division) -> dict[str, Any]:
     light = np.asarray(cv2.LUT(grey, linear_table(8, "srgb")), dtype=np.float32)
-    found: Calibration = calibrate(measure_scale(light), division)
+    found: Calibration = calibrate(measure_scale(light, word="filed"), division)
     pixel = found.pixel_size
     field = f"{say_length(found.field_width)} x {say_length(found.field_height)}"
     if found.field_diameter is not None:

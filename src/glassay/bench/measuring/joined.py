@@ -61,7 +61,8 @@ def _ruling(grey: FloatImage) -> RulingView:
     from glassay.field import ruling_view
     from glassay.scale import measure_scale
 
-    found = measure_scale(grey, pattern="ruled")
+    # Whoever measures a field says what its photos show; only the evenness of the lines counts here.
+    found = measure_scale(grey, pattern="ruled", word="filed")
     return ruling_view(found.segments, found.along, found.division.value, found.tilt.value)
 
 

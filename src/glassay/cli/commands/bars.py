@@ -8,7 +8,8 @@ import click
 
 from glassay.cli.photos import tone_notes
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.detail.bars import CONTRAST, BarResult, measure_bars
+from glassay.detail.bars import CONTRAST, measure_bars
+from glassay.detail.bars_result import BarResult
 from glassay.detail.bars_scale import ASSUMED_TOLERANCE
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo

@@ -25,14 +25,18 @@ from glassay.units import parse
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--step", metavar="LENGTH",
               help="way of focus from photo to photo (frame to frame), like 2um")  # fmt: skip
+@click.option("--by-stage", is_flag=True,
+              help="the steps were taken by a motor or a stage with a scale; else they are taken to be"
+                   " uneven by a third of one, as turned by hand")  # fmt: skip
 @click.option("--frequency", metavar="FREQUENCY",
               help="detail at which focus is judged: like 100lp/mm on the object (with a pixel size),"
                    f" or in cycles/px [default: {USUAL_FREQUENCY}]")  # fmt: skip
 @calibration_options
 @single_photo_options
 def command(
-    photos: tuple[Path, ...], step: str | None, frequency: str | None,
-    pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None, box: str | None,
+    photos: tuple[Path, ...], step: str | None, by_stage: bool,
+    frequency: str | None, pixel_sizes: tuple[str, ...], slide: Path | None,
+    division: str | None, box: str | None,
     figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure a run through focus: photos in order, or a clip taken while focus is turned evenly.
@@ -47,7 +51,12 @@ def command(
         at = _frequency(frequency, pixel_size)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
         return focus_run_with_edges(
-            _frames(photos), frequency=at, step=way, pixel_size=pixel_size, box=parse_box(box)
+            _frames(photos),
+            frequency=at,
+            step=way,
+            by_stage=by_stage,
+            pixel_size=pixel_size,
+            box=parse_box(box),
         )
 
     def draw(result: FocusResult) -> None:

@@ -70,7 +70,7 @@ def command(
             read[0].measuring_grey(),
             pattern=pattern,
             box=area,
-            confirmed=plain_ruling or pattern == "ruled",
+            word="said" if plain_ruling or pattern != "auto" else "none",
         )
         known = Division.uncertified(length) if u is None else Division(length, u)
         calibration = calibrate(result, known, read[0].notes)

@@ -141,7 +141,7 @@ def _file(request: Request, form: dict[str, str]) -> Response:
     bench = workbench_of(request).bench()
     batch = form.get("batch", "")
     incoming = incoming_of(request)
-    shown = {int(one) for one in form.get("shown", "").split() if one.isascii() and one.isdigit()}
+    shown = _numbers(form.get("shown", ""))
     waiting = [one for one in incoming.waiting(batch) if one.number in shown]
     filings = _asked(waiting, form)
     if "together" in form:
@@ -156,6 +156,11 @@ def _file(request: Request, form: dict[str, str]) -> Response:
     if state.word == "running":
         return back_to(request, link("/filing", job=name))
     return back_to(request, "/captures", state.said)
+
+
+def _numbers(text: str) -> set[int]:
+    """The numbers of files that a page showed; what came since is left alone."""
+    return {int(one) for one in text.split() if one.isascii() and one.isdigit() and len(one) < 9}
 
 
 def _asked(waiting: Sequence[Waiting], form: Mapping[str, str]) -> list[Filing]:
@@ -199,6 +204,9 @@ def stop_filing(request: Request, job: Annotated[str, Form()]) -> Response:
 
 
 @router.post("/incoming/drop")
-def drop(request: Request, batch: Annotated[str, Form()]) -> Response:
-    incoming_of(request).forget(batch)
+def drop(
+    request: Request, batch: Annotated[str, Form()], shown: Annotated[str | None, Form()] = None
+) -> Response:
+    """Forget the files that were `shown`, or the whole batch."""
+    incoming_of(request).forget(batch, None if shown is None else _numbers(shown))
     return back_to(request, "/captures", "The upload is forgotten; nothing was filed.")

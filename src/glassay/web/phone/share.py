@@ -140,6 +140,7 @@ class Share:
             if at == 0 and media_type_of(data[:HEAD_BYTES]) is None:
                 self._give_up(known)
                 raise Unusable("this is no photo and no clip, going by its content")
+            one.path.parent.mkdir(exist_ok=True)  # the batch may have been filed or forgotten
             with one.path.open("ab") as stream:
                 stream.write(data)
                 stream.flush()

@@ -35,7 +35,6 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
   }
   form.addEventListener("input", () => sessionStorage.setItem(key, JSON.stringify({ values: now() })));
   form.addEventListener("submit", async (event) => {
-    if (event.submitter?.dataset.sure) return;
     event.preventDefault();
     // The form is handed over only to a workbench that answers: what was written must not get lost.
     const here = await fetch("/api/run").then((one) => one.ok, () => false);

@@ -62,9 +62,12 @@ export function keptMarks({ viewer, element, svg, data, say }) {
       drawn.push(...mark.shapes);
       const label = document.createElement("span");
       label.className = "label";
-      label.textContent = `${mark.number}  ${mark.words}`;
+      // The number is set apart: "1 861 µm" would be read as a thousand more.
+      const number = Object.assign(document.createElement("b"), { className: "number", textContent: mark.number });
+      const value = Object.assign(document.createElement("span"), { textContent: mark.words });
+      label.append(number, value);
+      mark.value = value;
       add(label, () => mark.points[mark.kind === "angle" ? 1 : 0]);
-      mark.label = label;
       if (points <= MOST_HANDLES) mark.points.forEach((_, index) => add(handle(mark, index), () => mark.points[index]));
     }
     place();
@@ -106,7 +109,7 @@ export function keptMarks({ viewer, element, svg, data, say }) {
       mark.pointing_px[index] = pointingNow(viewer, data);
       for (const shape of mark.shapes) shape.setAttribute("d", path(mark.points, mark.kind === "area"));
       place();
-      ask(mark, (words) => { mark.label.textContent = `${mark.number}  ${words}`; });
+      ask(mark, (words) => { mark.value.textContent = words; });
     };
     item.addEventListener("pointerdown", (event) => {
       if (event.button) return;

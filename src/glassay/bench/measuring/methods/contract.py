@@ -115,6 +115,12 @@ def box_only(bench: Bench, capture: Capture) -> dict[str, Any]:
     return {"box": capture.box}
 
 
+def word_for(capture: Capture) -> Literal["filed", "said"]:
+    """Whose word it is that a capture shows its scale or grid: being filed under one may be a mistake,
+    a stated `pattern` is not."""
+    return "filed" if capture.pattern == "auto" else "said"
+
+
 def area(settings: Settings) -> tuple[int, int, int, int] | None:
     """The box in a method's settings, px of the upright photo; None for the whole photo."""
     box = settings["box"]

@@ -18,7 +18,9 @@ from glassay.bench.measuring.methods.contract import (
     only_photo,
     photo_facts,
     photo_of,
+    word_for,
 )
+from glassay.bench.measuring.methods.scale import pattern_of, scale_in
 from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
@@ -44,13 +46,19 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
 
+def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
+    own = {"pattern": pattern_of(bench, capture), "word": word_for(capture)}
+    return {**box_only(bench, capture), **own}
+
+
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.line_response import response_of_lines
     from glassay.imaging.compression import jpeg_quality
-    from glassay.scale import measure_scale
 
     photo = only_photo(paths, "a ruled scale")
-    scale = measure_scale(photo.measuring_grey(), pattern="ruled", box=area(settings))
+    scale = scale_in(paths, photo.measuring_grey(), settings)
+    if scale.pattern != "ruled":
+        raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
     found = response_of_lines(
         photo.linear_grey(), scale.segments, scale.division.value,
         jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
@@ -183,8 +191,8 @@ METHODS = (
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
     Method(
-        "superposed lines", (), _detail_version, box_only, _measure_lines, aside=("ruled scale",),
-        wanted=_first_of_its_setting,
+        "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
+        aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
     Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True,
            drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),

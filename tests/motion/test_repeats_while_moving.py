@@ -1,0 +1,74 @@
+"""Frames count as repeated only while the scene moves: series of differences and steps made by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from glassay.motion.cadence import Comparison, Repeats, delivered_rate, find_repeats
+
+Series = npt.NDArray[np.float64]
+RNG = np.random.default_rng(5)
+
+
+def told(difference: Series, step_px: Series, *, alone: bool = False) -> Repeats:
+    keys = np.full(difference.size, alone)
+    return find_repeats(Comparison(difference, step_px, keys))
+
+
+def exposures(count: int, step_px: float = 1.0) -> tuple[Series, Series]:
+    return 9 * step_px + RNG.normal(0, 0.3, count), step_px + RNG.normal(0, 0.03, count)
+
+
+def copies(count: int) -> tuple[Series, Series]:
+    return np.abs(RNG.normal(0.1, 0.04, count)), np.abs(RNG.normal(0, 0.004, count))
+
+
+@pytest.mark.parametrize("still_first", [False, True])
+def test_a_scene_that_stops_accuses_nobody(still_first: bool) -> None:
+    parts = [exposures(45), copies(44)]
+    if still_first:
+        parts.reverse()
+    found = told(*(np.concatenate(series) for series in zip(*parts, strict=True)))
+    assert not found.flags.any()
+    assert found.still_frames == 44
+    rate = delivered_rate(found, 90, 3.0, 0.0)
+    assert abs(rate.value - 30) <= max(rate.expanded, 1e-9)
+
+
+def test_the_rhythm_of_a_slow_sensor_is_told_though_the_scene_stops_in_the_middle() -> None:
+    kinds = ([True, False] * 15, [False] * 30, [True, False] * 15)  # every second frame is new
+    difference, step = (np.zeros(90), np.zeros(90))
+    new = np.concatenate([np.array(kind) for kind in kinds])
+    difference[new], step[new] = exposures(int(new.sum()))
+    difference[~new], step[~new] = copies(int((~new).sum()))
+    rate = delivered_rate(told(difference, step), 91, 91 / 30, 0.0)
+    assert abs(rate.value - 15) <= rate.expanded
+    assert rate.u < 1
+
+
+def test_a_camera_that_stalls_is_told_by_the_way_that_the_scene_makes_up() -> None:
+    difference, step = exposures(60)
+    difference[20:32], step[20:32] = copies(12)
+    step[32], difference[32] = 13.0, 40.0
+    found = told(difference, step)
+    assert found.flags[20:32].all()
+    assert found.flags.sum() == 12
+
+
+def test_slow_exposures_of_a_fast_scene_are_no_copies() -> None:
+    speed = 5 * np.abs(np.cos(np.linspace(0, 9, 30))) + 0.4
+    difference, step = np.zeros(90), np.zeros(90)
+    difference[::3], step[::3] = 9 * speed, speed
+    for start in (1, 2):
+        difference[start::3], step[start::3] = copies(30)
+    assert told(difference, step).flags.sum() == 60
+
+
+def test_copies_whose_quality_was_steered_are_told_by_standing_still() -> None:
+    difference, step = exposures(90)
+    difference[1::2], step[1::2] = RNG.uniform(2.5, 4, 45), np.zeros(45)
+    found = told(difference, step, alone=True)
+    assert found.flags[1::2].all()
+    assert not found.flags[::2].any()
