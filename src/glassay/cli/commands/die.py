@@ -33,7 +33,6 @@ from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
 from glassay.report.die_sheet import Sheet, sheet_data, write_sheet
-from glassay.units import half_last_digit
 
 NOTES = "dies"
 """Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
