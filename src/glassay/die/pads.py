@@ -208,11 +208,12 @@ def frame_contrast(level: FloatImage, spot: Spot) -> float:
     return float(near.max())
 
 
-REACH = 0.13
+REACH = 0.25
 """How far from where an edge of a pad is expected it is looked for, part of the shorter side."""
 
-FAR = 0.25
-"""The same where none is found so near."""
+INNERMOST = 0.5
+"""Part of the steepest change there from which a change is the pad's edge if none is nearer to its
+middle: a supply line or the seal ring close by has an edge as strong."""
 
 LEAST_SIDES = 3
 """Sides of a rectangle whose edge must be found for it to stay."""
@@ -231,9 +232,7 @@ def refined(level: FloatImage, spot: Spot) -> Spot | None:
         placed = []
         for number, sign in ((0, 1), (1, -1), (2, 1), (3, -1)):
             axis = number // 2
-            reaches = (REACH * min(w, h), FAR * min(w, h))
-            seen = (_edge(level, box[number], sign, axis, spans[axis], reach) for reach in reaches)
-            placed.append(next((place for place in seen if place is not None), None))
+            placed.append(_edge(level, box[number], sign, axis, spans[axis], REACH * min(w, h)))
         if sum(p is not None for p in placed) < LEAST_SIDES:
             return None
         sides = [w, h]
@@ -270,7 +269,16 @@ def _edge(
             continue
         profile = strip.mean(axis=0).astype(np.float64)
         change = sign * np.diff(profile)
-        top = int(np.argmax(change))
+        if change.max() <= 0:
+            continue
+        inner, outer = (
+            np.concatenate([[-np.inf], change[:-1]]),
+            np.concatenate([change[1:], [-np.inf]]),
+        )
+        steep = np.flatnonzero(
+            (change >= inner) & (change > outer) & (change >= INNERMOST * change.max())
+        )
+        top = int(steep[-1] if sign > 0 else steep[0])
         rise = float(np.ptp(profile))
         if change[top] <= 0 or rise < 2 * LEAST_CONTRAST * float(profile.max()):
             continue

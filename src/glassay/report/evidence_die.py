@@ -1,6 +1,4 @@
-"""The evidence behind a die's numbers: outline and numbered pads over the photo, and a piece of the die
-at the px of the photo, under lines one finest pitch apart where that was found.
-"""
+"""The evidence behind a die's numbers: outline and numbered pads over the photo."""
 
 from __future__ import annotations
 
