@@ -32,7 +32,7 @@ def slide(width_um: float = 2.0, cutoff: float = 0.5, tilt: float = 7.0, **more:
 
 def measured(shot: Capture, keep: slice = slice(None)) -> LineResponse:
     light = srgb_to_linear(shot.stored / 255.0).astype(np.float32)
-    scale = measure_scale(light)
+    scale = measure_scale(light, word="said")
     return response_of_lines(light, scale.segments[keep], scale.division.value)
 
 
