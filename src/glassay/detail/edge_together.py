@@ -187,7 +187,7 @@ def _vague_notes(vague: Mapping[str, Quantity], frequency_10: Quantity | None) -
     verb = "is" if len(names) == 1 else "are"
     return [
         f"{', '.join(names)} {verb} not stated: edges that differ or are few, the tone curve or"
-        f" compression leave it open beyond {USEFUL:.0%}"
+        " compression leave too much open"
     ]
 
 

@@ -40,8 +40,3 @@ def with_tone(quantity: Quantity, others: Sequence[float]) -> Quantity:
     """The quantity with the contribution of the assumed curve, where there is one."""
     u = tone_u(quantity.value, others)
     return quantity.with_contribution(SOURCE, u, scope="setting") if u else quantity
-
-
-def tone_part(quantity: Quantity) -> float:
-    """Standard uncertainty that is due to the assumed curve."""
-    return math.hypot(*(part.u for part in quantity.contributions if part.source == SOURCE), 0.0)
