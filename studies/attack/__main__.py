@@ -31,7 +31,7 @@ Lost: refused although good.
 SHORT = dict(zip(SORTS, ("right", "refused", "warned", "WRONG", "lost", "crash"), strict=True))
 GOOD = {
     "scale": ("good scale", "good scale, level, period of n + 1/2 px", "plain ruling, said so",
-              "thick sharp lines, about half the period", "grid of lines",
+              "thick sharp lines, about half the period", "plain grid of lines, said so",
               "grid of lines, double boundaries", "grid of lines, triple boundaries, cells"),
     "units": ("good length",),
     "bars": ("whole target",),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ import click
 
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
-from glassay.units import parse, parse_fraction, parse_length_um
+from glassay.units import half_last_digit, parse, parse_fraction, parse_length_um
 
 
 def calibration_options(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -51,6 +52,12 @@ def pixel_sizes_um(
         raise Unusable(f"--pixel-size is given {len(stated)} times for {photos} photos")
     sizes = tuple(Quantity(_positive(text), "um/px") for text in stated)
     return sizes * photos if len(sizes) == 1 else sizes
+
+
+def as_written(size: Quantity, text: str) -> Quantity:
+    """The size, known to half its last digit: a rectangular distribution (JCGM 100:2008, 4.3.7)."""
+    half = half_last_digit(text) or 0.0
+    return size.with_contribution("digits as written", size.value * half / math.sqrt(3))
 
 
 def slide_pixel_size(slide: Path, division: str) -> Quantity:

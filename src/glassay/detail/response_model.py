@@ -139,8 +139,10 @@ def draw(
     best = start[np.argsort(first)[-WALKERS:]]
     if not np.isfinite(first).sum() >= WALKERS:
         raise NotMeasurable("no response that lenses have agrees with the lines")
-    best = best + 0.02 * width * rng.standard_normal(best.shape)
-    best[:, [1, 3]] = np.abs(best[:, [1, 3]])
+    apart = best + 0.02 * width * rng.standard_normal(best.shape)
+    apart[:, [1, 3]] = np.abs(apart[:, [1, 3]])
+    # A walker that begins where nothing is possible would never say how much better a step is.
+    best = np.where(np.isfinite(log_probability(apart))[:, None], apart, best)
     sampler = emcee.EnsembleSampler(
         WALKERS, len(middle), log_probability, vectorize=True,
         moves=[(emcee.moves.DEMove(), 0.7), (emcee.moves.DESnookerMove(), 0.1),

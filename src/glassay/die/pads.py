@@ -7,7 +7,7 @@ darker without. What covers its middle (a ball, a wire, the mark of a probe) is 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -47,6 +47,9 @@ EVEN = 0.62
 
 BAND = 0.22
 """Depth of the band along the rim in which pads lie, part of the die's shorter side."""
+
+FINE_GAP, FINE_STRIP = 0.015, 0.05
+"""The same where the edges are placed to sub-px; the gap one px more, for the blur."""
 
 OVERLAP = 0.35
 """Part of the smaller of two rectangles that may lie within the other."""
@@ -114,10 +117,12 @@ def _spots(level: FloatImage, sizes: list[float], step: float) -> list[Spot]:
     return out
 
 
-def _score(total: Array, margin: int, w: float, h: float) -> FloatImage:
+def _score(
+    total: Array, margin: int, w: float, h: float, strips: tuple[float, float] | None = None
+) -> FloatImage:
     """Contrast of the frame of a rectangle of w x h about each px, 0 where it is none, from the sums of
-    a picture with `margin` px around it."""
-    gap, strip = GAP * min(w, h), max(1.0, STRIP * min(w, h))
+    a picture with `margin` px around it. `strips`: how far from the edge they begin, how wide, px."""
+    gap, strip = strips or (GAP * min(w, h), max(1.0, STRIP * min(w, h)))
     rows, columns = total.shape[0] - 1 - 2 * margin, total.shape[1] - 1 - 2 * margin
     far = np.full((rows, columns), 2.0, np.float32)
     contrasts, lights, brightest = (far, far), (far, far), np.zeros_like(far)
@@ -197,12 +202,17 @@ def frame_contrast(level: FloatImage, spot: Spot) -> float:
         cv2.integral(np.pad(part, margin, mode="edge"), sdepth=cv2.CV_64F), np.float64
     )
     x, y = round(spot.x - left - 0.5), round(spot.y - top - 0.5)
-    near = _score(total, margin, spot.width, spot.height)[y - 1 : y + 2, x - 1 : x + 2]
+    # edges are placed by now: strips close to them, before a neighbour of the pad begins
+    strips = (1.0 + FINE_GAP * min(spot.width, spot.height), max(1.0, FINE_STRIP * spot.width))
+    near = _score(total, margin, spot.width, spot.height, strips)[y - 1 : y + 2, x - 1 : x + 2]
     return float(near.max())
 
 
 REACH = 0.13
 """How far from where an edge of a pad is expected it is looked for, part of the shorter side."""
+
+FAR = 0.25
+"""The same where none is found so near."""
 
 LEAST_SIDES = 3
 """Sides of a rectangle whose edge must be found for it to stay."""
@@ -221,7 +231,9 @@ def refined(level: FloatImage, spot: Spot) -> Spot | None:
         placed = []
         for number, sign in ((0, 1), (1, -1), (2, 1), (3, -1)):
             axis = number // 2
-            placed.append(_edge(level, box[number], sign, axis, spans[axis], REACH * min(w, h)))
+            reaches = (REACH * min(w, h), FAR * min(w, h))
+            seen = (_edge(level, box[number], sign, axis, spans[axis], reach) for reach in reaches)
+            placed.append(next((place for place in seen if place is not None), None))
         if sum(p is not None for p in placed) < LEAST_SIDES:
             return None
         sides = [w, h]
@@ -230,8 +242,9 @@ def refined(level: FloatImage, spot: Spot) -> Spot | None:
             # one edge lies hidden: the rectangle keeps its size
             box[2 * axis] = low if low is not None else (high or 0.0) - sides[axis]
             box[2 * axis + 1] = high if high is not None else (low or 0.0) + sides[axis]
-    return Spot((box[0] + box[1]) / 2, (box[2] + box[3]) / 2, box[1] - box[0], box[3] - box[2],
-                spot.contrast, spot.light)  # fmt: skip
+    found = Spot((box[0] + box[1]) / 2, (box[2] + box[3]) / 2, box[1] - box[0], box[3] - box[2],
+                 spot.contrast, spot.light)  # fmt: skip
+    return replace(found, contrast=max(spot.contrast, frame_contrast(level, found)))
 
 
 def _edge(

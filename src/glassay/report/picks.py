@@ -153,7 +153,7 @@ def _whole(results: BenchResults) -> Pick | None:
     told = [one for one in able if one.setting.instrument.id != where.instrument.id]
     return Pick(
         "whole", "Best for a whole die in one view", (where.instrument.id,),
-        f"{name} shows all of {size} and shows lines of {say_length(best.width)}."
+        f"{name} shows all of {size} and lines of {say_length(best.width)}."
         f"{_maybe(best, told)}",
     )  # fmt: skip
 

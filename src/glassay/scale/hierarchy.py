@@ -8,7 +8,7 @@ by row it is judged whether a line still stands there, and whether those that do
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import cv2
@@ -50,6 +50,9 @@ HEAVIER_EVERY = (5, 10, 4)
 """Boundaries of counting chambers and of ruled paper stand at every 4th, 5th or 10th line."""
 MULTIPLES = {2: (4,), 4: (8,), 5: (10,), 10: (50, 20)}
 
+HALF_FILLED = (0.35, 0.75)
+"""Share of the division that lines fill where lines and gaps may be confused; the samples leave out a
+tenth of the gaps."""
 LONE_STANDS, LONE_OTHERS = 0.6, 6
 """Where only one longer line fits into the view, it must keep this share of the common contrast, and
 so many others be seen to end."""
@@ -99,9 +102,23 @@ def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: R
     """The pattern of longer lines of a `row` in `light` (height, width)."""
     if len(row.numbers) < 5:
         return NO_HIERARCHY
+    found, filled = _read(light, mask, row)
+    if found.every or not HALF_FILLED[0] < filled < HALF_FILLED[1]:
+        return found
+    # Bars as wide as their gaps: what was taken for the lines may be the gaps.
+    between = replace(row, positions=row.positions + row.division / 2)
+    return _read(light, mask, between)[0]
+
+
+def _read(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row
+) -> tuple[Hierarchy, float]:
+    """The pattern, and which share of a division the lines fill."""
     wave = _median(_profiles(light, mask, row, _inner(row)), (0, 1))
     if not np.isfinite(wave).all() or not (wave**2).sum() > 0:
-        return NO_HIERARCHY
+        return NO_HIERARCHY, 0.0
+    middle = wave[SAMPLES // 2]
+    filled = float((np.abs(wave - middle) < np.ptp(wave) / 2).mean())
     step = max(1.0, row.division / ROWS_PER_DIVISION)
     beyond = max(REACH * float(np.ptp(row.core)), REACH * 2 * row.division)
     count = int(np.clip(beyond / step, 8, ROWS))
@@ -114,9 +131,9 @@ def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: R
         first = _longer(sides, row.numbers, every, step, row.division)
         if first is not None:
             longest = _longest(sides, row.numbers, every, first, step, row.division)
-            return Hierarchy(every, first, longest)
+            return Hierarchy(every, first, longest), filled
     first = _lone(sides, row.numbers, step, row.division)
-    return NO_HIERARCHY if first is None else Hierarchy(5, first, 0, "lone")
+    return (NO_HIERARCHY if first is None else Hierarchy(5, first, 0, "lone")), filled
 
 
 def read_heavier(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row) -> Hierarchy:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +18,12 @@ from glassay.bench.chip.die_pictures import (
 from glassay.bench.document.die_notes import DieNotes, read_die_notes
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
-from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
+from glassay.cli.calibration import (
+    as_written,
+    calibration_options,
+    pixel_sizes_um,
+    positive_length_um,
+)
 from glassay.cli.outputs import check_all, output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
@@ -84,7 +88,7 @@ def command(
         else:
             (size,) = pixel_sizes_um(pixel_sizes, slide, division)
             if size is not None and pixel_sizes:
-                size = _as_written(size, pixel_sizes[0])
+                size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)
             found.append(_Found(picture, picture.measured()))
         if out is not None:
@@ -126,12 +130,6 @@ def _picture(
     area = parse_box(box)
     photo = read_photo(source, parse_tone(tone))
     return DiePicture(photo if area is None else photo.crop(area), size, told, False, source.name)
-
-
-def _as_written(size: Quantity, text: str) -> Quantity:
-    """The size, known to half its last digit: a rectangular distribution (JCGM 100:2008, 4.3.7)."""
-    half = half_last_digit(text) or 0.0
-    return size.with_contribution("digits as written", size.value * half / math.sqrt(3))
 
 
 def _check_folder(out: Path, source: Path, regions: Path | None) -> None:

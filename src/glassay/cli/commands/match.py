@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
-from glassay.cli.calibration import pixel_sizes_um, slide_pixel_size
+from glassay.cli.calibration import as_written, pixel_sizes_um, slide_pixel_size
 from glassay.cli.single import answer, figure_option, say_quantity
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.match import MatchResult, match
 from glassay.quantity import Quantity
-from glassay.units import half_last_digit
 
 
 @click.command()
@@ -85,14 +83,8 @@ def _calibrations(
         return slide_pixel_size(slides[0], division), slide_pixel_size(slides[1], division)
     sizes = pixel_sizes_um(stated, None, division, 2)
     texts = tuple(stated) * (2 // max(1, len(stated)))
-    known = [_as_written(s, text) for s, text in zip(sizes, texts, strict=False) if s is not None]
+    known = [as_written(s, text) for s, text in zip(sizes, texts, strict=False) if s is not None]
     return (known[0], known[1]) if known else (None, None)
-
-
-def _as_written(size: Quantity, text: str) -> Quantity:
-    """The size, known to half its last digit: a rectangular distribution (JCGM 100:2008, 4.3.7)."""
-    half = half_last_digit(text) or 0.0
-    return size.with_contribution("digits as written", size.value * half / math.sqrt(3))
 
 
 def _say(result: MatchResult) -> str:

@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import sys
 from pathlib import Path
 
 import click
 
-from glassay.cli.calibration import calibration_options, pixel_sizes_um
+from glassay.cli.calibration import as_written, calibration_options, pixel_sizes_um
 from glassay.cli.outputs import output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import not_measured, say_finding
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
 from glassay.quantity import Quantity
-from glassay.units import half_last_digit
 
 
 @click.command()
@@ -42,8 +40,7 @@ def command(
         # stated once for all: one setting is what a mosaic is made of
         (size,) = pixel_sizes_um(pixel_sizes, slide, division)
         if size is not None and pixel_sizes:
-            half = half_last_digit(pixel_sizes[0]) or 0.0
-            size = size.with_contribution("digits as written", size.value * half / math.sqrt(3))
+            size = as_written(size, pixel_sizes[0])
         done = _made(photos, out, cluster, size, tone)
     except (NotMeasurable, Unusable) as error:
         if as_json:

@@ -20,6 +20,7 @@ from glassay.bench.measuring.methods.contract import (
     photo_of,
     word_for,
 )
+from glassay.bench.measuring.methods.scale import pattern_of, scale_in
 from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
@@ -46,18 +47,18 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 
 def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
-    return {**box_only(bench, capture), "word": word_for(capture)}
+    own = {"pattern": pattern_of(bench, capture), "word": word_for(capture)}
+    return {**box_only(bench, capture), **own}
 
 
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.line_response import response_of_lines
     from glassay.imaging.compression import jpeg_quality
-    from glassay.scale import measure_scale
 
     photo = only_photo(paths, "a ruled scale")
-    scale = measure_scale(
-        photo.measuring_grey(), pattern="ruled", box=area(settings), word=settings["word"]
-    )
+    scale = scale_in(paths, photo.measuring_grey(), settings)
+    if scale.pattern != "ruled":
+        raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
     found = response_of_lines(
         photo.linear_grey(), scale.segments, scale.division.value,
         jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,

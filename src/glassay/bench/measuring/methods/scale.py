@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from glassay.bench.document.model import Bench, Capture, ReferenceObject
 from glassay.bench.measuring.methods.contract import (
@@ -13,12 +13,16 @@ from glassay.bench.measuring.methods.contract import (
     Outcome,
     Settings,
     area,
+    once,
     only_photo,
     photo_facts,
     word_for,
 )
 from glassay.imaging.file_names import CLIP_SUFFIXES
 from glassay.imaging.tone import FloatImage
+
+if TYPE_CHECKING:
+    from glassay.scale import ScaleResult
 
 
 def _scale_version() -> str:
@@ -41,11 +45,17 @@ def division_u(thing: ReferenceObject) -> tuple[float, bool]:
     return tolerance * (thing.division_um or 0.0) / math.sqrt(3), thing.tolerance is None
 
 
+def pattern_of(bench: Bench, capture: Capture) -> str:
+    """Which pattern is looked for in a capture."""
+    is_grid = bench.object(capture.object).kind == "grid"
+    return "grid" if is_grid and capture.pattern == "auto" else capture.pattern
+
+
 def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
     thing = bench.object(capture.object)
     u, assumed = division_u(thing)
     value = thing.certificate.division_um if thing.certificate else thing.division_um
-    pattern = "grid" if thing.kind == "grid" and capture.pattern == "auto" else capture.pattern
+    pattern = pattern_of(bench, capture)
     return {
         "object": thing.id,
         "division_um": value,
@@ -58,11 +68,11 @@ def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
 
 
 def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.scale import Division, calibrate, measure_scale
+    from glassay.scale import Division, calibrate
 
     box = area(settings)
     grey, facts, seen = _picture(paths, box)
-    result = measure_scale(grey, pattern=settings["pattern"], box=box, word=settings["word"])
+    result = scale_in(paths, grey, settings)
     division = Division(
         settings["division_um"],
         settings["division_u_um"],
@@ -72,6 +82,20 @@ def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
     calibration = calibrate(result, division)
     notes = tuple(dict.fromkeys((*seen, *calibration.notes)))
     return Outcome(calibration.findings(), notes, result, facts)
+
+
+def scale_in(paths: Sequence[Path], grey: FloatImage, settings: Settings) -> ScaleResult:
+    """The scale in a capture, in px; found once for all methods that rest on it.
+
+    `settings` have pattern, box and word (see `measure_scale`).
+    """
+    from glassay.scale import measure_scale
+
+    asked = settings["pattern"], area(settings), settings["word"]
+    return once(
+        ("scale", tuple(paths), *asked),
+        lambda: measure_scale(grey, pattern=asked[0], box=asked[1], word=asked[2]),
+    )
 
 
 def _picture(
