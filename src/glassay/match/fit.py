@@ -70,7 +70,7 @@ CLUSTER_BLOCKS, FEW_BLOCKS = 2, 60
 the uncertainty is taken from squares of this many blocks on a side, left out one at a time; from
 single blocks where there are few of them."""
 
-LARGER_CLUSTERS, FEWEST_CLUSTERS = (3, 4, 6), 8
+LARGER_CLUSTERS, FEWEST_CLUSTERS = (3, 4, 6), 12
 """Larger squares that are tried too, as long as so many are left: what reaches over several blocks,
 like a lens's distortion that is too small to be fitted, shows in them alone. The size that shows
 most counts."""
@@ -171,14 +171,17 @@ class Fit:
         """
         normal, _ = _normal(self.fields, self.rests, self.information, self.weights)
         normal += np.diag(self.prior)
-        found = [self._jackknife(normal, self.clusters)]
+        found, counts = [self._jackknife(normal, self.clusters)], list[int]()
         for times in LARGER_CLUSTERS:
             cell = np.floor((self.places - self.places.min(axis=0)) / (self.side * times))
             _, index = np.unique(cell, axis=0, return_inverse=True)
             if index.max() + 1 >= max(FEWEST_CLUSTERS, len(self.terms) + 4):
                 found.append(self._jackknife(normal, index.ravel()))
+                counts.append(int(index.max()) + 1)
         variances = np.array([one[0] for one in found])
-        best = variances.argmax(axis=0)
+        # chance alone makes one of several scatter more: by its standard error that is nothing
+        chance = np.array([1.0] + [1 + math.sqrt(2 / count) for count in counts])
+        best = (variances / chance[:, None]).argmax(axis=0)
         freedom = np.array([one[1] for one in found])
         each = np.arange(len(self.terms))
         return variances[best, each], freedom[best, each]

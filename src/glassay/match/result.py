@@ -40,6 +40,10 @@ DISTORTION_U = USUAL_DISTORTION
 does not show it: a calibration holds for the middle or the mean of a field, the scale ratio for the
 overlap. It enters the comparison with the calibrations, not the ratio."""
 
+AXIS_OFF = 0.02
+"""Assumed standard uncertainty of where the optical axis meets the photo, in half diagonals from its
+middle (common practice, no source: a camera sits on its tube to some tenths of a mm)."""
+
 
 @dataclass(frozen=True, eq=False)
 class MatchResult:
@@ -168,7 +172,9 @@ def result_of(
     used = len(result.terms) / 2
     u_residual = result.residual_px / math.sqrt(2 * max(1.0, ZONES**2 - used))
     return MatchResult(
-        scale_ratio=_with_budget(Quantity(value, "1"), value, "scale", result, alike),
+        scale_ratio=_with_budget(
+            Quantity(value, "1"), value, "scale", result, alike
+        ).with_contribution("place of the optical axes (assumed)", value * _off_axis(result)),
         rotation=_with_budget(
             Quantity(turn if found.first_is_coarse else -turn, "deg"),
             math.degrees(1), "turn", result, alike,
@@ -220,6 +226,20 @@ def _untold(term: str, result: Fit) -> float:
         bend = max(abs(other.mapping.from_k), abs(other.mapping.to_k), 1e-9)
         changes.append(abs(change) * min(1.0, USUAL_DISTORTION / bend))
     return max(changes)
+
+
+def _off_axis(result: Fit) -> float:
+    """By how much (relative) the scale at the middles of the fields changes if the axes of lenses whose
+    distortion was found are off by `AXIS_OFF`: moving the axis by d changes the scale at p, which the
+    overlap fixes, against that at the axis by 4 k p.d, to first order."""
+    onward, centre = result.mapping, result.centre[None]
+    changes = []
+    for k, shape, place in (
+        (onward.from_k, onward.from_shape, centre),
+        (onward.to_k, onward.to_shape, onward(centre)),
+    ):
+        changes.append(4 * k * math.sqrt(float(Frame.of(shape).square(place)[0])) * AXIS_OFF)
+    return math.hypot(*changes)
 
 
 def _say_what_was_found(found: Found, result: Fit, alike: bool, notes: list[str]) -> None:
