@@ -10,7 +10,7 @@ demo: $(READY)
 	$(BIN)/python -m demo
 
 test: $(READY) lint
-	$(BIN)/python -m pytest -n 2 --dist loadgroup
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 lint: $(READY)
 	$(BIN)/ruff check .

@@ -154,6 +154,15 @@ def test_the_refusal_of_even_lines_says_how_to_vouch_for_them(scene: str) -> Non
         measure_scale(photographed(SCENES[scene](), blur=0.6))
 
 
+def test_the_refusal_of_a_plain_grid_says_how_to_vouch_for_it() -> None:
+    picture = np.full((480, 640), 0.8, np.float32)
+    for x in range(20, 640, 60):
+        for y in range(20, 480, 60):
+            cv2.circle(picture, (x, y), 12, 0.3, -1, cv2.LINE_AA)
+    with pytest.raises(NotMeasurable, match="--pattern grid"):
+        measure_scale(photographed(picture, blur=0.6))
+
+
 @pytest.mark.parametrize(
     ("scene", "pattern"),
     [("rings", "auto"), ("letters", "auto"), ("wallpaper", "auto"), ("wallpaper", "grid")],

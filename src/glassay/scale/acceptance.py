@@ -44,6 +44,10 @@ HOW_TO_SAY = (
 )
 
 
+class WordWanted(NotMeasurable):
+    """What repeats evenly was found, and it takes somebody's word that it is a scale."""
+
+
 def doubts(view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy) -> tuple[str, ...]:
     """What must be said of a ruling that is taken for a scale; nothing where its longer lines tell.
 
@@ -57,7 +61,7 @@ def doubts(view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy) -> tu
     if hierarchy.kind == "lone" and used >= PLAIN_LINES and _like_a_slides(lines, fit):
         return ()
     if not view.pointed and view.word != "filed":
-        raise NotMeasurable(
+        raise WordWanted(
             f"{used} lines that repeat were found, but no longer 5th or 10th ones that tell a scale"
             f" from other things that repeat; {HOW_TO_SAY}"
         )

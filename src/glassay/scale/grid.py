@@ -28,6 +28,7 @@ from glassay.field_stop import FieldStop
 from glassay.fitting import Trimmed, is_better, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
+from glassay.scale.acceptance import WordWanted
 from glassay.scale.hierarchy import Hierarchy, Row, read_heavier
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 
@@ -76,7 +77,7 @@ def measure_grid(view: View, *, strict: bool) -> ScaleResult:
         )
     boundaries = _boundaries(view, best)
     if view.word == "none" and not boundaries:
-        raise NotMeasurable(
+        raise WordWanted(
             "what stands on a lattice was found, but no heavier lines at every 4th, 5th or 10th place"
             " that tell a grid from other things that repeat; if one division is the distance between"
             " neighbours, say that it is a grid (--pattern grid)"

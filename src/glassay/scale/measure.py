@@ -11,6 +11,7 @@ import numpy as np
 from glassay.errors import NotMeasurable
 from glassay.field_stop import find_field_stop
 from glassay.imaging.tone import FloatImage
+from glassay.scale.acceptance import WordWanted
 from glassay.scale.grid import measure_grid
 from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
 from glassay.scale.result import ScaleResult, View, Word
@@ -84,19 +85,20 @@ def _behind_raster(view: View, pattern: Pattern, raster: Raster) -> ScaleResult:
 
 
 def _measured(view: View, pattern: Pattern) -> ScaleResult:
-    reasons: list[str] = []
+    reasons: list[NotMeasurable] = []
     if pattern in ("auto", "ruled"):
         try:
             return _in_whole_photo(measure_ruled(view), view.shape, *view.corner)
         except NotMeasurable as error:
-            reasons.append(str(error))
+            reasons.append(error)
     if pattern in ("auto", "grid"):
         try:
             result = measure_grid(view, strict=pattern == "auto")
             return _in_whole_photo(result, view.shape, *view.corner)
         except NotMeasurable as error:
-            reasons.append(str(error))
-    raise NotMeasurable(reasons[0])
+            reasons.append(error)
+    # What can be mended by a word is worth more to know than why it is nothing else.
+    raise next((one for one in reasons if isinstance(one, WordWanted)), reasons[0])
 
 
 def _stretched(grey: FloatImage) -> FloatImage:

@@ -20,6 +20,15 @@ OF_NO_METHOD = {
     "tiles_placed": "views placed",
     "tiles_left_out": "views left out",
     "loop_closure": "disagreement around loops",
+    # dies
+    "pads": "bond pads",
+    "pad_pitch": "pitch of the bond pads",
+    "finest_line": "finest line of the drawing",
+    "finest_space": "finest space of the drawing",
+    "finest_pitch": "finest repeated pitch of the drawing",
+    "finest_line_limit": "width below which no line could be measured",
+    "finest_space_limit": "width below which no space could be measured",
+    "finest_pitch_limit": "pitch below which none could be told",
 }
 """Names of what is found by no method of a bench: put together, or by a command of its own."""
 
