@@ -10,7 +10,7 @@ demo: $(READY)
 	$(BIN)/python -m demo
 
 test: $(READY) lint
-	$(BIN)/python -m pytest -n 2 --dist loadfile
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 2 --dist loadfile
 
 lint: $(READY)
 	$(BIN)/ruff check .
