@@ -413,7 +413,7 @@ def foot_of(plate: Plate, *, blind: bool = False) -> list[str]:
     ]
     if not blind:
         sentences.append(
-            "Lines are those resolved at 10 % modulation, by bars or by repeated exposures."
+            "Lines are those resolved at 10 % modulation, by what stands beside each."
         )
         if plate.left_out:
             told = "; ".join(f"{who}: {why}" for who, why in plate.left_out.items())
