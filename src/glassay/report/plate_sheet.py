@@ -412,9 +412,7 @@ def foot_of(plate: Plate, *, blind: bool = False) -> list[str]:
         f"Resampled in linear light: {plate.kernel_words}; nothing is sharpened.",
     ]
     if not blind:
-        sentences.append(
-            "Lines are those resolved at 10 % modulation, by what stands beside each."
-        )
+        sentences.append("Lines are those resolved at 10 % modulation, by what stands beside each.")
         if plate.left_out:
             told = "; ".join(f"{who}: {why}" for who, why in plate.left_out.items())
             sentences.append(f"Not shown: {told}.")
