@@ -21,7 +21,7 @@ class ClaimKind:
     `read` turns the text into a number in `unit`. `finding` is the key of the setting's or capture's
     finding that settles it ("" where none does), `sense` which side of the number keeps the promise,
     `evidence` what has to be photographed or noted to settle it, `shot` that under its key in
-    `glassay.bench.planning.shots`. `held_by` names ("module:function") what such a claim is held
+    `glassay.bench.planning.shot_kinds`. `held_by` names ("module:function") what such a claim is held
     against, first things first: each takes the claim and `glassay.bench.judging.held.Seen` and
     returns a `Held`, or None where it has nothing to say. One of them may settle the claim as
     untested, with the reason.

@@ -8,7 +8,7 @@ from glassay.bench.document.claims import CLAIM_KINDS
 from glassay.bench.document.model import Claim, Instrument
 from glassay.bench.judging.decide import decide
 from glassay.bench.judging.ends import end_of, missing_end
-from glassay.bench.judging.held import Held, Seen, by_decision, untested
+from glassay.bench.judging.held import Held, Seen, by_decision, kindest, untested
 from glassay.bench.keeping.results import CaptureResult, SettingResult, Statement
 from glassay.quantity import Quantity
 
@@ -18,13 +18,8 @@ def hold(claim: Claim, seen: Seen) -> Held | None:
     found = _candidates(CLAIM_KINDS[claim.kind].finding, seen.settings, seen.captures)
     if not found or claim.value is None:
         return None
-    target = claim.value
-    value, where = {
-        "at least": max(found, key=lambda pair: pair[0].value),
-        "at most": min(found, key=lambda pair: pair[0].value),
-        "equal": min(found, key=lambda pair: abs(pair[0].value - target)),
-    }[claim.sense]
-    decision = decide(value, target, claim)
+    value, where = kindest(found, claim.sense, claim.value)
+    decision = decide(value, claim.value, claim)
     if decision.word != "met" and (place := unseen_end(seen.instrument, claim, seen.settings)):
         return untested("end unseen", *place, where, numbers=(value,))
     why = Statement("in setting", (where,), (value,))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from glassay.bench.document.model import Claim
 from glassay.bench.document.observed import NOTED_RULE, observed_values, settling
 from glassay.bench.judging.decide import decide
-from glassay.bench.judging.held import Held, Seen, by_decision
+from glassay.bench.judging.held import Held, Seen, by_decision, kindest
 from glassay.bench.keeping.results import Statement
 
 
@@ -14,12 +14,7 @@ def hold(claim: Claim, seen: Seen) -> Held | None:
     noted = observed_values(seen.instrument, claim.kind)
     if not noted or claim.value is None:
         return None
-    target = claim.value
-    value, where = {
-        "at least": max(noted, key=lambda pair: pair[0].value),
-        "at most": min(noted, key=lambda pair: pair[0].value),
-        "equal": min(noted, key=lambda pair: abs(pair[0].value - target)),
-    }[claim.sense]
+    value, where = kindest(noted, claim.sense, claim.value)
     decision = decide(value, claim.value, claim)
     return by_decision(claim, decision, Statement("noted", (where,), (value,)), value)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from glassay.bench.document.model import Claim, Instrument
+from glassay.bench.document.model import Claim, Instrument, Sense
 from glassay.bench.judging.decide import Decision
 from glassay.bench.keeping.results import (
     CaptureResult,
@@ -49,6 +49,15 @@ class Held:
     readings: tuple[JudgedReading, ...] = ()
     display_width_needed: Quantity | None = None
     detail_limit: Quantity | None = None
+
+
+def kindest(
+    found: Sequence[tuple[Quantity, str]], sense: Sense, claimed: float
+) -> tuple[Quantity, str]:
+    """Of several values with where each was found, the one nearest to keeping a claim."""
+    if sense == "equal":
+        return min(found, key=lambda pair: abs(pair[0].value - claimed))
+    return (max if sense == "at least" else min)(found, key=lambda pair: pair[0].value)
 
 
 def untested(kind: str, *names: str, numbers: tuple[Quantity | float, ...] = ()) -> Held:
