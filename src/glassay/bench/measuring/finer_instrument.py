@@ -18,6 +18,7 @@ from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodRes
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS
 from glassay.bench.measuring.methods.match import BY_FINER
+from glassay.bench.measuring.resolved import captures_in
 from glassay.bench.measuring.run import Progress, measure_asked
 from glassay.detail.relative_response import LEAST_RATIO
 
@@ -123,10 +124,7 @@ def _ratio(pair: Twosome) -> float:
 
 def _response_of(results: BenchResults, capture: Capture) -> dict[str, Any] | None:
     """The best known response in the setting of a capture, in pictures of its size; None without."""
-    here = [
-        one for one in results.captures
-        if (one.capture.instrument, one.capture.setting) == (capture.instrument, capture.setting)
-    ]  # fmt: skip
+    here = captures_in(capture.instrument, capture.setting, results.captures)
     mine = next((one for one in here if one.capture.id == capture.id), None)
     size = None if mine is None else (mine.facts.get("width"), mine.facts.get("height"))
     best: tuple[float, Mapping[str, Any]] | None = None

@@ -93,7 +93,10 @@ def finest_in(
         sure = [found for found in sure if found.is_well_measured] or sure
         return _combined(sure)
     limit = _finest_sampled(one, captures)
-    bounds = [_correlation(one, r, limit) for r in _here(one, captures)]
+    bounds = [
+        _correlation(one, r, limit)
+        for r in captures_in(one.instrument.id, one.setting.id, captures)
+    ]
     return _finest_of(bounds) if contrast is None else None
 
 
@@ -102,7 +105,10 @@ def sources_of(
 ) -> list[Resolved]:
     """The finest line of a setting by each kind of evidence that shows one: bars, edges, the slide's
     own lines, a chip that a finer instrument shows too."""
-    here, limit = _here(one, captures), _finest_sampled(one, captures)
+    here, limit = (
+        captures_in(one.instrument.id, one.setting.id, captures),
+        _finest_sampled(one, captures),
+    )
     kinds = [
         [bars_in(r) for r in here] if contrast is None else [],
         *([read(one, r, limit, contrast) for r in here] for read in (_edge, _lines, _by_finer)),
@@ -130,9 +136,14 @@ def _agree(a: Resolved, b: Resolved) -> bool:
     return apart <= math.hypot(a.frequency.expanded, b.frequency.expanded)
 
 
-def _here(one: SettingResult, captures: Sequence[CaptureResult]) -> list[CaptureResult]:
-    place = (one.instrument.id, one.setting.id)
-    return [r for r in captures if (r.capture.instrument, r.capture.setting) == place]
+def captures_in(
+    instrument: str, setting: str, captures: Sequence[CaptureResult]
+) -> list[CaptureResult]:
+    """The captures that were taken in one setting of an instrument (ids)."""
+    return [
+        one for one in captures
+        if (one.capture.instrument, one.capture.setting) == (instrument, setting)
+    ]  # fmt: skip
 
 
 def _combined(told: Sequence[Resolved]) -> Resolved:
