@@ -35,7 +35,7 @@ Box = tuple[int, int, int, int]
 METHOD = "contrast through focus"
 WALK_METHOD = "registration from photo to photo"
 QUALITY_METHOD = "edge response in the sharpest photo"
-METHOD_VERSION = "3"
+METHOD_VERSION = "4"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 USUAL_FREQUENCY = 0.1
