@@ -44,7 +44,7 @@ def _correlation_chart(case: Case) -> Chart:
     y, u = (np.array(evidence[key], dtype=float) for key in ("correlation", "correlation_u"))
     cutoff = case.findings["frc_cutoff"].quantity
     is_open = case.findings["frc_reaches_nyquist"].value is True
-    marks = () if is_open else ((cutoff.value, f"detail repeats up to {say(cutoff)}"),)
+    marks = () if is_open else ((cutoff.value, f"up to {say(cutoff)}"),)
     words = "Correlation of the exposures at each spatial frequency, with its 95 % band"
     words += ": it never falls below 1/7." if is_open else "; detail ends where it falls below 1/7."
     return Chart(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import os
 import tempfile
 from collections.abc import Iterable, Sequence
@@ -85,12 +86,20 @@ def _rows(pieces: Sequence[Piece]) -> list[list[Piece]]:
     for piece in pieces:
         last = rows[-1] if rows else []
         kind = last[0].kind if last else ""
-        goes_with = kind == "detail" or kind == piece.kind
-        if goes_with and len(last) < ACROSS[kind]:
+        goes_with = kind in ("detail", piece.kind)
+        if goes_with and (kind == "picture" or len(last) < ACROSS[kind]):
             last.append(piece)
         else:
             rows.append([piece])
-    return rows
+    return [part for row in rows for part in _halved(row)]
+
+
+def _halved(row: list[Piece]) -> list[list[Piece]]:
+    """Pictures in rows of nearly one length."""
+    most = ACROSS[row[0].kind]
+    count = math.ceil(len(row) / most)
+    share = math.ceil(len(row) / count)
+    return [row[at : at + share] for at in range(0, len(row), share)]
 
 
 GAP_MM = 4.0
