@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal.windows import tukey
 
-from glassay.field.distortion import GridView, RulingView
+from glassay.field.distortion_fit import GridView, RulingView
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]

@@ -34,7 +34,6 @@ from glassay.sampling.blocks import (
 )
 from glassay.sampling.decide import (
     FAINT_STRENGTH,
-    GRID_OVER_FREE,
     LONE_STRENGTH,
     NOISE_STRENGTH,
     PRIOR_RANGE,
@@ -44,14 +43,13 @@ from glassay.sampling.decide import (
     excluded_reach,
     expected_coherence,
     find_near,
-    find_on_grid,
     find_trace,
     settle_faint,
-    shows_grid_factor,
     signal_share,
 )
 from glassay.sampling.evidence import Evidence, file_evidence
 from glassay.sampling.frames import Stack, take_apart
+from glassay.sampling.grid_factor import GRID_OVER_FREE, find_on_grid, shows_grid_factor
 from glassay.sampling.mirror import (
     MirrorSpectrum,
     Spectrum,
