@@ -136,7 +136,7 @@ def _detail(
 
 def _field(wanted_um: tuple[float, float], one: SettingResult) -> Condition:
     long, short = wanted_um
-    name = in_um(long) if not short else f"{in_um(long)} x {um(short)}"
+    name = in_um(long) if not short else f"{in_um(long)} x {in_um(short)}"
     where = f"in setting {one.setting.title}"
     diameter = one.findings.get("field_diameter")
     width, height = one.findings.get("field_width"), one.findings.get("field_height")
