@@ -68,8 +68,12 @@ class ColourField:
     def _with_processing(self, value: float, u: float) -> Quantity:
         parts = (
             Contribution("scatter of the pieces", u),
-            Contribution("demosaicing and stored chroma", self.processing.share * abs(value)),
-            Contribution("least displacement that processing keeps", self.processing.px),
+            Contribution(
+                "demosaicing and stored chroma", self.processing.share * abs(value), scope="setting"
+            ),
+            Contribution(
+                "least displacement that processing keeps", self.processing.px, scope="setting"
+            ),
         )
         return Quantity(value, "px", parts)
 

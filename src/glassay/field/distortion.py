@@ -166,11 +166,21 @@ def _percent(fit: Fit, radius: float, reach: float, has_rulings: bool) -> Quanti
     slope = np.array([(at(k + step) - at(k - step)) / 2e-5 for step in steps])
     own = math.sqrt(float(slope @ fit.covariance[: len(k), : len(k)] @ slope))
     parts = [Contribution("fit of the points", own, float(fit.freedom))]
-    parts.append(Contribution("bent cells and dots", BENT_POINTS[0] * abs(at(k)) + BENT_POINTS[1]))
+    parts.append(
+        Contribution(
+            "bent cells and dots", BENT_POINTS[0] * abs(at(k)) + BENT_POINTS[1], scope="setting"
+        )
+    )
     if has_rulings:
-        parts.append(Contribution("lines bent by distortion", BENT_LINES * abs(at(k))))
+        parts.append(
+            Contribution("lines bent by distortion", BENT_LINES * abs(at(k)), scope="setting")
+        )
     if "k2" not in fit.free:
-        parts.append(Contribution("next order of the model", _unseen_order(fit, radius, reach)))
+        parts.append(
+            Contribution(
+                "next order of the model", _unseen_order(fit, radius, reach), scope="setting"
+            )
+        )
     return Quantity(at(k), "%", tuple(parts))
 
 

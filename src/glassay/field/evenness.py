@@ -276,7 +276,7 @@ def _percent(share: float, noise: float, blocks: int, centre_blocks: int) -> Qua
     parts = (
         Contribution("noise of the zone", 100 * noise / math.sqrt(blocks)),
         Contribution("noise of the centre", 100 * share * noise / math.sqrt(centre_blocks)),
-        Contribution("choice of the zones", 100 * 0.02 * abs(1 - share)),
+        Contribution("choice of the zones", 100 * 0.02 * abs(1 - share), scope="setting"),
     )
     return Quantity(100 * share, "%", parts)
 
@@ -300,7 +300,7 @@ def _colour_shifts(
             raise NotMeasurable("a colour channel is black at the centre")
         parts = (
             Contribution("noise of the cell", 100 * noise / middle / size),
-            Contribution("rounding and compression", STORED_COLOUR),
+            Contribution("rounding and compression", STORED_COLOUR, scope="capture"),
             Contribution("noise of the centre", 100 * noise / middle / _zone_side(ratio)),
         )
         found.append(Quantity(100 * share, "%", parts))

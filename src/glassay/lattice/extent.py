@@ -217,9 +217,10 @@ def _size(vector: Array, sides: tuple[Side, Side], frame: Frame, distortion: Qua
         length, "px",
         (
             Contribution("scatter along the sides", math.hypot(*(side.u for side in sides))),
-            Contribution("place of the sides", math.hypot(*placed)),
-            Contribution("blurred border", math.hypot(*(side.u_border for side in sides))),
+            Contribution("place of the sides", math.hypot(*placed), scope="reference"),
+            Contribution("blurred border", math.hypot(*(side.u_border for side in sides)),
+                         scope="setting"),
             Contribution("distortion", math.hypot(distortion.u, DISTORTION_LEFT)
-                         * square * length),
+                         * square * length, scope="setting"),
         ),
     )  # fmt: skip

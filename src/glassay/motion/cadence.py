@@ -381,14 +381,14 @@ def delivered_rate(repeats: Repeats, frames: int, duration_s: float, tick_s: flo
     parts = []
     if tick_s:
         stamps = rate * tick_s / math.sqrt(6) / duration_s
-        parts.append(Contribution("rounding of time stamps", stamps))
+        parts.append(Contribution("rounding of time stamps", stamps, scope="capture"))
     if found:
         ends = math.sqrt(stretches / 6) / duration_s
-        parts.append(Contribution("count at both ends", ends))
+        parts.append(Contribution("count at both ends", ends, scope="capture"))
     if repeats.u_count:
         count = repeats.u_count / duration_s
-        parts.append(Contribution("telling repeated frames from new ones", count))
+        parts.append(Contribution("telling repeated frames from new ones", count, scope="capture"))
     if repeats.doubtful:
         hidden = repeats.doubtful / math.sqrt(3) / duration_s
-        parts.append(Contribution("repetitions that compression may hide", hidden))
+        parts.append(Contribution("repetitions that compression may hide", hidden, scope="setting"))
     return Quantity(rate, "1/s", tuple(parts))
