@@ -57,7 +57,7 @@ def write_sheet(sheet: Sheet) -> str:
     pads = f"{len(result.pads)} bond pads" if result.pads else "no bond pads told"
     filling = {
         "title": sheet.title, "taken": sheet.taken, "version": __version__,
-        "styles": source("page.css"), "own_styles": source("die_sheet.css"),
+        "styles": source("page.css") + source("die_sheet.css"),
         "size": (length_of(result.width), length_of(result.height)), "pads_told": pads,
         "process": None if result.process is None else {
             "statement": prose(result.process.statement),
