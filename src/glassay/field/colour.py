@@ -318,6 +318,8 @@ def _fit(pieces: list[_Piece], before: ColourField) -> tuple[ColourField, list[_
 MEDIAN_MISFIT = 1.386
 """Median of chi squared with two degrees of freedom (2 ln 2)."""
 OUTLIER_MISFIT = 20.0
+"""Chi squared with two degrees of freedom above which a piece is left out: exp(-20 / 2), one in 22 000
+of those that follow."""
 
 
 def _misfit(piece: _Piece, terms: Array) -> float:

@@ -47,6 +47,8 @@ BENT_POINTS = (0.004, 0.008)
 """Standard uncertainty, relative and in percent, for middles of cells, dots and lines that the lens
 bends and colour fringes pull: simulated grids were off by 0.002 to 0.015 % beyond their scatter."""
 MOST_DISTORTION = 0.6
+"""Sum of both coefficients beyond which points are no grid seen through a lens: microscopes distort by
+some per cent (common practice, no source), a fisheye by 0.3 or so."""
 
 
 @dataclass(frozen=True)

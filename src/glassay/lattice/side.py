@@ -24,7 +24,8 @@ Flags = npt.NDArray[np.bool_]
 PIECES = 24
 """Pieces into which a side is cut."""
 
-FEWEST_PIECES = 8
+FEWEST_PIECES = PIECES // 3
+"""A third of a side: its line and the parabola against which pieces are checked have three unknowns."""
 
 STEP_CONTRAST = 0.02
 """Least change of colour at an edge, relative to the light inside."""

@@ -26,6 +26,7 @@ REACH = 0.25
 """Part of the piece's side by which the picture may wander before a new reference is taken."""
 
 ENOUGH_FRAMES = 3
+"""A drift is a line: two places lie on it whatever they are, the third tells the scatter."""
 
 REGISTERED_PX = 0.01
 """Standard uncertainty of one registered shift at ordinary noise."""

@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from glassay.imaging.compression import BLOCK
+
 Plane = npt.NDArray[np.floating]
 
-BLOCK = 8
 LOWEST = (1, 4)
 """Sum of both indices of the coefficients looked at: steps are small there, and no step is so large
 that noise, too, would stay within it."""

@@ -11,6 +11,7 @@ import numpy as np
 from glassay.bench.saying.words import say
 from glassay.detail.edge_result import EdgeResponse
 from glassay.imaging import Photo
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 from glassay.report.curves import Chart, Curve, steps
 from glassay.report.drawing import Figure, Stroke
@@ -37,13 +38,12 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     write_figures(figures(case), path, title)
 
 
-NYQUIST = 0.5
-"""Highest frequency, cycles/px, that pixels carry. An edge that crosses them at a slant is sampled
-more finely, so that its curve goes on; no picture of theirs holds such detail."""
-
-
 def place_in_words(level: float, found: Quantity) -> str:
-    """Where the curve falls to `level`: a frequency, or that it lies beyond the pixels' own limit."""
+    """Where the curve falls to `level`: a frequency, or that it lies beyond the pixels' own limit.
+
+    An edge that crosses the pixels at a slant is sampled more finely than they are, so that its
+    curve goes on beyond; no picture of theirs holds such detail.
+    """
     words = f"{level * 100:.0f} % "
     return words + (f"at {say(found)}" if found.value <= NYQUIST else "beyond Nyquist")
 

@@ -50,7 +50,9 @@ by-product that passes `JOINT_STRENGTH` on one axis less so."""
 PRIOR_STRENGTH = 3.5
 """Enough at the factor already found along the other axis: few frequencies are tried then."""
 
-PRIOR_GRID_STRENGTH = 10.0
+PRIOR_GRID_STRENGTH = 2 * NOISE_STRENGTH
+"""On the compression grid itself something is always found; there a trace must be twice as strong as
+the strongest that chance gives, on both axes, to mean anything."""
 
 PRIOR_RANGE = 0.02
 """How far, relative, the two axes' factors may differ to profit from that. Whole native sizes make

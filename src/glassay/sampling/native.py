@@ -18,12 +18,11 @@ import numpy.typing as npt
 from scipy import fft
 
 from glassay.finding import Finding
-from glassay.imaging.compression import jpeg_quality
+from glassay.imaging.compression import BLOCK, jpeg_quality
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.sampling.binding import detail_equivalent_pixels
 from glassay.sampling.blocks import (
-    BLOCK,
     GRID_FACTORS,
     MILD_QUALITY,
     BlockStatistics,

@@ -14,11 +14,8 @@ from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingRe
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.detail.tone_doubt import with_tone
-from glassay.optics.limits import cutoff_per_um
+from glassay.optics.limits import NYQUIST, cutoff_per_um
 from glassay.quantity import Quantity, combine
-
-NYQUIST = 0.5
-"""Highest frequency that pixels carry, cycles/px; what an edge shows beyond it is no detail."""
 
 USUAL_CONTRAST = 0.1
 """Modulation at which a line counts as told where no contrast is stated (common practice, no
