@@ -72,9 +72,13 @@ CLEAR = 0.1
 camera's own mosaic, red and blue are sampled at every second px only."""
 
 HIGHEST_ORDER = 8
+"""Sum of both orders up to which a peak may be explained: waves of square cells fall as 1 / order,
+and an eighth of the first is below what stands beside them."""
 
 
 MOST_SEEDS = 10
+"""Waves from which steps are made, the strongest: with all their differences 100. The first order
+and the diagonals, of which one pair makes the lattice, are four of a lattice's waves."""
 
 
 USED_COLOUR = 0.3

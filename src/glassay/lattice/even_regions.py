@@ -28,6 +28,8 @@ SOFTNESS = (1.0, 2.2)
 """Smoothing of the reduced picture, px: against noise, and against moire within the array."""
 
 MOST_RECTANGLES = 8
+"""Candidates that are refined, each in turn until one passes: bounds the time of pictures of nothing
+but rectangles (not studied)."""
 
 LEAST_OF_LARGEST = 0.3
 """Least area of a candidate over that of the largest: a sensor is mostly its array."""

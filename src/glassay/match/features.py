@@ -37,7 +37,12 @@ FEWEST_VOTES = 5
 once in 390 000 tries (C(100, 3) (16 pi / 200 000)^3), which is 1.3 % in the 5 000 tries made."""
 
 CONTRAST_THRESHOLD = 0.015
+"""Least contrast of a feature: below the library's 0.04, as chips in soft light show little (not
+studied)."""
+
 INLIER_PX = 4.0
+"""How far pairs may be from one similarity, px of the reduced photos: 0.3 % of their longest side,
+as much as distortion of some per cent bends an overlap."""
 
 
 @dataclass(frozen=True, eq=False)
