@@ -14,7 +14,6 @@ from glassay.bench.chip.plate import Plate
 from glassay.report.plate_layout import Layout, Sheet, lay_out, with_list
 from glassay.report.plate_text import Size
 
-LAYOUTS: tuple[Layout, ...] = ("grid", "wipe", "alternate")
 Look = Literal["light", "dark"]
 LOOKS: tuple[Look, ...] = ("light", "dark")
 
