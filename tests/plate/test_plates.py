@@ -24,18 +24,9 @@ from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 from glassay.report.parts import Report
-from glassay.report.plate_sheet import (
-    LINE,
-    PRINT,
-    SIZES,
-    Layout,
-    Size,
-    animated,
-    draw_series,
-    draw_sheet,
-    lay_out,
-    text_width,
-)
+from glassay.report.plate_layout import Layout, lay_out
+from glassay.report.plate_sheet import PRINT, SIZES, animated, draw_series, draw_sheet
+from glassay.report.plate_text import LINE, Size, text_width
 from glassay.report.printed import write_summary
 from tests.plate.conftest import PIXEL_UM, Shown, chip_file
 from tests.report.test_printed_report import tool

@@ -14,17 +14,11 @@ from glassay.distortion import Frame, at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
-from glassay.lattice.basis import (
-    MoireSuspected,
-    Mosaic,
-    MosaicUntold,
-    Steps,
-    find_steps,
-    is_hexagonal,
-)
+from glassay.lattice.basis import MoireSuspected, Steps, find_steps
 from glassay.lattice.extent import Extent, find_extent
 from glassay.lattice.formats import format_of
 from glassay.lattice.moire import is_off_edges
+from glassay.lattice.mosaic_cell import Mosaic, MosaicUntold, is_hexagonal
 from glassay.lattice.own_edges import Field, is_within, own_extent
 from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves

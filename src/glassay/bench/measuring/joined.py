@@ -14,7 +14,7 @@ from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 
 if TYPE_CHECKING:  # each measurement is loaded when it is needed
-    from glassay.field.distortion import GridView, RulingView, View
+    from glassay.field.distortion_fit import GridView, RulingView, View
     from glassay.focus import FocusResult
     from glassay.imaging.clip import ClipReader
     from glassay.motion import ClipResult

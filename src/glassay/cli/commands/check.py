@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.keeping.pack import Checked, check
+from glassay.bench.keeping.check_pack import Checked, check
 
 MOST_SAID = 30
 """Differences that are printed; when a method changed, everything that follows from it differs."""

@@ -12,6 +12,7 @@ from glassay.cli.single import answer, parse_box, say_quantity, single_photo_opt
 from glassay.detail.edge import measure_edges
 from glassay.detail.edge_result import GROUPS, EdgeResponse
 from glassay.imaging import Photo, read_photo
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 from glassay.sampling.evidence import compression_notes
 
@@ -58,9 +59,6 @@ def command(
         draw_edges(read[0], response, figure)
 
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
-
-
-NYQUIST = 0.5
 
 
 def _say(found: EdgeResponse) -> str:
