@@ -14,6 +14,7 @@ from glassay.bench.measuring.methods.contract import (
     Outcome,
     Settings,
     area,
+    box_and_tone,
     box_only,
     only_photo,
     photo_facts,
@@ -37,7 +38,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.edge import measure_edges
     from glassay.sampling.evidence import compression_notes
 
-    photo = only_photo(paths, "an edge")
+    photo = only_photo(paths, "an edge", settings.get("tone"))
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
         notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
@@ -48,14 +49,14 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
     own = {"pattern": pattern_of(bench, capture), "word": word_for(capture)}
-    return {**box_only(bench, capture), **own}
+    return {**box_and_tone(bench, capture), **own}
 
 
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.line_response import response_of_lines
     from glassay.imaging.compression import jpeg_quality
 
-    photo = only_photo(paths, "a ruled scale")
+    photo = only_photo(paths, "a ruled scale", settings.get("tone"))
     scale = scale_in(paths, photo.measuring_grey(), settings)
     if scale.pattern != "ruled":
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
@@ -69,7 +70,7 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.bars import measure_bars
 
-    photo = only_photo(paths, "a bar target")
+    photo = only_photo(paths, "a bar target", settings.get("tone"))
     result = measure_bars(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
         other_tones=photo.other_tones,
@@ -186,7 +187,7 @@ SHARES = (
 
 METHODS = (
     Method(
-        "edge response", ("edge",), _detail_version, box_only, _measure_edge,
+        "edge response", ("edge",), _detail_version, box_and_tone, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting, names=NAMES, shares=SHARES,
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
@@ -194,7 +195,7 @@ METHODS = (
         "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True,
+    Method("bar target", ("bar target",), _detail_version, box_and_tone, _measure_bars, slow=True,
            drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat,
            drawing="glassay.report.evidence_repeat:figures"),
