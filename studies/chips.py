@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw
 
-from glassay.detail.edge import measure_edges
+from glassay.detail.wiring_response import response_of_wiring
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.simulate import Camera, Die, Optics, Pose, capture
@@ -174,7 +174,7 @@ def judge(shot: Shot) -> Outcome:
     light = np.asarray(srgb_to_linear(shot.stored / 255.0))
     grey = light if light.ndim == 2 else light @ np.array([0.2126, 0.7152, 0.0722])
     try:
-        found = measure_edges(grey.astype(np.float32), quantization=shot.tables)
+        found = response_of_wiring(grey.astype(np.float32), quantization=shot.tables)
     except NotMeasurable as error:
         return Outcome(None, quality=shot.quality, reason=str(error))
     tenth = found.frequency_10

@@ -26,7 +26,7 @@ SHORTEST_PX, LONGEST_PX = 9.0, 40.0
 does not speak for the picture and lens distortion does not bend it (0.1 px over 40 px needs an arc of
 2 m radius in a picture of 4000 px, stronger than 5 % of distortion makes)."""
 
-MOST_PIECES = 240
+MOST_PIECES = 180
 """Candidates that are looked at: as many again narrow the answer by a tenth."""
 
 TILE_PX, TILES = 340, (3, 4)
@@ -36,13 +36,13 @@ strongest; about a megapixel in all."""
 REACH_PX = 34
 """How far to either side of a piece the layout of its neighbours is looked at."""
 
-WIDTHS, LEAST_HALF_PX, MOST_HALF_PX = 2.0, 5.0, 22.0
+WIDTHS, LEAST_HALF_PX, MOST_HALF_PX = 3.0, 5.0, 22.0
 """Half width of the window in 10-90 % widths of the rise, and its bounds, px."""
 
-NEIGHBOUR = 0.08
+NEIGHBOUR = 0.05
 """Height of a neighbouring edge's slope, in that of the main one, from which it enters the model."""
 
-MOST_EDGES = 7
+MOST_EDGES = 9
 """Edges in the window beyond which a piece is too crowded to be told apart."""
 
 STRAY = 0.12
@@ -56,8 +56,9 @@ SEARCH_PX = 4
 class Piece:
     """Pixels of one piece: places across and along (px, 0 at its middle), light, and the first guess.
 
-    `places` are the edges' places across, `line` the main one in px of the photo; `width` the rough
-    10-90 % width of its rise, `step` its height.
+    `places` are the edges' places across, the main one's first; `line` is that one in px of the photo;
+    `width` the rough 10-90 % width of its rise, `step` its height. `rows` and `columns` are where the
+    pixels lie in the photo.
     """
 
     line: EdgeLine
@@ -65,9 +66,16 @@ class Piece:
     across: Float
     along: Float
     value: Float
+    rows: npt.NDArray[np.intp]
+    columns: npt.NDArray[np.intp]
     places: Float
     width: float
     step: float
+
+    @property
+    def room(self) -> float:
+        """Distance from the main edge to the next one, in its widths; infinite where it is alone."""
+        return float(np.abs(self.places[1:] - self.places[0]).min(initial=math.inf)) / self.width
 
 
 def find_pieces(
@@ -132,7 +140,7 @@ def _piece(
     profile = np.median(patch, axis=0)
     place, width, slope = _main_rise(profile)
     half = float(np.clip(WIDTHS * width + 2, LEAST_HALF_PX, MOST_HALF_PX))
-    places = _edges_near(slope, place, half + 0.6 * width)
+    places = _edges_near(slope, place, half + 1.2 * width)
     middle = (first + last - 1) / 2 - (round(max(one.length, 3)) - 1) / 2
     cos, sin = math.cos(one.line.normal), math.sin(one.line.normal)
     line = EdgeLine(
@@ -140,10 +148,13 @@ def _piece(
         one.line.normal,
     )  # fmt: skip
     length = float(last - first)
-    across, along, value = _pixels(image, lost, line, half, length)
+    across, along, rows, columns = _pixels(image, lost, line, half, length)
     step = abs(float(np.interp(place + 0.7 * width, _axis(), profile)
                      - np.interp(place - 0.7 * width, _axis(), profile)))  # fmt: skip
-    return Piece(_moved(line, *origin), length, across, along, value, places - place, width, step)
+    return Piece(
+        _moved(line, *origin), length, across, along, image[rows, columns].astype(np.float64),
+        rows + origin[1], columns + origin[0], places - place, width, step,
+    )  # fmt: skip
 
 
 def _axis() -> Float:
@@ -218,7 +229,7 @@ def _edges_near(slope: Float, place: float, reach: float) -> Float:
 
 def _pixels(
     image: FloatImage, lost: npt.NDArray[np.bool_], line: EdgeLine, half: float, length: float
-) -> tuple[Float, Float, Float]:
+) -> tuple[Float, Float, npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     cos, sin = abs(math.cos(line.normal)), abs(math.sin(line.normal))
     reach_x, reach_y = half * cos + length / 2 * sin + 1, half * sin + length / 2 * cos + 1
     x0, x1 = max(0, int(line.x - reach_x)), min(image.shape[1], int(line.x + reach_x) + 2)
@@ -226,9 +237,9 @@ def _pixels(
     x, y = np.meshgrid(np.arange(x0, x1, dtype=np.float64), np.arange(y0, y1, dtype=np.float64))
     across, along = line.distances(x, y)
     inside = (np.abs(along) <= length / 2) & (np.abs(across) <= half)
-    value = image[y0:y1, x0:x1][inside].astype(np.float64)
-    if lost[y0:y1, x0:x1][inside].any() or (value <= 0).mean() > 0.02:
+    rows, columns = y[inside].astype(np.intp), x[inside].astype(np.intp)
+    if lost[rows, columns].any() or (image[rows, columns] <= 0).mean() > 0.02:
         raise Rejected("clipped")
-    if len(value) < 1.2 * half * length:
+    if len(rows) < 1.2 * half * length:
         raise Rejected("too close to the border")
-    return across[inside], along[inside], value
+    return across[inside], along[inside], rows, columns
