@@ -33,10 +33,10 @@ TILE_PX, TILES = 340, (3, 4)
 """A large photo is searched at full size in so many tiles (rows, columns), where its detail is
 strongest; about a megapixel in all."""
 
-REACH_PX = 34
+REACH_PX = 60
 """How far to either side of a piece the layout of its neighbours is looked at."""
 
-WIDTHS, LEAST_HALF_PX, MOST_HALF_PX = 3.0, 5.0, 22.0
+WIDTHS, LEAST_HALF_PX, MOST_HALF_PX = 3.0, 5.0, 40.0
 """Half width of the window in 10-90 % widths of the rise, and its bounds, px."""
 
 NEIGHBOUR = 0.05
