@@ -2,17 +2,19 @@
 
 A piece shows steps of heights a_k at places x_k, blurred: at a place x across it
 
-    light(x) = b + sum_k a_k S(x - x_k),   S(x) = 1/2 + integral_0^inf M(f) sin(2 pi f x) / (pi f) df,
+    light(x) = b + sum_k a_k S(x - x_k),  S(x) = 1/2 + integral_0^inf M(f) sin(2 pi f x) / (pi f) df,
 
-S being the edge spread of the response M. With M linear between nodes in frequency, S is linear in the
-values at the nodes: all pieces together are fitted by least squares, each with places, heights, level
-and tilt of its own, the nodes in common (Gauss-Newton; each piece's own unknowns are eliminated, so that
-what they leave open stays open). What remains is a quadratic form in the nodes: all that the pieces know of
-the response, crowding, shortness and unknown widths of wires included. Derived here.
+S being the edge spread of the response M. With M linear between nodes in frequency, S is linear in
+the values at the nodes: all pieces together are fitted by least squares, each with places, heights,
+level and tilt of its own, the nodes in common (Gauss-Newton; each piece's own unknowns are
+eliminated, so that what they leave open stays open). What remains is a quadratic form in the nodes:
+all that the pieces know of the response, crowding, shortness and unknown widths of wires included.
+Derived here.
 
-Not every piece is what it seems: two edges closer than the blur, a sloped wall, a layer out of focus
-make it wider than the response. Nothing makes it narrower. Each piece therefore says by how much it
-would widen the common response (a variance, px^2), and the narrowest group of pieces that agree counts.
+Not every piece is what it seems: two edges closer than the blur, a sloped wall, a layer out of
+focus make it wider than the response; neighbours that the model lacks may make it narrower too. Each
+piece therefore says by how much it would widen the common response (a variance, px^2). Of pieces with
+room about them the narrowest group that agrees counts, of crowded ones the largest.
 """
 
 from __future__ import annotations
@@ -30,21 +32,23 @@ from glassay.errors import NotMeasurable
 Flags = npt.NDArray[np.bool_]
 
 NODES = 14
-"""Values of the response that are fitted; 10 and 20 give the same to a tenth of their uncertainty."""
+"""Values of the response that are fitted; 10 and 20 give the same to half its standard uncertainty."""
 
 NODES_REACH = 3.6
-"""Highest node over the rough 50 % frequency: a circular pupil ends at 2.5, a Gaussian has 1e-4 there."""
+"""Highest node over the rough 50 % frequency: a circular pupil ends at 2.5, a Gaussian has 1e-4
+there."""
 
 ROUNDS, ROUNDS_AGAIN = 12, 4
 PLACE_U_PX, TILT_U = 1.0, 0.05
 """How far the first guess of an edge's place and of a piece's direction (radian) may be off."""
 
 MODEL_SHARE = 0.006
-"""What pieces may stray from straight even steps for other reasons than noise, as a share of the step."""
+"""What pieces may stray from straight even steps for other reasons than noise, as a share of the
+step."""
 
 SMOOTH_U = 0.08
-"""Standard deviation of the second difference of neighbouring nodes about that of the first guess. It only
-keeps the iteration in bounds; the result's quadratic form is without it."""
+"""Standard deviation of the second difference of neighbouring nodes about that of the first
+guess. It only keeps the iteration in bounds; the result's quadratic form is without it."""
 
 MISFIT = 3.0
 """Residual rms, in the typical one of all pieces, above which a piece shows something else."""
@@ -65,11 +69,14 @@ class State:
 
 @dataclass(frozen=True)
 class CommonResponse:
-    """What the pieces say of the response: `nodes` (n,) at `frequency` (cycles/px, without 0, where it is
-XX `used` are the
-    pieces that counted, `widening` (used,) what each would add to the blur's variance, px^2,
-    `widening_u` its standard uncertainty. `inflation` is the factor by which pieces scatter beyond
-    their noise, as a standard deviation."""
+    """What the pieces say of the response.
+
+    `nodes` (n,) are its values at `frequency` (cycles/px, without 0, where it is 1); a change d of
+    them costs d' `matrix` d - 2 d' `pull`, a sum of squares over the pieces' scatter. `used` are the
+    numbers of the pieces that counted, `widening` (used,) what each would add to the blur's variance,
+    px^2, `widening_u` its standard uncertainty. Pieces scatter by `inflation` times their noise;
+    `states` is what was fitted of each.
+    """
 
     frequency: Float
     nodes: Float
@@ -80,7 +87,6 @@ XX `used` are the
     widening_u: Float
     inflation: float
     states: tuple[State, ...]
-    """What was fitted of each piece that counted."""
 
 
 class _Steps:
@@ -116,15 +122,20 @@ class _Steps:
     def by_node(self, x: Float) -> Float:
         """(samples, nodes): change of the edge spread with each node's value."""
         place = np.rint(np.abs(x) * TABLE_PER_PX).astype(np.intp)
-        return np.asarray(np.sign(x)[:, None] * self._spread[:, 1:].take(place, axis=0, mode="clip"))
+        return np.asarray(
+            np.sign(x)[:, None] * self._spread[:, 1:].take(place, axis=0, mode="clip")
+        )
 
 
 TABLE_PER_PX = 32
 """Places in a table for each px: the nearest one is off by 0.4 % of a step at most, at random."""
 
 
-def fit_common(pieces: Sequence[Piece]) -> CommonResponse:
-    """The common response of `pieces`. Raises `NotMeasurable` where too few agree."""
+def fit_common(pieces: Sequence[Piece], *, narrowest: bool = True) -> CommonResponse:
+    """The common response of `pieces`: of the narrowest group that agrees, or of the largest.
+
+    Raises `NotMeasurable` where too few agree.
+    """
     if len(pieces) < FEWEST_PIECES:
         raise NotMeasurable(f"only {len(pieces)} pieces of wiring are straight and even")
     # The narrowest third is nearest to what one edge shows.
@@ -139,12 +150,13 @@ def fit_common(pieces: Sequence[Piece]) -> CommonResponse:
         nodes = _improve(terms, states, nodes, chosen, damp=0.5 if count < 3 else 1.0)
         terms = _all_terms(steps, pieces, states, nodes)
         if count in (4, 7, 10):
-            chosen = _agreeing(terms, nodes, frequency)
+            chosen = _agreeing(terms, nodes, frequency, narrowest)
     return _result(terms, nodes, frequency, chosen, states)
 
 
 def fit_again(pieces: Sequence[Piece], found: CommonResponse) -> CommonResponse:
-    """The same for the pieces that counted (in their order), where they hold a little other light."""
+    """The same for the pieces that counted (in their order), where they hold a little other
+    light."""
     steps = _Steps(found.frequency, _reach(pieces))
     states = [replace(state) for state in found.states]
     terms, nodes = _all_terms(steps, pieces, states, found.nodes), found.nodes
@@ -161,7 +173,8 @@ def _reach(pieces: Sequence[Piece]) -> float:
 
 @dataclass
 class _Terms:
-    """One piece, linearised: information on the nodes (own unknowns eliminated), pull, residual rms."""
+    """One piece, linearised: information on the nodes (own unknowns eliminated), pull, residual
+    rms."""
 
     matrix: Float
     pull: Float
@@ -190,7 +203,9 @@ def _terms(steps: _Steps, piece: Piece, state: State) -> _Terms:
     slopes = [steps.slope(at - x) for x in state.places]
     by_place = np.stack([-a * s for a, s in zip(state.heights[1:], slopes, strict=True)], axis=1)
     by_tilt = by_place.sum(axis=1, keepdims=True) * piece.along[:, None]
-    by_node = sum(a * steps.by_node(at - x) for a, x in zip(state.heights[1:], state.places, strict=True))
+    by_node = sum(
+        a * steps.by_node(at - x) for a, x in zip(state.heights[1:], state.places, strict=True)
+    )
     own = np.concatenate([basis, by_place, by_tilt], axis=1)
     step = float(np.abs(state.heights[1:]).max())
     noise = max(float(np.sqrt(np.mean(rest**2))), MODEL_SHARE * step)
@@ -205,7 +220,9 @@ def _terms(steps: _Steps, piece: Piece, state: State) -> _Terms:
     solved = np.linalg.solve(normal, np.column_stack([cross, toward]))
     matrix = by_node.T @ by_node / noise**2 - cross.T @ solved[:, :-1]
     pull = by_node.T @ rest / noise**2 - cross.T @ solved[:, -1]
-    return _Terms(matrix, pull, noise, np.column_stack([-solved[:, :-1], solved[:, -1]]), step, piece.width)
+    return _Terms(
+        matrix, pull, noise, np.column_stack([-solved[:, :-1], solved[:, -1]]), step, piece.width
+    )
 
 
 def _improve(
@@ -214,7 +231,7 @@ def _improve(
     matrix = sum(t.matrix for t, use in zip(terms, chosen, strict=True) if use)
     pull = sum(t.pull for t, use in zip(terms, chosen, strict=True) if use)
     bend = _second_differences(len(nodes))
-    guess = bend @ np.concatenate([[1.0], nodes])
+    guess: Float = bend @ np.concatenate([[1.0], nodes])
     smooth = bend[:, 1:]
     change = np.linalg.solve(
         matrix + smooth.T @ smooth / SMOOTH_U**2, pull - smooth.T @ guess / SMOOTH_U**2
@@ -242,8 +259,8 @@ def _widenings(terms: Sequence[_Terms], nodes: Float, frequency: Float) -> tuple
     return pull / np.maximum(known, 1e-12), 1 / np.sqrt(np.maximum(known, 1e-12))
 
 
-def _agreeing(terms: Sequence[_Terms], nodes: Float, frequency: Float) -> Flags:
-    """The pieces that show one response: no misfit, and of the narrowest group that agrees."""
+def _agreeing(terms: Sequence[_Terms], nodes: Float, frequency: Float, narrowest: bool) -> Flags:
+    """The pieces that show one response: no misfit, and of one group that agrees."""
     share = np.array([t.noise / max(t.step, 1e-9) for t in terms])
     fit = share < max(MISFIT * float(np.percentile(share, 25)), 0.05)
     widening, noise = _widenings(terms, nodes, frequency)
@@ -252,15 +269,15 @@ def _agreeing(terms: Sequence[_Terms], nodes: Float, frequency: Float) -> Flags:
     if told.sum() < FEWEST_PIECES:
         raise NotMeasurable(f"only {int(told.sum())} pieces of wiring show an even edge")
     floor = 0.04 * width**2
-    at = _narrowest_group(widening[told], np.hypot(noise[told], floor))
+    at = _group(widening[told], np.hypot(noise[told], floor), narrowest)
     apart = np.abs(widening - at)
     near = told & (apart < 3 * np.hypot(noise, floor))
     spread = max(1.4826 * float(np.median(apart[near] / np.hypot(noise, floor)[near])), 1.0)
     return np.asarray(told & (apart < 3 * min(spread, 1.5) * np.hypot(noise, floor)))
 
 
-def _narrowest_group(value: Float, u: Float) -> float:
-    """Where values first crowd: the first peak of their density from below that holds its share."""
+def _group(value: Float, u: Float, narrowest: bool) -> float:
+    """Where values crowd most, or first: the first peak of their density that holds its share."""
     grid = np.linspace(value.min(), np.percentile(value, 90) + 1e-9, 200)
     wide = np.maximum(u, 1e-9)
     kernel = np.exp(-0.5 * ((grid[:, None] - value) / wide) ** 2)
@@ -270,7 +287,7 @@ def _narrowest_group(value: Float, u: Float) -> float:
     peak = rising & ~np.concatenate([rising[1:], [False]])
     good = np.flatnonzero(peak & (held >= max(GROUP_SHARE * len(value), FEWEST_PIECES)))
     good = good[density[good] > 0.4 * density.max()] if good.size else good
-    return float(grid[good[0]] if good.size else grid[int(np.argmax(density))])
+    return float(grid[good[0]] if good.size and narrowest else grid[int(np.argmax(density))])
 
 
 def _result(

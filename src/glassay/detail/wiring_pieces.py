@@ -1,8 +1,9 @@
 """Short pieces of straight edges in crowded wiring, each with the parallel edges beside it.
 
-A chip's wires are crossed every few px, so that few edges have the room that a single edge needs. Between
-two crossings, though, the picture depends on the place across the wires alone: a flight of steps, each at an
-unknown place and of an unknown height. Such pieces are found here; what they tell is in `wiring_fit`.
+A chip's wires are crossed every few px, so that few edges have the room that a single edge
+needs. Between two crossings, though, the picture depends on the place across the wires alone: a
+flight of steps, each at an unknown place and of an unknown height. Such pieces are found here;
+what they tell is in `wiring_fit`.
 """
 
 from __future__ import annotations
@@ -22,12 +23,12 @@ from glassay.detail.edge_spline import Float
 from glassay.imaging.tone import FloatImage
 
 SHORTEST_PX, LONGEST_PX = 9.0, 40.0
-"""Length of a piece. Shorter ones are as often blobs as edges; longer ones are cut, so that one long wire
-does not speak for the picture and lens distortion does not bend it (0.1 px over 40 px needs an arc of
-2 m radius in a picture of 4000 px, stronger than 5 % of distortion makes)."""
+"""Length of a piece. Shorter ones are as often blobs as edges; longer ones are cut, so that one long
+wire does not speak for the picture, and an arc of 2000 px radius, more than lenses bend a line,
+leaves it by 0.1 px."""
 
 MOST_PIECES = 180
-"""Candidates that are looked at: as many again narrow the answer by a tenth."""
+"""Candidates that are looked at; each costs 5 ms."""
 
 TILE_PX, TILES = 340, (3, 4)
 """A large photo is searched at full size in so many tiles (rows, columns), where its detail is
@@ -40,13 +41,15 @@ WIDTHS, LEAST_HALF_PX, MOST_HALF_PX = 3.0, 5.0, 40.0
 """Half width of the window in 10-90 % widths of the rise, and its bounds, px."""
 
 NEIGHBOUR = 0.05
-"""Height of a neighbouring edge's slope, in that of the main one, from which it enters the model."""
+"""Height of a neighbouring edge's slope, in that of the main one, from which it enters the
+model."""
 
 MOST_EDGES = 9
 """Edges in the window beyond which a piece is too crowded to be told apart."""
 
 STRAY = 0.12
-"""How far rows may stray from the piece's median profile, as a share of its steps: more is a crossing."""
+"""How far rows may stray from the piece's median profile, as a share of its steps: more is a
+crossing."""
 
 SEARCH_PX = 4
 """How far from the detected segment its edge may lie."""
@@ -54,11 +57,12 @@ SEARCH_PX = 4
 
 @dataclass(frozen=True)
 class Piece:
-    """Pixels of one piece: places across and along (px, 0 at its middle), light, and the first guess.
+    """Pixels of one piece: places across and along (px, 0 at its middle), light, and the first
+    guess.
 
-    `places` are the edges' places across, the main one's first; `line` is that one in px of the photo;
-    `width` the rough 10-90 % width of its rise, `step` its height. `rows` and `columns` are where the
-    pixels lie in the photo.
+    `places` are the edges' places across, the main one's first; `line` is that one in px of the
+    photo; `width` the rough 10-90 % width of its rise, `step` its height. `rows` and `columns`
+    are where the pixels lie in the photo.
     """
 
     line: EdgeLine
@@ -74,7 +78,8 @@ class Piece:
 
     @property
     def room(self) -> float:
-        """Distance from the main edge to the next one, in its widths; infinite where it is alone."""
+        """Distance from the main edge to the next one, in its widths; infinite where it is
+        alone."""
         return float(np.abs(self.places[1:] - self.places[0]).min(initial=math.inf)) / self.width
 
 
@@ -87,41 +92,60 @@ def find_pieces(
 
     `full` marks pixels at full scale (by default those of 1 and above), which no piece may hold.
     """
+    tiles = _tiles(image)
+    area = sum(w * h for _, _, w, h in tiles)
+    return [
+        piece for x, y, w, h in tiles
+        for piece in _in_tile(image, full, (x, y, w, h), MOST_PIECES * w * h // area, is_wanted)
+    ]  # fmt: skip
+
+
+def _in_tile(
+    image: FloatImage, full: npt.NDArray[np.bool_] | None, box: tuple[int, int, int, int],
+    limit: int, is_wanted: Callable[[EdgeLine, float], bool],
+) -> list[Piece]:  # fmt: skip
+    x, y, w, h = box
+    tile = np.ascontiguousarray(image[y : y + h, x : x + w])
+    lost = tile >= 1.0 if full is None else full[y : y + h, x : x + w]
     found = []
-    for x, y, w, h in _tiles(image):
-        tile = np.ascontiguousarray(image[y : y + h, x : x + w])
-        lost = tile >= 1.0 if full is None else full[y : y + h, x : x + w]
-        limit = max(8, MOST_PIECES * w * h // sum(a * b for _, _, a, b in _tiles(image)))
-        for one in find_candidates(
-            tile, limit, lambda line, length: is_wanted(_moved(line, x, y), length),
-            shortest=SHORTEST_PX, longest=LONGEST_PX,
-        ):  # fmt: skip
-            try:
-                found.append(_piece(tile, lost, one, (x, y)))
-            except Rejected:
-                continue
+    for one in find_candidates(
+        tile, max(limit, 8), lambda line, length: is_wanted(_moved(line, x, y), length),
+        shortest=SHORTEST_PX, longest=LONGEST_PX,
+    ):  # fmt: skip
+        try:
+            found.append(_piece(tile, lost, one, (x, y)))
+        except Rejected:
+            continue
     return found
 
 
 def _tiles(image: FloatImage) -> list[tuple[int, int, int, int]]:
+    """x, y, width, height of the parts that are searched."""
     height, width = image.shape
     rows, columns = TILES
     if image.size <= 1.2 * rows * columns * TILE_PX**2:
         return [(0, 0, width, height)]
-    slope = np.abs(np.diff(image[::2, ::2], axis=1))[:-1] + np.abs(np.diff(image[::2, ::2], axis=0))[:, :-1]
-    busy = cv2.boxFilter(slope, -1, (TILE_PX // 2, TILE_PX // 2))
-    out = []
+    small = image[::2, ::2]
+    busy = np.abs(np.diff(small, axis=1))[:-1] + np.abs(np.diff(small, axis=0))[:, :-1]
+    side = TILE_PX // 2
+    # Sum over the tile whose upper left corner a pixel is.
+    busy = cv2.boxFilter(busy, -1, (side, side), anchor=(0, 0), borderType=cv2.BORDER_CONSTANT)
+    tiles = []
     for row in range(rows):
         for column in range(columns):
-            y0, y1 = height * row // rows, max(height * (row + 1) // rows - TILE_PX, height * row // rows)
-            x0, x1 = width * column // columns, width * (column + 1) // columns - TILE_PX
-            y1, x1 = max(y0, min(y1, height - TILE_PX)), max(x0, min(x1, width - TILE_PX))
-            half = TILE_PX // 2
-            part = busy[(y0 + half) // 2 : (y1 + half) // 2 + 1, (x0 + half) // 2 : (x1 + half) // 2 + 1]
+            y0, y1 = _corners(row, rows, height)
+            x0, x1 = _corners(column, columns, width)
+            part = busy[y0 // 2 : y1 // 2 + 1, x0 // 2 : x1 // 2 + 1]
             j, i = np.unravel_index(int(np.argmax(part)), part.shape)
-            out.append((min(x0 + 2 * int(i), width - 1), min(y0 + 2 * int(j), height - 1),
-                        min(TILE_PX, width - x0 - 2 * int(i)), min(TILE_PX, height - y0 - 2 * int(j))))
-    return out
+            x, y = x0 + 2 * int(i), y0 + 2 * int(j)
+            tiles.append((x, y, min(TILE_PX, width - x), min(TILE_PX, height - y)))
+    return tiles
+
+
+def _corners(number: int, count: int, side: int) -> tuple[int, int]:
+    """First and last place where a tile of this part of a side may begin."""
+    first = side * number // count
+    return first, max(first, side * (number + 1) // count - TILE_PX)
 
 
 def _moved(line: EdgeLine, x: float, y: float) -> EdgeLine:
@@ -163,7 +187,11 @@ def _axis() -> Float:
 
 def _straightened(image: FloatImage, one: Candidate) -> FloatImage:
     line, rows = one.line, max(round(one.length), 3)
-    cos, sin, middle = math.cos(line.normal), math.sin(line.normal), (max(round(one.length), 3) - 1) / 2
+    cos, sin, middle = (
+        math.cos(line.normal),
+        math.sin(line.normal),
+        (max(round(one.length), 3) - 1) / 2,
+    )
     to_image = np.array([
         [cos, -sin, line.x - REACH_PX * cos + middle * sin],
         [sin, cos, line.y - REACH_PX * sin - middle * cos],
@@ -196,7 +224,9 @@ def _main_rise(profile: FloatImage) -> tuple[float, float, Float]:
     return float(place), float(max(1.09 * (ends[1] - ends[0]), 1.2)), np.asarray(slope, np.float64)
 
 
-def _even_rows(patch: FloatImage, profile: FloatImage, place: float, half: float) -> tuple[int, int]:
+def _even_rows(
+    patch: FloatImage, profile: FloatImage, place: float, half: float
+) -> tuple[int, int]:
     """First and last + 1 of the longest run of rows that show the same profile."""
     window = np.abs(_axis() - place) <= half + 1
     stray = cv2.blur(patch[:, window] - profile[window], (3, 3))

@@ -1,12 +1,13 @@
 """The response of a microscope from a chip alone: thousands of short, crowded edges of its wiring.
 
-Entry point: `response_of_wiring`. `wiring_pieces` finds pieces between crossings, `wiring_fit` what they
-have in common; here that is fitted with the family of `response_model`, and what compression and the tone
-curve make of it enters the uncertainty. Frequencies in cycles/px, lengths in px; the pixel's aperture is
-included in the response.
+Entry point: `response_of_wiring`. `wiring_pieces` finds pieces between crossings, `wiring_fit` what
+they have in common; here that is fitted with the family of `response_model`, and what compression
+and the tone curve make of it enters the uncertainty. Frequencies in cycles/px, lengths in px; the
+pixel's aperture is included in the response.
 
-Nothing on a chip is known to be a clean edge. Walls that slope, layers out of focus and doubled wires
-show wider edges than the instrument makes, so that a line is rather said to be wider than it need be.
+Nothing on a chip is known to be a clean edge. Walls that slope, layers out of focus and doubled
+wires show wider edges than the instrument makes, so that a line is rather said to be wider than
+it need be.
 """
 
 from __future__ import annotations
@@ -21,13 +22,15 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
+from glassay.detail.edge_result import per_um
 from glassay.detail.response_model import FREQUENCY, Posterior, draw
 from glassay.detail.tone_doubt import with_tone
-from glassay.detail.wiring_fit import FEWEST_PIECES, CommonResponse, fit_again, fit_common
+from glassay.detail.wiring_fit import CommonResponse, fit_again, fit_common
 from glassay.detail.wiring_pieces import Piece, find_pieces
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
+from glassay.fitting import spread
 from glassay.imaging.tone import FloatImage, Relight, linear_to_srgb, srgb_to_linear
 from glassay.quantity import Quantity
 
@@ -36,22 +39,22 @@ Float = npt.NDArray[np.float64]
 METHOD = "short edges of wiring"
 
 CLEAR_ROOM = 1.6
-"""Room beside an edge, in its widths, from which neighbours hardly enter what it shows. Edges with less
-count only where too few have more: what is nearer than the blur can be taken for another shape of it."""
+"""Room beside an edge, in its widths, from which neighbours hardly enter what it shows. Edges
+with less count only where too few have more: what is nearer than the blur can be taken for
+another shape of it."""
 
 ENOUGH_CLEAR = 16
 
 METHOD_50, METHOD_10 = 0.02, 0.015
-"""Relative standard uncertainty of the frequencies of 50 and 10 % modulation for the method itself: what
-neighbours beyond the window leave, and a family of responses for the true one (study)."""
-
-CROWDED_U = 0.04
-"""The same where only crowded edges were there (study)."""
+"""Relative standard uncertainty of the frequencies of 50 and 10 % modulation for the method
+itself: what neighbours beyond the window leave, and a family of responses for the true one
+(study)."""
 
 LOST = "detail lost in compression"
 LOST_AGAIN, LOST_U = 1.6, 1.4
-"""What the first compression took, in what a second one with the same tables takes, blocks displaced by half;
-and the standard uncertainty of that. In the study the first took 0.7 to 3.5 times as much, the more the weaker the chip's contrast."""
+"""What the first compression took, in what a second one with the same tables takes, blocks
+displaced by half; and the standard uncertainty of that. In the study the first took 0.7 to 3.5
+times as much, the more the weaker the chip's contrast."""
 
 MOST_VAGUE = 0.15
 """Standard uncertainty, as a share of the value, beyond which a number is withheld."""
@@ -59,8 +62,9 @@ MOST_VAGUE = 0.15
 
 @dataclass(frozen=True)
 class WiringResponse:
-    """Response from wiring. `modulation`, `low`, `high` belong to `frequency` (95 % band); `ends` (n, 4)
-    are x0, y0, x1, y1 of the pieces that counted, px of the photo; `found` those that were looked at."""
+    """Response from wiring. `modulation`, `low`, `high` belong to `frequency` (95 % band);
+    `ends` (n, 4) are x0, y0, x1, y1 of the pieces that counted, px of the photo; `found` those
+    that were looked at."""
 
     frequency_50: Quantity
     frequency_10: Quantity | None
@@ -70,14 +74,19 @@ class WiringResponse:
     high: Float
     ends: Float
     found: int
+    pixel_size: Quantity | None = None
     notes: tuple[str, ...] = ()
 
-    def findings(self) -> Mapping[str, Finding]:
-        """Keys frequency_50, frequency_10 (cycles/px, where told) and edges (pieces that counted)."""
-        out = {"frequency_50": Finding(self.frequency_50, METHOD)}
-        if self.frequency_10 is not None:
-            out["frequency_10"] = Finding(self.frequency_10, METHOD)
-        out["edges"] = Finding(len(self.ends), METHOD)
+    def findings(self) -> dict[str, Finding]:
+        """Keys frequency_50, frequency_10 (cycles/px, where told), edges (pieces that counted),
+        and the frequencies in object units when calibrated."""
+        out = {"edges": Finding(len(self.ends), METHOD)}
+        told = {"frequency_50": self.frequency_50, "frequency_10": self.frequency_10}
+        for key, value in told.items():
+            if value is not None:
+                out[key] = Finding(value, METHOD)
+                if self.pixel_size is not None:
+                    out[f"{key}_object"] = Finding(per_um(value, self.pixel_size), METHOD)
         return out
 
     def evidence(self) -> dict[str, Any]:
@@ -92,25 +101,27 @@ def response_of_wiring(
     image: FloatImage,
     *,
     full: npt.NDArray[np.bool_] | None = None,
+    pixel_size: Quantity | None = None,
     notes: Sequence[str] = (),
     other_tones: Sequence[Relight] = (),
     quantization: Mapping[int, Any] | None = None,
 ) -> WiringResponse:
     """Measure the response of `image` (height, width), linear light, on the wiring that it shows.
 
-    `full`, `notes`, `other_tones` and `quantization` as of `measure_edges`. Raises `NotMeasurable`
-    with the reason where too few pieces are even and agree, or leave too much open.
+    `full`, `pixel_size`, `notes`, `other_tones` and `quantization` as of `measure_edges`. Raises
+    `NotMeasurable` with the reason where too few pieces are even and agree, or leave too much
+    open.
     """
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     pieces = find_pieces(image, full, lambda line, length: _is_on_view(line, stop))
     clear = [piece for piece in pieces if piece.room >= CLEAR_ROOM]
     crowded = len(clear) < ENOUGH_CLEAR
     try:
-        common = fit_common(pieces if crowded else clear)
+        common = fit_common(pieces if crowded else clear, narrowest=not crowded)
     except NotMeasurable:
         if crowded:
             raise
-        crowded, common = True, fit_common(pieces)
+        crowded, common = True, fit_common(pieces, narrowest=False)
     used = [(pieces if crowded else clear)[k] for k in common.used]
     posterior = _posterior(common)
     others = [
@@ -118,16 +129,20 @@ def response_of_wiring(
         for relight in other_tones
     ]
     lost = _lost(image, used, common, posterior, quantization)
+    beside = _by_neighbours(common, used) if crowded else 0.0
     told = [
-        _told(posterior, level, share if not crowded else CROWDED_U, lost[k], [o[k] for o in others])
+        _told(posterior, level, (share, beside), lost[k], [o[k] for o in others])
         for k, (level, share) in enumerate(((0.5, METHOD_50), (0.1, METHOD_10)))
     ]
     half, tenth = told
-    if half is None or (half.relative > MOST_VAGUE and (tenth is None or tenth.relative > MOST_VAGUE)):
+    if half is None or (
+        half.relative > MOST_VAGUE and (tenth is None or tenth.relative > MOST_VAGUE)
+    ):
         raise NotMeasurable(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
-    return _result(posterior, half, tenth, used, len(pieces), crowded, notes)
+    found = _result(posterior, half, tenth, used, len(pieces), crowded, notes)
+    return replace(found, pixel_size=pixel_size)
 
 
 def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
@@ -157,6 +172,19 @@ def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece])
     return shifts[0], shifts[1]
 
 
+NEIGHBOURS = "what lies beside the edges"
+
+
+def _by_neighbours(common: CommonResponse, used: Sequence[Piece]) -> float:
+    """Relative u of the frequencies where edges are crowded: how much the pieces differ in width.
+
+    What lies beside them makes them differ, wider or narrower, and need not do so evenly to either
+    side: it does not average out. A blur's width changes by half of what its variance does.
+    """
+    width = float(np.median([p.width for p in used])) / 2.563
+    return 0.5 * spread(common.widening) / width**2
+
+
 def _lost(
     image: FloatImage, used: Sequence[Piece], common: CommonResponse, posterior: Posterior,
     tables: Mapping[int, Any] | None,
@@ -170,7 +198,8 @@ def _lost(
 
 
 HALF_BLOCK = 4
-"""JPEG's blocks are 8 px wide (ITU-T T.81, A.3.1); the same blocks again would lose nothing more."""
+"""JPEG's blocks are 8 px wide (ITU-T T.81, A.3.1); the same blocks again would lose nothing
+more."""
 
 
 def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> Float:
@@ -183,8 +212,9 @@ def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> Float:
 
 
 def _told(
-    posterior: Posterior, level: float, share: float, lost: float, others: Sequence[float]
-) -> Quantity | None:
+    posterior: Posterior, level: float, shares: tuple[float, float], lost: float,
+    others: Sequence[float],
+) -> Quantity | None:  # fmt: skip
     f = posterior.frequency_at(level)
     known = f[np.isfinite(f)]
     if len(known) < len(f) / 2 or not math.isfinite(lost):
@@ -193,7 +223,8 @@ def _told(
     taken = min(lost, 0.0)
     value = middle - LOST_AGAIN * taken
     found = Quantity.of(value, (high - low) / 2, "cycles/px", METHOD)
-    found = found.with_contribution("method", share * value)
+    for source, share in zip(("method", NEIGHBOURS), shares, strict=True):
+        found = found.with_contribution(source, share * value) if share else found
     if taken:
         found = found.with_contribution(LOST, -LOST_U * taken)
     return with_tone(found, [value + other for other in others])
@@ -216,12 +247,12 @@ def _result(
         " would show wider edges than the instrument makes",
     ]
     if crowded:
-        said.append("the edges are crowded: what lies beside them is told apart by a model of it")
+        said.append("nearly all edges are crowded: what lies beside them makes them differ")
     if tenth is None or tenth.relative > MOST_VAGUE:
         tenth = None
         said.append("the 10 % frequency is left open")
     return WiringResponse(
         half, tenth, FREQUENCY, middle, np.maximum(np.minimum(low, middle - wide), 0),
         np.maximum(high, middle + wide), np.array([p.line.ends(p.length) for p in used]), found,
-        (*notes, *said),
+        notes=(*notes, *said),
     )  # fmt: skip

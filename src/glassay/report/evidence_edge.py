@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from glassay.bench.saying.words import say
 from glassay.detail.edge_result import EdgeResponse
+from glassay.detail.wiring_response import WiringResponse
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
 from glassay.report.curves import Chart, Curve, charts_html, steps
@@ -47,6 +48,20 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     save_figure(canvas, path)
 
 
+def draw_wiring(photo: Photo, response: WiringResponse, path: Path) -> None:
+    """The same for the pieces of a chip's wiring, which have one curve in common."""
+    from matplotlib.figure import Figure as Canvas
+
+    check_figure_name(path)
+    curve = {**response.evidence(), "edges": [], "rejected": []}
+    canvas = Canvas(figsize=(12.0, 5.0), layout="constrained")
+    left, right = canvas.subplots(1, 2, width_ratios=[1.4, 1.0])
+    _draw_over_photo(left, photo, {**curve, "edges": [{"ends": ends} for ends in response.ends]})
+    _draw_curves(right, curve, response)
+    canvas.suptitle(f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}")
+    save_figure(canvas, path)
+
+
 def _draw_over_photo(axes: Any, photo: Photo, evidence: Mapping[str, Any]) -> None:
     from matplotlib.collections import LineCollection
     from matplotlib.patheffects import withStroke
@@ -78,7 +93,9 @@ more finely, so that its curve goes on; no picture of theirs holds such detail."
 _STYLES = {"x": "-", "y": "--", "diagonal": ":"}
 
 
-def _draw_curves(axes: Any, evidence: Mapping[str, Any], response: EdgeResponse) -> None:
+def _draw_curves(
+    axes: Any, evidence: Mapping[str, Any], response: EdgeResponse | WiringResponse
+) -> None:
     frequency = evidence["frequency"]
     for edge in evidence["edges"]:
         style = _STYLES[edge["direction"]]

@@ -88,6 +88,13 @@ def edges(part: MethodResult) -> Shapes:
     return Shapes(paths="".join(_line(*four) for four in ends), words=words)
 
 
+def pieces(part: MethodResult) -> Shapes:
+    """The pieces of wiring that agree."""
+    ends = [[float(v) for v in four] for four in part.evidence["pieces"]]
+    words = f"{counted(len(ends), 'piece')} of wiring used"
+    return Shapes(paths="".join(_line(*four) for four in ends), words=words)
+
+
 def bars(part: MethodResult) -> Shapes:
     """Frames of the triplets located, the finest resolved in bold."""
     thin, bold, count = "", "", 0

@@ -11,6 +11,7 @@ from typing import Any, Literal
 import numpy as np
 
 from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.measuring.methods.detail import WIRING
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.detail.tone_doubt import with_tone
@@ -111,7 +112,7 @@ def sources_of(
     )
     kinds = [
         [bars_in(r) for r in here] if contrast is None else [],
-        *([read(one, r, limit, contrast) for r in here] for read in (_edge, _lines, _by_finer)),
+        *([read(one, r, limit, contrast) for r in here] for read in (_edges, _lines, _by_finer)),
     ]
     return [best for of_kind in kinds if (best := _finest_of(of_kind)) is not None]
 
@@ -254,6 +255,24 @@ def _fallen_to(
     return frequency, noise, False
 
 
+def _edges(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    """What the edges of a capture tell: of a chip those of its wiring, which allow for each other."""
+    return _wiring(one, result, limit, contrast) or _edge(one, result, limit, contrast)
+
+
+def _wiring(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    part, level = result.part(WIRING), USUAL_CONTRAST if contrast is None else contrast
+    pixel = _pixel_size(one, result)
+    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
+        return None
+    how = f"edges of the chip's wiring, {level:.0%} modulation"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "edge")
+
+
 def _edge(
     one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
 ) -> Resolved | None:
@@ -317,7 +336,9 @@ def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
 
 def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:
     """Frequency (cycles/px) at which the edge response falls to `level`."""
-    parts = [part for part in result.parts if part.method not in ("superposed lines", BY_FINER)]
+    parts = [
+        part for part in result.parts if part.method not in ("superposed lines", WIRING, BY_FINER)
+    ]
     return next((q for part in parts if (q := _in_part(part, level)) is not None), None)
 
 
