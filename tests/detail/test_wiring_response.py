@@ -16,7 +16,7 @@ CUTOFF = 0.6  # cycles/px
 
 
 def clear_pupil(f):
-    """Goodman, Introduction to Fourier Optics, 6.3 (from memory): incoherent, circular, no aberration."""
+    """Incoherent, circular, no aberration: Goodman, Fourier Optics, 6.3 (from memory)."""
     n = np.minimum(f / CUTOFF, 1.0)
     return 2 / np.pi * (np.arccos(n) - n * np.sqrt(1 - n * n))
 

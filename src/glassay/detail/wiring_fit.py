@@ -231,7 +231,7 @@ def _improve(
     matrix = sum(t.matrix for t, use in zip(terms, chosen, strict=True) if use)
     pull = sum(t.pull for t, use in zip(terms, chosen, strict=True) if use)
     bend = _second_differences(len(nodes))
-    guess: Float = bend @ np.concatenate([[1.0], nodes])
+    guess = np.asarray(bend @ np.concatenate([[1.0], nodes]), np.float64)
     smooth = bend[:, 1:]
     change = np.linalg.solve(
         matrix + smooth.T @ smooth / SMOOTH_U**2, pull - smooth.T @ guess / SMOOTH_U**2
