@@ -25,7 +25,7 @@ from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "8"
+DETAIL_VERSION = "9"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
