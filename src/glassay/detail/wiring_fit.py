@@ -198,7 +198,8 @@ def _terms(steps: _Steps, piece: Piece, state: State) -> _Terms:
     # Heights are linear: they are always at their best, with a weak hold where steps merge.
     hold = 1e-3 * len(at) * np.eye(basis.shape[1])
     hold[0, 0] = 0
-    state.heights = np.linalg.solve(basis.T @ basis + 1e-2 * hold, basis.T @ piece.value)
+    normal = basis.T @ basis + 1e-2 * hold
+    state.heights = np.asarray(np.linalg.solve(normal, basis.T @ piece.value), np.float64)
     rest = piece.value - basis @ state.heights
     slopes = [steps.slope(at - x) for x in state.places]
     by_place = np.stack([-a * s for a, s in zip(state.heights[1:], slopes, strict=True)], axis=1)

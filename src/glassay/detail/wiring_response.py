@@ -23,7 +23,7 @@ import numpy.typing as npt
 from PIL import Image
 
 from glassay.detail.edge_result import per_um
-from glassay.detail.response_model import FREQUENCY, Posterior, draw
+from glassay.detail.response_model import FREQUENCY, Misfit, Posterior, best_near, draw
 from glassay.detail.tone_doubt import with_tone
 from glassay.detail.wiring_fit import CommonResponse, fit_again, fit_common
 from glassay.detail.wiring_pieces import Piece, find_pieces
@@ -123,7 +123,7 @@ def response_of_wiring(
             raise
         crowded, common = True, fit_common(pieces, narrowest=False)
     used = [(pieces if crowded else clear)[k] for k in common.used]
-    posterior = _posterior(common)
+    posterior = draw(*_told_by(common))
     others = [
         _moved(posterior, common, [replace(p, value=relight(p.value)) for p in used])
         for relight in other_tones
@@ -149,13 +149,15 @@ def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
     return stop is None or math.hypot(line.x - stop.x, line.y - stop.y) < 0.45 * stop.diameter
 
 
-def _posterior(common: CommonResponse, like: Posterior | None = None) -> Posterior:
+def _told_by(common: CommonResponse) -> tuple[Misfit, int, Float, Float]:
+    """What `draw` and `best_near` need of it."""
+
     def misfit(curves: Float, _: Float) -> Float:
         at = np.stack([np.interp(common.frequency, FREQUENCY, curve) for curve in curves])
         d = at - common.nodes
         return np.asarray(np.einsum("ni,ij,nj->n", d, common.matrix, d) - 2 * d @ common.pull)
 
-    return draw(misfit, len(common.frequency), np.zeros(0), np.zeros(0), like=like)
+    return misfit, len(common.frequency), np.zeros(0), np.zeros(0)
 
 
 Shift = tuple[float, float]
@@ -164,10 +166,11 @@ Shift = tuple[float, float]
 
 def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece]) -> Shift:
     """By how much the frequencies move where the pieces hold another light."""
-    other = _posterior(fit_again(light, common), posterior)
+    usual, other = (
+        best_near(*_told_by(one), posterior) for one in (common, fit_again(light, common))
+    )
     shifts = [
-        float(np.nanmedian(other.frequency_at(level)) - np.nanmedian(posterior.frequency_at(level)))
-        for level in (0.5, 0.1)
+        float(other.frequency_at(level)[0] - usual.frequency_at(level)[0]) for level in (0.5, 0.1)
     ]
     return shifts[0], shifts[1]
 

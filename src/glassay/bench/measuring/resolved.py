@@ -11,10 +11,10 @@ from typing import Any, Literal
 import numpy as np
 
 from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.measuring.bars_told import bars_told
 from glassay.bench.measuring.methods.detail import WIRING
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
-from glassay.detail.tone_doubt import with_tone
 from glassay.optics.limits import cutoff_per_um
 from glassay.quantity import Quantity, combine
 
@@ -24,14 +24,6 @@ NYQUIST = 0.5
 USUAL_CONTRAST = 0.1
 """Modulation at which a line counts as told where no contrast is stated (common practice, no
 source; close to Rayleigh's dip of two points)."""
-
-MODULATION_OF_BARS = math.pi / 4
-"""Modulation of a sine for each contrast of bars as wide as their gaps, where the lens passes no
-harmonic of theirs (Coltman 1954, from memory)."""
-
-THREE_BARS_U = 0.03
-"""Relative standard uncertainty of the frequency where three bars, in place of many, reach a
-contrast. One simulated target agreed to 3 % with the edges of the same setting; it is no study."""
 
 WELL_MEASURED = 0.3
 """Expanded uncertainty, as a share of the value, beyond which evidence gives way to other evidence:
@@ -193,66 +185,6 @@ def bars_in(result: CaptureResult) -> Resolved | None:
         )
     frequency = per_mm.scaled(1e-3, "cycles/um")
     return Resolved(frequency, USUAL_CONTRAST, how, result.capture.id, "bars", is_least=is_least)
-
-
-def bars_told(
-    elements: Sequence[Mapping[str, Any]], modulation: float
-) -> tuple[Quantity, bool] | None:
-    """The frequency (lp/mm) at which bars fall to `modulation`, and whether they never do so.
-
-    `elements` from coarse to fine, as evidence of a bar target holds them. Between two elements the
-    contrast is taken to fall evenly with the logarithm of the frequency. A single coarser element
-    that fails (dust on it) does not count, two in succession end the run. The lower contrast of the
-    two directions counts. None when the coarsest ones fail already.
-    """
-    level = modulation / MODULATION_OF_BARS
-    usual = [
-        (float(e["frequency"]), *min((float(e[k]["contrast"]), float(e[k]["contrast_u"]))
-                                     for k in DIRECTIONS))
-        for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
-    ]  # fmt: skip
-    told = _fallen_to(usual, level)
-    if told is None:
-        return None
-    frequency, noise, is_least = told
-    others = []
-    for tone in range(min((len(e[k].get("toned", ())) for e in elements for k in DIRECTIONS
-                           if e[k]["contrast"] is not None), default=0)):  # fmt: skip
-        read = [
-            (float(e["frequency"]), min(float(e[k]["toned"][tone]) for k in DIRECTIONS), 0.0)
-            for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
-        ]  # fmt: skip
-        other = _fallen_to(read, level)
-        others.append(math.nan if other is None else other[0])
-    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
-    found = found.with_contribution("three bars for many", THREE_BARS_U * frequency)
-    return with_tone(found, others), is_least
-
-
-DIRECTIONS = ("upright", "level")
-
-
-def _fallen_to(
-    read: Sequence[tuple[float, float, float]], level: float
-) -> tuple[float, float, bool] | None:
-    """Where contrast falls to the level, its u, and whether it never does so; None where the coarsest
-    fail already. `read` holds frequency, contrast and the contrast's u from coarse to fine."""
-    last, fails = None, 0
-    for i, (_, value, _) in enumerate(read):
-        fails = 0 if value >= level else fails + 1
-        if fails == 2:
-            break
-        last = i if not fails else last
-    if last is None:
-        return None
-    f0, c0, u0 = read[last]
-    if last + 1 == len(read):
-        return f0, 0.0, True
-    f1, c1, u1 = read[last + 1]
-    octaves, share = math.log(f1 / f0), (c0 - level) / (c0 - c1)
-    frequency = f0 * math.exp(octaves * share)
-    noise = math.hypot((1 - share) * u0, share * u1) / (c0 - c1) * octaves * frequency
-    return frequency, noise, False
 
 
 def _edges(

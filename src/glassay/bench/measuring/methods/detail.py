@@ -85,7 +85,7 @@ def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     photo = only_photo(paths, "a bar target")
     result = measure_bars(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
-        other_tones=photo.other_tones,
+        other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
