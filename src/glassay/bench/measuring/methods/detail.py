@@ -47,6 +47,19 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
 
+def _measure_wiring(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.wiring_response import response_of_wiring
+
+    photo = only_photo(paths, "a chip", settings.get("tone"))
+    box = area(settings)
+    one = photo if box is None else photo.crop(box)
+    found = response_of_wiring(
+        one.linear_grey(), full=one.at_full_scale(), notes=photo.notes,
+        other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
+    )  # fmt: skip
+    return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
+
+
 def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
     own = {"pattern": pattern_of(bench, capture), "word": word_for(capture)}
     return {**box_and_tone(bench, capture), **own}
@@ -73,7 +86,7 @@ def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     photo = only_photo(paths, "a bar target", settings.get("tone"))
     result = measure_bars(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
-        other_tones=photo.other_tones,
+        other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
@@ -185,7 +198,15 @@ SHARES = (
     "contrast_threshold",
 )
 
+WIRING, WIRING_VERSION = "response of wiring", "1"
+"""Stands before the edge response, whose findings have the same names: it allows for what lies
+beside an edge."""
+
 METHODS = (
+    Method(
+        WIRING, (), lambda: WIRING_VERSION, box_and_tone, _measure_wiring, aside=("chip",),
+        drawing="glassay.report.evidence_edge:wiring_figures", overlay="glassay.web.overlay:pieces",
+    ),
     Method(
         "edge response", ("edge",), _detail_version, box_and_tone, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting, names=NAMES, shares=SHARES,
