@@ -30,7 +30,7 @@ from glassay.registration import find_shift
 Array = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
-METHOD_VERSION = "3"
+METHOD_VERSION = "4"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 USUAL_FREQUENCY = 0.1

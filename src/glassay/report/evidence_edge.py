@@ -10,6 +10,7 @@ import numpy as np
 
 from glassay.bench.saying.words import say
 from glassay.detail.edge_result import EdgeResponse
+from glassay.detail.wiring_response import WiringResponse
 from glassay.imaging import Photo
 from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
@@ -36,6 +37,15 @@ def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
     unit = " cycles/px" if response.frequency_50.value <= NYQUIST else ""
     title = f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}{unit}"
     write_figures(figures(case), path, title)
+
+
+def draw_wiring(photo: Photo, response: WiringResponse, path: Path) -> None:
+    """The same for the pieces of a chip's wiring, which have one curve in common."""
+    check_figure_name(path)
+    case = Case.of_result("response of wiring", response.findings(), response.evidence(), [photo],
+                          [photo.path.name])  # fmt: skip
+    title = f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}"
+    write_figures(wiring_figures(case), path, title)
 
 
 def place_in_words(level: float, found: Quantity) -> str:
@@ -81,6 +91,19 @@ def figures(case: Case) -> tuple[Figure, ...]:
     return (Figure((shown, *charts), words),)
 
 
+def wiring_figures(case: Case) -> tuple[Figure, ...]:
+    """The pieces of wiring over the photo (unless another drawing has shown it), and their curve."""
+    evidence = case.evidence
+    words = f"Bold: {counted(len(evidence['pieces']), 'piece')} of wiring used."
+    chart = _response_chart(case)
+    if not case.is_first:
+        return (Figure((chart,), ""),)
+    photo = case.photo()
+    pieces: tuple[Stroke, ...] = (("", line_path(evidence["pieces"])),)
+    shown = case.overlay(photo, words, pieces, letter=max(photo.width, photo.height) / 40)
+    return (Figure((shown, chart), words),)
+
+
 def strokes(evidence: Mapping[str, Any]) -> tuple[Stroke, ...]:
     """The edges not used (thin) and those used."""
     thin, bold = (
@@ -101,14 +124,16 @@ def _response_chart(case: Case) -> Chart:
     ]
     top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)
     thin = tuple(
-        Curve(evidence["frequency"], edge["modulation"], "thin") for edge in evidence["edges"]
+        Curve(evidence["frequency"], edge["modulation"], "thin")
+        for edge in evidence.get("edges", ())
     )
     median = Curve(
         evidence["frequency"], evidence["modulation"], "main", evidence["low"], evidence["high"]
     )
     return Chart(
-        "Contrast left at each spatial frequency, pixel included: each edge (thin), the median"
-        " (bold) and its 95 % band.",
+        "Contrast left at each spatial frequency, pixel included: "
+        + ("each edge (thin), the median (bold)" if thin else "the median (bold)")
+        + " and its 95 % band.",
         "cycles/px", "modulation", (0.0, _upper(evidence)), (0.0, top), (*thin, median),
         steps(0, _upper(evidence), 0.1), steps(0, top, 0.5), tuple(sorted(marks)),
     )  # fmt: skip

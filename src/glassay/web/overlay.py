@@ -20,6 +20,7 @@ from glassay.report.evidence_bars import strokes as bar_strokes
 from glassay.report.evidence_edge import strokes as edge_strokes
 from glassay.report.evidence_scale import ScaleDrawing
 from glassay.report.numbers import counted
+from glassay.report.strokes import line_path
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,12 @@ def edges(part: MethodResult) -> Shapes:
     """The edges used."""
     used = [stroke for stroke in edge_strokes(part.evidence) if stroke[0] != "thin"]
     return _shapes(used, f"{counted(len(part.evidence['edges']), 'edge')} used")
+
+
+def pieces(part: MethodResult) -> Shapes:
+    """The pieces of wiring that agree."""
+    ends = part.evidence["pieces"]
+    return Shapes(paths=line_path(ends), words=f"{counted(len(ends), 'piece')} of wiring used")
 
 
 def bars(part: MethodResult) -> Shapes:

@@ -99,6 +99,8 @@ def _outline_alone(
 NAMES = {
     "pitch_x": "pixel pitch along x",
     "pitch_y": "pixel pitch along y",
+    "column_spacing": "distance between columns of a hexagonal lattice",
+    "row_spacing": "distance between rows of a hexagonal lattice",
     "mosaic_period_x": "period of the mosaic along x",
     "mosaic_period_y": "period of the mosaic along y",
     "columns": "columns",
