@@ -24,6 +24,8 @@ FEWEST = 6
 AGREEING_SHARE = 0.7
 RIVAL_FEWEST, RIVAL_SHARE = 4, 0.5
 """A place that even so much speaks for is a rival."""
+NEAR_SHARE, NEAR_AGREES = 0.35, 0.3
+"""What speaks for a place before the frame is moved to where it fits best there; less is not tried."""
 WORSE = 0.4
 """Log ratio of the misfits (1 + `MISFIT_FLOOR` - correlation) of a block from which it tells two
 places apart: half as much again."""
@@ -52,11 +54,6 @@ class Fit:
     share: float
 
     @property
-    def agreeing(self) -> int:
-        """Blocks that agree."""
-        return int(np.count_nonzero(self.blocks >= AGREES))
-
-    @property
     def compared(self) -> int:
         """Blocks that show something in both or in one of them."""
         return int(np.count_nonzero(~np.isnan(self.blocks)))
@@ -66,9 +63,12 @@ class Fit:
         """How much speaks for the place, in blocks."""
         return float(np.nansum(self.blocks - AGREES))
 
-    def holds(self, fewest: int = FEWEST, share: float = AGREEING_SHARE) -> bool:
+    def holds(
+        self, fewest: int = FEWEST, share: float = AGREEING_SHARE, agrees: float = AGREES
+    ) -> bool:
         """Whether frame and map show the same there."""
-        return self.agreeing >= fewest and self.agreeing >= share * self.compared
+        agreeing = int(np.count_nonzero(self.blocks >= agrees))
+        return agreeing >= fewest and agreeing >= share * self.compared
 
     def rules_out(self, rival: Fit) -> bool:
         """Whether blocks that both places explain are explained clearly better here."""
@@ -90,7 +90,9 @@ class Judged:
 
 def judge(view: View, chart: Chart, tried: Sequence[Place]) -> Judged:
     """Try places, and take one only where the evidence rules out every other."""
-    fits = [fit_at(view, chart, place) for place in tried]
+    near = [_compared(view, chart, place) for place in tried]
+    near = [one for one in near if one.holds(RIVAL_FEWEST, NEAR_SHARE, NEAR_AGREES)]
+    fits = [fit_at(view, chart, one.place) for one in near]
     fits = _different([one for one in fits if one.holds(RIVAL_FEWEST, RIVAL_SHARE)])
     fits.sort(key=lambda one: -one.weight)
     best = fits[0] if fits else None

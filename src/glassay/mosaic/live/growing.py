@@ -22,9 +22,9 @@ from glassay.mosaic.live.picture import Bytes, Place, View, view_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
 
-STEADY_PX = 0.5
-"""Working px that a steady picture moves by from frame to frame at most: 2.5 px at 1080p, so that at
-10 frames a second and a tenth of that exposed the blur is a quarter px."""
+STEADY_PX = 0.8
+"""Working px that a steady picture moves by from frame to frame at most: 4 px at 1080p, so that at
+10 frames a second and a quarter of that exposed the blur is a px."""
 STEADY_STEPS = 2
 NEW_SHARE = 0.3
 """Share of a view not yet on the map from which it becomes a tile at once."""
@@ -37,15 +37,21 @@ SOFT_AFTER_S = 2.5
 """Resting so long on a soft view takes it, marked as soft: some places get no sharper."""
 HELD_AFTER_S = 0.4
 MOST_HELD = 40
-REACH = 0.85
-"""How far from its last sure place, in views, a frame is sought."""
-REACH_GROWS = 0.1
+HELD_WITHIN = 0.3
+"""Views around where the movement led in which a held tile may find its place later."""
+REACH, REACH_FOLLOWED = 0.85, 0.3
+"""How far, in views, a frame is sought from its last sure place; and from where the movement from
+frame to frame has led it, if that could be followed."""
+REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
 MOST_REACH = 2.0
-LOST_FRAMES = 30
+FOLLOWED = 0.04
+"""Height of the phase correlation from which a movement is followed."""
+AGREES_WITHIN, AGREES_GROWS = 0.1, 0.01
+"""Views, and more for each frame, within which the movement that was followed confirms a place."""
+UNCONFIRMED_SHARE = 0.5
+"""A place that the movement does not confirm needs so much of the view on the map."""
+LOST_FRAMES = 40
 """Frames without a sure place after which the whole map is searched and two views must agree."""
-LONG_UNSURE = 3
-FOUND_SHARE = 0.35
-"""After some frames without a sure place so much of a view must be on the map."""
 FOUND_AGAIN_SHARE = 0.6
 MOVED_SHARE = 0.25
 """The second of two views that find the place again lies so many views from the first."""
@@ -66,7 +72,7 @@ class Tile:
     place: Place | None
     soft: bool = False
     near: Place | None = None
-    """Last sure place before it was held."""
+    """Of a held one: where the movement had led since the last sure place, if it could be followed."""
 
 
 @dataclass(frozen=True)
@@ -99,6 +105,8 @@ class GrowingMap:
         self._size = (0, 0)
         self._last: View | None = None
         self._steps: deque[float] = deque(maxlen=STEADY_STEPS)
+        self._moved = (0.0, 0.0)
+        self._followed = True
         self._still_since = math.nan
         self._sure: Place | None = None
         self._before: Vector = (1.0, 0.0)
@@ -159,7 +167,10 @@ class GrowingMap:
         window = cv2.createHanningWindow(self._size, cv2.CV_32F)
         # OpenCV multiplies the window into what it is given.
         (x, y), response = cv2.phaseCorrelate(last.detail.copy(), view.detail.copy(), window)
-        self._steps.append(math.hypot(x, y) if response > 0.05 else math.inf)
+        self._steps.append(math.hypot(x, y) if response > FOLLOWED else math.inf)
+        self._followed &= response > FOLLOWED
+        # the picture moves against the view
+        self._moved = (self._moved[0] - x, self._moved[1] - y)
         steady = len(self._steps) == STEADY_STEPS and max(self._steps) <= STEADY_PX
         if not steady:
             self._still_since = math.nan
@@ -175,6 +186,7 @@ class GrowingMap:
         if not steady or self._rested(at_s) < HELD_AFTER_S or not textured:
             return Told("moving" if not steady else "lost", steady=steady)
         self._sure = Place(0.0, 0.0)
+        self._moved, self._followed = (0.0, 0.0), True
         number = self._keep(Tile(0, view, self._sure))
         return Told("taken", self._in_px(self._sure), number, new=1.0, steady=steady,
                     step=self._step(Told("taken", self._sure)))  # fmt: skip
@@ -183,12 +195,30 @@ class GrowingMap:
     def _judged(self, view: View, steady: bool) -> Judged:
         if self._sure is None or self._unsure > LOST_FRAMES:
             return self._anywhere(view) if steady else Judged(None, False, None)
-        reach = min(MOST_REACH, REACH + REACH_GROWS * self._unsure)
-        where = candidates(view, self._chart, self._sure, self._in_views(reach))
-        judged = judge(view, self._chart, where)
-        if judged.fit and self._unsure > LONG_UNSURE and judged.fit.share < FOUND_SHARE:
+        middle, reach = self._expected()
+        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        fit = judged.fit
+        if fit and fit.share < UNCONFIRMED_SHARE and not self._is_confirmed(fit.place):
             return replace(judged, fit=None)
         return judged
+
+    def _expected(self) -> tuple[Place, tuple[float, float]]:
+        """Where the next frame is sought, and how far around."""
+        assert self._sure is not None
+        if not self._followed:
+            reach = min(MOST_REACH, REACH + REACH_GROWS * self._unsure)
+            return self._sure, self._in_views(reach)
+        reach = min(REACH, REACH_FOLLOWED + REACH_FOLLOWED_GROWS * self._unsure)
+        return self._led_to(self._sure), self._in_views(reach)
+
+    def _led_to(self, place: Place) -> Place:
+        return replace(place, x=place.x + self._moved[0], y=place.y + self._moved[1])
+
+    def _is_confirmed(self, place: Place) -> bool:
+        """Whether the movement from frame to frame has led there since the last sure place."""
+        assert self._sure is not None
+        within = (AGREES_WITHIN + AGREES_GROWS * self._unsure) * self._size[0]
+        return self._followed and place.distance(self._led_to(self._sure)) <= within
 
     def _anywhere(self, view: View) -> Judged:
         left, top, right, bottom = self._chart.box
@@ -206,7 +236,7 @@ class GrowingMap:
             self._unsure += 1
             word: State = "several" if judged.several else "lost" if steady else "moving"
             if steady and self._rested(at_s) >= HELD_AFTER_S and self._is_unlike_held(view):
-                near = None if lost else self._sure
+                near = self._led_to(self._sure) if self._sure and not lost and self._followed else None
                 if sum(one.place is None for one in self.tiles.values()) < MOST_HELD:
                     self._held_view = view
                     return Told("held", kept=self._keep(Tile(0, view, None, near=near)))
@@ -232,7 +262,7 @@ class GrowingMap:
         return product < 0.5 * float((view.detail**2).mean())
 
     def _on_the_map(self, view: View, fit: Fit, at_s: float, steady: bool) -> Told:
-        assert self._sure is not None or self._unsure > 0
+        self._moved, self._followed = (0.0, 0.0), True
         self._sure, self._unsure, self._held_view = fit.place, 0, None
         new = 1 - self._chart.sharp_share(fit.place, self._size)
         sharpness = self._sharpness(view, fit.place)
@@ -315,10 +345,9 @@ class GrowingMap:
         if tile is None or tile.place is not None:
             return ()
         fit = self._anywhere(tile.view).fit
-        if fit is None or fit.share < FOUND_SHARE:
+        if fit is None or tile.near is None:
             return ()
-        away = math.inf if tile.near is None else fit.place.distance(tile.near)
-        if away > MOST_REACH * max(self._size):
+        if fit.place.distance(tile.near) > HELD_WITHIN * self._size[0]:
             return ()
         del self.tiles[number]
         self.tiles[number] = replace(tile, place=fit.place)
