@@ -41,7 +41,8 @@ class Kind:
     pixel_um: float = 0.55
     k1: float = 0.0
     turn_deg: float = 0.2
-    grow: float = 1.0
+    memory: tuple[float, float] | None = None
+    """Size in views of one large memory in the middle."""
 
 
 @dataclass
@@ -62,7 +63,10 @@ def stage_of(kind: Kind) -> MovedStage:
     w, h = kind.size
     width = w * (1 + (kind.views[0] - 1) * kind.spacing) * kind.pixel_um
     height = h * (1 + (kind.views[1] - 1) * kind.spacing) * kind.pixel_um
-    die = Die(width * 0.96, height * 0.96, seed=kind.seed, feature_um=1.6 * kind.grow)
+    memory = None
+    if kind.memory is not None:
+        memory = (kind.memory[0] * w * kind.pixel_um, kind.memory[1] * h * kind.pixel_um)
+    die = Die(width * 0.96, height * 0.96, seed=kind.seed, memory_um=memory)
     box = (-width / 2 - 60, -height / 2 - 60, width / 2 + 60, height / 2 + 60)
     camera = Camera(w, h, colour="grey", read_noise_e=8, jpeg_quality=92)
     return MovedStage(die, box, kind.pixel_um, camera, Optics(na=0.4), k1=kind.k1)
