@@ -22,7 +22,7 @@ from glassay.simulate.shapes import Boxes, Colour, Shape, box, disc, draw
 Box = tuple[float, float, float, float]
 
 SUBSTRATE: Colour = (0.20, 0.19, 0.24)
-METAL: Colour = (0.74, 0.71, 0.60)
+METAL: Colour = (0.74, 0.71, 0.30)
 PAD: Colour = (0.86, 0.84, 0.76)
 CAVITY: Colour = (0.11, 0.10, 0.085)
 FILMS: tuple[Colour, ...] = (
@@ -141,12 +141,17 @@ def _layout(die: Die) -> _Layout:
     ]
     margin = 2.0 * pad
     core = (-w + margin, -h + margin, w - margin, h - margin)
-    blocks = _floor_plan(rng, core, 14 if die.memory_um is None else 60)
+    blocks = _floor_plan(rng, core, 14 if die.memory_um is None else 30)
     memory = None
     if die.memory_um is not None:
         mw, mh = die.memory_um[0] / 2, die.memory_um[1] / 2
         memory = (-mw, -mh, mw, mh)
-        blocks = [b for b in blocks if b[2] < -mw or b[0] > mw or b[3] < -mh or b[1] > mh]
+        small = 50 * die.feature_um
+        blocks = [
+            b for b in blocks
+            if (b[2] < -mw or b[0] > mw or b[3] < -mh or b[1] > mh)
+            and min(b[2] - b[0], b[3] - b[1]) > small
+        ]  # fmt: skip
     parts += _power_straps(core, die)
     blocks.sort(key=lambda b: (b[2] - b[0]) * (b[3] - b[1]), reverse=True)
     art = _roomiest_small_block(blocks, die.heron_um)

@@ -180,7 +180,7 @@ class LiveMosaic:
             try:
                 for number, path in enumerate(paths, 1):
                     named.append(path.with_name(f"mosaic-{stamp}-{number:03d}.jpg"))
-                    named[-1].hardlink_to(path)
+                    shutil.copyfile(path, named[-1])
                 one = self.shows
                 filed = file_captures(bench, [
                     Filing(path, one.instrument, one.setting, one.object, "one capture", note)
