@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.mosaic.live import GrowingMap, Told
+from glassay.mosaic.live import GrowingMap, Place, Told
 from glassay.simulate import Camera, Die, Optics
 from glassay.simulate.stage import Exposed, MovedStage, Rest
 
@@ -176,7 +176,7 @@ def judged(out: Run, kind: Kind) -> Outcome:
     """Hold the map against the truth."""
     places = out.growing.places()
     errors = pair_errors(out, kind)
-    bad = {n for n in places if min(errors.get(n, [0.0])) > MISPLACED_PX}
+    bad = set(places) - _largest_group(places, errors)
     covered = np.zeros((out.stage.height // 8, out.stage.width // 8), np.uint8)
     for n in places:
         if n not in bad:
@@ -187,18 +187,29 @@ def judged(out: Run, kind: Kind) -> Outcome:
         _cover(view, rest, kind.size)
         found += bool(covered[view > 0].mean() >= 0.95)
     held = len(out.growing.tiles) - len(places)
-    worst = max((e for es in errors.values() for e in es), default=0.0)
+    worst = max(errors.values(), default=0.0)
     lags = np.percentile(1000 * np.array(out.lags), [50, 99])
     return Outcome(len(out.visited), found, len(places), held, len(bad), worst,
                    (float(lags[0]), float(lags[1])))  # fmt: skip
 
 
-def pair_errors(out: Run, kind: Kind) -> dict[int, list[float]]:
-    """Of each tile against each that it overlaps: median px by which common points lie apart."""
+def _largest_group(places: Mapping[int, Place], errors: Mapping[tuple[int, int], float]) -> set[int]:
+    """The most tiles that lie rightly to each other, from neighbour to neighbour."""
+    group = {n: {n} for n in places}
+    for (a, b), error in errors.items():
+        if error <= MISPLACED_PX and group[a] is not group[b]:
+            group[a] |= group[b]
+            for n in group[b]:
+                group[n] = group[a]
+    return max(group.values(), key=len, default=set())
+
+
+def pair_errors(out: Run, kind: Kind) -> dict[tuple[int, int], float]:
+    """Of tiles that overlap in truth: median px by which common points lie apart on the map."""
     places = out.growing.places()
     w, h = kind.size
     mid = np.array([(w - 1) / 2, (h - 1) / 2])
-    found: dict[int, list[float]] = {}
+    found: dict[tuple[int, int], float] = {}
     for a in places:
         for b in places:
             if a >= b:
@@ -212,16 +223,13 @@ def pair_errors(out: Run, kind: Kind) -> dict[int, list[float]]:
             if both.sum() < 0.12 * w * h / ((xs[1] - xs[0]) * (ys[1] - ys[0])):
                 continue
             apart = _on_map(places[a], pa[both] - mid) - _on_map(places[b], pb[both] - mid)
-            error = float(np.median(np.hypot(*apart.T)))
-            found.setdefault(a, []).append(error)
-            found.setdefault(b, []).append(error)
+            found[a, b] = float(np.median(np.hypot(*apart.T)))
     return found
 
 
-def _on_map(place: object, away: Points) -> Points:
-    x, y, turn = place.x, place.y, place.turn  # type: ignore[attr-defined]
-    c, s = math.cos(turn), math.sin(turn)
-    return away @ np.array([[c, s], [-s, c]]) + (x, y)
+def _on_map(place: Place, away: Points) -> Points:
+    c, s = math.cos(place.turn), math.sin(place.turn)
+    return away @ np.array([[c, s], [-s, c]]) + (place.x, place.y)
 
 
 def _cover(sheet: npt.NDArray[np.uint8], rest: Rest, size: tuple[int, int]) -> None:

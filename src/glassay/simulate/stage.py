@@ -26,6 +26,8 @@ FULL = 32_768
 """Count of the sheet for light that fills the sensor; it holds up to twice that."""
 BLUR_STEP_PX = 1.5
 MOST_BLUR_STEPS = 12
+FAR = 2.0
+"""Squared distance from the middle, in half diagonals, beyond which nothing is in the frame."""
 Points = npt.NDArray[np.float64]
 
 
@@ -86,12 +88,13 @@ class MovedStage:
         return true
 
     def seen(self, points: Points, rest: Rest) -> Points:
-        """Where points (n, 2) of the sheet appear in a frame, px."""
+        """Where points (n, 2) of the sheet appear in a frame, px; infinite far outside of it, where
+        distortion would lead them back."""
         a = math.radians(rest.turn_deg)
         c, s = math.cos(a), math.sin(a)
         away = (points - (rest.x, rest.y)) @ np.array([[c, -s], [s, c]])
         r2 = (away**2).sum(axis=-1, keepdims=True) / (self._mid @ self._mid)
-        return away * (1 + self._k1 * r2) + self._mid
+        return np.where(r2 < FAR, away * (1 + self._k1 * r2) + self._mid, np.inf)
 
     def frame(self, path: Sequence[Rest], seed: int, how: Exposed | None = None) -> Stored:
         """A frame exposed while the camera moved along `path` (one rest: it stood still)."""
