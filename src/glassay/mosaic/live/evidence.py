@@ -114,13 +114,12 @@ def _different(fits: Sequence[Fit]) -> list[Fit]:
 
 
 def _is_pinned(view: View, chart: Chart, fit: Fit) -> bool:
-    """Whether the frame fits worse a little aside, in every direction."""
+    """Whether the frame fits worse a little aside, along every direction."""
     for n in range(4):
         x, y = ASIDE_PX * np.cos(n * np.pi / 4), ASIDE_PX * np.sin(n * np.pi / 4)
-        for sign in (-1, 1):
-            place = Place(fit.place.x + sign * x, fit.place.y + sign * y, fit.place.turn)
-            if not fit.rules_out(_compared(view, chart, place)):
-                return False
+        place = Place(fit.place.x + float(x), fit.place.y + float(y), fit.place.turn)
+        if not fit.rules_out(_compared(view, chart, place)):
+            return False
     return True
 
 
@@ -143,7 +142,7 @@ def fit_at(view: View, chart: Chart, place: Place) -> Fit:
         if place.distance(begun) > 3 * MOST_STEP_PX or abs(place.turn) > LARGEST_TURN:
             place = begun
             break
-        if max(abs(step[0]), abs(step[1]), abs(step[2]) * size[0] / 2) < 0.03:
+        if max(abs(step[0]), abs(step[1]), abs(step[2]) * size[0] / 2) < 0.05:
             break
     return _compared(view, chart, place)
 

@@ -35,6 +35,7 @@ SOFT = 0.8
 """Sharpness, against what the map shows of the same, below which a view is soft."""
 SOFT_AFTER_S = 2.5
 """Resting so long on a soft view takes it, marked as soft: some places get no sharper."""
+FIRST_AFTER_S = 0.15
 HELD_AFTER_S = 0.4
 MOST_HELD = 40
 HELD_WITHIN = 0.3
@@ -183,7 +184,7 @@ class GrowingMap:
 
     def _first(self, view: View, at_s: float, steady: bool) -> Told:
         textured = float(np.abs(view.detail).mean()) > 0.25
-        if not steady or self._rested(at_s) < HELD_AFTER_S or not textured:
+        if not steady or self._rested(at_s) < FIRST_AFTER_S or not textured:
             return Told("moving" if not steady else "lost", steady=steady)
         self._sure = Place(0.0, 0.0)
         self._moved, self._followed = (0.0, 0.0), True
