@@ -109,13 +109,13 @@ def test_lines_that_all_run_one_way_tell_no_place_along_them() -> None:
 def test_a_soft_view_is_taken_only_after_a_rest_and_marked_until_it_is_seen_sharp() -> None:
     growing, stage, soft = GrowingMap(), die_stage(), Exposed(blur_px=2.0)
     rest(growing, stage, Rest(300, 200), 0.0)
-    told = rest(growing, stage, Rest(500, 200), 1.0, 12, soft)
+    told = rest(growing, stage, Rest(440, 200), 1.0, 12, soft)
     assert {one.state for one in told[4:]} == {"soft"}
-    told = rest(growing, stage, Rest(500, 200), 2.2, 24, soft)
+    told = rest(growing, stage, Rest(440, 200), 2.2, 24, soft)
     assert "taken" in [one.state for one in told]
     assert [growing.tiles[n].soft for n in sorted(growing.tiles)] == [False, True]
     # what was soft counts as not seen yet: sharp, it is taken again
-    told = rest(growing, stage, Rest(505, 200), 5.0, 8)
+    told = rest(growing, stage, Rest(445, 200), 5.0, 8)
     assert "taken" in [one.state for one in told]
     assert [growing.tiles[n].soft for n in sorted(growing.tiles)] == [False, True, False]
 

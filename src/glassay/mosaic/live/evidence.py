@@ -34,6 +34,9 @@ FEWEST_TELLING = 4
 AGAINST = 3
 """A rival is ruled out by `FEWEST_TELLING` blocks and `AGAINST` times those that speak for it; the
 same as among the tiles of a whole mosaic."""
+LESSER = 1 / 3
+"""A place that explains less than a third of what another does is no rival to it: in a pattern, a corner
+of a frame fits in many places beside the one where all of it fits."""
 ASIDE_PX = 3.0
 """Lines that all run one way fit as well a little further along them: that is tried as well."""
 STEPS = 5
@@ -71,7 +74,9 @@ class Fit:
         return agreeing >= fewest and agreeing >= share * self.compared
 
     def rules_out(self, rival: Fit) -> bool:
-        """Whether blocks that both places explain are explained clearly better here."""
+        """Whether far more of the frame is explained here, or what both explain clearly better."""
+        if rival.weight < LESSER * self.weight:
+            return True
         ratio = np.log((1 + MISFIT_FLOOR - rival.blocks) / (1 + MISFIT_FLOOR - self.blocks))
         better = int(np.count_nonzero(ratio > WORSE))
         worse = int(np.count_nonzero(ratio < -WORSE))
@@ -118,7 +123,8 @@ def _is_pinned(view: View, chart: Chart, fit: Fit) -> bool:
     for n in range(4):
         x, y = ASIDE_PX * np.cos(n * np.pi / 4), ASIDE_PX * np.sin(n * np.pi / 4)
         place = Place(fit.place.x + float(x), fit.place.y + float(y), fit.place.turn)
-        if not fit.rules_out(_compared(view, chart, place)):
+        aside = _compared(view, chart, place)
+        if not fit.rules_out(aside):
             return False
     return True
 
