@@ -35,8 +35,8 @@ def look(growing: GrowingMap, stage: MovedStage, path: Sequence[Rest], at_s: flo
 
 
 def rest(growing: GrowingMap, stage: MovedStage, where: Rest, begin_s: float, frames: int = 6,
-         how: Exposed | None = None) -> list[Told]:  # fmt: skip
-    return [look(growing, stage, [where], begin_s + n / 10, how) for n in range(frames)]
+         how: Exposed | None = None, every_s: float = 0.1) -> list[Told]:  # fmt: skip
+    return [look(growing, stage, [where], begin_s + n * every_s, how) for n in range(frames)]
 
 
 def test_a_hand_over_a_die_of_twelve_views_finds_them_all_and_misplaces_none() -> None:
@@ -109,13 +109,13 @@ def test_lines_that_all_run_one_way_tell_no_place_along_them() -> None:
 def test_a_soft_view_is_taken_only_after_a_rest_and_marked_until_it_is_seen_sharp() -> None:
     growing, stage, soft = GrowingMap(), die_stage(), Exposed(blur_px=2.0)
     rest(growing, stage, Rest(300, 200), 0.0)
-    told = rest(growing, stage, Rest(440, 200), 1.0, 12, soft)
+    told = rest(growing, stage, Rest(440, 200), 1.0, 6, soft)
     assert {one.state for one in told[4:]} == {"soft"}
-    told = rest(growing, stage, Rest(440, 200), 2.2, 24, soft)
+    told = rest(growing, stage, Rest(440, 200), 1.8, 6, soft, 0.6)
     assert "taken" in [one.state for one in told]
     assert [growing.tiles[n].soft for n in sorted(growing.tiles)] == [False, True]
     # what was soft counts as not seen yet: sharp, it is taken again
-    told = rest(growing, stage, Rest(445, 200), 5.0, 8)
+    told = rest(growing, stage, Rest(445, 200), 6.0, 5)
     assert "taken" in [one.state for one in told]
     assert [growing.tiles[n].soft for n in sorted(growing.tiles)] == [False, True, False]
 

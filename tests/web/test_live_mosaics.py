@@ -32,6 +32,13 @@ def show(client: TestClient, name: str, where: Rest, frames: int = 6) -> list[di
     return told
 
 
+@pytest.fixture
+def client(client: TestClient) -> TestClient:
+    """A client that asks for data, as the page's script does."""
+    client.headers["accept"] = "application/json"
+    return client
+
+
 @pytest.fixture(autouse=True)
 def _ten_frames_a_second(monkeypatch: pytest.MonkeyPatch) -> None:
     """However long a frame takes here."""
@@ -74,7 +81,7 @@ def test_a_kill_and_a_reload_lose_no_view(folder: Path) -> None:
             assert (other["x"], other["y"]) == pytest.approx((one["x"], one["y"]), abs=0.01)
         assert after["held"] == [3]
         show(client, name, Rest(350, 205))
-        assert show(client, name, Rest(400, 200))[-1]["place"] is not None
+        assert show(client, name, Rest(430, 200))[-1]["place"] is not None
 
 
 def test_the_views_are_filed_as_one_capture_of_the_chip(client: TestClient, folder: Path) -> None:
