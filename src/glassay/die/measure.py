@@ -124,8 +124,9 @@ class DieResult:
             out.append("no rows of bright pads were found along the rim")
         out += self._rows_said()
         if self.finest.few is not None:
-            out.append(f"finest line: none is told: a few lines of about {self._about(self.finest.few)}"
-                       " are finer than those of which there are many, and too few to be measured")  # fmt: skip
+            few = self._about(self.finest.few)
+            out.append(f"finest line: none is told: a few lines of about {few} are finer than those of"
+                       " which there are many, and too few to be measured")  # fmt: skip
         if self.finest.at_limit:
             limit = self._about(self.finest.limit or 0.0)
             out.append(f"finest line: no finer than {limit} could be seen in this picture, and there"
