@@ -11,9 +11,10 @@ import numpy as np
 
 from glassay import __version__
 from glassay.bench.document.die_notes import KINDS, DieNotes, Region
+from glassay.bench.saying.words import short
 from glassay.die import DieResult
 from glassay.imaging import Photo
-from glassay.quantity import Quantity
+from glassay.quantity import Quantity, rounded
 from glassay.report.evidence_die import outline_path, pad_corners
 from glassay.report.numbers import in_unit, length, prose, sentence
 from glassay.report.pictures import for_screen, jpeg_uri
@@ -180,6 +181,22 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
         "kinds": [row("", kind, total(kind)) for kind in several],
         "markings": sheet.notes.markings, "notes_file": sheet.notes_file,
     }  # fmt: skip
+
+
+def sheet_lines(result: DieResult) -> tuple[tuple[str, str], ...]:
+    """What was measured as lines of (name, value) in plain words, each with its U at 95 %."""
+    return tuple((NAMES[key], plain_value(f.value)) for key, f in result.findings().items())
+
+
+def plain_value(value: object) -> str:
+    """A finding's value in plain words."""
+    if not isinstance(value, Quantity):
+        return str(value)
+    unit = {"1": "", "deg": "°"}.get(value.unit, f" {value.unit.replace('um', 'µm')}")
+    if not value.u:
+        return f"{short(value.value)}{unit}"
+    number, expanded = rounded(value.value, value.expanded)
+    return f"{number} ± {expanded}{unit}"
 
 
 def sheet_data(sheet: Sheet) -> dict[str, Any]:
