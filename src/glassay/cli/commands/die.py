@@ -15,7 +15,7 @@ from glassay.bench.chip.die_pictures import (
     is_mosaic,
     mosaic_picture,
 )
-from glassay.bench.document.die_notes import DieNotes, read_die_notes
+from glassay.bench.document.die_notes import DieNotes, notes_file, read_die_notes
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import (
@@ -34,9 +34,6 @@ from glassay.imaging import read_photo
 from glassay.quantity import Quantity
 from glassay.report.die_sheet import Sheet, sheet_data, sheet_lines, write_sheet
 from glassay.report.iiif import check_address
-
-NOTES = "dies"
-"""Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
 
 TILES = "iiif"
 """Folder of the tiles of the picture."""
@@ -213,8 +210,7 @@ def _notes(
 ) -> tuple[DieNotes, str]:
     """What was noted by hand, and the file's name: as named, or of a bench's chip where it lies."""
     if regions is None and chip is not None:
-        kept = [source / NOTES / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
-        regions = next((path for path in kept if path.is_file()), None)
+        regions = notes_file(source, chip)
     if regions is None:
         return DieNotes(), ""
     if result.pixel_size is None:
