@@ -1,4 +1,4 @@
-"""The shelf: searches over 10,000 chips, and bringing its index up to date, against sorting in Python."""
+"""The shelf: how long searches over 10,000 chips take, and bringing its index up to date."""
 
 from __future__ import annotations
 

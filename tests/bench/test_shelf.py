@@ -10,12 +10,12 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
+from tests.cli.test_mistakes_on_the_command_line import run
 
 from glassay.bench.document.read import load_bench
 from glassay.bench.shelf import kept_dies
 from glassay.bench.shelf.index import Built, build, open_index
 from glassay.bench.shelf.search import Hit, Query, search
-from tests.cli.test_mistakes_on_the_command_line import run
 
 Capsys = pytest.CaptureFixture[str]
 

@@ -21,8 +21,8 @@ COMPARED_PX = 700
 that, and a pair takes seconds."""
 
 MOST_APART = 3.0
-"""Ratio of the px sizes that is tried: both pictures are of one size, and a die fills a third of the photo
-at least."""
+"""Ratio of the px sizes that is tried: both pictures are of one size, and a die fills a third of the
+photo at least."""
 
 MOST_COMPARED = 40
 """Chips that a photo is held against at most: some minutes."""
