@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from glassay import __version__
 from glassay.bench.document.die_notes import KINDS, DieNotes, Region
@@ -51,8 +53,17 @@ class Sheet:
     beside: Sequence[str] = field(default=())
 
 
-def write_sheet(sheet: Sheet) -> str:
-    """The page as HTML."""
+@dataclass(frozen=True)
+class OnSite:
+    """What a sheet has more as a page of a published site: what its viewer needs of the picture, as
+    JSON, and files (address, words) to be had."""
+
+    picture: Mapping[str, Any]
+    files: Sequence[tuple[str, str]]
+
+
+def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
+    """The page as HTML: one file that needs nothing else, or a page of a site."""
     result, photo = sheet.result, sheet.photo
     found = result.findings()
     pads = f"{len(result.pads)} bond pads" if result.pads else "no bond pads told"
@@ -85,11 +96,18 @@ def write_sheet(sheet: Sheet) -> str:
                 f"{v * result.per_px:.1f}" for v in (pad.x, pad.y, pad.width, pad.height)]}
             for pad in result.pads
         ],
-        **_by_hand(sheet), "file": photo.path.name, "digest": sheet.digest,
+        **_by_hand(sheet), "about": sheet.notes.about, "site": None if site is None else {
+            "picture": as_script(site.picture), "files": site.files},
+        "file": photo.path.name, "digest": sheet.digest,
         "beside": ", ".join(sheet.beside) or "nothing", "passed_over": sheet.passed_over,
         "written": datetime.date.today().isoformat(),
     }  # fmt: skip
     return str(render("die_sheet.html", filling))
+
+
+def as_script(data: Mapping[str, Any]) -> Markup:
+    """Data within a page's script element: nothing in it may end the element."""
+    return Markup(json.dumps(data).replace("<", "\\u003c"))
 
 
 def length_of(quantity: Quantity) -> Any:

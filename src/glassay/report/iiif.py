@@ -138,11 +138,21 @@ def manifest(
             }],
         }],
     }  # fmt: skip
-    if said.licence_address:
-        out["rights"] = said.licence_address
+    rights = rights_address(said.licence_address)
+    if rights:
+        out["rights"] = rights
     if said.credit:
         out["requiredStatement"] = {"label": _words("Credit"), "value": _words(said.credit)}
     return out
+
+
+def rights_address(address: str) -> str:
+    """The licence as a manifest may name it, or "": only addresses of the two bodies that the standard
+    allows (Presentation API 3.0, 3.2, rights), which it writes with http."""
+    parts = urlsplit(address)
+    if parts.netloc not in ("creativecommons.org", "rightsstatements.org"):
+        return ""
+    return f"http://{parts.netloc}{parts.path}"
 
 
 def as_text(document: dict[str, Any]) -> str:

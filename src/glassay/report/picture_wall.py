@@ -16,6 +16,7 @@ from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.report.die_pictures import levelled
+from glassay.report.numbers import counted
 from glassay.report.pictures import Pixels, for_screen
 from glassay.report.templating import render, source
 
@@ -61,6 +62,7 @@ def write_wall(hits: Sequence[Hit], folder: Path) -> list[str]:
     bar = 10.0 ** np.floor(np.log10(largest))
     page = render("picture_wall.html", {
         "styles": source("page.css"), "version": __version__, "dies": shown, "missing": missing,
+        "counted": counted(len(shown), "die"),
         "bar": {"px": round(bar * per_um, 1),
                 "words": f"{bar / 1000:g} mm" if bar >= 1000 else f"{bar:g} µm"},
     })  # fmt: skip

@@ -22,9 +22,11 @@ from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
 from glassay import __version__
+from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE
+from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import (
     RESULTS_FILE,
     current_keys,
@@ -54,6 +56,8 @@ AGREES = 1e-6
 library builds round differently in the last digits; uncertainties are some thousand times larger."""
 
 SKIPPED = frozenset({".git", "__pycache__"})
+INDEX_FILE = "shelf.sqlite"
+"""Index of many benches, which may lie in one's results."""
 
 
 @dataclass(frozen=True)
@@ -108,12 +112,16 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
     if (folder / CHECKSUMS_FILE).is_file():
         names.add(CHECKSUMS_FILE)
+    chips = [one.id for one in bench.objects if one.kind == "chip"]
+    noted = [path for chip in chips if (path := notes_file(folder, chip)) is not None]
+    names |= {path.relative_to(folder).as_posix() for path in noted}
     found = {name: folder / name for name in sorted(names)}
     results, current = bench.results_folder, current_keys(bench)
     for path in sorted(results.rglob("*")):
         relative = path.relative_to(folder)
         outdated = path.parent.name == "measured" and path.stem not in current
         hidden = outdated or path.suffix == PART_SUFFIX or SKIPPED & set(relative.parts)
+        hidden = hidden or path.name.startswith(INDEX_FILE)  # of this machine's folders
         # Hashes of contents are kept under this machine's paths; they are of no use elsewhere.
         if path.is_file() and not hidden and path.name != "contents.json":
             found[relative.as_posix()] = path
@@ -238,11 +246,13 @@ def check(
     measure: bool = True,
     jobs: int | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
+    further: Callable[[BenchResults], tuple[Any, Any]] | None = None,
 ) -> Checked:
     """Verify every checksum of an archive and, unless told not to, derive all numbers again.
 
     The captures are measured anew in a temporary folder; the packed results are only compared
-    against. Raises `Unusable` when the file is no such archive or is crafted to do harm.
+    against. `further` gives what else was published of the bench, and the same derived from the
+    results. Raises `Unusable` when the file is no such archive or is crafted to do harm.
     """
     with tempfile.TemporaryDirectory(prefix="glassay-") as name:
         folder = Path(name)
@@ -256,8 +266,12 @@ def check(
         if damaged or not measure:
             return whole
         packed = _packed_results(folder)
-        derived = _derive(folder, jobs, progress)
-    numbers, differences = compare_numbers(packed, derived)
+        results = _derive(folder, jobs, progress)
+        derived = json.loads(json.dumps(results_as_json(results)))
+        pairs = [(packed, derived), *([further(results)] if further else [])]
+    compared = [compare_numbers(one, other) for one, other in pairs]
+    numbers = sum(count for count, _ in compared)
+    differences = [one for _, found in compared for one in found]
     return Checked(files, (), manifest["versions"], others, numbers, tuple(differences), True)
 
 
@@ -304,7 +318,7 @@ def _unpack(
     for one in manifest["files"]:
         name = str(one["path"])
         listed.add(name)
-        if not _is_inside(name):
+        if not is_inside(name):
             raise Unusable(f"{path} names a file outside its folder: {name!r}")
         if name not in members:
             yield f"{name} is missing"
@@ -317,7 +331,8 @@ def _unpack(
             yield f"{name} is not listed in {MANIFEST}"
 
 
-def _is_inside(name: str) -> bool:
+def is_inside(name: str) -> bool:
+    """Whether a name with forward slashes stays within the folder that it counts from."""
     parts = PurePosixPath(name).parts
     odd = "\\" in name or "\0" in name or ":" in name[:2]
     return bool(parts) and not PurePosixPath(name).is_absolute() and ".." not in parts and not odd
@@ -352,14 +367,13 @@ def _packed_results(folder: Path) -> Any:
         raise Unusable(f"the archive holds no readable results/{RESULTS_FILE}") from None
 
 
-def _derive(folder: Path, jobs: int | None, progress: Callable[[Progress], None]) -> Any:
+def _derive(folder: Path, jobs: int | None, progress: Callable[[Progress], None]) -> BenchResults:
     """The numbers from the captures alone: the packed results, read before, are removed first."""
     shutil.rmtree(folder / "results")
     try:
-        results = run_bench(load_bench(folder), jobs=jobs, progress=progress)
+        return run_bench(load_bench(folder), jobs=jobs, progress=progress)
     except GlassayError as error:
         raise Unusable(f"the packed bench cannot be measured: {error}") from None
-    return json.loads(json.dumps(results_as_json(results)))
 
 
 def _other_versions(packed: Mapping[str, Any], here: Mapping[str, Any]) -> Iterator[str]:

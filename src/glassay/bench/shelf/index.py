@@ -24,8 +24,7 @@ from glassay.bench.measuring.assemble import RESULTS_FILE, read_results
 from glassay.bench.shelf.kept_dies import DIES, kept_die, measured_die
 from glassay.errors import Unusable
 
-INDEX_FILE = "shelf.sqlite"
-LAYOUT = 1
+LAYOUT = 2
 """Version of the tables; an index of another one is built anew."""
 
 TABLES = """
@@ -37,7 +36,7 @@ CREATE TABLE chips (
   limit_um REAL, pads INTEGER, picture TEXT NOT NULL, reason TEXT NOT NULL
 );
 CREATE INDEX chips_of ON chips (folder);
-CREATE INDEX by_width ON chips (width_um);
+CREATE INDEX by_title ON chips (title, id);
 CREATE INDEX by_finest ON chips (finest_um);
 CREATE TABLE regions (chip_id INTEGER NOT NULL REFERENCES chips ON DELETE CASCADE, kind TEXT NOT NULL,
                       area_um2 REAL NOT NULL);

@@ -9,7 +9,8 @@ from typing import Any
 import click
 
 from glassay.bench.document.die_notes import KINDS
-from glassay.bench.shelf.index import INDEX_FILE, Built, build, open_index
+from glassay.bench.keeping.pack import INDEX_FILE
+from glassay.bench.shelf.index import Built, build, open_index
 from glassay.bench.shelf.same_die import Compared, same_dies
 from glassay.bench.shelf.search import Hit, Query, Range, search
 from glassay.cli.calibration import positive_length_um
