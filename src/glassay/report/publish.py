@@ -66,6 +66,12 @@ class ChipToShow:
         return self.bench.object(self.chip).name or self.chip
 
 
+def check_place(folder: Path) -> None:
+    """Raise `Unusable` where a site would replace something else."""
+    if folder.is_dir() and not is_site(folder) and any(folder.iterdir()):
+        raise Unusable(f"{folder} holds something else than a site; name a new folder")
+
+
 def publish(
     chips: Sequence[ChipToShow], folder: Path, title: str, address: str | None = None,
     say: Callable[[str], None] = lambda _: None,
@@ -75,8 +81,7 @@ def publish(
     Raises `Unusable` when nobody is named as author, or the folder cannot be written or holds
     something else.
     """
-    if folder.exists() and not is_site(folder) and any(folder.iterdir()):
-        raise Unusable(f"{folder} holds something else than a site; name a new folder")
+    check_place(folder)
     authors = list(dict.fromkeys(c.notes.about.credit for c in chips if c.notes.about.credit))
     if not authors:
         raise Unusable("a citation names someone: give --credit NAME")

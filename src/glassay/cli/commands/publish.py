@@ -17,7 +17,7 @@ from glassay.cli.outputs import output_option
 from glassay.cli.single import not_measured
 from glassay.errors import NotMeasurable, Unusable
 from glassay.report.iiif import check_address
-from glassay.report.publish import ChipToShow, credited, publish
+from glassay.report.publish import ChipToShow, check_place, credited, publish
 
 
 @click.command("publish")
@@ -43,6 +43,7 @@ def command(
     every capture as it came, also with what the camera wrote into it. Exit status: 0; 2 when
     something cannot be read or written; 3 when no die can be measured.
     """
+    check_place(out)
     place = None if address is None else check_address(address)
     if licence_address:
         check_address(licence_address)

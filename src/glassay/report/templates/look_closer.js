@@ -7,7 +7,10 @@
   const deep = closer.querySelector(".deep");
   const drawn = document.querySelector(".evidence .drawn");
   const stage = document.querySelector(".evidence .stage");
+  const bare = document.querySelector(".evidence .bare");
   const toggle = document.querySelector(".evidence .toggle");
+
+  const LETTERS_PX = 18; // labels grow with the photo no further than this
 
   function niceLength(most) {
     const decade = 10 ** Math.floor(Math.log10(most));
@@ -18,6 +21,7 @@
     closer.hidden = false;
     stage.hidden = true;
     toggle.hidden = true;
+    bare.hidden = true;
     opener.hidden = true;
     const viewer = window.OpenSeadragon({
       element: deep,
@@ -39,6 +43,7 @@
     marks.setAttribute("class", "photo");
     const copy = drawn.cloneNode(true);
     for (const bar of copy.querySelectorAll(".bar, text[data-bar]")) bar.remove();
+    const labels = [...copy.querySelectorAll("text")].map((text) => [text, Number(text.getAttribute("font-size"))]);
     marks.append(copy);
     deep.append(marks);
     const rule = document.createElement("span");
@@ -53,8 +58,10 @@
       const b = image.viewerElementToImageCoordinates(new OpenSeadragon.Point(size.x, size.y));
       // The viewer counts from the corner of the first px, the marks from its middle.
       marks.setAttribute("viewBox", `${a.x - 0.5} ${a.y - 0.5} ${b.x - a.x} ${b.y - a.y}`);
+      const perPx = size.x / (b.x - a.x);
+      for (const [text, most] of labels) text.setAttribute("font-size", Math.min(most, LETTERS_PX / perPx));
       if (told.pixel_um) {
-        const perUm = size.x / (b.x - a.x) / told.pixel_um;
+        const perUm = perPx / told.pixel_um;
         const length = niceLength((0.3 * size.x) / perUm);
         rule.style.width = `${length * perUm}px`;
         rule.textContent = length >= 1000 ? `${length / 1000} mm` : `${+length.toPrecision(4)} µm`;
