@@ -9,7 +9,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from glassay.cli.commands.publish import command
+from glassay.errors import Unusable
+from glassay.report.publish import publish
 from tests.bench.slides import draw_slide
 from tests.cli.test_mistakes_on_the_command_line import run
 from tests.die.drawn import DIE, pads_um, shot
@@ -67,10 +71,6 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     draw_slide(
         bench / "captures" / "slide.png", pixel_size_um=PX, size=size, division_um=20, seed=1
     )
-    from click.testing import CliRunner
-
-    from glassay.cli.commands.publish import command
-
     done = CliRunner().invoke(command, [
         str(bench), "--out", str(made / "site"), "--address", "https://chips.example.org/",
         "--title", "Chips & more", "--credit", 'Ada "the lens" B.', "--licence", "CC BY 4.0",
@@ -162,9 +162,8 @@ def test_nobody_publishes_over_other_things_or_without_a_name(
     site: Path, tmp_path: Path, capsys: Capsys
 ) -> None:
     bench = site.parent / "quay"
-    status, _, error = run(capsys, "publish", bench, "--out", tmp_path / "new", "--jobs", "1")
-    assert status == 2
-    assert "--credit" in error
+    with pytest.raises(Unusable, match="--credit"):
+        publish([], tmp_path / "new", "Chips")
     assert not (tmp_path / "new").exists()
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "letter.txt").write_text("mine", encoding="utf-8")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from PIL import Image
@@ -40,8 +41,10 @@ def write_wall(hits: Sequence[Hit], folder: Path) -> list[str]:
     largest = max(max(hit.width_um or 0.0, hit.height_um or 0.0) for hit in known)
     per_um = LARGEST_PX / largest
     known.sort(key=lambda hit: -(hit.width_um or 0.0) * (hit.height_um or 0.0))
-    shown, missing = [], [f"{hit.title}: {hit.reason or 'its size is not known'}" for hit in hits
-                          if hit not in known]  # fmt: skip
+    shown: list[dict[str, Any]] = []
+    missing = [
+        f"{hit.title}: {hit.reason or 'its size is not known'}" for hit in hits if hit not in known
+    ]
     for hit in known:
         size = tuple(
             max(1, round(per_um * (side or 0.0))) for side in (hit.width_um, hit.height_um)

@@ -120,8 +120,9 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     for path in sorted(results.rglob("*")):
         relative = path.relative_to(folder)
         outdated = path.parent.name == "measured" and path.stem not in current
-        hidden = outdated or path.suffix == PART_SUFFIX or SKIPPED & set(relative.parts)
-        hidden = hidden or path.name.startswith(INDEX_FILE)  # of this machine's folders
+        indexed = path.name.startswith(INDEX_FILE)  # of this machine's folders
+        half = path.suffix == PART_SUFFIX
+        hidden = outdated or half or indexed or SKIPPED & set(relative.parts)
         # Hashes of contents are kept under this machine's paths; they are of no use elsewhere.
         if path.is_file() and not hidden and path.name != "contents.json":
             found[relative.as_posix()] = path

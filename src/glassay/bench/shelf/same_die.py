@@ -84,7 +84,8 @@ def picture_of_hit(hit: Hit) -> Photo:
         return photo
     low = np.maximum(np.floor(np.min(corners, axis=0)), 0).astype(int)
     high = np.minimum(np.ceil(np.max(corners, axis=0)) + 1, [photo.width, photo.height]).astype(int)
-    return photo.crop((int(low[0]), int(low[1]), *(int(v) for v in high - low)))
+    width, height = (int(v) for v in high - low)
+    return photo.crop((int(low[0]), int(low[1]), width, height))
 
 
 def _path_of(hit: Hit) -> Path:

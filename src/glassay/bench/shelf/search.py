@@ -86,7 +86,12 @@ def search(index: sqlite3.Connection, query: Query) -> list[Hit]:
         " c.height_um, c.finest_um, c.limit_um, c.pads, c.picture, c.reason"
         f" FROM {source}{where} ORDER BY {order} LIMIT ?", (*given, query.most),
     )  # fmt: skip
-    return [Hit(Path(row[0]), *row[1:12], json.loads(row[12]), row[13]) for row in rows]
+    return [_hit(row) for row in rows]
+
+
+def _hit(row: tuple[Any, ...]) -> Hit:
+    folder, *told, picture, reason = row
+    return Hit(Path(folder), *told, picture=json.loads(picture), reason=reason)
 
 
 def _match(query: Query) -> str:
