@@ -2,9 +2,10 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+MINUTES ?= 10
 READY := $(VENV)/ready
 
-.PHONY: demo test lint accuracy attack bench open clean
+.PHONY: demo test lint accuracy attack bench fuzz open clean
 
 demo: $(READY)
 	$(BIN)/python -m demo
@@ -25,6 +26,11 @@ attack: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks
+
+# The wheel of the fuzzer is not among what the tests need.
+fuzz: $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements-fuzz.txt
+	nice $(BIN)/python -m fuzz --minutes $(MINUTES)
 
 open: $(READY)
 	$(BIN)/glassay open demo-bench
