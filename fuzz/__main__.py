@@ -1,7 +1,7 @@
 """`python -m fuzz [READER ...] [--minutes 10] [--keep FOLDER]`: fuzz the readers, one after the other.
 
-Exit status 1 when anything was found, now or before (finds stay until they are taken away). With --keep the evolved inputs stay, and the next time begins
-with them.
+Exit status 1 when anything was found, now or before: finds stay until they are taken away. With
+--keep the evolved inputs stay, and the next time begins with them.
 """
 
 from __future__ import annotations
