@@ -20,6 +20,11 @@ from typing import Any
 
 MODES = {"count": 1, "kill": 2, "full": 3, "once": 4}
 KINDS = {"change": 1, "grow": 2, "look": 4, "all": 5}
+STARTS_THREADS = ("run in processes", "mosaic")
+"""Acts whose libraries keep threads, which no child has: they are loaded but not done beforehand."""
+
+HANGS_S = 40.0
+"""An act takes a second; what takes so long never ends."""
 
 
 def main() -> None:
@@ -31,9 +36,10 @@ def main() -> None:
 
 
 def _load() -> None:
-    """Do every act once, so that nothing is left to be loaded."""
+    """Do the acts once, so that little is left to be loaded."""
     import cv2
 
+    import glassay.cli.commands.mosaic  # noqa: F401
     from studies.faults.acts import ACTS, prepare
 
     cv2.setNumThreads(1)
@@ -43,7 +49,7 @@ def _load() -> None:
             out, sys.stdout = sys.stdout, nowhere
             prepare(room)
             for act, (start, do) in ACTS.items():
-                if act != "run in processes":
+                if act not in STARTS_THREADS:
                     os.system(f"cp -r {room / start} {room / 'work'}")
                     do(room / "work")
                     os.system(f"rm -r {room / 'work'}")
@@ -64,18 +70,19 @@ def _done(shim: Any, asked: dict[str, Any]) -> dict[str, Any]:
     if asked.get("after") is not None:
         time.sleep(asked["after"])
         os.kill(child, signal.SIGKILL)
-    began = time.monotonic()
+    began, hung = time.monotonic(), False
     while True:
         ended, status = os.waitpid(child, os.WNOHANG)
         if ended:
             break
-        if time.monotonic() - began > 120:
+        if time.monotonic() - began > HANGS_S:
+            hung = True
             os.killpg(child, signal.SIGKILL)
         time.sleep(0.002)
     with os.fdopen(reading) as pipe:
         calls = pipe.read()
     said.seek(0)
-    return {"code": os.waitstatus_to_exitcode(status), "calls": int(calls or 0),
+    return {"code": os.waitstatus_to_exitcode(status), "calls": int(calls or 0), "hung": hung,
             "said": said.read().decode("utf-8", "replace")[-4000:]}  # fmt: skip
 
 
