@@ -170,10 +170,10 @@ def compiled(room: Path) -> Path:
     return target
 
 
-def report(quick: bool = False, acts: Sequence[str] = tuple(ACTS)) -> str:
-    """Strike, and tell. `quick` strikes a tenth as often."""
+def report(quick: bool = False, acts: Sequence[str] = tuple(ACTS), share: float = 1.0) -> str:
+    """Strike, and tell. `share` is how often, of the full study; `quick` is a tenth."""
     rng = random.Random(17)
-    share = 0.1 if quick else 1.0
+    share = 0.1 if quick else share
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
         shim = compiled(Path(name))
@@ -185,7 +185,8 @@ def report(quick: bool = False, acts: Sequence[str] = tuple(ACTS)) -> str:
             for act in acts:
                 _of_one_act(study, act, rng, share)
                 print(f"{act}: {sum(study.tally.done.values())} faults so far,"
-                      f" {len(study.tally.wrong)} wrong", file=sys.stderr, flush=True)  # fmt: skip
+                      f" {len(study.tally.wrong)} wrong", *study.tally.wrong, sep="\n  ",
+                      file=sys.stderr, flush=True)  # fmt: skip
             for _ in range(max(1, round(8 * share))):
                 for first, second in PAIRS if len(acts) == len(ACTS) else ():
                     study.two_at_once(other, first, second)
@@ -220,7 +221,9 @@ def _of_one_act(study: Study, act: str, rng: random.Random, share: float) -> Non
 def _table(study: Study, seconds: float) -> str:
     tally = study.tally
     kinds = list(dict.fromkeys(what for _, what in tally.done))
-    lines = [f"{sum(tally.done.values())} faults, {len(tally.wrong)} wrong ({seconds / 60:.0f} min)"]
+    lines = [
+        f"{sum(tally.done.values())} faults, {len(tally.wrong)} wrong ({seconds / 60:.0f} min)"
+    ]
     lines.append(f"{'':28}" + "".join(f"{act[:10]:>11}" for act in ACTS) + f"{'struck':>9}")
     for what in kinds:
         counts = "".join(f"{tally.done[act, what]:11}" for act in ACTS)

@@ -22,8 +22,8 @@ def digest(path: Path) -> str:
 
 
 def files_of(place: Path) -> list[Path]:
-    """Every file that is no half-written or hidden one."""
-    found = (path for path in sorted(place.rglob("*")) if path.is_file())
+    """Every file that is no half-written (`.partial` of the array library) or hidden one."""
+    found = (p for p in sorted(place.rglob("*")) if p.is_file() and p.suffix != ".partial")
     return [p for p in found if not any(q.startswith(".") for q in p.relative_to(place).parts)]
 
 
