@@ -36,6 +36,11 @@ AGREES = 1e-6
 library builds round differently in the last digits; uncertainties are some thousand times larger."""
 
 
+BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError)
+"""What reading a damaged archive raises; kinds of compression that are not known and nesting too deep
+are RuntimeErrors. Places before the file's start are OSErrors, as a disk's faults are."""
+
+
 @dataclass(frozen=True)
 class Difference:
     """A number that came out otherwise: where it stands, what was packed, what was derived.
@@ -109,7 +114,7 @@ def _open(path: Path) -> zipfile.ZipFile:
         return zipfile.ZipFile(path)
     except OSError as error:
         raise Unusable(f"{path} cannot be read ({error.strerror})") from None
-    except zipfile.BadZipFile:
+    except (*BROKEN, ValueError):
         raise Unusable(f"{path} is no archive made by `glassay pack`, or is cut off") from None
 
 
@@ -124,8 +129,7 @@ def _read_manifest(archive: zipfile.ZipFile, path: Path) -> dict[str, Any]:
         for one in data["files"]:
             str(one["path"]), int(one["bytes"]), str(one["sha256"])
         dict(data["versions"])
-    except (KeyError, TypeError, ValueError, RecursionError, zlib.error, zipfile.BadZipFile,
-            EOFError, NotImplementedError, RuntimeError):  # fmt: skip
+    except (*BROKEN, KeyError, TypeError, ValueError, OSError):
         raise Unusable(f"{path} holds no readable {MANIFEST}") from None
     listed: dict[str, Any] = data
     return listed
@@ -178,7 +182,7 @@ def _extract(
                     return "is longer than listed"
                 digest.update(block)
                 out.write(block)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
+    except BROKEN:
         return "is damaged"
     except OSError as error:
         raise Unusable(f"{target} cannot be unpacked ({error.strerror})") from None
