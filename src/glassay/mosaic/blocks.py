@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.mosaic.greys import Bytes
+from glassay.mosaic.greys import Bytes, once
 from glassay.mosaic.lens import Lens, Points, applied, composed
 from glassay.mosaic.shifts import Coarse, coarse_of
 from glassay.mosaic.tile import Mask
@@ -51,17 +51,24 @@ LEAST_VARIANCE = 0.1
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """What overlaps are measured in: encoded grey a little smoothed, its lens, where it is valid."""
+    """What overlaps are measured in: encoded grey a little smoothed, its lens, where it is valid.
+    `digest` names the file and its tone."""
 
     grey: Bytes
     lens: Lens
     valid: Mask
     cell: int
+    digest: str = ""
 
     @cached_property
     def coarse(self) -> Coarse:
         """What shifts are searched in."""
-        return coarse_of(self.grey, self.lens, self.valid, self.cell)
+
+        def make() -> Coarse:
+            return coarse_of(self.grey, self.lens, self.valid, self.cell)
+
+        key = ("coarse", self.digest, self.lens)
+        return once(key, make, lambda c: c.values.nbytes + c.mask.nbytes) if self.digest else make()
 
     def is_valid(self, points: Points) -> Mask:
         """Whether points (n, 2) px lie within the picture and show the object."""

@@ -17,7 +17,7 @@ from glassay.imaging.tone import Tone
 from glassay.mosaic.assemble import Poses
 from glassay.mosaic.blocks import Picture
 from glassay.mosaic.greys import grey_of
-from glassay.mosaic.lens import Lens, Points, inverse
+from glassay.mosaic.lens import Lens, Points, applied, inverse
 from glassay.mosaic.overlap import Overlap, measure_overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.shifts import Whole, whole_of, whole_shift
@@ -91,6 +91,11 @@ def _measure_batch(batch: Sequence[Start], kept: dict[int, _Kept], reach: float)
     picture = _pictures(kept)
     out = []
     for first, second, matrix in batch:
+        if out and (out[-1].first, out[-1].second) == (first, second) and out[-1].places:
+            middle = kept[first].lens.middle[None, :]
+            gap = applied(matrix, middle) - applied(out[-1].matrix, middle)
+            if np.hypot(*gap[0]) < reach * kept[first].lens.half_diagonal:
+                continue  # another proposal of the place that was found
         found = measure_overlap(first, second, picture(first), picture(second), matrix, reach=reach)
         if found is not None:
             out.append(found)
@@ -103,7 +108,8 @@ def _pictures(kept: dict[int, _Kept]) -> Callable[[int], Picture]:
     @lru_cache(maxsize=16)
     def picture(number: int) -> Picture:
         own = kept[number]
-        return Picture(grey_of(own.path, own.digest, own.tone), own.lens, own.valid, own.cell)
+        grey = grey_of(own.path, own.digest, own.tone)
+        return Picture(grey, own.lens, own.valid, own.cell, f"{own.digest} {own.tone}")
 
     return picture
 

@@ -1,11 +1,13 @@
-"""Grey pictures of tiles, kept while memory allows, so that a photo is decoded once in most mosaics."""
+"""Grey pictures of tiles and what is made of them, kept while memory allows, so that a photo is decoded
+once in most mosaics."""
 
 from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -14,11 +16,12 @@ import numpy.typing as npt
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import Tone
 
+T = TypeVar("T")
 Bytes = npt.NDArray[np.uint8]
 
 KEPT_BYTES = 300_000_000
-"""Memory for grey pictures in each process: 150 of 2 megapixels. A mosaic of any size is to be made
-in 1.5 GB, of which reading and drawing want half a GB for each thread pair (measured below 0.5)."""
+"""Memory for what is kept of photos in each process, grey and reduced pictures: about 80 photos of 2
+megapixels. A mosaic of any size is to be made in 1.5 GB; drawing wants the most of it."""
 SMOOTHED_PX = 0.7
 """Blur by which px noise is calmed and gradients between px become true."""
 
@@ -40,8 +43,27 @@ def _white(photo: Photo) -> float:
     return 1.0
 
 
-_kept: OrderedDict[tuple[str, Tone], Bytes] = OrderedDict()
+Key = tuple[object, ...]
+
+_kept: OrderedDict[Key, tuple[Any, int]] = OrderedDict()
 _lock = threading.Lock()
+
+
+def once(key: Key, make: Callable[[], T], size: Callable[[T], int]) -> T:
+    """What `make` gives, made anew only when memory did not allow to keep it. `key` names all that it
+    depends on; it must not be changed."""
+    with _lock:
+        if key in _kept:
+            _kept.move_to_end(key)
+            found: T = _kept[key][0]
+            return found
+    made = make()
+    with _lock:
+        _kept[key] = (made, size(made))
+        total = sum(bytes_ for _, bytes_ in _kept.values())
+        while total > KEPT_BYTES and len(_kept) > 1:
+            total -= _kept.popitem(last=False)[1][1]
+    return made
 
 
 def smoothed(grey: Bytes) -> Bytes:
@@ -50,22 +72,13 @@ def smoothed(grey: Bytes) -> Bytes:
 
 
 def keep(digest: str, tone: Tone, grey: Bytes) -> None:
-    """Keep a smoothed picture, and let go of those that were not asked for longest."""
-    with _lock:
-        _kept[digest, tone] = grey
-        _kept.move_to_end((digest, tone))
-        total = sum(picture.nbytes for picture in _kept.values())
-        while total > KEPT_BYTES and len(_kept) > 1:
-            total -= _kept.popitem(last=False)[1].nbytes
+    """Keep a smoothed picture for `grey_of`."""
+    once(("grey", digest, tone), lambda: grey, lambda g: g.nbytes)
 
 
 def grey_of(path: Path, digest: str, tone: Tone) -> Bytes:
     """The smoothed picture of a tile whose file has this digest."""
-    with _lock:
-        found = _kept.get((digest, tone))
-        if found is not None:
-            _kept.move_to_end((digest, tone))
-            return found
-    grey = smoothed(grey_bytes(read_photo(path, tone)))
-    keep(digest, tone, grey)
-    return grey
+    return once(
+        ("grey", digest, tone), lambda: smoothed(grey_bytes(read_photo(path, tone))),
+        lambda grey: grey.nbytes,
+    )  # fmt: skip

@@ -24,8 +24,9 @@ from glassay.mosaic.greys import Bytes, grey_bytes, keep, smoothed
 Points = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-LONGEST_SIDE_PX = 1100
-"""Tiles are averaged down to about this before features are sought: time grows with the area."""
+LONGEST_SIDE_PX = 700
+"""Tiles are averaged down to about this before features are sought: time grows with the area (0.19 s of
+one core at 816 px, 0.10 s at 544 px, with 1500 features either way)."""
 
 MOST_FEATURES = 1500
 CONTRAST_THRESHOLD = 0.015
