@@ -37,7 +37,8 @@ class Die:
     """A chip of `width_um` x `height_um`, its middle at (0, 0).
 
     `feature_um` is the finest wire; everything else scales with it and the die. `wires` draws bond
-    wires. `heron_um` is the side of the drawing. Two dies with different seeds share no floor plan.
+    wires. `heron_um` is the side of the drawing. `memory_um` puts one memory of that size in the middle,
+    among smaller blocks. Two dies with different seeds share no floor plan.
     """
 
     width_um: float = 1800.0
@@ -48,6 +49,7 @@ class Die:
     heron_um: float = 90.0
     word: str = "PIER 7"
     seed: int = 0
+    memory_um: tuple[float, float] | None = None
 
     def paint(self, view: View) -> Image:
         """See `Scene`."""
@@ -103,7 +105,17 @@ def _layout(die: Die) -> Layout:
     ]
     margin = 2.0 * pad
     core = (-w + margin, -h + margin, w - margin, h - margin)
-    blocks = _floor_plan(rng, core, 14)
+    blocks = _floor_plan(rng, core, 14 if die.memory_um is None else 30)
+    memory = None
+    if die.memory_um is not None:
+        mw, mh = die.memory_um[0] / 2, die.memory_um[1] / 2
+        memory = (-mw, -mh, mw, mh)
+        small = 50 * die.feature_um
+        blocks = [
+            b for b in blocks
+            if (b[2] < -mw or b[0] > mw or b[3] < -mh or b[1] > mh)
+            and min(b[2] - b[0], b[3] - b[1]) > small
+        ]  # fmt: skip
     parts += _power_straps(core, die)
     blocks.sort(key=lambda b: (b[2] - b[0]) * (b[3] - b[1]), reverse=True)
     art = _roomiest_small_block(blocks, die.heron_um)
@@ -112,6 +124,9 @@ def _layout(die: Die) -> Layout:
         film = FILMS[int(rng.integers(len(FILMS)))]
         parts.append(Shape(box(*block), film))
         parts += fill(kinds[i % len(kinds)], rng, block, film, die.feature_um)
+    if memory is not None:
+        parts.append(Shape(box(*memory), FILMS[0]))
+        parts += fill("memory", rng, memory, FILMS[0], die.feature_um)
     bird, middle = _art_corner(art, die)
     parts += bird
     pads, pitch, ring = _pad_ring(rng, die)

@@ -16,6 +16,7 @@ from typing import Any
 
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.pack import BLOCK, FORMAT, MANIFEST, versions
+from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import (
     RESULTS_FILE,
     results_as_json,
@@ -33,6 +34,11 @@ MANIFEST_BYTES = 100_000_000
 AGREES = 1e-6
 """Relative difference up to which a number derived again counts as the same: other processors and
 library builds round differently in the last digits; uncertainties are some thousand times larger."""
+
+
+BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError)
+"""What reading a damaged archive raises; kinds of compression that are not known and nesting too deep
+are RuntimeErrors. Places before the file's start are OSErrors, as a disk's faults are."""
 
 
 @dataclass(frozen=True)
@@ -72,11 +78,13 @@ def check(
     measure: bool = True,
     jobs: int | None = None,
     progress: Callable[[Progress], None] = lambda _: None,
+    further: Callable[[BenchResults], tuple[Any, Any]] | None = None,
 ) -> Checked:
     """Verify every checksum of an archive and, unless told not to, derive all numbers again.
 
     The captures are measured anew in a temporary folder; the packed results are only compared
-    against. Raises `Unusable` when the file is no such archive or is crafted to do harm.
+    against. `further` gives what else was published of the bench, and the same derived from the
+    results. Raises `Unusable` when the file is no such archive or is crafted to do harm.
     """
     with tempfile.TemporaryDirectory(prefix="glassay-") as name:
         folder = Path(name)
@@ -90,8 +98,12 @@ def check(
         if damaged or not measure:
             return whole
         packed = _packed_results(folder)
-        derived = _derive(folder, jobs, progress)
-    numbers, differences = compare_numbers(packed, derived)
+        results = _derive(folder, jobs, progress)
+        derived = json.loads(json.dumps(results_as_json(results)))
+        pairs = [(packed, derived), *([further(results)] if further else [])]
+    compared = [compare_numbers(one, other) for one, other in pairs]
+    numbers = sum(count for count, _ in compared)
+    differences = [one for _, found in compared for one in found]
     return Checked(files, (), manifest["versions"], others, numbers, tuple(differences), True)
 
 
@@ -102,7 +114,7 @@ def _open(path: Path) -> zipfile.ZipFile:
         return zipfile.ZipFile(path)
     except OSError as error:
         raise Unusable(f"{path} cannot be read ({error.strerror})") from None
-    except zipfile.BadZipFile:
+    except (*BROKEN, ValueError):
         raise Unusable(f"{path} is no archive made by `glassay pack`, or is cut off") from None
 
 
@@ -117,8 +129,7 @@ def _read_manifest(archive: zipfile.ZipFile, path: Path) -> dict[str, Any]:
         for one in data["files"]:
             str(one["path"]), int(one["bytes"]), str(one["sha256"])
         dict(data["versions"])
-    except (KeyError, TypeError, ValueError, RecursionError, zlib.error, zipfile.BadZipFile,
-            EOFError, NotImplementedError, RuntimeError):  # fmt: skip
+    except (*BROKEN, KeyError, TypeError, ValueError, OSError):
         raise Unusable(f"{path} holds no readable {MANIFEST}") from None
     listed: dict[str, Any] = data
     return listed
@@ -138,7 +149,7 @@ def _unpack(
     for one in manifest["files"]:
         name = str(one["path"])
         listed.add(name)
-        if not _is_inside(name):
+        if not is_inside(name):
             raise Unusable(f"{path} names a file outside its folder: {name!r}")
         if name not in members:
             yield f"{name} is missing"
@@ -151,7 +162,8 @@ def _unpack(
             yield f"{name} is not listed in {MANIFEST}"
 
 
-def _is_inside(name: str) -> bool:
+def is_inside(name: str) -> bool:
+    """Whether a name with forward slashes stays within the folder that it counts from."""
     parts = PurePosixPath(name).parts
     odd = "\\" in name or "\0" in name or ":" in name[:2]
     return bool(parts) and not PurePosixPath(name).is_absolute() and ".." not in parts and not odd
@@ -170,7 +182,7 @@ def _extract(
                     return "is longer than listed"
                 digest.update(block)
                 out.write(block)
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError):
+    except BROKEN:
         return "is damaged"
     except OSError as error:
         raise Unusable(f"{target} cannot be unpacked ({error.strerror})") from None
@@ -186,14 +198,13 @@ def _packed_results(folder: Path) -> Any:
         raise Unusable(f"the archive holds no readable results/{RESULTS_FILE}") from None
 
 
-def _derive(folder: Path, jobs: int | None, progress: Callable[[Progress], None]) -> Any:
+def _derive(folder: Path, jobs: int | None, progress: Callable[[Progress], None]) -> BenchResults:
     """The numbers from the captures alone: the packed results, read before, are removed first."""
     shutil.rmtree(folder / "results")
     try:
-        results = run_bench(load_bench(folder), jobs=jobs, progress=progress)
+        return run_bench(load_bench(folder), jobs=jobs, progress=progress)
     except GlassayError as error:
         raise Unusable(f"the packed bench cannot be measured: {error}") from None
-    return json.loads(json.dumps(results_as_json(results)))
 
 
 def _other_versions(packed: Mapping[str, Any], here: Mapping[str, Any]) -> Iterator[str]:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from glassay import __version__
+from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE
@@ -39,6 +40,8 @@ FIXED_TIME = (1980, 1, 1, 0, 0, 0)
 
 
 SKIPPED = frozenset({".git", "__pycache__"})
+INDEX_FILE = "shelf.sqlite"
+"""Index of many benches, which may lie in one's results."""
 
 
 @dataclass(frozen=True)
@@ -93,12 +96,17 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
     if (folder / CHECKSUMS_FILE).is_file():
         names.add(CHECKSUMS_FILE)
+    chips = [one.id for one in bench.objects if one.kind == "chip"]
+    noted = [path for chip in chips if (path := notes_file(folder, chip)) is not None]
+    names |= {path.relative_to(folder).as_posix() for path in noted}
     found = {name: folder / name for name in sorted(names)}
     results, current = bench.results_folder, current_keys(bench)
     for path in sorted(results.rglob("*")):
         relative = path.relative_to(folder)
         outdated = path.parent.name == "measured" and path.stem not in current
-        hidden = outdated or path.suffix == PART_SUFFIX or SKIPPED & set(relative.parts)
+        indexed = path.name.startswith(INDEX_FILE)  # of this machine's folders
+        half = path.suffix == PART_SUFFIX
+        hidden = outdated or half or indexed or SKIPPED & set(relative.parts)
         # Hashes of contents are kept under this machine's paths; they are of no use elsewhere.
         if path.is_file() and not hidden and path.name != "contents.json":
             found[relative.as_posix()] = path
