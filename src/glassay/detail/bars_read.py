@@ -14,7 +14,7 @@ from glassay.detail.bars_locate import shifted
 from glassay.detail.bars_result import Bars
 from glassay.detail.bars_scale import BLUR_SOURCE
 from glassay.detail.edge_loss import LOST
-from glassay.imaging.compression import quantization_step
+from glassay.imaging.compression import BLOCK, quantization_step
 from glassay.imaging.tone import FloatImage, Relight, linear_to_srgb
 from glassay.quantity import Quantity
 
@@ -64,11 +64,8 @@ def _lost(light: BarContrast, site: Site, tables: Mapping[int, Any]) -> float:
     mean = max(0.5 * (light.bar + light.space), 1e-3)
     levels = linear_to_srgb(np.array([0.98, 1.02]) * mean)
     stored = 255 * float(levels[1] - levels[0]) / 0.04  # for a contrast of 1
-    filled = min(1.0, 2.5 * site.period * site.length / BLOCK_PX**2)
+    filled = min(1.0, 2.5 * site.period * site.length / BLOCK**2)
     return step / 2 / (4 * filled) / math.sqrt(3) / stored
-
-
-BLOCK_PX = 8
 
 
 def _under(relight: Relight, light: BarContrast) -> float:

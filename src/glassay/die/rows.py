@@ -38,6 +38,7 @@ FEWEST = 3
 NEAR_RIM = 0.15
 """How far into a die, parts of its shorter side, or `NEAR_PADS` pads if that is more, a row lies."""
 NEAR_PADS = 3.0
+"""The same in pads: two rows deep, and a gap between them."""
 
 ON_GRID = 0.06
 """How far from whole steps of a row its pads may lie, in steps."""

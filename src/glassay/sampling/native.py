@@ -68,6 +68,8 @@ ROWS_USED = 1024
 that are far above their threshold already, and cost time in proportion."""
 
 STRIPS = 8
+"""Strips into which the lines looked at are gathered: spread over the frame, since detail and noise
+differ within it, and few, since a strip is read as a whole."""
 
 
 BORDER_PX = 0.5
