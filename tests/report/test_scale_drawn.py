@@ -8,6 +8,7 @@ import math
 import re
 from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Quantity
+from glassay.report.drawing import pieces_of
 from glassay.report.evidence import CaptureFigures, Case, draw_captures
 from glassay.report.evidence_scale import ScaleDrawing, draw_scale, figures
 from glassay.report.parts import Report
@@ -66,6 +68,17 @@ def test_strokes_lie_on_the_dark_lines_of_the_photo(photo: Photo, calibration: C
     on = np.interp(inside, np.arange(photo.width), row)
     between = np.interp(inside + 4, np.arange(photo.width), row)
     assert (on < 0.6 * between).all()
+
+
+def test_a_file_shows_the_strokes_of_the_page(photo: Photo, calibration: Calibration) -> None:
+    case = Case.of_result("ruled scale", calibration.findings(), calibration.result, [photo], ["x"])
+    (figure,) = figures(case)
+    over, detail, residuals = pieces_of(figure.panels)
+    assert strokes(over.svg.decode()).tolist() == strokes(figure.html).tolist()
+    assert len(strokes(detail.svg.decode())) < len(strokes(figure.html))
+    assert residuals.svg.count(b"h0") == len(strokes(figure.html))  # a dot for each line
+    for piece in (over, detail, residuals):
+        ElementTree.fromstring(piece.svg)  # each stands alone as XML
 
 
 def test_the_arrow_points_along_the_scale(photo: Photo, calibration: Calibration) -> None:

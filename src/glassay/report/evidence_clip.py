@@ -29,7 +29,8 @@ def draw_clip(result: ClipResult, name: str, path: Path) -> None:
     suffix, or when the file cannot be written.
     """
     check_figure_name(path)
-    write_panels([over_time(to_plain(result.evidence()))], path, _title(result, name))
+    panel = over_time(to_plain(result.evidence()))
+    write_panels([panel], path, _title(result, name), panel.words)
 
 
 def _title(result: ClipResult, name: str) -> str:
