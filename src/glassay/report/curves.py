@@ -1,4 +1,4 @@
-"""Curves for the page: small inline SVG charts, legible without colour."""
+"""Curves: what small charts show, legible without colour."""
 
 from __future__ import annotations
 
