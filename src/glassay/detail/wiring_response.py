@@ -22,6 +22,8 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
+from glassay.detail.across_field import KEY as CORNER
+from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
 from glassay.detail.edge_result import per_um
 from glassay.detail.response_model import FREQUENCY, Misfit, Posterior, best_near, draw
 from glassay.detail.tone_doubt import with_tone
@@ -74,6 +76,8 @@ class WiringResponse:
     high: Float
     ends: Float
     found: int
+    corner_ratio: Quantity | None = None
+    """Width of the finest line in the corners over that in the centre; None where it is not told."""
     pixel_size: Quantity | None = None
     notes: tuple[str, ...] = ()
 
@@ -81,6 +85,8 @@ class WiringResponse:
         """Keys frequency_50, frequency_10 (cycles/px, where told), edges (pieces that counted),
         and the frequencies in object units when calibrated."""
         out = {"edges": Finding(len(self.ends), METHOD)}
+        if self.corner_ratio is not None:
+            out[CORNER] = Finding(self.corner_ratio, METHOD)
         told = {"frequency_50": self.frequency_50, "frequency_10": self.frequency_10}
         for key, value in told.items():
             if value is not None:
@@ -142,7 +148,9 @@ def response_of_wiring(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
     found = _result(posterior, half, tenth, used, len(pieces), crowded, notes)
-    return replace(found, pixel_size=pixel_size)
+    corner = _in_corners(pieces if crowded else clear, image.shape, stop)
+    said = () if corner is None else (in_words(corner),)
+    return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
 
 
 def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
@@ -173,6 +181,15 @@ def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece])
         float(other.frequency_at(level)[0] - usual.frequency_at(level)[0]) for level in (0.5, 0.1)
     ]
     return shifts[0], shifts[1]
+
+
+def _in_corners(
+    pieces: Sequence[Piece], shape: tuple[int, ...], stop: FieldStop | None
+) -> Quantity | None:
+    zones = [zone_at(p.line.x, p.line.y, shape, stop) for p in pieces]
+    return ratio_in_corners(
+        pieces, zones, lambda mine: draw(*_told_by(fit_common(mine))).frequency_at(0.1)
+    )
 
 
 NEIGHBOURS = "what lies beside the edges"

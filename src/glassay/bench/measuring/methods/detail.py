@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 
 from glassay.bench.document.model import Bench, Capture, ObjectKind
+from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
     Method,
     Outcome,
     Settings,
+    ValueColumn,
     area,
     box_only,
     only_photo,
@@ -183,6 +185,7 @@ NAMES = {
     "frc_reaches_nyquist": "detail repeats up to the limit of the pixels",
     "detail_ratio": "detail against that predicted",
     "line_width": "width of the slide's lines",
+    "line_ratio_corner": "finest line in the corners over that in the centre",
     # pixels
     "native_width": "native width",
     "native_height": "native height",
@@ -204,7 +207,15 @@ beside an edge."""
 METHODS = (
     Method(
         WIRING, (), lambda: WIRING_VERSION, box_only, _measure_wiring, aside=("chip",),
-        overlay="glassay.web.overlay:pieces",
+        overlay="glassay.web.overlay:pieces", columns=(
+            ValueColumn(
+                Column("line_ratio_corner", "corners", "x",
+                       "how many times wider lines must be in the corners than in the centre, in the"
+                       " setting where least", "lower"),
+                ("line_ratio_corner",), False,
+                "no photo shows enough edges both in the centre and in the corners",
+            ),
+        ),
     ),
     Method(
         "edge response", ("edge",), _detail_version, box_only, _measure_edge,
