@@ -2,11 +2,12 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+MINUTES ?= 10
 READY := $(VENV)/ready
 READY_FOR_TESTS := $(VENV)/ready-for-tests
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: demo test lint accuracy attack bench open clean
+.PHONY: demo test lint accuracy attack bench fuzz open clean
 
 demo: $(READY)
 	$(BIN)/python -m demo
@@ -27,6 +28,11 @@ attack: $(READY_FOR_TESTS)
 
 bench: $(READY_FOR_TESTS)
 	$(BIN)/python -m benchmarks
+
+# The wheel of the fuzzer is not among what the tests need.
+fuzz: $(READY)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements-fuzz.txt
+	nice $(BIN)/python -m fuzz --minutes $(MINUTES)
 
 open: $(READY)
 	$(BIN)/glassay open demo-bench

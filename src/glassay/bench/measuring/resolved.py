@@ -10,16 +10,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult, captures_in
 from glassay.bench.measuring.bars_told import bars_told
 from glassay.bench.measuring.methods.detail import WIRING
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
-from glassay.optics.limits import cutoff_per_um
+from glassay.optics.limits import NYQUIST, cutoff_per_um
 from glassay.quantity import Quantity, combine
-
-NYQUIST = 0.5
-"""Highest frequency that pixels carry, cycles/px; what an edge shows beyond it is no detail."""
 
 USUAL_CONTRAST = 0.1
 """Modulation at which a line counts as told where no contrast is stated (common practice, no
@@ -127,16 +124,6 @@ def disagreement(
 def _agree(a: Resolved, b: Resolved) -> bool:
     apart = abs(a.frequency.value - b.frequency.value)
     return apart <= math.hypot(a.frequency.expanded, b.frequency.expanded)
-
-
-def captures_in(
-    instrument: str, setting: str, captures: Sequence[CaptureResult]
-) -> list[CaptureResult]:
-    """The captures that were taken in one setting of an instrument (ids)."""
-    return [
-        one for one in captures
-        if (one.capture.instrument, one.capture.setting) == (instrument, setting)
-    ]  # fmt: skip
 
 
 def _combined(told: Sequence[Resolved]) -> Resolved:

@@ -15,6 +15,7 @@ from glassay.detail.edge_result import GROUPS, EdgeResponse
 from glassay.detail.wiring_response import WiringResponse, response_of_wiring
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo, read_photo
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 from glassay.sampling.evidence import compression_notes
 
@@ -74,9 +75,6 @@ def command(
             draw_wiring(read[0], response, figure)
 
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
-
-
-NYQUIST = 0.5
 
 
 def _say(found: EdgeResponse | WiringResponse) -> str:

@@ -16,6 +16,7 @@ from glassay.bench.measuring.methods.contract import (
     Settings,
     ValueColumn,
     area,
+    box_and_tone,
     box_only,
     only_photo,
     photo_facts,
@@ -39,7 +40,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.edge import measure_edges
     from glassay.sampling.evidence import compression_notes
 
-    photo = only_photo(paths, "an edge")
+    photo = only_photo(paths, "an edge", settings.get("tone"))
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
         notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
@@ -51,7 +52,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
 def _measure_wiring(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.wiring_response import response_of_wiring
 
-    photo = only_photo(paths, "a chip")
+    photo = only_photo(paths, "a chip", settings.get("tone"))
     box = area(settings)
     one = photo if box is None else photo.crop(box)
     found = response_of_wiring(
@@ -63,14 +64,14 @@ def _measure_wiring(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
     own = {"pattern": pattern_of(bench, capture), "word": word_for(capture)}
-    return {**box_only(bench, capture), **own}
+    return {**box_and_tone(bench, capture), **own}
 
 
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.line_response import response_of_lines
     from glassay.imaging.compression import jpeg_quality
 
-    photo = only_photo(paths, "a ruled scale")
+    photo = only_photo(paths, "a ruled scale", settings.get("tone"))
     scale = scale_in(paths, photo.measuring_grey(), settings)
     if scale.pattern != "ruled":
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
@@ -84,7 +85,7 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.bars import measure_bars
 
-    photo = only_photo(paths, "a bar target")
+    photo = only_photo(paths, "a bar target", settings.get("tone"))
     result = measure_bars(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
         other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
@@ -200,25 +201,26 @@ SHARES = (
     "contrast_threshold",
 )
 
-WIRING, WIRING_VERSION = "response of wiring", "1"
+WIRING, WIRING_VERSION = "response of wiring", "2"
 """Stands before the edge response, whose findings have the same names: it allows for what lies
 beside an edge."""
 
 METHODS = (
     Method(
-        WIRING, (), lambda: WIRING_VERSION, box_only, _measure_wiring, aside=("chip",),
-        overlay="glassay.web.overlay:pieces", columns=(
+        WIRING, (), lambda: WIRING_VERSION, box_and_tone, _measure_wiring, aside=("chip",),
+        drawing="glassay.report.evidence_edge:wiring_figures", overlay="glassay.web.overlay:pieces",
+        columns=(
             ValueColumn(
                 Column("line_ratio_corner", "corners", "x",
                        "how many times wider lines must be in the corners than in the centre, in the"
                        " setting where least", "lower"),
                 ("line_ratio_corner",), False,
-                "no photo shows enough edges both in the centre and in the corners",
+                "no photo shows enough edges or lines both in the centre and in the corners",
             ),
         ),
     ),
     Method(
-        "edge response", ("edge",), _detail_version, box_only, _measure_edge,
+        "edge response", ("edge",), _detail_version, box_and_tone, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting, names=NAMES, shares=SHARES,
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
@@ -226,7 +228,7 @@ METHODS = (
         "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True,
+    Method("bar target", ("bar target",), _detail_version, box_and_tone, _measure_bars, slow=True,
            drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat,
            drawing="glassay.report.evidence_repeat:figures"),
