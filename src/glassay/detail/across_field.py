@@ -11,9 +11,6 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Literal, TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop
 from glassay.quantity import Quantity
@@ -49,28 +46,26 @@ def zone_at(x: float, y: float, shape: tuple[int, ...], stop: FieldStop | None =
 
 
 def ratio_in_corners(
-    parts: Sequence[T], zones: Sequence[Zone],
-    tenths_of: Callable[[list[T]], npt.NDArray[np.float64]],
-) -> Quantity | None:  # fmt: skip
+    parts: Sequence[T], zones: Sequence[Zone], tenth_of: Callable[[list[T]], tuple[float, float]]
+) -> Quantity | None:
     """The figure, from parts of a picture that each lie in a zone; None where the picture does not
     tell.
 
-    `tenths_of` gives draws of the frequency of 10 % modulation (cycles/px) from the parts of one
-    zone, NaN above 1, and raises `NotMeasurable` where they do not tell it.
+    `tenth_of` gives the frequency of 10 % modulation (cycles/px) from the parts of one zone, and its
+    standard uncertainty from what the zones do not share; it raises `NotMeasurable` where they do not
+    tell it.
     """
     found = []
     for zone in ("centre", "corner"):
         mine = [part for part, here in zip(parts, zones, strict=True) if here == zone]
         try:
-            draws = tenths_of(mine)
+            value, u = tenth_of(mine)
         except NotMeasurable:
             return None
-        told = np.minimum(np.where(np.isfinite(draws), draws, 1.0), NYQUIST)
-        found.append((float(np.median(told)), float(np.std(told))))
+        found.append((min(value, NYQUIST), u / value))
     (middle, middle_u), (corner, corner_u) = found
     ratio = middle / corner
-    u = math.hypot(middle_u / middle, corner_u / corner)
-    figure = Quantity.of(ratio, u * ratio, "1", SOURCE)
+    figure = Quantity.of(ratio, math.hypot(middle_u, corner_u) * ratio, "1", SOURCE)
     figure = figure.with_contribution("method", math.sqrt(2) * ZONE_U * ratio)
     return figure if figure.relative <= MOST_VAGUE else None
 

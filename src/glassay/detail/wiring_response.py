@@ -33,7 +33,7 @@ from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.fitting import spread
-from glassay.imaging.tone import FloatImage, Relight, linear_to_srgb, srgb_to_linear
+from glassay.imaging.tone import FloatImage, Relight, linear_table, linear_to_srgb
 from glassay.quantity import Quantity
 
 Float = npt.NDArray[np.float64]
@@ -148,7 +148,7 @@ def response_of_wiring(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
     found = _result(posterior, half, tenth, used, len(pieces), crowded, notes)
-    corner = _in_corners(pieces if crowded else clear, image.shape, stop)
+    corner = _in_corners(pieces, image.shape, stop)
     said = () if corner is None else (in_words(corner),)
     return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
 
@@ -186,10 +186,15 @@ def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece])
 def _in_corners(
     pieces: Sequence[Piece], shape: tuple[int, ...], stop: FieldStop | None
 ) -> Quantity | None:
+    def tenth_of(mine: list[Piece]) -> tuple[float, float]:
+        draws = draw(*_told_by(fit_common(mine, narrowest=False))).frequency_at(0.1)
+        known = draws[np.isfinite(draws)]
+        if len(known) < len(draws) / 2:
+            raise NotMeasurable("the 10 % frequency is not told")
+        return float(np.median(known)), float(known.std())
+
     zones = [zone_at(p.line.x, p.line.y, shape, stop) for p in pieces]
-    return ratio_in_corners(
-        pieces, zones, lambda mine: draw(*_told_by(fit_common(mine))).frequency_at(0.1)
-    )
+    return ratio_in_corners(pieces, zones, tenth_of)
 
 
 NEIGHBOURS = "what lies beside the edges"
@@ -213,7 +218,8 @@ def _lost(
     if not tables or 0 not in tables:
         return 0.0, 0.0
     again = _compressed(image, tables)
-    pieces = [replace(p, value=again[p.rows, p.columns]) for p in used]
+    light = linear_table(8, "srgb").astype(np.float64)
+    pieces = [replace(p, value=light[again[p.rows, p.columns]]) for p in used]
     return _moved(posterior, common, pieces)
 
 
@@ -222,13 +228,13 @@ HALF_BLOCK = 4
 more."""
 
 
-def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> Float:
+def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> npt.NDArray[np.uint8]:
+    """Stored values of a picture compressed with these tables."""
     stored = np.rint(255 * linear_to_srgb(np.clip(image, 0, 1))).astype(np.uint8)
     padded = np.pad(stored, ((HALF_BLOCK, 0), (HALF_BLOCK, 0)), mode="reflect")
     file = io.BytesIO()
     Image.fromarray(padded).save(file, "JPEG", qtables={0: list(tables[0])})
-    read = np.asarray(Image.open(file))[HALF_BLOCK:, HALF_BLOCK:]
-    return np.asarray(srgb_to_linear(read / 255.0), dtype=np.float64)
+    return np.asarray(Image.open(file))[HALF_BLOCK:, HALF_BLOCK:]
 
 
 def _told(

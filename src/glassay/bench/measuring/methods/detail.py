@@ -26,6 +26,7 @@ from glassay.bench.measuring.methods.contract import (
 from glassay.bench.measuring.methods.scale import pattern_of, scale_in
 from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
+from glassay.finding import Finding
 from glassay.imaging import Photo
 
 DETAIL_VERSION = "9"
@@ -68,18 +69,28 @@ def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
 
 
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.across_field import KEY as CORNER
+    from glassay.detail.across_field import in_words
+    from glassay.detail.line_response import METHOD as METHOD_OF_LINES
     from glassay.detail.line_response import response_of_lines
+    from glassay.detail.lines_across import corner_ratio_of_lines
     from glassay.imaging.compression import jpeg_quality
 
     photo = only_photo(paths, "a ruled scale", settings.get("tone"))
     scale = scale_in(paths, photo.measuring_grey(), settings)
     if scale.pattern != "ruled":
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
+    light = photo.linear_grey()
     found = response_of_lines(
-        photo.linear_grey(), scale.segments, scale.division.value,
+        light, scale.segments, scale.division.value,
         jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
     )  # fmt: skip
-    return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
+    findings, notes = dict(found.findings()), found.notes
+    corner = corner_ratio_of_lines(light, scale.segments, scale.division.value)
+    if corner is not None:
+        findings[CORNER] = Finding(corner, METHOD_OF_LINES)
+        notes = (*notes, in_words(corner))
+    return Outcome(findings, notes, found.evidence(), photo_facts(photo))
 
 
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
