@@ -13,6 +13,7 @@ from glassay.imaging.tone import linear_to_srgb, srgb_to_linear
 
 WIDTH, HEIGHT, OVERSAMPLE = 560, 420, 4
 CUTOFF = 0.6  # cycles/px
+SIGMA = 1.2  # px
 
 
 def clear_pupil(f):
@@ -21,11 +22,12 @@ def clear_pupil(f):
     return 2 / np.pi * (np.arccos(n) - n * np.sqrt(1 - n * n))
 
 
-def frequency_at(level):
+def frequency_at(level, more_blur_px=0.0):
     """Of the pupil and a square pixel, along the wires' normal, 10 degrees off the rows."""
     f = np.linspace(0, 1, 4001)
     pixel = np.sinc(f * np.cos(np.radians(10))) * np.sinc(f * np.sin(np.radians(10)))
-    return float(f[np.argmax(clear_pupil(f) * pixel < level)])
+    blur = np.exp(-2 * (np.pi * more_blur_px * f) ** 2)
+    return float(f[np.argmax(clear_pupil(f) * pixel * blur < level)])
 
 
 @pytest.fixture(scope="module")
@@ -56,9 +58,14 @@ def photo(wires):
     return (light + np.random.default_rng(1).normal(0, 0.006, light.shape)).astype(np.float32)
 
 
-def test_the_response_is_read_from_wiring_within_its_uncertainty(wires):
-    found = response_of_wiring(photo(wires))
-    for level, told in ((0.5, found.frequency_50), (0.1, found.frequency_10)):
+@pytest.fixture(scope="module")
+def even(wires):
+    """What is told of a photo that is as sharp everywhere."""
+    return response_of_wiring(photo(wires))
+
+
+def test_the_response_is_read_from_wiring_within_its_uncertainty(even):
+    for level, told in ((0.5, even.frequency_50), (0.1, even.frequency_10)):
         low, high = told.interval
         assert low <= frequency_at(level) <= high
         assert told.expanded < 0.12 * told.value
@@ -70,6 +77,19 @@ def test_a_layer_out_of_focus_does_not_hide_the_sharp_one(wires):
     both[:, WIDTH // 2 :] = cv2.GaussianBlur(sharp, (0, 0), 1.2)[:, WIDTH // 2 :]
     low, high = response_of_wiring(both).frequency_10.interval
     assert low <= frequency_at(0.1) <= high
+
+
+def test_corners_out_of_focus_are_told_as_one_figure(wires, even):
+    sharp = photo(wires)
+    y, x = np.mgrid[:HEIGHT, :WIDTH]
+    share = np.hypot(x - (WIDTH - 1) / 2, y - (HEIGHT - 1) / 2) / (np.hypot(WIDTH, HEIGHT) / 2)
+    blurred = cv2.GaussianBlur(sharp, (0, 0), SIGMA)
+    found = response_of_wiring(np.where(share > 0.6, blurred, sharp)).corner_ratio
+    low, high = found.interval
+    assert low <= frequency_at(0.1) / frequency_at(0.1, more_blur_px=SIGMA) <= high
+    assert found.expanded < 0.3 * found.value
+    low, high = even.corner_ratio.interval
+    assert low <= 1 <= high
 
 
 def test_what_compression_took_is_in_the_uncertainty(wires):

@@ -38,7 +38,7 @@ NODES_REACH = 3.6
 """Highest node over the rough 50 % frequency: a circular pupil ends at 2.5, a Gaussian has 1e-4
 there."""
 
-ROUNDS, ROUNDS_AGAIN = 12, 4
+ROUNDS, ROUNDS_AGAIN = 12, 2
 PLACE_U_PX, TILT_U = 1.0, 0.05
 """How far the first guess of an edge's place and of a piece's direction (radian) may be off."""
 

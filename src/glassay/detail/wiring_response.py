@@ -22,6 +22,8 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
+from glassay.detail.across_field import KEY as CORNER
+from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
 from glassay.detail.edge_result import per_um
 from glassay.detail.response_model import FREQUENCY, Misfit, Posterior, best_near, draw
 from glassay.detail.tone_doubt import with_tone
@@ -31,7 +33,7 @@ from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.fitting import spread
-from glassay.imaging.tone import FloatImage, Relight, linear_to_srgb, srgb_to_linear
+from glassay.imaging.tone import FloatImage, Relight, linear_table, linear_to_srgb
 from glassay.quantity import Quantity
 
 Float = npt.NDArray[np.float64]
@@ -74,6 +76,8 @@ class WiringResponse:
     high: Float
     ends: Float
     found: int
+    corner_ratio: Quantity | None = None
+    """Width of the finest line in the corners over that in the centre; None where it is not told."""
     pixel_size: Quantity | None = None
     notes: tuple[str, ...] = ()
 
@@ -81,6 +85,8 @@ class WiringResponse:
         """Keys frequency_50, frequency_10 (cycles/px, where told), edges (pieces that counted),
         and the frequencies in object units when calibrated."""
         out = {"edges": Finding(len(self.ends), METHOD)}
+        if self.corner_ratio is not None:
+            out[CORNER] = Finding(self.corner_ratio, METHOD)
         told = {"frequency_50": self.frequency_50, "frequency_10": self.frequency_10}
         for key, value in told.items():
             if value is not None:
@@ -142,7 +148,9 @@ def response_of_wiring(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
     found = _result(posterior, half, tenth, used, len(pieces), crowded, notes)
-    return replace(found, pixel_size=pixel_size)
+    corner = _in_corners(pieces, image.shape, stop)
+    said = () if corner is None else (in_words(corner),)
+    return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
 
 
 def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
@@ -175,6 +183,20 @@ def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece])
     return shifts[0], shifts[1]
 
 
+def _in_corners(
+    pieces: Sequence[Piece], shape: tuple[int, ...], stop: FieldStop | None
+) -> Quantity | None:
+    def tenth_of(mine: list[Piece]) -> tuple[float, float]:
+        draws = draw(*_told_by(fit_common(mine, narrowest=False))).frequency_at(0.1)
+        known = draws[np.isfinite(draws)]
+        if len(known) < len(draws) / 2:
+            raise NotMeasurable("the 10 % frequency is not told")
+        return float(np.median(known)), float(known.std())
+
+    zones = [zone_at(p.line.x, p.line.y, shape, stop) for p in pieces]
+    return ratio_in_corners(pieces, zones, tenth_of)
+
+
 NEIGHBOURS = "what lies beside the edges"
 
 
@@ -196,7 +218,8 @@ def _lost(
     if not tables or 0 not in tables:
         return 0.0, 0.0
     again = _compressed(image, tables)
-    pieces = [replace(p, value=again[p.rows, p.columns]) for p in used]
+    light = linear_table(8, "srgb").astype(np.float64)
+    pieces = [replace(p, value=light[again[p.rows, p.columns]]) for p in used]
     return _moved(posterior, common, pieces)
 
 
@@ -205,13 +228,13 @@ HALF_BLOCK = 4
 more."""
 
 
-def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> Float:
+def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> npt.NDArray[np.uint8]:
+    """Stored values of a picture compressed with these tables."""
     stored = np.rint(255 * linear_to_srgb(np.clip(image, 0, 1))).astype(np.uint8)
     padded = np.pad(stored, ((HALF_BLOCK, 0), (HALF_BLOCK, 0)), mode="reflect")
     file = io.BytesIO()
     Image.fromarray(padded).save(file, "JPEG", qtables={0: list(tables[0])})
-    read = np.asarray(Image.open(file))[HALF_BLOCK:, HALF_BLOCK:]
-    return np.asarray(srgb_to_linear(read / 255.0), dtype=np.float64)
+    return np.asarray(Image.open(file))[HALF_BLOCK:, HALF_BLOCK:]
 
 
 def _told(
