@@ -9,11 +9,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
+from studies.live_mosaic import Kind, judged, run, stage_of
 
 from glassay.mosaic.live import GrowingMap, Told
 from glassay.simulate import Camera, Die, Drawn, Optics
 from glassay.simulate.stage import Exposed, MovedStage, Rest
-from studies.live_mosaic import Kind, judged, run, stage_of
 
 SIZE = (384, 216)
 

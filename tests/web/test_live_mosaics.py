@@ -52,7 +52,9 @@ def begun(client: TestClient) -> str:
     return str(answer.json()["name"])
 
 
-def test_each_view_is_on_disk_as_it_came_before_it_is_told(client: TestClient, folder: Path) -> None:
+def test_each_view_is_on_disk_as_it_came_before_it_is_told(
+    client: TestClient, folder: Path
+) -> None:
     name = begun(client)
     kept = [one for one in show(client, name, Rest(300, 200)) if one["kept"]]
     assert len(kept) == 1

@@ -145,10 +145,9 @@ class LiveMosaic:
         picture = _read(self.folder / _tile_name(number), cv2.IMREAD_REDUCED_COLOR_4)
         if picture is None:
             raise Unusable("there is no such tile")
-        factor = THUMBNAIL_PX / max(picture.shape[:2])
-        if factor < 1:
-            picture = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-        return bytes(cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes())
+        factor = min(1.0, THUMBNAIL_PX / max(picture.shape[:2]))
+        small = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        return bytes(cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes())
 
     def take_back(self) -> int:
         """Remove the tile that was taken last, and return its number. Raises `Unusable`."""

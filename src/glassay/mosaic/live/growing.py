@@ -21,6 +21,7 @@ from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
+from glassay.mosaic.live.sharpness import sharper
 
 STEADY_PX = 0.8
 """Working px that a steady picture moves by from frame to frame at most: 4 px at 1080p, so that at
@@ -51,8 +52,9 @@ AGREES_WITHIN, AGREES_GROWS = 0.1, 0.01
 """Views, and more for each frame, within which the movement that was followed confirms a place."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
-LOST_FRAMES = 40
-"""Frames without a sure place after which the whole map is searched and two views must agree."""
+LOST_FRAMES, LOST_FOLLOWED = 40, 200
+"""Frames without a sure place after which the whole map is searched and two views must agree; and as
+many as long as the movement from frame to frame could be followed."""
 FOUND_AGAIN_SHARE = 0.6
 MOVED_SHARE = 0.25
 """The second of two views that find the place again lies so many views from the first."""
@@ -194,7 +196,7 @@ class GrowingMap:
 
     # ---- where it lies ----
     def _judged(self, view: View, steady: bool) -> Judged:
-        if self._sure is None or self._unsure > LOST_FRAMES:
+        if self._is_lost:
             return self._anywhere(view) if steady else Judged(None, False, None)
         middle, reach = self._expected()
         judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
@@ -221,6 +223,11 @@ class GrowingMap:
         within = (AGREES_WITHIN + AGREES_GROWS * self._unsure) * self._size[0]
         return self._followed and place.distance(self._led_to(self._sure)) <= within
 
+    @property
+    def _is_lost(self) -> bool:
+        most = LOST_FOLLOWED if self._followed else LOST_FRAMES
+        return self._sure is None or self._unsure > most
+
     def _anywhere(self, view: View) -> Judged:
         left, top, right, bottom = self._chart.box
         reach = ((right - left) / 2, (bottom - top) / 2)
@@ -232,12 +239,14 @@ class GrowingMap:
 
     def _unplaced(self, view: View, judged: Judged, at_s: float, steady: bool) -> Told | None:
         """What is told of a frame without a sure place; None when it has one."""
-        lost = self._sure is None or self._unsure > LOST_FRAMES
+        lost = self._is_lost
         if judged.fit is None:
             self._unsure += 1
             word: State = "several" if judged.several else "lost" if steady else "moving"
             if steady and self._rested(at_s) >= HELD_AFTER_S and self._is_unlike_held(view):
-                near = self._led_to(self._sure) if self._sure and not lost and self._followed else None
+                near = (
+                    self._led_to(self._sure) if self._sure and not lost and self._followed else None
+                )
                 if sum(one.place is None for one in self.tiles.values()) < MOST_HELD:
                     self._held_view = view
                     return Told("held", kept=self._keep(Tile(0, view, None, near=near)))
@@ -292,7 +301,7 @@ class GrowingMap:
         for number, one in list(self.tiles.items()):
             if one.place is None:
                 continue
-            ratio = _sharper(view, one.view, place.seen_from(one.place))
+            ratio = sharper(view, one.view, place.seen_from(one.place))
             if math.isnan(ratio):
                 continue
             ratios.append(ratio)
@@ -388,26 +397,3 @@ class GrowingMap:
         self._redraw()
         self._sure, self._unsure = None, LOST_FRAMES + 1
         self._retry = deque(n for n, one in self.tiles.items() if one.place is None)
-
-
-def _sharper(view: View, other: View, away: Place) -> float:
-    """How sharp a view is against another one that lies so that this one is `away` from it."""
-    rows, columns = view.sharpness.shape
-    height, width = view.detail.shape
-    matrix = away.matrix((width, height))
-    x = (np.arange(columns) + 0.5) * width / columns - 0.5
-    y = (np.arange(rows) + 0.5) * height / rows - 0.5
-    px, py = np.meshgrid(x, y)
-    mx = matrix[0, 0] * px + matrix[0, 1] * py + matrix[0, 2] + (width - 1) / 2
-    my = matrix[1, 0] * px + matrix[1, 1] * py + matrix[1, 2] + (height - 1) / 2
-    theirs = cv2.remap(
-        other.sharpness, ((mx + 0.5) * columns / width - 0.5).astype(np.float32),
-        ((my + 0.5) * rows / height - 0.5).astype(np.float32), cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    inside = (mx > 0) & (my > 0) & (mx < width) & (my < height)
-    if inside.sum() < 0.1 * inside.size:
-        return math.nan
-    mine, theirs = view.sharpness[inside], np.asarray(theirs)[inside]
-    strong = theirs >= np.median(theirs)
-    return float(np.median(mine[strong] / np.maximum(theirs[strong], 1e-6)))

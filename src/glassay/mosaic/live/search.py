@@ -75,7 +75,9 @@ def _correlation(frame: Floats, sheet: Floats, known: Floats) -> tuple[Floats, F
     share = counted / frame.size
     least = 0.02 * frame.size * np.maximum(share, 0.01)  # a plain overlap says nothing
     norm = np.sqrt(np.maximum(own, least) * np.maximum(other, least))
-    return np.asarray(np.where(share >= LEAST_OVERLAP, sums / norm, -1.0), np.float32), share
+    return np.asarray(np.where(share >= LEAST_OVERLAP, sums / norm, -1.0), np.float32), np.asarray(
+        share, np.float32
+    )
 
 
 def _peaks(found: Floats, share: Floats, apart: int) -> list[tuple[float, float]]:
@@ -88,5 +90,3 @@ def _peaks(found: Floats, share: Floats, apart: int) -> list[tuple[float, float]
     for rank in (np.argsort(-counted), np.argsort(-heights)):
         chosen += [int(n) for n in rank[:CANDIDATES]]
     return [(float(columns[n]), float(rows[n])) for n in dict.fromkeys(chosen)]
-
-

@@ -37,7 +37,9 @@ def state(request: Request, name: str) -> Response:
 @router.get("/tile")
 def tile(request: Request, name: str, number: int) -> Response:
     data = mosaics_of(request).one(name).thumbnail(number)
-    return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400"})
+    return Response(
+        data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400"}
+    )
 
 
 @router.post("/take-back")
