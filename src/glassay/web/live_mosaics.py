@@ -115,13 +115,15 @@ class LiveMosaic:
     def _say(self, told: Told) -> dict[str, Any]:
         place = told.place
         held = len(self._map.tiles) - len(self._map.places())
-        words = SAYS[told.state]
+        words, way = SAYS[told.state], way_of(told.step)
+        if way:
+            way = f"Back to the map: {way}." if place is None else f"Next view: {way} of this one."
         if self._map.is_complete and told.state in ("seen", "taken"):
             words = "Nothing seems to be missing; move on where you know that there is more."
         return {
             "state": told.state, "words": words, "version": self._version, "kept": told.kept,
             "place": None if place is None else [place.x, place.y, place.turn],
-            "step": told.step, "way": way_of(told.step), "held": held, "gaps": self._map.gaps,
+            "step": told.step, "way": way, "held": held, "gaps": self._map.gaps,
             "tiles": len(self._map.places()), "complete": self._map.is_complete,
             "soft": sum(one.soft for one in self._map.tiles.values() if one.place is not None),
         }  # fmt: skip

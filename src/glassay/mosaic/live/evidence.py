@@ -194,4 +194,4 @@ def _sums(picture: Floats | Bytes) -> Blocks:
     down, across = height // BLOCKS[0], width // BLOCKS[1]
     cut = picture[: down * BLOCKS[0], : across * BLOCKS[1]]
     mean = cv2.resize(cut, (BLOCKS[1], BLOCKS[0]), interpolation=cv2.INTER_AREA)
-    return np.asarray(mean, dtype=np.float64) * (down * across)
+    return np.asarray(mean * float(down * across), dtype=np.float64)

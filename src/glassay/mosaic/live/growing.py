@@ -83,7 +83,7 @@ class Told:
     """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
     (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
     tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
-    views to the right and down; `sharpness` against the map (NaN where unknown); `redrawn` whether
+    views to the right and down (without a place: back to the last sure one, where that is known); `sharpness` against the map (NaN where unknown); `redrawn` whether
     other tiles moved."""
 
     state: State
@@ -376,7 +376,11 @@ class GrowingMap:
     def _step(self, told: Told) -> Vector | None:
         if self._sure is None:
             return None
-        return next_step(self._outlook.wanted, self._sure, self._size, self._before)
+        if told.place is not None:
+            return next_step(self._outlook.wanted, self._sure, self._size, self._before)
+        if not self._followed:
+            return None
+        return -self._moved[0] / self._size[0], -self._moved[1] / self._size[1]
 
     # ---- going on later ----
     def add(self, number: int, grey: Bytes, place: Place | None, *, soft: bool = False) -> None:
