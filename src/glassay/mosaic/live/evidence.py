@@ -21,7 +21,7 @@ AGREES = 0.4
 """Correlation from which a block agrees: of unrelated blocks (some 50 independent px) one in 400
 reaches it; true ones reach 0.9, faint cells in the noise of a small camera 0.45."""
 FEWEST = 8
-AGREEING_SHARE = 0.7
+AGREEING_SHARE = 0.75
 RIVAL_FEWEST, RIVAL_SHARE = 6, 0.5
 """A place that even so much speaks for is a rival."""
 NEAR_SHARE, NEAR_AGREES = 0.35, 0.3

@@ -27,6 +27,8 @@ STEADY_PX = 0.8
 """Working px that a steady picture moves by from frame to frame at most: 4 px at 1080p, so that at
 10 frames a second and a quarter of that exposed the blur is a px."""
 STEADY_STEPS = 2
+SAME_PX = 1.5
+"""A view is taken where two frames on end, with noise of their own, have the same place."""
 NEW_SHARE = 0.3
 """Share of a view not yet on the map from which it becomes a tile at once."""
 LITTLE_NEW = 0.04
@@ -39,8 +41,9 @@ SOFT_AFTER_S = 2.5
 FIRST_AFTER_S = 0.15
 HELD_AFTER_S = 0.4
 MOST_HELD = 40
-HELD_WITHIN = 0.3
-"""Views around where the movement led in which a held tile may find its place later."""
+HELD_WITHIN, HELD_SHARE = 0.12, 0.6
+"""Views around where the movement led in which a held tile may find its place later, and the share of it
+that must be on the map."""
 REACH, REACH_FOLLOWED = 0.85, 0.3
 """How far, in views, a frame is sought from its last sure place; and from where the movement from
 frame to frame has led it, if that could be followed."""
@@ -48,8 +51,9 @@ REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
 MOST_REACH = 2.0
 FOLLOWED = 0.04
 """Height of the phase correlation from which a movement is followed."""
-AGREES_WITHIN, AGREES_GROWS = 0.1, 0.01
-"""Views, and more for each frame, within which the movement that was followed confirms a place."""
+AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
+"""Views within which the movement that was followed confirms a place, and frames for which it may be
+followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
 LOST_FRAMES, LOST_FOLLOWED = 40, 200
@@ -83,7 +87,8 @@ class Told:
     """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
     (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
     tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
-    views to the right and down (without a place: back to the last sure one, where that is known); `sharpness` against the map (NaN where unknown); `redrawn` whether
+    views to the right and down (without a place: back to the last sure one, where that is known);
+    `sharpness` against the map (NaN where unknown); `redrawn` whether
     other tiles moved."""
 
     state: State
@@ -220,8 +225,9 @@ class GrowingMap:
     def _is_confirmed(self, place: Place) -> bool:
         """Whether the movement from frame to frame has led there since the last sure place."""
         assert self._sure is not None
-        within = (AGREES_WITHIN + AGREES_GROWS * self._unsure) * self._size[0]
-        return self._followed and place.distance(self._led_to(self._sure)) <= within
+        within = AGREES_WITHIN * self._size[0]
+        followed = self._followed and self._unsure <= CONFIRMS_FRAMES
+        return followed and place.distance(self._led_to(self._sure)) <= within
 
     @property
     def _is_lost(self) -> bool:
@@ -272,12 +278,14 @@ class GrowingMap:
         return product < 0.5 * float((view.detail**2).mean())
 
     def _on_the_map(self, view: View, fit: Fit, at_s: float, steady: bool) -> Told:
+        again = self._unsure == 0 and self._sure is not None
+        again = again and fit.place.distance(self._sure or fit.place) <= SAME_PX
         self._moved, self._followed = (0.0, 0.0), True
         self._sure, self._unsure, self._held_view = fit.place, 0, None
         new = 1 - self._chart.sharp_share(fit.place, self._size)
         sharpness = self._sharpness(view, fit.place)
         told = Told("seen", self._in_px(fit.place), new=new, sharpness=sharpness)
-        if not steady:
+        if not steady or not again:
             return told
         soft = sharpness < SOFT
         wanted = new >= NEW_SHARE or (new >= LITTLE_NEW and self._rested(at_s) >= LINGERED_S)
@@ -355,7 +363,7 @@ class GrowingMap:
         if tile is None or tile.place is not None:
             return ()
         fit = self._anywhere(tile.view).fit
-        if fit is None or tile.near is None:
+        if fit is None or tile.near is None or fit.share < HELD_SHARE:
             return ()
         if fit.place.distance(tile.near) > HELD_WITHIN * self._size[0]:
             return ()

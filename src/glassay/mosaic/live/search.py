@@ -16,7 +16,7 @@ MOST_SEARCHED_PX = 900_000
 quarter. One search takes about 50 ms."""
 LEAST_OVERLAP = 0.12
 """Share of the frame that must lie on the map."""
-CANDIDATES = 5
+CANDIDATES = 8
 """Peaks tried by height, and as many by height with the overlap counted."""
 APART_PX = 3
 FAINT = 0.15
