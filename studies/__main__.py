@@ -28,7 +28,8 @@ def main() -> None:
     tables = []
     for name in options.names or known:
         study = importlib.import_module(f"studies.{name}")
-        if not hasattr(study, "report"):
+        apart = getattr(study, "IS_APART", False) and not options.names
+        if apart or not hasattr(study, "report"):
             continue
         start = time.perf_counter()
         table = study.report(quick=options.quick)

@@ -23,7 +23,7 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity, combine
 
 METHOD = "die in one picture"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 FEWEST_LINES = 12
@@ -123,13 +123,19 @@ class DieResult:
         if not self.pads:
             out.append("no rows of bright pads were found along the rim")
         out += self._rows_said()
+        if self.finest.few is not None:
+            few = self._about(self.finest.few)
+            out.append(f"finest line: none is told: a few lines of about {few} are finer than those of"
+                       " which there are many, and too few to be measured")  # fmt: skip
         if self.finest.at_limit:
-            limit = f"{self.finest.limit or 0.0:.2g} px" if self.pixel_size is None else (
-                f"{(self.finest.limit or 0.0) * self.per_px:.2g} um")  # fmt: skip
+            limit = self._about(self.finest.limit or 0.0)
             out.append(f"finest line: no finer than {limit} could be seen in this picture, and there"
                        " are lines that are as fine as that or finer")  # fmt: skip
         out += self.finest.notes
         return tuple(out)
+
+    def _about(self, px: float) -> str:
+        return f"{px * self.per_px:.2g} {self.unit}"
 
     def _rows_said(self) -> list[str]:
         out = []

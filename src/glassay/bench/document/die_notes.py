@@ -12,6 +12,15 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     text = "PIER 7?"                     # a doubtful character is followed by ?, an unread one is ??
     place = [700, 900]
 
+    [about]                              # each in words, all optional
+    maker = "as printed on the package"
+    package = "QFP-44"
+    note = "..."
+    opened = "how the package was opened, and by whom"
+    credit = "whom to name"
+    licence = "CC BY 4.0"
+    licence_address = "https://creativecommons.org/licenses/by/4.0/"
+
 or GeoJSON (RFC 7946; um from the die's bottom left corner, y up, as `glassay die` writes it): polygons
 with the properties `kind` and `name`, points with the property `text`.
 """
@@ -21,7 +30,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -73,11 +82,35 @@ class Marking:
 
 
 @dataclass(frozen=True)
+class DieAbout:
+    """What a person says of a chip and its pictures, in words; "" where nothing is said."""
+
+    maker: str = ""
+    package: str = ""
+    note: str = ""
+    opened: str = ""
+    credit: str = ""
+    licence: str = ""
+    licence_address: str = ""
+
+
+@dataclass(frozen=True)
 class DieNotes:
     """Everything noted by hand of one die."""
 
     regions: tuple[Region, ...] = ()
     markings: tuple[Marking, ...] = ()
+    about: DieAbout = DieAbout()
+
+
+NOTES_FOLDER = "dies"
+"""Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
+
+
+def notes_file(bench_folder: Path, chip: str) -> Path | None:
+    """The file of notes of a bench's chip, where there is one."""
+    kept = [bench_folder / NOTES_FOLDER / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
+    return next((path for path in kept if path.is_file()), None)
 
 
 def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
@@ -108,16 +141,30 @@ def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
 
 
 def _of_toml(data: Mapping[str, Any]) -> DieNotes:
-    unknown = set(data) - {"region", "marking"}
+    unknown = set(data) - {"region", "marking", "about"}
     if unknown:
-        raise Unusable(f"{sorted(unknown)[0]!r} is neither region nor marking")
+        raise Unusable(f"{sorted(unknown)[0]!r} is neither region, marking nor about")
     regions = tuple(_region(one, f"region {n}") for n, one in enumerate(_tables(data, "region"), 1))
     markings = []
     for n, one in enumerate(_tables(data, "marking"), 1):
         place = one.get("place")
         markings.append(Marking(_text(one.get("text"), f"marking {n}"),
                                 None if place is None else _point(place, f"marking {n}")))  # fmt: skip
-    return DieNotes(regions, tuple(markings))
+    return DieNotes(regions, tuple(markings), _about(data.get("about", {})))
+
+
+def _about(data: object) -> DieAbout:
+    if not isinstance(data, dict):
+        raise Unusable("about is no table: write [about]")
+    names = {one.name for one in fields(DieAbout)}
+    for key, value in data.items():
+        if key not in names:
+            raise Unusable(f"about: {key!r} is none of {', '.join(sorted(names))}")
+        _text(value, f"about: {key}")
+    about = DieAbout(**data)
+    if about.licence_address and not about.licence_address.startswith(("https://", "http://")):
+        raise Unusable("about: licence_address starts with https://")
+    return about
 
 
 def _tables(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:

@@ -15,7 +15,7 @@ from glassay.bench.chip.die_pictures import (
     is_mosaic,
     mosaic_picture,
 )
-from glassay.bench.document.die_notes import DieNotes, read_die_notes
+from glassay.bench.document.die_notes import DieNotes, notes_file, read_die_notes
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import (
@@ -32,12 +32,14 @@ from glassay.disk import content_hash, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
-from glassay.report.die_sheet import Sheet, sheet_data, write_sheet
+from glassay.report.die_sheet import Sheet, sheet_data, sheet_lines, write_sheet
+from glassay.report.iiif import check_address
 
-NOTES = "dies"
-"""Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
+TILES = "iiif"
+"""Folder of the tiles of the picture."""
 
 FILES = ("sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv")
+MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES)
 
 
 @dataclass(frozen=True)
@@ -56,15 +58,25 @@ class _Found:
               help="the finest line that the instrument tells in this setting, like 1.6um")  # fmt: skip
 @output_option("--out", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
                help="write the die's sheet and its data here")  # fmt: skip
+@click.option(
+    "--pictures",
+    is_flag=True,
+    help="with --out: also the picture as OME-TIFF and OME-Zarr pyramids",
+)
+@click.option(
+    "--address",
+    metavar="URL",
+    help="with --out: also IIIF tiles and a manifest, for a folder that will lie there",
+)
 @click.option("--regions", type=click.Path(path_type=Path), metavar="FILE",
               help="regions and markings noted by hand (TOML or GeoJSON)")  # fmt: skip
 @tone_option
 @calibration_options
 @single_photo_options
 def command(
-    source: Path, chip: str | None, tells: str | None, out: Path | None, regions: Path | None,
-    tone: str | None, pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None,
-    box: str | None, figure: Path | None, as_json: bool,
+    source: Path, chip: str | None, tells: str | None, out: Path | None, pictures: bool,
+    address: str | None, regions: Path | None, tone: str | None, pixel_sizes: tuple[str, ...],
+    slide: Path | None, division: str | None, box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure a die: outline and size, tilt, bond pads, finest line and pitch; with --out its sheet.
 
@@ -75,6 +87,9 @@ def command(
     found: list[_Found] = []
 
     def measure() -> DieResult:
+        if (pictures or address) and out is None:
+            raise Unusable("--pictures and --address say what --out FOLDER holds besides: give it")
+        place = None if address is None else check_address(address)
         if out is not None:
             _check_folder(out, source, regions)
         told = None if tells is None else positive_length_um(tells, "--tells")
@@ -91,7 +106,11 @@ def command(
             picture = _picture(source, size, told, tone, box)
             found.append(_Found(picture, picture.measured()))
         if out is not None:
-            _write(found[0], out, source, chip, regions)
+            sheet = _write(found[0], out, source, chip, regions)
+            if pictures:
+                _write_pyramids(out, sheet)
+            if place is not None:
+                _write_tiles(out, place, sheet)
         return found[0].result
 
     def draw(result: DieResult) -> None:
@@ -132,14 +151,37 @@ def _picture(
 
 
 def _check_folder(out: Path, source: Path, regions: Path | None) -> None:
-    check_all([out / name for name in FILES], [source, *([regions] if regions else [])])
+    check_all([out / name for name in (*FILES, *MORE)], [source, *([regions] if regions else [])])
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Unusable(f"{out} cannot be written ({error.strerror})") from None
 
 
-def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> None:
+def _write_pyramids(out: Path, sheet: Sheet) -> None:
+    from glassay.report.pyramids import stored_levels, write_ome_tiff, write_ome_zarr
+
+    size = None if sheet.result.pixel_size is None else sheet.result.pixel_size.value
+    levels = stored_levels(sheet.photo)
+    write_ome_tiff(out / "die.ome.tif", levels, size, sheet.title)
+    write_ome_zarr(out / "die.ome.zarr", levels, size, sheet.title)
+
+
+def _write_tiles(out: Path, address: str, sheet: Sheet) -> None:
+    from glassay.report import iiif
+
+    photo, picture = sheet.photo, f"{address}/{TILES}"
+    said = iiif.Said(sheet.title, sheet_lines(sheet.result))
+    iiif.write_tiles(out / TILES, photo)
+    texts = {
+        f"{TILES}/info.json": iiif.image_information(picture, photo.width, photo.height),
+        "manifest.json": iiif.manifest(address, picture, photo, sheet.result, sheet.notes, said),
+    }
+    for name, document in texts.items():
+        write_atomically(out / name, iiif.as_text(document).encode())
+
+
+def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> Sheet:
     from glassay.report import die_files
 
     result, photo = found.result, found.picture.photo
@@ -160,6 +202,7 @@ def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Pa
     }
     for name in FILES:
         write_atomically(out / name, texts[name].encode())
+    return sheet
 
 
 def _notes(
@@ -167,8 +210,7 @@ def _notes(
 ) -> tuple[DieNotes, str]:
     """What was noted by hand, and the file's name: as named, or of a bench's chip where it lies."""
     if regions is None and chip is not None:
-        kept = [source / NOTES / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
-        regions = next((path for path in kept if path.is_file()), None)
+        regions = notes_file(source, chip)
     if regions is None:
         return DieNotes(), ""
     if result.pixel_size is None:
