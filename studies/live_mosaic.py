@@ -135,12 +135,15 @@ def run(kind: Kind, stage: MovedStage) -> Run:
         aimed = hand.aim(target)
         told = _show(out, hand.move(aimed), rng)
         told = _show(out, hand.rest(kind.rest_s), rng)
-        for share in (0.35, 0.6, 0.8):
+        for share in (0.35, 0.6, 1.0):
             if told is not None and told.place is not None:
                 break
-            # it is not sure of the place: back towards where it was, and on again
+            # it is not sure of the place: back towards where it was, and on again by half
             _show(out, hand.move(_between(aimed, back, share)), rng)
             _show(out, hand.rest(1.2), rng)
+            if share == 1.0:
+                _show(out, hand.move(_between(aimed, back, 0.5)), rng)
+                _show(out, hand.rest(1.2), rng)
             _show(out, hand.move(aimed), rng)
             told = _show(out, hand.rest(kind.rest_s), rng)
         out.visited.append(hand.here)

@@ -37,8 +37,8 @@ class Die:
     """A chip of `width_um` x `height_um`, its middle at (0, 0).
 
     `feature_um` is the finest wire; everything else scales with it and the die. `wires` draws bond
-    wires. `heron_um` is the side of the drawing. `memory_um` puts one memory of that size in the middle,
-    among smaller blocks. Two dies with different seeds share no floor plan.
+    wires. `heron_um` is the side of the drawing. `memory_um` puts one memory of that size in the
+    middle, among smaller blocks. Two dies with different seeds share no floor plan.
     """
 
     width_um: float = 1800.0

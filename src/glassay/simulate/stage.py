@@ -6,6 +6,7 @@ move, with the blur of the movement, the sensor's noise and the camera's JPEG.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -81,7 +82,7 @@ class MovedStage:
 
     def _undistorted(self, points: Points) -> Points:
         away = points - self._mid
-        true = away.copy()
+        true: Points = away.copy()
         for _ in range(20):
             r2 = (true**2).sum(axis=-1, keepdims=True) / (self._mid @ self._mid)
             true = away / (1 + self._k1 * r2)
@@ -94,16 +95,15 @@ class MovedStage:
         c, s = math.cos(a), math.sin(a)
         away = (points - (rest.x, rest.y)) @ np.array([[c, -s], [s, c]])
         r2 = (away**2).sum(axis=-1, keepdims=True) / (self._mid @ self._mid)
-        return np.where(r2 < FAR, away * (1 + self._k1 * r2) + self._mid, np.inf)
+        return np.asarray(np.where(r2 < FAR, away * (1 + self._k1 * r2) + self._mid, np.inf))
 
     def frame(self, path: Sequence[Rest], seed: int, how: Exposed | None = None) -> Stored:
         """A frame exposed while the camera moved along `path` (one rest: it stood still)."""
         how = how or Exposed()
         points = _along(path)
-        light = sum(self._cut(one) for one in points) / np.float32(len(points))
-        assert not isinstance(light, int)
+        light = np.mean([self._cut(one) for one in points], axis=0)
         if how.blur_px:
-            light = cv2.GaussianBlur(light, (0, 0), how.blur_px)
+            light = np.asarray(cv2.GaussianBlur(light, (0, 0), how.blur_px), np.float32)
         light = light * self._fall * np.float32(how.level)
         stored, jpeg = develop(light, replace(self.camera, colour="grey"), seed)
         return stored if jpeg is None else np.frombuffer(jpeg, np.uint8)
@@ -128,7 +128,7 @@ class MovedStage:
 def _along(path: Sequence[Rest]) -> list[Rest]:
     """Points along a way, as close as blur needs them."""
     out = [path[0]]
-    for a, b in zip(path, path[1:], strict=False):
+    for a, b in itertools.pairwise(path):
         length = math.hypot(b.x - a.x, b.y - a.y)
         steps = max(1, min(MOST_BLUR_STEPS, math.ceil(length / BLUR_STEP_PX)))
         for n in range(1, steps + 1):

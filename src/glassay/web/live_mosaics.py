@@ -115,13 +115,15 @@ class LiveMosaic:
     def _say(self, told: Told) -> dict[str, Any]:
         place = told.place
         held = len(self._map.tiles) - len(self._map.places())
-        words = SAYS[told.state]
+        words, way = SAYS[told.state], way_of(told.step)
+        if way:
+            way = f"Back to the map: {way}." if place is None else f"Next view: {way} of this one."
         if self._map.is_complete and told.state in ("seen", "taken"):
             words = "Nothing seems to be missing; move on where you know that there is more."
         return {
             "state": told.state, "words": words, "version": self._version, "kept": told.kept,
             "place": None if place is None else [place.x, place.y, place.turn],
-            "step": told.step, "way": way_of(told.step), "held": held, "gaps": self._map.gaps,
+            "step": told.step, "way": way, "held": held, "gaps": self._map.gaps,
             "tiles": len(self._map.places()), "complete": self._map.is_complete,
             "soft": sum(one.soft for one in self._map.tiles.values() if one.place is not None),
         }  # fmt: skip
@@ -145,10 +147,9 @@ class LiveMosaic:
         picture = _read(self.folder / _tile_name(number), cv2.IMREAD_REDUCED_COLOR_4)
         if picture is None:
             raise Unusable("there is no such tile")
-        factor = THUMBNAIL_PX / max(picture.shape[:2])
-        if factor < 1:
-            picture = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-        return bytes(cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes())
+        factor = min(1.0, THUMBNAIL_PX / max(picture.shape[:2]))
+        small = cv2.resize(picture, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        return bytes(cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes())
 
     def take_back(self) -> int:
         """Remove the tile that was taken last, and return its number. Raises `Unusable`."""

@@ -62,7 +62,7 @@ class Chart:
         self.detail[rows, columns][new] = detail[new]
         self.known[rows, columns][new] = 1
         if not soft:
-            self.sharp[rows, columns] |= mask
+            self.sharp[rows, columns] |= np.asarray(mask, np.uint8)
 
     def _grow(self, left: float, top: float, right: float, bottom: float) -> None:
         x0, y0, x1, y1 = self.box

@@ -12,17 +12,17 @@ import numpy.typing as npt
 from glassay.mosaic.live.chart import Chart
 from glassay.mosaic.live.picture import Bytes, Floats, Place, View
 
-BLOCKS = (6, 10)
+BLOCKS = (9, 16)
 """Rows and columns of blocks in which frame and map are compared."""
 KNOWN_SHARE = 0.7
 TEXTURED = 0.45
 """Spread of evened detail (1 where there is much) from which a block shows something."""
-AGREES = 0.5
-"""Correlation from which a block agrees: of unrelated blocks (some 80 independent px) one in a
-million reaches it; true ones reach 0.6 where a frame is blurred, 0.9 where it is not."""
-FEWEST = 6
-AGREEING_SHARE = 0.7
-RIVAL_FEWEST, RIVAL_SHARE = 4, 0.5
+AGREES = 0.4
+"""Correlation from which a block agrees: of unrelated blocks (some 50 independent px) one in 400
+reaches it; true ones reach 0.9, faint cells in the noise of a small camera 0.45."""
+FEWEST = 8
+AGREEING_SHARE = 0.75
+RIVAL_FEWEST, RIVAL_SHARE = 6, 0.5
 """A place that even so much speaks for is a rival."""
 NEAR_SHARE, NEAR_AGREES = 0.35, 0.3
 """What speaks for a place before the frame is moved to where it fits best there; less is not tried."""
@@ -30,13 +30,12 @@ WORSE = 0.4
 """Log ratio of the misfits (1 + `MISFIT_FLOOR` - correlation) of a block from which it tells two
 places apart: half as much again."""
 MISFIT_FLOOR = 0.05
-FEWEST_TELLING = 4
+FEWEST_TELLING = 6
 AGAINST = 3
-"""A rival is ruled out by `FEWEST_TELLING` blocks and `AGAINST` times those that speak for it; the
-same as among the tiles of a whole mosaic."""
+"""A rival is ruled out by `FEWEST_TELLING` blocks and `AGAINST` times those that speak for it."""
 LESSER = 1 / 3
-"""A place that explains less than a third of what another does is no rival to it: in a pattern, a corner
-of a frame fits in many places beside the one where all of it fits."""
+"""A place that explains less than a third of what another does is no rival to it: in a pattern, a
+corner of a frame fits in many places beside the one where all of it fits."""
 ASIDE_PX = 3.0
 """Lines that all run one way fit as well a little further along them: that is tried as well."""
 STEPS = 5
@@ -159,8 +158,9 @@ def _solved(slopes: tuple[Floats, Floats, Floats], rest: Floats) -> Blocks | Non
     if np.trace(normal[:2, :2]) <= 0:
         return None
     normal += np.diag([1e-4, 1e-4, 1e-4]) * np.trace(normal) / 3
-    step: Blocks = np.linalg.solve(normal, [float(a @ rest.ravel()) for a in rows])
-    return step * min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
+    step = np.linalg.solve(normal, [float(a @ rest.ravel()) for a in rows])
+    step *= min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
+    return np.asarray(step, np.float64)
 
 
 def _stepped(place: Place, step: Blocks) -> Place:
@@ -194,4 +194,4 @@ def _sums(picture: Floats | Bytes) -> Blocks:
     down, across = height // BLOCKS[0], width // BLOCKS[1]
     cut = picture[: down * BLOCKS[0], : across * BLOCKS[1]]
     mean = cv2.resize(cut, (BLOCKS[1], BLOCKS[0]), interpolation=cv2.INTER_AREA)
-    return np.asarray(mean, dtype=np.float64) * (down * across)
+    return np.asarray(mean * float(down * across), dtype=np.float64)

@@ -21,11 +21,14 @@ from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
+from glassay.mosaic.live.sharpness import sharper
 
 STEADY_PX = 0.8
 """Working px that a steady picture moves by from frame to frame at most: 4 px at 1080p, so that at
 10 frames a second and a quarter of that exposed the blur is a px."""
 STEADY_STEPS = 2
+SAME_PX = 1.5
+"""A view is taken where two frames on end, with noise of their own, have the same place."""
 NEW_SHARE = 0.3
 """Share of a view not yet on the map from which it becomes a tile at once."""
 LITTLE_NEW = 0.04
@@ -38,8 +41,9 @@ SOFT_AFTER_S = 2.5
 FIRST_AFTER_S = 0.15
 HELD_AFTER_S = 0.4
 MOST_HELD = 40
-HELD_WITHIN = 0.3
-"""Views around where the movement led in which a held tile may find its place later."""
+HELD_WITHIN, HELD_SHARE = 0.12, 0.6
+"""Views around where the movement led in which a held tile may find its place later, and the share of it
+that must be on the map."""
 REACH, REACH_FOLLOWED = 0.85, 0.3
 """How far, in views, a frame is sought from its last sure place; and from where the movement from
 frame to frame has led it, if that could be followed."""
@@ -47,12 +51,14 @@ REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
 MOST_REACH = 2.0
 FOLLOWED = 0.04
 """Height of the phase correlation from which a movement is followed."""
-AGREES_WITHIN, AGREES_GROWS = 0.1, 0.01
-"""Views, and more for each frame, within which the movement that was followed confirms a place."""
+AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
+"""Views within which the movement that was followed confirms a place, and frames for which it may be
+followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
-LOST_FRAMES = 40
-"""Frames without a sure place after which the whole map is searched and two views must agree."""
+LOST_FRAMES, LOST_FOLLOWED = 40, 200
+"""Frames without a sure place after which the whole map is searched and two views must agree; and as
+many as long as the movement from frame to frame could be followed."""
 FOUND_AGAIN_SHARE = 0.6
 MOVED_SHARE = 0.25
 """The second of two views that find the place again lies so many views from the first."""
@@ -81,7 +87,8 @@ class Told:
     """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
     (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
     tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
-    views to the right and down; `sharpness` against the map (NaN where unknown); `redrawn` whether
+    views to the right and down (without a place: back to the last sure one, where that is known);
+    `sharpness` against the map (NaN where unknown); `redrawn` whether
     other tiles moved."""
 
     state: State
@@ -194,7 +201,7 @@ class GrowingMap:
 
     # ---- where it lies ----
     def _judged(self, view: View, steady: bool) -> Judged:
-        if self._sure is None or self._unsure > LOST_FRAMES:
+        if self._is_lost:
             return self._anywhere(view) if steady else Judged(None, False, None)
         middle, reach = self._expected()
         judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
@@ -218,8 +225,14 @@ class GrowingMap:
     def _is_confirmed(self, place: Place) -> bool:
         """Whether the movement from frame to frame has led there since the last sure place."""
         assert self._sure is not None
-        within = (AGREES_WITHIN + AGREES_GROWS * self._unsure) * self._size[0]
-        return self._followed and place.distance(self._led_to(self._sure)) <= within
+        within = AGREES_WITHIN * self._size[0]
+        followed = self._followed and self._unsure <= CONFIRMS_FRAMES
+        return followed and place.distance(self._led_to(self._sure)) <= within
+
+    @property
+    def _is_lost(self) -> bool:
+        most = LOST_FOLLOWED if self._followed else LOST_FRAMES
+        return self._sure is None or self._unsure > most
 
     def _anywhere(self, view: View) -> Judged:
         left, top, right, bottom = self._chart.box
@@ -232,7 +245,7 @@ class GrowingMap:
 
     def _unplaced(self, view: View, judged: Judged, at_s: float, steady: bool) -> Told | None:
         """What is told of a frame without a sure place; None when it has one."""
-        lost = self._sure is None or self._unsure > LOST_FRAMES
+        lost = self._is_lost
         if judged.fit is None:
             self._unsure += 1
             word: State = "several" if judged.several else "lost" if steady else "moving"
@@ -265,12 +278,14 @@ class GrowingMap:
         return product < 0.5 * float((view.detail**2).mean())
 
     def _on_the_map(self, view: View, fit: Fit, at_s: float, steady: bool) -> Told:
+        again = self._unsure == 0 and self._sure is not None
+        again = again and fit.place.distance(self._sure or fit.place) <= SAME_PX
         self._moved, self._followed = (0.0, 0.0), True
         self._sure, self._unsure, self._held_view = fit.place, 0, None
         new = 1 - self._chart.sharp_share(fit.place, self._size)
         sharpness = self._sharpness(view, fit.place)
         told = Told("seen", self._in_px(fit.place), new=new, sharpness=sharpness)
-        if not steady:
+        if not steady or not again:
             return told
         soft = sharpness < SOFT
         wanted = new >= NEW_SHARE or (new >= LITTLE_NEW and self._rested(at_s) >= LINGERED_S)
@@ -294,7 +309,7 @@ class GrowingMap:
         for number, one in list(self.tiles.items()):
             if one.place is None:
                 continue
-            ratio = _sharper(view, one.view, place.seen_from(one.place))
+            ratio = sharper(view, one.view, place.seen_from(one.place))
             if math.isnan(ratio):
                 continue
             ratios.append(ratio)
@@ -348,7 +363,7 @@ class GrowingMap:
         if tile is None or tile.place is not None:
             return ()
         fit = self._anywhere(tile.view).fit
-        if fit is None or tile.near is None:
+        if fit is None or tile.near is None or fit.share < HELD_SHARE:
             return ()
         if fit.place.distance(tile.near) > HELD_WITHIN * self._size[0]:
             return ()
@@ -369,7 +384,11 @@ class GrowingMap:
     def _step(self, told: Told) -> Vector | None:
         if self._sure is None:
             return None
-        return next_step(self._outlook.wanted, self._sure, self._size, self._before)
+        if told.place is not None:
+            return next_step(self._outlook.wanted, self._sure, self._size, self._before)
+        if not self._followed:
+            return None
+        return -self._moved[0] / self._size[0], -self._moved[1] / self._size[1]
 
     # ---- going on later ----
     def add(self, number: int, grey: Bytes, place: Place | None, *, soft: bool = False) -> None:
@@ -390,26 +409,3 @@ class GrowingMap:
         self._redraw()
         self._sure, self._unsure = None, LOST_FRAMES + 1
         self._retry = deque(n for n, one in self.tiles.items() if one.place is None)
-
-
-def _sharper(view: View, other: View, away: Place) -> float:
-    """How sharp a view is against another one that lies so that this one is `away` from it."""
-    rows, columns = view.sharpness.shape
-    height, width = view.detail.shape
-    matrix = away.matrix((width, height))
-    x = (np.arange(columns) + 0.5) * width / columns - 0.5
-    y = (np.arange(rows) + 0.5) * height / rows - 0.5
-    px, py = np.meshgrid(x, y)
-    mx = matrix[0, 0] * px + matrix[0, 1] * py + matrix[0, 2] + (width - 1) / 2
-    my = matrix[1, 0] * px + matrix[1, 1] * py + matrix[1, 2] + (height - 1) / 2
-    theirs = cv2.remap(
-        other.sharpness, ((mx + 0.5) * columns / width - 0.5).astype(np.float32),
-        ((my + 0.5) * rows / height - 0.5).astype(np.float32), cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    inside = (mx > 0) & (my > 0) & (mx < width) & (my < height)
-    if inside.sum() < 0.1 * inside.size:
-        return math.nan
-    mine, theirs = view.sharpness[inside], np.asarray(theirs)[inside]
-    strong = theirs >= np.median(theirs)
-    return float(np.median(mine[strong] / np.maximum(theirs[strong], 1e-6)))

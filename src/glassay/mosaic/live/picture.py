@@ -56,7 +56,7 @@ def detail_of(grey: Bytes, size: tuple[int, int]) -> Floats:
     mean = cv2.blur(small, side, borderType=cv2.BORDER_REFLECT)
     spread = cv2.blur((small - mean) ** 2, side, borderType=cv2.BORDER_REFLECT)
     detail = (small - mean) / np.sqrt(spread + FAINTEST**2)
-    return np.clip(detail, -MOST_DETAIL, MOST_DETAIL).astype(np.float32)
+    return np.asarray(np.clip(detail, -MOST_DETAIL, MOST_DETAIL), np.float32)
 
 
 def _sharpness(grey: Bytes) -> Floats:

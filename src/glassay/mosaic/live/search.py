@@ -16,7 +16,7 @@ MOST_SEARCHED_PX = 900_000
 quarter. One search takes about 50 ms."""
 LEAST_OVERLAP = 0.12
 """Share of the frame that must lie on the map."""
-CANDIDATES = 5
+CANDIDATES = 8
 """Peaks tried by height, and as many by height with the overlap counted."""
 APART_PX = 3
 FAINT = 0.15
@@ -75,7 +75,9 @@ def _correlation(frame: Floats, sheet: Floats, known: Floats) -> tuple[Floats, F
     share = counted / frame.size
     least = 0.02 * frame.size * np.maximum(share, 0.01)  # a plain overlap says nothing
     norm = np.sqrt(np.maximum(own, least) * np.maximum(other, least))
-    return np.asarray(np.where(share >= LEAST_OVERLAP, sums / norm, -1.0), np.float32), share
+    return np.asarray(np.where(share >= LEAST_OVERLAP, sums / norm, -1.0), np.float32), np.asarray(
+        share, np.float32
+    )
 
 
 def _peaks(found: Floats, share: Floats, apart: int) -> list[tuple[float, float]]:

@@ -14,7 +14,7 @@ from glassay.mosaic.live.picture import Place, View
 
 LEAST_COMMON = 0.1
 """Share of a tile in common from which two are compared."""
-FEWEST_BLOCKS = 4
+FEWEST_BLOCKS = 8
 MOST_AWAY_PX = 3.0
 """A tie that says otherwise than the map by so much has found another place of a pattern."""
 LOOSE_PX = 0.5

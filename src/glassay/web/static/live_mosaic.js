@@ -19,7 +19,7 @@ export const growing = {
     now = told;
     if (told.version !== state.version && told.version !== asked) refresh(told.version);
     say(told.words);
-    const way = told.way && camera ? `Next view: ${told.way} of this one.` : "";
+    const way = camera ? told.way : "";
     if ($("map-way").textContent !== way) $("map-way").textContent = way;
     draw();
     point();
@@ -133,7 +133,8 @@ function placed(pen, { x, y, turn }, act) {
 function hatch(pen, target, ratio) {
   pen.fillStyle = colour("--wash");
   pen.fillRect(0, 0, target.width, target.height);
-  pen.strokeStyle = colour("--hair");
+  pen.strokeStyle = colour("--soft");
+  pen.globalAlpha = 0.45;
   pen.lineWidth = ratio;
   pen.beginPath();
   for (let x = -target.height; x < target.width; x += 12 * ratio) {
@@ -141,6 +142,7 @@ function hatch(pen, target, ratio) {
     pen.lineTo(x + target.height, 0);
   }
   pen.stroke();
+  pen.globalAlpha = 1;
 }
 
 function cased(pen, line, act) {
