@@ -14,17 +14,11 @@ from glassay.distortion import Frame, at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
-from glassay.lattice.basis import (
-    MoireSuspected,
-    Mosaic,
-    MosaicUntold,
-    Steps,
-    find_steps,
-    is_hexagonal,
-)
+from glassay.lattice.basis import MoireSuspected, Steps, find_steps
 from glassay.lattice.extent import Extent, find_extent
 from glassay.lattice.formats import format_of
 from glassay.lattice.moire import is_off_edges
+from glassay.lattice.mosaic_cell import Mosaic, MosaicUntold, is_hexagonal
 from glassay.lattice.own_edges import Field, is_within, own_extent
 from glassay.lattice.peaks import MIN_PERIODS, find_peaks, tile_of
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
@@ -32,8 +26,11 @@ from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity, combine
 
 METHOD = "lattice of a photo"
-METHOD_VERSION = "5"
+METHOD_VERSION = "6"
 """Part of the key under which results are kept; raised whenever a number may change."""
+
+SPACINGS = ("column_spacing", "row_spacing")
+"""Keys of the distances between lines of sites, where they are not the pitches."""
 
 Array = npt.NDArray[np.float64]
 
@@ -90,8 +87,25 @@ class LatticeResult:
     notes: tuple[str, ...] = ()
     reduced_by: int = 1
 
+    @property
+    def hexagonal(self) -> bool:
+        """Whether each site has six neighbours at the pitch."""
+        return self.steps.y is not None and is_hexagonal(self.steps.x, self.steps.y)
+
+    @property
+    def spacing(self) -> tuple[float, float]:
+        """Distance between columns and between rows of sites, in pitches: 1, but for the lines of a
+        hexagonal lattice that are cos 30 deg of a pitch apart, which run along one of the axes."""
+        if not self.hexagonal:
+            return 1.0, 1.0
+        # lines of sites stand across the lattice's frequencies, which are 60 deg apart
+        turned = math.degrees(math.atan2(self.steps.x[1], self.steps.x[0])) % 60
+        apart = math.cos(math.radians(30))
+        return (apart, 1.0) if min(turned, 60 - turned) < 15 else (1.0, apart)
+
     def findings(self) -> dict[str, Finding]:
-        """pitch_x, pitch_y, mosaic_period_x, mosaic_period_y, tilt; in px."""
+        """pitch_x, pitch_y, mosaic_period_x, mosaic_period_y, tilt; of a hexagonal lattice also
+        column_spacing and row_spacing; in px."""
         return _lattice_findings(self, self.pitch_x, self.pitch_y)
 
 
@@ -106,6 +120,9 @@ def _lattice_findings(
         if result.steps.coloured:
             period = pitch.scaled(result.mosaic, pitch.unit)
             out[f"mosaic_period_{axis}"] = Finding(period, METHOD)
+    if result.hexagonal and pitch_x is not None and pitch_y is not None:
+        for key, pitch, share in zip(SPACINGS, (pitch_x, pitch_y), result.spacing, strict=True):
+            out[key] = Finding(pitch.scaled(share, pitch.unit), METHOD)
     out["tilt"] = Finding(Quantity(result.tilt_deg, "deg"), METHOD)
     return out
 
@@ -312,7 +329,7 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
             "cells of two kinds alternate, and the pitch is that from cell to cell; whether it is a"
             " colour mosaic, no colours tell"
         )
-    if result.steps.y is not None and is_hexagonal(result.steps.x, result.steps.y):
+    if result.hexagonal:
         notes.append("a hexagonal lattice: each site has six neighbours at the pitch")
     if result.pitch_x is None or result.pitch_y is None:
         notes.append("the pattern repeats in one direction only")
@@ -524,6 +541,14 @@ def _pitch_um(
     return x, y
 
 
+def _counted(
+    sizes: tuple[Quantity, Quantity], pitches: tuple[Quantity, Quantity], lattice: LatticeResult
+) -> tuple[Quantity, Quantity]:
+    """Columns and rows of sites in an array of these sizes."""
+    apart = [p.scaled(share, p.unit) for p, share in zip(pitches, lattice.spacing, strict=True)]
+    return count_along(sizes[0], apart[0]), count_along(sizes[1], apart[1])
+
+
 def _with_extent(
     result: ArrayResult, pictures: Sequence[DiePicture], whole: int, extent: Extent,
     same_scale: bool,
@@ -540,10 +565,11 @@ def _with_extent(
     x, y = result.lattice.pitch_x, result.lattice.pitch_y
     if x is not None and y is not None:
         if whole == result.lattice_of or same_scale:
-            columns, rows = count_along(extent.width, x), count_along(extent.height, y)
+            columns, rows = _counted((extent.width, extent.height), (x, y), result.lattice)
         elif width.unit == "um" and result.pitch_x is not None and result.pitch_x.unit == "um":
             assert result.pitch_y is not None
-            columns, rows = count_along(width, result.pitch_x), count_along(height, result.pitch_y)
+            pitches = (result.pitch_x, result.pitch_y)
+            columns, rows = _counted((width, height), pitches, result.lattice)
         else:
             notes.append("without the pixel size of both photos the pixels are not counted")
     return replace(

@@ -17,7 +17,7 @@ from glassay.bench.saying.words import short
 from glassay.die import DieResult
 from glassay.imaging import Photo
 from glassay.quantity import Quantity, rounded
-from glassay.report.evidence_die import outline_path, pad_corners
+from glassay.report.evidence_die import die_outline, pad_corners
 from glassay.report.numbers import in_unit, length, prose, sentence
 from glassay.report.pictures import for_screen, jpeg_uri
 from glassay.report.templating import render, source
@@ -69,7 +69,7 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
     pads = f"{len(result.pads)} bond pads" if result.pads else "no bond pads told"
     filling = {
         "title": sheet.title, "taken": sheet.taken, "version": __version__,
-        "styles": source("page.css"), "own_styles": source("die_sheet.css"),
+        "styles": source("page.css") + source("die_sheet.css"),
         "size": (length_of(result.width), length_of(result.height)), "pads_told": pads,
         "process": None if result.process is None else {
             "statement": prose(result.process.statement),
@@ -137,7 +137,7 @@ def _paths(result: DieResult) -> list[tuple[str, str]]:
     pads = "".join(
         _path(pad_corners(result, pad.x, pad.y, pad.width, pad.height)) for pad in result.pads
     )
-    return [("outline", _path(outline_path(result))), ("pads", pads)]
+    return [("outline", _path(die_outline(result))), ("pads", pads)]
 
 
 def _labels(sheet: Sheet) -> list[tuple[float, float, float, str]]:

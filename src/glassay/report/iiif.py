@@ -23,7 +23,7 @@ from glassay.die import DieResult
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import Photo
-from glassay.report.evidence_die import outline_path, pad_corners
+from glassay.report.evidence_die import die_outline, pad_corners
 from glassay.report.pictures import Pixels, for_screen
 from glassay.report.pyramids import halved
 
@@ -173,7 +173,7 @@ def _marks(canvas: str, result: DieResult, notes: DieNotes) -> Iterator[dict[str
                        "selector": {"type": "SvgSelector", "value": shape}},
         }  # fmt: skip
 
-    yield mark("outline", "commenting", "outline, measured", _polygon(outline_path(result)[:-1]))
+    yield mark("outline", "commenting", "outline, measured", _polygon(die_outline(result)[:-1]))
     for pad in result.pads:
         ring = pad_corners(result, pad.x, pad.y, pad.width, pad.height)[:-1]
         yield mark(f"pad-{pad.number}", "tagging", f"pad {pad.number}", _polygon(ring))

@@ -18,12 +18,11 @@ import numpy.typing as npt
 from scipy import fft
 
 from glassay.finding import Finding
-from glassay.imaging.compression import jpeg_quality
+from glassay.imaging.compression import BLOCK, jpeg_quality
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
 from glassay.sampling.binding import detail_equivalent_pixels
 from glassay.sampling.blocks import (
-    BLOCK,
     GRID_FACTORS,
     MILD_QUALITY,
     BlockStatistics,
@@ -34,7 +33,6 @@ from glassay.sampling.blocks import (
 )
 from glassay.sampling.decide import (
     FAINT_STRENGTH,
-    GRID_OVER_FREE,
     LONE_STRENGTH,
     NOISE_STRENGTH,
     PRIOR_RANGE,
@@ -44,14 +42,13 @@ from glassay.sampling.decide import (
     excluded_reach,
     expected_coherence,
     find_near,
-    find_on_grid,
     find_trace,
     settle_faint,
-    shows_grid_factor,
     signal_share,
 )
 from glassay.sampling.evidence import Evidence, file_evidence
 from glassay.sampling.frames import Stack, take_apart
+from glassay.sampling.grid_factor import GRID_OVER_FREE, find_on_grid, shows_grid_factor
 from glassay.sampling.mirror import (
     MirrorSpectrum,
     Spectrum,

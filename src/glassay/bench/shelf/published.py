@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from glassay.bench.chip.die_pictures import best_die
-from glassay.bench.keeping.pack import Checked, check, is_inside, versions
+from glassay.bench.keeping.check_pack import Checked, check, is_inside
+from glassay.bench.keeping.pack import versions
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.run import Progress
 from glassay.die import DieResult

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.keeping.pack import Checked, check
+from glassay.bench.keeping.check_pack import Checked, check
 from glassay.bench.shelf.published import check_site, is_site
 
 MOST_SAID = 30
