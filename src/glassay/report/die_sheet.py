@@ -92,7 +92,7 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
             for row in result.rows
         ],
         "pads": [
-            {"number": pad.number, "side": pad.side, "numbers": [
+            {"number": pad.number, "side": pad.side, "by_hand": pad.by_hand, "numbers": [
                 f"{v * result.per_px:.1f}" for v in (pad.x, pad.y, pad.width, pad.height)]}
             for pad in result.pads
         ],
@@ -197,7 +197,8 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
     return {
         "by_hand": [row(region.name, region.kind, region.area_um2) for region in regions],
         "kinds": [row("", kind, total(kind)) for kind in several],
-        "markings": sheet.notes.markings, "notes_file": sheet.notes_file,
+        "corrected": sheet.result.by_hand, "markings": sheet.notes.markings,
+        "notes_file": sheet.notes_file,
     }  # fmt: skip
 
 
@@ -227,7 +228,7 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
         "findings": {key: finding.as_json() for key, finding in result.findings().items()},
         **result.beside(), "notes": list(result.notes),
         "by_hand": {
-            "file": sheet.notes_file,
+            "file": sheet.notes_file, "corrected": list(result.by_hand),
             "regions": [_region_data(region, die) for region in sheet.notes.regions],
             "markings": [
                 {"text": m.text, "place": m.place, "doubtful": m.is_doubtful}

@@ -58,7 +58,6 @@ class ChipToShow:
     chip: str
     chosen: ChosenPicture
     notes: DieNotes
-    notes_file: str = ""
 
     @property
     def title(self) -> str:
@@ -146,7 +145,7 @@ def _write_chip(
     per_px = None if result.pixel_size is None else result.pixel_size.value
     sheet = Sheet(
         f"Die of {chip.title}", picture.taken_with, photo, result, content_hash(photo.path), notes,
-        chip.notes_file, chip.chosen.passed_over, tuple(FILES),
+        chip.chosen.notes_file, chip.chosen.passed_over, tuple(FILES),
     )  # fmt: skip
     files = [*FILES.items(), (f"../../{archive}", "the archive: captures, results, versions")]
     iiif.write_tiles(folder / TILES, photo)

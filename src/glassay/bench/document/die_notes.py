@@ -12,6 +12,17 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     text = "PIER 7?"                     # a doubtful character is followed by ?, an unread one is ??
     place = [700, 900]
 
+    [[pad]]                              # one that was not found: its middle and size
+    place = [60, 480]
+    size = [80, 80]
+
+    [[no_pad]]                           # where a pad was found that is none
+    place = [60, 240]
+
+    [finest_line]                        # as read by eye in the picture, +- at 95 %
+    width = "1.2 um"
+    within = "0.2 um"
+
     [about]                              # each in words, all optional
     maker = "as printed on the package"
     package = "QFP-44"
@@ -35,7 +46,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+from glassay.die import Corrections
 from glassay.errors import Unusable
+from glassay.quantity import Quantity
+from glassay.units import parse_length_um
 
 RegionKind = Literal["memory", "logic", "analog", "drawing", "marking", "unknown"]
 KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
@@ -94,6 +108,9 @@ class DieAbout:
     licence_address: str = ""
 
 
+NOTHING_CORRECTED = Corrections()
+
+
 @dataclass(frozen=True)
 class DieNotes:
     """Everything noted by hand of one die."""
@@ -101,7 +118,10 @@ class DieNotes:
     regions: tuple[Region, ...] = ()
     markings: tuple[Marking, ...] = ()
     about: DieAbout = DieAbout()
+    corrections: Corrections = NOTHING_CORRECTED
 
+
+NOTHING_NOTED = DieNotes()
 
 NOTES_FOLDER = "dies"
 """Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
@@ -141,16 +161,44 @@ def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
 
 
 def _of_toml(data: Mapping[str, Any]) -> DieNotes:
-    unknown = set(data) - {"region", "marking", "about"}
+    known = ("region", "marking", "pad", "no_pad", "finest_line", "about")
+    unknown = sorted(set(data) - set(known))
     if unknown:
-        raise Unusable(f"{sorted(unknown)[0]!r} is neither region, marking nor about")
+        raise Unusable(f"{unknown[0]!r} is none of {', '.join(known)}")
     regions = tuple(_region(one, f"region {n}") for n, one in enumerate(_tables(data, "region"), 1))
     markings = []
     for n, one in enumerate(_tables(data, "marking"), 1):
         place = one.get("place")
         markings.append(Marking(_text(one.get("text"), f"marking {n}"),
                                 None if place is None else _point(place, f"marking {n}")))  # fmt: skip
-    return DieNotes(regions, tuple(markings), _about(data.get("about", {})))
+    return DieNotes(regions, tuple(markings), _about(data.get("about", {})), _corrections(data))
+
+
+def _corrections(data: Mapping[str, Any]) -> Corrections:
+    added, removed = [], []
+    for n, one in enumerate(_tables(data, "pad"), 1):
+        width, height = _point(one.get("size"), f"pad {n}: size")
+        if width <= 0 or height <= 0:
+            raise Unusable(f"pad {n}: its size is above 0")
+        added.append((*_point(one.get("place"), f"pad {n}"), width, height))
+    for n, one in enumerate(_tables(data, "no_pad"), 1):
+        removed.append(_point(one.get("place"), f"no_pad {n}"))
+    return Corrections(tuple(added), tuple(removed), _line(data.get("finest_line")))
+
+
+def _line(data: object) -> Quantity | None:
+    if data is None:
+        return None
+    if not isinstance(data, dict) or set(data) != {"width", "within"}:
+        raise Unusable('finest_line: write width = "1.2 um" and within = "0.2 um"')
+    try:
+        width, within = parse_length_um(data["width"]), parse_length_um(data["within"])
+    except Unusable as error:
+        raise Unusable(f"finest_line: {error}") from None
+    if not 0 < within < width:
+        raise Unusable("finest_line: within is above 0 and below the width")
+    factor = Quantity.of(1.0, 1.0, "um").expanded  # stated at 95 %
+    return Quantity.of(width, within / factor, "um", "read by eye")
 
 
 def _about(data: object) -> DieAbout:

@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import quote
 
 from glassay.bench.chip.die_pictures import ChosenPicture, best_die
+from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import RESULTS_FILE
@@ -72,8 +73,10 @@ def as_record(bench: Bench, chosen: ChosenPicture) -> dict[str, Any]:
 
 
 def _key(bench: Bench, chip: str) -> str:
-    """Of everything that the die rests on: the bench's results and the method.
+    """Of everything that the die rests on: the bench's results, notes by hand and the method.
 
     Raises `Unusable` where the bench has none yet."""
     told = content_hash(bench.results_folder / RESULTS_FILE)
-    return hashlib.sha256(f"{told} {chip} {METHOD_VERSION}".encode()).hexdigest()[:40]
+    path = notes_file(bench.folder, chip)
+    noted = "" if path is None else content_hash(path)
+    return hashlib.sha256(f"{told} {noted} {chip} {METHOD_VERSION}".encode()).hexdigest()[:40]

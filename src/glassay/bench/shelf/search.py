@@ -6,7 +6,7 @@ import json
 import re
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +80,8 @@ def search(index: sqlite3.Connection, query: Query) -> list[Hit]:
         given.append(query.region)
     where = f" WHERE {' AND '.join(parts)}" if parts else ""
     source = "words JOIN chips c ON c.id = words.rowid" if match else "chips c"
-    order = "rank, c.title, c.id" if match else "c.title, c.id"
+    # "+": of few chips that are sorted; without a condition the index on titles gives the first ones
+    order = "rank, c.title, c.id" if match else f"{'+' if parts else ''}c.title, c.id"
     rows = index.execute(
         "SELECT c.folder, c.chip, c.title, c.marking, c.maker, c.package, c.instruments, c.width_um,"
         " c.height_um, c.finest_um, c.limit_um, c.pads, c.picture, c.reason"
@@ -90,8 +91,9 @@ def search(index: sqlite3.Connection, query: Query) -> list[Hit]:
 
 
 def _hit(row: tuple[Any, ...]) -> Hit:
-    folder, *told, picture, reason = row
-    return Hit(Path(folder), *told, picture=json.loads(picture), reason=reason)
+    told = dict(zip((one.name for one in fields(Hit)), row, strict=True))
+    told |= {"folder": Path(told["folder"]), "picture": json.loads(told["picture"])}
+    return Hit(**told)
 
 
 def _match(query: Query) -> str:

@@ -14,8 +14,9 @@ from glassay.bench.chip.die_pictures import (
     best_die,
     is_mosaic,
     mosaic_picture,
+    noted,
 )
-from glassay.bench.document.die_notes import DieNotes, notes_file, read_die_notes
+from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import (
@@ -44,11 +45,14 @@ MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES)
 
 @dataclass(frozen=True)
 class _Found:
-    """A die, the picture it was found in, and pictures that were passed over."""
+    """A die, the picture it was found in, pictures that were passed over, and notes by hand with the
+    name of their file."""
 
     picture: DiePicture
     result: DieResult
     passed_over: tuple[tuple[str, str], ...] = ()
+    notes: DieNotes = NOTHING_NOTED
+    notes_file: str = ""
 
 
 @click.command()
@@ -69,7 +73,7 @@ class _Found:
     help="with --out: also IIIF tiles and a manifest, for a folder that will lie there",
 )
 @click.option("--regions", type=click.Path(path_type=Path), metavar="FILE",
-              help="regions and markings noted by hand (TOML or GeoJSON)")  # fmt: skip
+              help="what is noted and corrected by hand (TOML or GeoJSON)")  # fmt: skip
 @tone_option
 @calibration_options
 @single_photo_options
@@ -97,16 +101,18 @@ def command(
             if pixel_sizes or slide or tells or box or tone:
                 raise Unusable("of a bench's chip everything is known: give no --pixel-size, --slide,"
                                " --tells, --box or --tone")  # fmt: skip
-            chosen = best_die(read_results(load_bench(source)), chip)
-            found.append(_Found(chosen.picture, chosen.result, chosen.passed_over))
+            chosen = best_die(read_results(load_bench(source)), chip, regions)
+            found.append(_Found(chosen.picture, chosen.result, chosen.passed_over, chosen.notes,
+                                chosen.notes_file))  # fmt: skip
         else:
             (size,) = pixel_sizes_um(pixel_sizes, slide, division)
             if size is not None and pixel_sizes:
                 size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)
-            found.append(_Found(picture, picture.measured()))
+            result, notes, name = noted(picture.measured(), regions)
+            found.append(_Found(picture, result, (), notes, name))
         if out is not None:
-            sheet = _write(found[0], out, source, chip, regions)
+            sheet = _write(found[0], out, source, chip)
             if pictures:
                 _write_pyramids(out, sheet)
             if place is not None:
@@ -184,13 +190,12 @@ def _write_tiles(out: Path, address: str, sheet: Sheet) -> None:
 def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> Sheet:
     from glassay.report import die_files
 
-    result, photo = found.result, found.picture.photo
-    notes, named = _notes(result, source, chip, regions)
+    result, photo, notes = found.result, found.picture.photo, found.notes
     path = photo.path if photo.path.is_file() else photo.path.parent / MOSAIC_NUMBERS
     sheet = Sheet(
         f"Die of {chip}" if chip else f"Die in {source.name}",
         found.picture.taken_with or f"From {source.name}.", photo, result, content_hash(path), notes,
-        named, found.passed_over, FILES[1:],
+        found.notes_file, found.passed_over, FILES[1:],
     )  # fmt: skip
     texts = {
         "sheet.html": write_sheet(sheet),
@@ -203,19 +208,6 @@ def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Pa
     for name in FILES:
         write_atomically(out / name, texts[name].encode())
     return sheet
-
-
-def _notes(
-    result: DieResult, source: Path, chip: str | None, regions: Path | None
-) -> tuple[DieNotes, str]:
-    """What was noted by hand, and the file's name: as named, or of a bench's chip where it lies."""
-    if regions is None and chip is not None:
-        regions = notes_file(source, chip)
-    if regions is None:
-        return DieNotes(), ""
-    if result.pixel_size is None:
-        raise Unusable(f"{regions.name}: places in um need a pixel size")
-    return read_die_notes(regions, result.height.value), regions.name
 
 
 def _say(result: DieResult) -> str:

@@ -7,10 +7,7 @@ from pathlib import Path
 import click
 
 from glassay.bench.chip.die_pictures import best_die
-from glassay.bench.document.die_notes import DieNotes, notes_file, read_die_notes
-from glassay.bench.document.model import Bench
 from glassay.bench.document.read import load_bench
-from glassay.bench.keeping.results import BenchResults
 from glassay.bench.shelf.index import bench_folders
 from glassay.cli.commands.run import measure_with_progress
 from glassay.cli.outputs import output_option
@@ -58,13 +55,13 @@ def command(
             if thing.kind != "chip":
                 continue
             try:
-                one = _chip(bench, thing.id, results)
+                one = best_die(results, thing.id)
             except (NotMeasurable, Unusable) as error:
                 click.echo(not_measured(thing.id, str(error)), err=True)
                 continue
             chips.append(
-                ChipToShow(one.bench, one.chip, one.chosen,
-                           credited(one.notes, credit, licence, licence_address), one.notes_file)
+                ChipToShow(bench, thing.id, one,
+                           credited(one.notes, credit, licence, licence_address))
             )  # fmt: skip
     if not chips:
         raise NotMeasurable("no chip of these benches has a die that can be measured")
@@ -73,13 +70,3 @@ def command(
     click.echo("The archives hold your captures as they came: look whether the cameras wrote places"
                " or serial numbers into them before you put the site on a host.")  # fmt: skip
     click.echo(f"Anyone can check it: glassay check {out}")
-
-
-def _chip(bench: Bench, chip: str, results: BenchResults) -> ChipToShow:
-    chosen = best_die(results, chip)
-    path = notes_file(bench.folder, chip)
-    if path is None:
-        return ChipToShow(bench, chip, chosen, DieNotes())
-    return ChipToShow(
-        bench, chip, chosen, read_die_notes(path, chosen.result.height.value), path.name
-    )
