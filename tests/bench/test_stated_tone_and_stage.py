@@ -18,6 +18,8 @@ from glassay.errors import Unusable
 from glassay.focus.curve import BY_HAND
 from glassay.quantity import Quantity
 
+EDGES = next(method for method in DETAIL if method.name == "edge response")
+
 BENCH = """
 [[object]]
 id = "edge"
@@ -77,11 +79,11 @@ def parts(quantity: Quantity) -> set[str]:
 
 
 def test_a_stated_curve_leaves_no_doubt_of_tone_and_is_the_one_used(photos: Path) -> None:
-    assumed = measured(bench_with(photos), DETAIL[0], 0).findings["frequency_50"].quantity
+    assumed = measured(bench_with(photos), EDGES, 0).findings["frequency_50"].quantity
     stated = bench_with(photos, "tone = 2.2")
-    told = measured(stated, DETAIL[0], 0).findings["frequency_50"].quantity
+    told = measured(stated, EDGES, 0).findings["frequency_50"].quantity
     linear = bench_with(photos, 'tone = "linear"')
-    wrong = measured(linear, DETAIL[0], 0).findings["frequency_50"].quantity
+    wrong = measured(linear, EDGES, 0).findings["frequency_50"].quantity
     assert SOURCE in parts(assumed)
     assert SOURCE not in parts(told)
     # a Gaussian blur of 1.2 px: exp(-2 (pi 1.2 f)^2) is one half there

@@ -109,6 +109,7 @@ class MatchResult:
         return error.with_contribution(
             "lens distortion between the overlap and the whole fields (assumed)",
             math.sqrt(max(0.0, assumed**2 - held)),
+            scope="setting",
         )
 
     @property
@@ -183,7 +184,9 @@ def result_of(
     return MatchResult(
         scale_ratio=_with_budget(
             Quantity(value, "1"), value, "scale", result, alike
-        ).with_contribution("place of the optical axes (assumed)", value * _off_axis(result)),
+        ).with_contribution(
+            "place of the optical axes (assumed)", value * _off_axis(result), scope="setting"
+        ),
         rotation=_with_budget(
             Quantity(turn if found.first_is_coarse else -turn, "deg"),
             math.degrees(1), "turn", result, alike,
@@ -211,12 +214,14 @@ def _with_budget(quantity: Quantity, unit: float, term: str, result: Fit, alike:
         "scatter of the blocks", unit * result.u(term), result.dof(term)
     )
     quantity = quantity.with_contribution(
-        "sampling and compression (assumed)", unit * SAMPLING_U_PX / across
+        "sampling and compression (assumed)", unit * SAMPLING_U_PX / across, scope="capture"
     )
     quantity = quantity.with_contribution(UNTOLD, unit * _untold(term, result))
     if not alike:
         light = POOR_LIGHT_U_PX if result.agreement < POOR_AGREEMENT else OTHER_LIGHT_U_PX
-        quantity = quantity.with_contribution("different lighting (assumed)", unit * light / across)
+        quantity = quantity.with_contribution(
+            "different lighting (assumed)", unit * light / across, scope="capture"
+        )
     return quantity
 
 

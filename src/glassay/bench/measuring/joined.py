@@ -16,7 +16,7 @@ from glassay.imaging.tone import FloatImage, Relight
 
 if TYPE_CHECKING:  # each measurement is loaded when it is needed
     from glassay.detail.edge_result import EdgeResponse
-    from glassay.field.distortion import GridView, RulingView, View
+    from glassay.field.distortion_fit import GridView, RulingView, View
     from glassay.focus import FocusResult
     from glassay.imaging.clip import ClipReader
     from glassay.motion import ClipResult
@@ -82,9 +82,9 @@ def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
 
     The factor is not stated: video compression leaves periodic traces that shift it.
     """
-    from glassay.motion.clip import METHOD
+    from glassay.motion.clip_result import METHOD
     from glassay.sampling import native
-    from glassay.sampling.native import METHOD as NATIVE_METHOD
+    from glassay.sampling.native_result import METHOD as NATIVE_METHOD
 
     try:
         found = native(frames)
