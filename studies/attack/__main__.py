@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import subprocess
 import tempfile
 import time
 import zlib
@@ -103,6 +104,15 @@ def _counts(sorts: list[str]) -> list[object]:
     return [sorts.count(sort) or "-" for sort in SORTS]
 
 
+def commit() -> str:
+    """On which code the study runs, with a mark where files were changed since."""
+    done = subprocess.run(
+        ["git", "describe", "--always", "--dirty", "--abbrev=10"],
+        capture_output=True, text=True, check=False, cwd=Path(__file__).parent,
+    )  # fmt: skip
+    return done.stdout.strip() or "unknown"
+
+
 def main() -> None:
     """Attack the named classes, or all."""
     parser = argparse.ArgumentParser(prog="python -m studies.attack", description=__doc__)
@@ -116,7 +126,7 @@ def main() -> None:
     if unknown := set(options.names) - set(CLASSES):
         parser.error(f"no class is called {', '.join(sorted(unknown))}")
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    start = time.perf_counter()
+    start, code = time.perf_counter(), commit()
     every = tasks(options.names or list(CLASSES), options.quick)
     with ProcessPoolExecutor(2) as pool:
         found = list(pool.map(one, every))
@@ -136,7 +146,7 @@ def main() -> None:
         print(f"\n{real}")
         page = f"{real}\n\n{page}"
     if options.keep is not None and not options.names and not options.quick:
-        options.keep.write_text(f"{HEAD}```text\n{page}\n```\n")
+        options.keep.write_text(f"{HEAD}Code: commit {code}.\n\n```text\n{page}\n```\n")
 
 
 if __name__ == "__main__":

@@ -25,7 +25,7 @@ from glassay.motion.clip_result import ClipResult, Series
 from glassay.motion.flicker import measure_flicker
 from glassay.motion.steadiness import Follower, measure_steadiness
 
-METHOD_VERSION = "3"
+METHOD_VERSION = "4"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 Box = tuple[int, int, int, int]
