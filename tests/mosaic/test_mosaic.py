@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from glassay.cli.commands.mosaic import command
 from glassay.errors import NotMeasurable
@@ -89,9 +90,19 @@ def test_what_is_no_part_of_the_mosaic_is_named(
     shutil.copy(paths[0], same)
     cut = tmp_path / "cut.jpg"
     cut.write_bytes(paths[1].read_bytes()[:4000])
-    result = place_tiles([*paths, same, cut])
+    zoomed, mirrored = tmp_path / "zoomed.jpg", tmp_path / "mirrored.jpg"
+    optics = Optics(na=0.3, distortion_k1=K1, vignetting=0.1)
+    camera = Camera(width=SIZE[0], height=SIZE[1], exposure=0.72)
+    shot = capture(Die(seed=3), Pose(PIXEL_UM / 1.03, 0.2, (-150, -250)), optics, camera, 50)
+    shot.write(zoomed)
+    Image.open(paths[2]).transpose(Image.Transpose.FLIP_LEFT_RIGHT).save(mirrored, quality=95)
+    result = place_tiles([*paths, same, cut, zoomed, mirrored])
     reasons = {w.path.name: w.reason for w in result.where if w.matrix is None}
-    assert set(reasons) == {"same.jpg", "cut.jpg"}
+    assert set(reasons) == {"same.jpg", "cut.jpg", "zoomed.jpg", "mirrored.jpg"}
+    assert reasons["zoomed.jpg"] is not None
+    assert "another zoom: it shows things 1.03 times as large" in reasons["zoomed.jpg"]
+    assert reasons["mirrored.jpg"] is not None
+    assert "mirrored" in reasons["mirrored.jpg"]
     assert f"the same file as {paths[0].name}" == reasons["same.jpg"]
     assert reasons["cut.jpg"] is not None
     assert "cut off" in reasons["cut.jpg"]
