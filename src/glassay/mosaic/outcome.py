@@ -73,6 +73,8 @@ def outcome(
         if t in final:
             where[number] = Where(paths[number], final[t], None)
             continue
+        if number in where:  # why was known before
+            continue
         if in_group.get(t, 0) > 0:
             reason = f"one of {len(groups[in_group[t]])} tiles that nothing joins to the mosaic"
         elif t in in_group or t in touched:
