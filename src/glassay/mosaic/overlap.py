@@ -33,6 +33,9 @@ ALONE = ((6, 24), (10, 8))
 """Blocks that must agree, and blocks that must speak against the best rival, for an overlap that no
 other confirms: a false one of 7 blocks, with 12 against its rival, correlated by 1.00 over wires that
 repeat (a simulated die)."""
+EVIDENCE_ALONE = 0.9
+"""Correlation times share of such an overlap: 0.97 and more where both are sharp; rows of memories
+and pads that lie alike in two photos reached 0.84."""
 PINNED_PX = 0.05
 """Standard uncertainty to which all blocks together must tell the weaker direction."""
 
@@ -87,7 +90,9 @@ class Overlap:
     def places(self) -> bool:
         """Whether it may place a tile by itself: cells and wires repeat, so that a few blocks fit in
         several places of a die."""
-        return self.decided and any(
+        if not self.decided or self.correlation * self.share < EVIDENCE_ALONE:
+            return False
+        return any(
             len(self.here) >= blocks and self.telling >= against for blocks, against in ALONE
         )
 
