@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+import logging
+import os
 import shutil
+import signal
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from PIL import Image
 
 from glassay.cli.commands.mosaic import command
 from glassay.errors import NotMeasurable
-from glassay.mosaic import MosaicResult, place_tiles, write_mosaic
+from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
 from glassay.mosaic.lens import Lens, applied
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
@@ -86,9 +90,19 @@ def test_what_is_no_part_of_the_mosaic_is_named(
     shutil.copy(paths[0], same)
     cut = tmp_path / "cut.jpg"
     cut.write_bytes(paths[1].read_bytes()[:4000])
-    result = place_tiles([*paths, same, cut])
+    zoomed, mirrored = tmp_path / "zoomed.jpg", tmp_path / "mirrored.jpg"
+    optics = Optics(na=0.3, distortion_k1=K1, vignetting=0.1)
+    camera = Camera(width=SIZE[0], height=SIZE[1], exposure=0.72)
+    shot = capture(Die(seed=3), Pose(PIXEL_UM / 1.03, 0.2, (-150, -250)), optics, camera, 50)
+    shot.write(zoomed)
+    Image.open(paths[2]).transpose(Image.Transpose.FLIP_LEFT_RIGHT).save(mirrored, quality=95)
+    result = place_tiles([*paths, same, cut, zoomed, mirrored])
     reasons = {w.path.name: w.reason for w in result.where if w.matrix is None}
-    assert set(reasons) == {"same.jpg", "cut.jpg"}
+    assert set(reasons) == {"same.jpg", "cut.jpg", "zoomed.jpg", "mirrored.jpg"}
+    assert reasons["zoomed.jpg"] is not None
+    assert "another zoom: it shows things 1.03" in reasons["zoomed.jpg"]
+    assert reasons["mirrored.jpg"] is not None
+    assert "mirrored" in reasons["mirrored.jpg"]
     assert f"the same file as {paths[0].name}" == reasons["same.jpg"]
     assert reasons["cut.jpg"] is not None
     assert "cut off" in reasons["cut.jpg"]
@@ -113,21 +127,74 @@ def test_photos_that_share_nothing_are_refused(
         place_tiles([chip[0][0], sorted(tmp_path.glob("*.jpg"))[0]])
 
 
-def test_a_picture_is_the_same_after_a_kill(placed: MosaicResult, tmp_path: Path) -> None:
-    result = placed
-    write_mosaic(result, tmp_path / "whole")
-    write_mosaic(result, tmp_path / "killed")
-    picture = tmp_path / "killed" / "mosaic.ome.zarr"
+class Killed(BaseException):
+    """Ends a run wherever it is."""
+
+
+def _bytes(folder: Path) -> dict[str, bytes]:
+    picture = folder / "mosaic.ome.zarr"
+    return {str(p.relative_to(picture)): p.read_bytes() for p in sorted(picture.rglob("*"))
+            if p.is_file() and p.name != "written.txt"}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def whole(placed: MosaicResult, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """The picture of the six photos, by file."""
+    folder = tmp_path_factory.mktemp("whole")
+    write_mosaic(placed, folder)
+    return _bytes(folder)
+
+
+def test_a_picture_is_the_same_after_a_kill(
+    placed: MosaicResult, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    def killed(what: str, done: int, total: int) -> None:
+        del done, total
+        if what == "pyramid":
+            raise Killed
+
+    with pytest.raises(Killed):
+        write_mosaic(placed, tmp_path, progress=killed)
+    picture = tmp_path / "mosaic.ome.zarr"
+    assert not (tmp_path / "mosaic.json").exists()
+    # what was being written is torn, and so is the last line of the journal
+    torn = next(p for p in (picture / "1").rglob("*") if p.is_file() and p.name != "zarr.json")
+    torn.write_bytes(torn.read_bytes()[:100])
     journal = picture / "written.txt"
-    journal.write_text(
-        journal.read_text().splitlines()[0] + "\n0 0"
-    )  # nothing noted, a line cut off
-    shutil.rmtree(picture / "1" / "c")
-    write_mosaic(result, tmp_path / "killed")
-    for path in sorted((tmp_path / "whole" / "mosaic.ome.zarr").rglob("*")):
-        if path.is_file() and path.name != "written.txt":
-            same = picture / path.relative_to(tmp_path / "whole" / "mosaic.ome.zarr")
-            assert same.read_bytes() == path.read_bytes(), path
+    assert len(journal.read_text().splitlines()) >= 2
+    journal.write_text("\n".join(journal.read_text().splitlines()[:2]) + "\n1 0")
+    write_mosaic(placed, tmp_path)
+    assert _bytes(tmp_path) == whole
+
+
+def test_a_cluster_that_loses_a_worker_makes_the_same_picture(
+    chip: tuple[list[Path], dict[str, Mapping]], placed: MosaicResult, whole: dict[str, bytes],
+    tmp_path: Path,
+) -> None:  # fmt: skip
+    import distributed
+
+    with distributed.LocalCluster(
+        n_workers=3, threads_per_worker=1, dashboard_address=None, silence_logs=logging.CRITICAL
+    ) as cluster:
+        workers = Workers(cluster.scheduler_address)
+        lost: list[str] = []
+
+        def lose_one(what: str, done: int, total: int) -> None:
+            del done, total
+            if what == "read" and not lost:
+                worker = cluster.workers[1]
+                lost.append(worker.worker_address)
+                os.kill(worker.pid, signal.SIGKILL)
+
+        try:
+            result = place_tiles(chip[0], workers=workers, progress=lose_one)
+            write_mosaic(result, tmp_path, workers)
+        finally:
+            workers.close()
+    assert lost
+    for here, there in zip(placed.where, result.where, strict=True):
+        assert np.array_equal(here.matrix, there.matrix)
+    assert _bytes(tmp_path) == whole
 
 
 def test_the_command_answers_as_data(

@@ -1,7 +1,7 @@
 """From overlaps to groups of tiles that hold together, before anything is solved together.
 
-Overlaps of many blocks that no rival disputes join tiles, those confirmed by a triangle before those
-that stand alone.
+Overlaps that no rival disputes join tiles, those confirmed by a triangle before those that stand alone,
+which must agree in many blocks and nearly perfectly.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ Neighbours = dict[int, dict[int, Points]]
 def assemble(overlaps: Sequence[Overlap], lenses: Sequence[Lens]) -> list[Poses]:
     """Groups of tiles, the largest first, each tile's matrix from its undistorted px to the group's."""
     decided = [o for o in overlaps if o.decided]
-    alone = [o for o in decided if o.places]
     around = _neighbours(decided)
-    ranked = sorted(alone, key=lambda o: (-min(_support(o, around, lenses), 2),
+    joining = [o for o in decided if o.places or _support(o, around, lenses)]
+    ranked = sorted(joining, key=lambda o: (-min(_support(o, around, lenses), 2),
                                             -o.share * o.correlation * math.sqrt(len(o.here)),
                                             o.first, o.second))  # fmt: skip
     group: dict[int, int] = {n: n for n in range(len(lenses))}

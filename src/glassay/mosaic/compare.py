@@ -89,12 +89,12 @@ def _near_together(starts: Sequence[Start], count: int) -> list[Start]:
 def _measure_batch(batch: Sequence[Start], kept: dict[int, _Kept], reach: float) -> list[Overlap]:
     cv2.setNumThreads(1)
     picture = _pictures(kept)
-    out = []
+    out: list[Overlap] = []
     for first, second, matrix in batch:
         if out and (out[-1].first, out[-1].second) == (first, second) and out[-1].places:
             middle = kept[first].lens.middle[None, :]
-            gap = applied(matrix, middle) - applied(out[-1].matrix, middle)
-            if np.hypot(*gap[0]) < reach * kept[first].lens.half_diagonal:
+            here, there = applied(matrix, middle)[0], applied(out[-1].matrix, middle)[0]
+            if math.dist(here, there) < reach * kept[first].lens.half_diagonal:
                 continue  # another proposal of the place that was found
         found = measure_overlap(first, second, picture(first), picture(second), matrix, reach=reach)
         if found is not None:

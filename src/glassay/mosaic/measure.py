@@ -75,7 +75,14 @@ def place_tiles(
         overlaps = best_of_pairs([*overlaps, *more])
     if len(groups[0]) < 2:
         raise NotMeasurable(_why_none(overlaps))
-    poses, solution, overlaps = settled(tiles, lenses, overlaps, groups[0], workers, progress)
+    poses, solution, overlaps, zooms = settled(
+        tiles, lenses, overlaps, groups[0], workers, progress
+    )
+    for tile, scale in zooms.items():
+        # how much, its neighbours tell too low: they gave way while all were solved together
+        than = "larger" if scale > 1 else "smaller"
+        reason = f"taken at another zoom: it shows things {than} than the others do"
+        where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     return outcome(paths, tiles, usable, where, groups, poses, solution, overlaps, pixel_size, read)
 
 

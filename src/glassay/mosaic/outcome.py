@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from glassay.mosaic.assemble import Poses
+from glassay.mosaic.left_out import MOST_ASKED, why_left_out
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
 from glassay.mosaic.light import even_light
 from glassay.mosaic.overlap import Overlap
@@ -66,9 +67,13 @@ def outcome(
     final = {t: composed(frame.onto, m) for t, m in solved.items()}
     in_group = {t: n for n, g in enumerate(groups) if len(g) > 1 for t in g}
     touched = {t for o in overlaps for t in (o.first, o.second)}
+    asked = 0
+    shown = [tiles[t] for t in sorted(final)]
     for t, number in enumerate(usable):
         if t in final:
             where[number] = Where(paths[number], final[t], None)
+            continue
+        if number in where:  # why was known before
             continue
         if in_group.get(t, 0) > 0:
             reason = f"one of {len(groups[in_group[t]])} tiles that nothing joins to the mosaic"
@@ -78,6 +83,9 @@ def outcome(
             reason = "shows too little detail to be recognised"
         else:
             reason = "no sure place: it shows nothing that another tile shows, or only what repeats"
+        if asked < MOST_ASKED:
+            asked += 1
+            reason = why_left_out(tiles[t], shown) or reason
         where[number] = Where(paths[number], None, reason)
     order = sorted(final)
     light = even_light(

@@ -16,6 +16,7 @@ from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.solve import Solution, solve
 from glassay.mosaic.tile import Tile
+from glassay.mosaic.zoom import other_zoom
 
 LEAST_SHARED = 0.04
 """Share of a tile that a neighbour must cover for the two to be compared after placing."""
@@ -24,11 +25,12 @@ LEAST_SHARED = 0.04
 def settled(
     tiles: Sequence[Tile], lenses: list[Lens], overlaps: list[Overlap], poses: Poses,
     workers: Workers, progress: Progress,
-) -> tuple[Poses, Solution, list[Overlap]]:  # fmt: skip
-    """Solve, compare every pair that now overlaps, leave out what contradicts, solve again."""
+) -> tuple[Poses, Solution, list[Overlap], dict[int, float]]:  # fmt: skip
+    """Solve, compare every pair that now overlaps, leave out what contradicts, solve again. The last
+    that is returned: tiles left out since they were taken at another zoom, and their scale."""
     poses = dict(poses)
     usable = _confirmed(overlaps, poses, lenses)
-    solution = solve(usable, poses, lenses)
+    own, solution = list(lenses), solve(usable, poses, lenses)
     for _ in range(2):
         own = [solution.lens(t.shape) for t in tiles]
         poses = {t: solution.matrix(t, own[t]) for t in solution.tiles}
@@ -56,7 +58,14 @@ def settled(
         solution = solve(usable, poses, own)
         if not bad and not agree:
             break
-    return poses, solution, usable
+    zooms: dict[int, float] = {}
+    while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
+        zooms[found[0]] = found[1]
+        poses = {t: solution.matrix(t, own[t]) for t in solution.tiles if t != found[0]}
+        poses = _largest_part(_within(usable, poses), poses)
+        usable = _within(usable, poses)
+        solution = solve(usable, poses, own)
+    return poses, solution, usable, zooms
 
 
 def _within(overlaps: Sequence[Overlap], poses: Poses) -> list[Overlap]:

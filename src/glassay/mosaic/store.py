@@ -100,6 +100,9 @@ def _write_shard(
         source = zarr.open_array(str(canvas.folder / str(level - 1)), mode="r")
         fine = np.asarray(source[:, 2 * top : 2 * (top + h), 2 * left : 2 * (left + w)])
         values = _halved(fine, h, w)
+    # what a kill left half written would be read before it is written over
+    place = str(top // SHARD), str(left // SHARD)
+    (canvas.folder / str(level) / "c" / "0").joinpath(*place).unlink(missing_ok=True)
     target[:, top : top + h, left : left + w] = values
     return level, top, left
 

@@ -93,7 +93,7 @@ def read_tile(path: Path, tone: Tone | None = None) -> Tile | Unread:
     valid = shows_object(thumb.mean(axis=2))
     grey = grey_bytes(photo)
     keep(digest, photo.tone, smoothed(grey))
-    places, angles, sizes, descriptors = _features(grey, valid, cell)
+    places, angles, sizes, descriptors = features(grey, valid, cell)
     return Tile(
         path, digest, (photo.height, photo.width), photo.stored.dtype != np.uint8,
         photo.is_colour, photo.tone, places, angles, sizes, descriptors, cell, thumb, valid,
@@ -128,7 +128,8 @@ def shows_object(light: FloatImage) -> Mask:
     return np.asarray(~ndimage.binary_dilation(out, iterations=2))
 
 
-def _features(grey: Bytes, valid: Mask, cell: int) -> tuple[Points, Points, Points, Bytes]:
+def features(grey: Bytes, valid: Mask, cell: int) -> tuple[Points, Points, Points, Bytes]:
+    """Places, angles, sizes and root descriptors of what is distinctive, rarest first: see `Tile`."""
     factor = max(1, math.ceil(max(grey.shape) / LONGEST_SIDE_PX - 0.3))
     height, width = (side // factor * factor for side in grey.shape)
     small = cv2.resize(

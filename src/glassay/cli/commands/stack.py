@@ -18,8 +18,8 @@ from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import Box, answer, parse_box, say_quantity, single_photo_options
 from glassay.disk import write_stream_atomically
 from glassay.errors import Unusable
-from glassay.imaging import read_photo
 from glassay.imaging.file_names import is_clip
+from glassay.imaging.sequence import PhotosInLight
 from glassay.imaging.tone import FloatImage, Tone, linear_table
 from glassay.quantity import Quantity
 from glassay.stack import StackResult, measure_stack
@@ -81,24 +81,10 @@ def command(
 
 def _frames(paths: Sequence[Path], tone: Tone | None, box: Box | None) -> Iterable[FloatImage]:
     if not any(is_clip(path) for path in paths):
-        return _Photos(tuple(paths), tone, box)
+        return PhotosInLight(tuple(paths), tone, box)
     if len(paths) > 1:
         raise Unusable("give one clip, or photos, not several clips or both")
     return _Clip(paths[0], tone, box)
-
-
-@dataclass(frozen=True)
-class _Photos:
-    """Photos in linear light, read anew each time they are gone through."""
-
-    paths: tuple[Path, ...]
-    tone: Tone | None
-    box: Box | None
-
-    def __iter__(self) -> Iterator[FloatImage]:
-        for path in self.paths:
-            photo = read_photo(path, self.tone)
-            yield (photo if self.box is None else photo.crop(self.box)).linear_light()
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,17 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from glassay.bench.document.model import ObjectKind
-from glassay.bench.measuring.methods import array, clips, detail, field, focus, match, noise, scale
+from glassay.bench.measuring.methods import (
+    array,
+    clips,
+    detail,
+    field,
+    focus,
+    match,
+    noise,
+    scale,
+    stack,
+)
 from glassay.bench.measuring.methods.contract import Medium, Method, Outcome, photo_facts
 from glassay.bench.measuring.methods.scale import division_u
 from glassay.extensions import Records
@@ -14,7 +24,7 @@ from glassay.imaging.file_names import CLIP_SUFFIXES
 
 _OWN = tuple(
     method
-    for module in (scale, detail, clips, match, array, field, noise, focus)
+    for module in (scale, detail, clips, match, array, field, noise, focus, stack)
     for method in module.METHODS
 )
 METHODS: Records[Method] = Records(

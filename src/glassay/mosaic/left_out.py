@@ -1,0 +1,78 @@
+"""Why a tile has no place, as far as its features tell: another zoom, or mirrored."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.mosaic.greys import Bytes, grey_of
+from glassay.mosaic.lens import Points
+from glassay.mosaic.tile import Tile, features
+
+MOST_ASKED = 24
+"""Tiles that are looked into: one or two tell what happened to the others."""
+MOST_HELD_AGAINST = 40
+LIKE = 0.62
+"""Distance of root descriptors (unit vectors) beyond which nothing is alike."""
+RATIO = 0.85
+"""Distance of the likest feature over that of the next: Lowe (2004) takes 0.8 for single pairs; here a
+similarity must fit them besides."""
+FITS_PX = 4.0
+FEWEST = 12
+"""Features of one similarity from which two photos surely show the same: 4 to 6 fit by chance."""
+ANOTHER_ZOOM = 0.015
+"""Difference of scale from which it is called another zoom: features tell it to some 0.5 %."""
+
+
+def why_left_out(tile: Tile, placed: Sequence[Tile]) -> str | None:
+    """What the tile shows of what placed tiles show, or None where nothing is recognised."""
+    others = placed[:: max(1, -(-len(placed) // MOST_HELD_AGAINST))]
+    grey = grey_of(tile.path, tile.digest, tile.tone)
+    flipped = np.ascontiguousarray(grey[:, ::-1]), np.ascontiguousarray(tile.valid[:, ::-1])
+    places, _, _, descriptors = features(*flipped, tile.cell)
+    straight = max((_common(tile.places, tile.descriptors, o) for o in others), default=(0, 1.0))
+    mirrored = max((_common(places, descriptors, o) for o in others), default=(0, 1.0))
+    # cells and pads are alike in a mirror: both ways some features fit
+    if mirrored[0] > straight[0]:
+        return "it is mirrored: left and right are exchanged against the other photos"
+    count, scale = straight
+    if count and abs(math.log(scale)) > ANOTHER_ZOOM:
+        return f"taken at another zoom: it shows things {1 / scale:.3g} times as large"
+    return None
+
+
+def _common(places: Points, descriptors: Bytes, other: Tile) -> tuple[int, float]:
+    """How many features one similarity fits, and its scale, the other's over this one's; 0 where they
+    are too few."""
+    none = (0, 1.0)
+    if len(places) < FEWEST or len(other.places) < FEWEST:
+        return none
+    one, two = _unit(descriptors), _unit(other.descriptors)
+    likeness = one @ two.T
+    best = likeness.argmax(axis=1)
+    rows = np.arange(len(one))
+    top = likeness[rows, best]
+    mutual = likeness.argmax(axis=0)[best] == rows
+    likeness[rows, best] = -1
+    distance, second = (np.sqrt(np.maximum(2 - 2 * v, 0)) for v in (top, likeness.max(axis=1)))
+    kept = mutual & (distance < LIKE) & (distance < RATIO * second)
+    if kept.sum() < FEWEST:
+        return none
+    here, there = places[kept], other.places[best[kept]]
+    matrix, inside = cv2.estimateAffinePartial2D(
+        here, there, method=cv2.RANSAC, ransacReprojThreshold=FITS_PX, maxIters=2000
+    )
+    if matrix is None:
+        return none
+    fits = inside.ravel() > 0
+    count = len(np.unique(np.round(here[fits] / 5), axis=0))
+    return (count, math.hypot(*matrix[:, 0])) if count >= FEWEST else none
+
+
+def _unit(descriptors: Bytes) -> npt.NDArray[np.float32]:
+    vectors = np.asarray(descriptors, dtype=np.float32)
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
