@@ -247,6 +247,8 @@ def _facts(path: Path, container: av.container.InputContainer) -> ClipFacts:
         raise Unusable(f"{path.name}: the file holds {what}")
     stream = container.streams.video[0]
     codec = stream.codec_context
+    if codec is None:  # whatever the stubs say
+        raise Unusable(f"{path.name}: the picture is coded in a way that is not read")
     if codec.width * codec.height > MAX_FRAME_PIXELS:
         raise Unusable(f"{path.name}: frames of {codec.width} x {codec.height} px are not read")
     if codec.width < 1 or codec.height < 1:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -245,6 +246,7 @@ def _read_capture(table: Table, bench: Bench) -> Capture | None:
         table.take("note", reader.text, ""),
         table.line(),
         table.maybe("step", length_um),
+        table.take("by_stage", reader.truth, False),
     )  # fmt: skip
     table.finish()
     return capture if files else None
@@ -281,10 +283,16 @@ def _read_files(table: Table, folder: Path) -> tuple[str, ...]:
     if not table.has("file") and not table.has("files"):
         table.wrong(None, 'file is missing; expected a path, like "captures/slide.jpg"')
     for name in files:
-        if not (folder / name).is_file():
+        if not _is_file(folder / name):
             key = "file" if one is not None else "files"
             table.wrong(key, f"there is no file {name!r} in the bench folder")
     return files
+
+
+def _is_file(path: Path) -> bool:
+    with suppress(OSError):  # a name longer than the file system takes cannot be asked after
+        return path.is_file()
+    return False
 
 
 def _box(value: object) -> tuple[int, int, int, int]:

@@ -14,16 +14,20 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
-from glassay.bench.keeping.plain import finding_from_plain, to_plain
-from glassay.bench.keeping.results import MethodResult
+from glassay.bench.keeping.plain import to_plain
+from glassay.bench.keeping.results import MethodResult, Status
 from glassay.disk import PART_SUFFIX, content_hash, refuse_links, write_atomically
 from glassay.errors import Unusable
+from glassay.finding import Finding
 from glassay.quantity import Quantity, name_exposures
 
 FORMAT = 2
 """Version of the result files' own layout and of their quantities; another counts as absent."""
+
+DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError)
+"""What reading a damaged file raises."""
 
 STALE_S = 600
 """Half-written files older than this belong to a killed run, and are removed."""
@@ -76,18 +80,19 @@ class Store:
 
     def load(self, needs: Dependencies) -> MethodResult | None:
         """The result for these dependencies; None when there is none or it is damaged."""
-        with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        with contextlib.suppress(*DAMAGED):
             data = json.loads((self._measured / f"{needs.key}.json").read_bytes())
             body = data["result"]
-            if data["key"] == needs.key and data["checksum"] == _checksum(body):
+            whole = data["key"] == needs.key and data["checksum"] == _checksum(body)
+            if whole and body["status"] in get_args(Status):
                 return MethodResult(
                     method=str(body["method"]),
                     status=body["status"],
-                    findings={k: finding_from_plain(v) for k, v in body["findings"].items()},
+                    findings={k: Finding.from_json(v) for k, v in body["findings"].items()},
                     notes=tuple(body["notes"]),
                     reason=str(body["reason"]),
-                    evidence=body["evidence"],
-                    facts=body["facts"],
+                    evidence=dict(body["evidence"]),
+                    facts=dict(body["facts"]),
                 )
         return None
 
@@ -142,7 +147,7 @@ class Store:
         return str(known[-1])
 
     def _load_hashes(self) -> dict[str, list[Any]]:
-        with contextlib.suppress(OSError, ValueError, AttributeError):
+        with contextlib.suppress(*DAMAGED):
             data = json.loads(self._hashes.read_bytes())
             return {str(k): v for k, v in data.items() if isinstance(v, list) and len(v) == 4}
         return {}

@@ -1,0 +1,1 @@
+"""What the fuzzer begins with: small good inputs of every kind, made here; see `make`."""
