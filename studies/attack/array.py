@@ -126,6 +126,41 @@ def hexagons(rng: Rng, folder: Path) -> Outcome:
     return pitch_told(answer, (a, a * 3**0.5 / 2, a * 3**0.5), good=True)
 
 
+def hexagonal_array(rng: Rng, folder: Path) -> Outcome:
+    """A rectangle of hexagonal sites on plain ground: its rows are a sqrt(3) / 2 apart."""
+    a, wide, high = float(rng.uniform(7, 10)), 560, 460
+    columns, rows = int(wide * 0.7 / a), int(high * 0.7 / (a * 3**0.5 / 2))
+    y, x = (np.mgrid[0 : high * FINER, 0 : wide * FINER].astype(np.float32) + 0.5) / FINER
+    x0, y0 = (wide - columns * a) / 2, (high - rows * a * 3**0.5 / 2) / 2
+    sheet = np.full(x.shape, 0.35, np.float32)
+    within = (x > x0) & (x < wide - x0) & (y > y0) & (y < high - y0)
+    sheet[within] = 0.15
+    row = np.floor((y - y0) / (a * 3**0.5 / 2))
+    u = ((x - x0) / a + 0.5 * (row % 2)) % 1 - 0.5
+    v = ((y - y0) / (a * 3**0.5 / 2)) % 1 - 0.5
+    sheet[within & (u**2 + 0.75 * v**2 < 0.12)] = 0.65
+    answer = ask("array", saved(exposed(sheet, rng, blur=0.6), folder / "p", 95))
+    seen = pitch_told(answer, (a,), good=False)
+    for key, true in (("columns", columns), ("rows", rows)):
+        told = answer.value(key)
+        if told is not None and abs(told - true) > max(3 * answer.u(key), 0.01 * true):
+            says = f"{key} {told:.5g} (u {answer.u(key):.2g}), truth {true}"
+            seen = worst(seen, Outcome(WRONG, says))
+    return seen
+
+
+def running_bond(rng: Rng, folder: Path) -> Outcome:
+    """Cells shifted by half in every second row, as bricks: no pitch but the drawing's."""
+    pitch, (x, y) = float(rng.uniform(8, 18)), axes()
+    high = pitch * float(rng.uniform(0.5, 1.0))
+    row = np.floor(y / high)
+    u, v = (x / pitch + 0.5 * (row % 2)) % 1, (y / high) % 1
+    sheet = np.where((np.abs(u - 0.5) < 0.38) & (np.abs(v - 0.5) < 0.36), 0.7, 0.2)
+    answer = ask("array", photo_of(sheet.astype(np.float32), rng, folder, 4))
+    true = (pitch, high, 2 * high, float(np.hypot(pitch / 2, high)))
+    return worst(pitch_told(answer, true, good=False), no_mosaic(answer))
+
+
 def nested(rng: Rng, folder: Path) -> Outcome:
     """Every eighth column and row is darker: a lattice in a lattice. The finer is the pixels'."""
     pitch, every = float(rng.uniform(7, 14)), int(rng.choice([4, 8, 16]))
@@ -203,6 +238,8 @@ KINDS: dict[str, Kind] = {
     "dots of a chessboard, grey": (8, diagonal),
     "cells of a screen": (10, lcd),
     "hexagonal lattice": (10, hexagons),
+    "hexagonal array, counted": (6, hexagonal_array),
+    "rows shifted by half": (8, running_bond),
     "lattice in a lattice": (8, nested),
     "pixels under a colour mosaic": (8, mosaic),
     "array amid other circuits": (8, surrounded),

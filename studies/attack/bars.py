@@ -179,6 +179,26 @@ def not_bars(rng: np.random.Generator, folder: Path) -> Outcome:
     return nothing_there(ask("bars", path), "no target", "pixel_size_x")
 
 
+def turned_over(rng: np.random.Generator, folder: Path, *, how: str) -> Outcome:
+    """The target seen from behind (numerals mirrored), on its side, or upside down."""
+    group, width = some_target(rng)
+    photo = exposed(target(group, width), rng, blur=0.7)
+    photo = photo[:, ::-1] if how == "mirrored" else np.rot90(photo, int(rng.integers(1, 4)))
+    path = saved(np.ascontiguousarray(photo), folder / "p", some_quality(rng))
+    return told(path, group, scale_of(group, width), good=False)
+
+
+def squeezed(rng: np.random.Generator, folder: Path) -> Outcome:
+    """Made oblong by a wrong ratio of sides, as some apps save: the pixel size along x is the truth."""
+    group, width = some_target(rng)
+    photo = exposed(target(group, width), rng, blur=0.7)
+    factor = float(rng.uniform(1.1, 1.34))
+    wide = cv2.resize(photo, None, fx=factor, fy=1, interpolation=cv2.INTER_CUBIC)
+    share = wide.shape[1] / photo.shape[1]
+    path = saved(wide, folder / "p", some_quality(rng))
+    return told(path, group, scale_of(group, width) / share, good=False)
+
+
 KINDS: dict[str, Kind] = {
     "whole target": (8, whole),
     "numerals cut through by the rim": (10, partial(cropped, how="half")),
@@ -189,4 +209,7 @@ KINDS: dict[str, Kind] = {
     "inner groups only": (6, inner_only),
     "other numerals": (6, misnumbered),
     "no target": (6, not_bars),
+    "mirrored": (6, partial(turned_over, how="mirrored")),
+    "on its side or upside down": (6, partial(turned_over, how="turned")),
+    "squeezed along one axis": (5, squeezed),
 }

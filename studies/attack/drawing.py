@@ -152,11 +152,15 @@ def some_quality(rng: np.random.Generator) -> int | None:
     return [None, 95, 88, 75][int(rng.integers(4))]
 
 
-def screen(shown: Image, rng: np.random.Generator, pitch: float) -> Image:
+def screen(
+    shown: Image, rng: np.random.Generator, pitch: float, layout: str = "stripes"
+) -> Image:  # fmt: skip
     """What a camera sees of a screen of `pitch` px of the photo that shows a grey picture.
 
-    Three upright stripes of colour fill a cell but for black gaps; the camera's own lens and its
-    colour mosaic are left to `exposed` and the caller. Returns a sheet of three channels.
+    Three upright stripes of colour fill a cell but for black gaps; in the layout "grille" without a
+    gap across, in "level" they lie, in "diamond" green is at every cell, red and blue at every second.
+    The camera's own lens and its colour mosaic are left to `exposed` and the caller. Returns a sheet
+    of three channels.
     """
     high, wide = shown.shape
     step = pitch * FINER
@@ -168,11 +172,28 @@ def screen(shown: Image, rng: np.random.Generator, pitch: float) -> Image:
                        interpolation=cv2.INTER_AREA)  # fmt: skip
     cell_x = np.clip(u.astype(int), 0, cells.shape[1] - 1)
     cell_y = np.clip(v.astype(int), 0, cells.shape[0] - 1)
+    if layout == "level":
+        u, v = v, u
     lit, third = cells[cell_y, cell_x], (u % 1) * 3
+    if layout == "diamond":
+        return _diamonds(lit, u, v)
     open_ = ((third % 1) > 0.12) & ((third % 1) < 0.88) & ((v % 1) > 0.06) & ((v % 1) < 0.94)
+    if layout == "grille":
+        open_ = ((third % 1) > 0.12) & ((third % 1) < 0.88)
     out = np.zeros((high, wide, 3), np.float32)
     for colour in range(3):
         out[..., colour] = 0.02 + 0.95 * lit * open_ * (third.astype(int) == colour)
+    return out
+
+
+def _diamonds(lit: Image, u: Image, v: Image) -> Image:
+    """Green dots at every cell's corner, red and blue ones in turn at the middles."""
+    out = np.full((*lit.shape, 3), 0.02, np.float32)
+    green = ((u + 0.5) % 1 - 0.5) ** 2 + ((v + 0.5) % 1 - 0.5) ** 2 < 0.06
+    other = (u % 1 - 0.5) ** 2 + (v % 1 - 0.5) ** 2 < 0.09
+    even = (np.floor(u) + np.floor(v)) % 2 == 0
+    for channel, where in ((1, green), (0, other & even), (2, other & ~even)):
+        out[..., channel] += 0.95 * lit * where
     return out
 
 

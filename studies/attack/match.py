@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from studies.attack.case import Kind, Outcome, ask, nothing_there, number, worst
 from studies.attack.drawing import saved, stored
+from studies.attack.scenes import library_photo
 
 WIDE, HIGH = 480, 380
 Rng = np.random.Generator
@@ -71,6 +72,29 @@ def strangers(rng: Rng, folder: Path, *, repeats: bool) -> Outcome:
     return nothing_there(ask("match", *paths), "two chips", "scale_ratio")
 
 
+def of_photograph(rng: Rng, folder: Path, *, bend: float, mirrored: bool = False) -> Outcome:
+    """Two views of a photograph shipped with a library; `mirrored`, the second is turned over."""
+    image = library_photo(TEXTURED[int(rng.integers(len(TEXTURED)))])
+    grey = (image.mean(2) if image.ndim == 3 else image).astype(np.float32) / 255 * 0.85 + 0.03
+    sheet = cv2.resize(grey, (1500, 1500), interpolation=cv2.INTER_CUBIC)
+    first, second = 1.1, 1.1 * float(rng.uniform(0.85, 1.2))
+    turn, shared = float(rng.uniform(-25, 25)), float(rng.uniform(0.25, 0.7))
+    off = (1 - shared) * WIDE * (first + second) / 2
+    one = view(sheet, rng, (750 - off / 2, 750), first, 0, float(rng.uniform(-bend, bend)))
+    two = view(sheet, rng, (750 + off / 2, 750), second, turn, float(rng.uniform(-bend, bend)))
+    if mirrored:
+        two = np.ascontiguousarray(two[:, ::-1])
+    answer = ask("match", saved(one, folder / "a", 92), saved(two, folder / "b", 92))
+    if mirrored:
+        return nothing_there(answer, "one photo is turned over", "scale_ratio")
+    right = number(answer, "scale_ratio", second / first, good=False)
+    return worst(right, number(answer, "rotation", turn, good=False))
+
+
+TEXTURED = ("astronaut", "brick", "camera", "coffee", "coins", "grass", "gravel", "rocket",
+            "china.jpg", "clock", "chelsea", "hubble_deep_field")  # fmt: skip
+
+
 KINDS: dict[str, Kind] = {
     "wide overlap": (5, partial(pair, overlap=(0.6, 0.9), good=True)),
     "narrow overlap": (6, partial(pair, overlap=(0.18, 0.3), ratio=(0.9, 1.1), good=False)),
@@ -78,6 +102,9 @@ KINDS: dict[str, Kind] = {
         8, partial(pair, overlap=(0.2, 0.4), ratio=(0.9, 1.1), bend=0.01, good=False)),
     "wide overlap, distortion": (5, partial(pair, overlap=(0.6, 0.9), bend=0.01, good=False)),
     "repeating chip": (3, partial(pair, overlap=(0.5, 0.9), repeats=True, good=False)),
+    "photograph": (6, partial(of_photograph, bend=0.0)),
+    "photograph, distortion": (14, partial(of_photograph, bend=0.01)),
+    "photograph, turned over": (4, partial(of_photograph, bend=0.0, mirrored=True)),
     "two chips": (3, partial(strangers, repeats=False)),
     "two repeating chips": (2, partial(strangers, repeats=True)),
 }  # fmt: skip

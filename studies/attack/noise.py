@@ -42,6 +42,31 @@ def good(rng: Rng, folder: Path) -> Outcome:
     return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=True, bound=0.03)
 
 
+def repeating(rng: Rng, folder: Path) -> Outcome:
+    """A still pair of what repeats: pixels, wires, a grid. A move by one period would look the same."""
+    step = int(rng.integers(6, 24))
+    y, x = np.mgrid[0:HIGH, 0:WIDE]
+    light = 0.1 + 0.6 * ((x % step < step // 2) & ((y % step < step // 2) | bool(rng.integers(2))))
+    light = cv2.GaussianBlur(light.astype(np.float64), (0, 0), 1.2)
+    light *= np.linspace(0.25, 1.2, WIDE)[None, :]
+    full, floor = float(rng.uniform(1500, 9000)), 4.0
+    paths = [saved(shot(light, rng, full, floor), folder / f"p{n}", None) for n in range(2)]
+    true = 0.5 * full / np.sqrt(0.5 * full + floor**2)
+    return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=True, bound=0.03)
+
+
+def half_moved(rng: Rng, folder: Path) -> Outcome:
+    """Moved by a part of a px between: edges are in the difference."""
+    full, light = float(rng.uniform(1500, 9000)), scene(rng)
+    by = rng.uniform(0.05, 0.9, 2) * rng.choice([-1, 1], 2)
+    move = np.array([[1, 0, by[0]], [0, 1, by[1]]])
+    second = cv2.warpAffine(light, move, (WIDE, HIGH), borderMode=cv2.BORDER_REFLECT)
+    paths = [saved(shot(one, rng, full), folder / f"p{n}", None)
+             for n, one in enumerate((light, second))]  # fmt: skip
+    true = 0.5 * full / np.sqrt(0.5 * full + 4)
+    return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=False, bound=0.05)
+
+
 def not_one_scene(rng: Rng, folder: Path, *, how: str) -> Outcome:
     full, light = float(rng.uniform(1500, 9000)), scene(rng)
     second = {
@@ -69,6 +94,8 @@ def copies(rng: Rng, folder: Path) -> Outcome:
 
 KINDS: dict[str, Kind] = {
     "good pair": (14, good),
+    "good pair of what repeats": (8, repeating),
+    "moved by a part of a px": (8, half_moved),
     "two different chips": (12, partial(not_one_scene, how="others")),
     "moved between": (10, partial(not_one_scene, how="moved")),
     "turned between": (4, partial(not_one_scene, how="turned")),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from studies.attack.case import Kind, Outcome, ask, nothing_there, number, offers
@@ -198,6 +199,71 @@ def scale_over_scene(rng: np.random.Generator, folder: Path) -> Outcome:
     return told(saved(photo, folder / "p", some_quality(rng)), period, good=False)
 
 
+def leaning(rng: np.random.Generator, folder: Path) -> Outcome:
+    """A slide that leans: the spacing changes along it. The pixel size at the middle is the truth."""
+    sheet, period = canvas(WIDE, HIGH), float(rng.uniform(8, 24))
+    ruling(sheet, rng, period, period * 0.22)
+    high, wide = sheet.shape
+    lean = float(rng.choice([-1, 1]) * rng.uniform(0.01, 0.06))
+    y, x = np.mgrid[0:high, 0:wide].astype(np.float32)
+    u = (x - wide / 2) / (wide / 2)
+    away = 1 + lean * u  # the plane (u, v) seen at (u, v) / (1 - lean u)
+    back_x, back_y = wide / 2 + (x - wide / 2) / away, high / 2 + (y - high / 2) / away
+    seen = cv2.remap(sheet, back_x, back_y, cv2.INTER_LINEAR, borderValue=0.85)
+    path = saved(exposed(seen, rng, blur=0.7), folder / "p", some_quality(rng))
+    return told(path, period, good=False)
+
+
+def two_scales(rng: np.random.Generator, folder: Path) -> Outcome:
+    """Two scales of two divisions, one across the other: either may be told, never a third."""
+    sheet, period = canvas(WIDE, HIGH), float(rng.uniform(8, 16))
+    other = period * float(rng.uniform(1.2, 1.9))
+    ruling(sheet, rng, period, period * 0.22, base=HIGH * 0.35)
+    upright = canvas(HIGH, WIDE)
+    ruling(upright, rng, other, other * 0.2, base=WIDE * 0.9, numerals=False)
+    sheet = np.minimum(sheet, upright.T[::-1])
+    path = saved(exposed(sheet, rng), folder / "p", some_quality(rng))
+    answer = ask("scale", path, "--division", "10um")
+    one, two = (
+        number(answer, "pixel_size", UM / p, good=False, bound=0.004) for p in (period, other)
+    )
+    return two if two.sort == "right" else one
+
+
+def mirrored_twice(rng: np.random.Generator, folder: Path) -> Outcome:
+    """A second picture of the scale from the cover glass's other face, shifted and fainter."""
+    sheet, period = canvas(WIDE, HIGH), float(rng.uniform(8, 24))
+    ruling(sheet, rng, period, period * 0.2)
+    by = (float(rng.uniform(0.15, 0.85)) * period, float(rng.uniform(-6, 6)))
+    move = np.array([[1, 0, 4 * by[0]], [0, 1, 4 * by[1]]])
+    ghost = cv2.warpAffine(sheet, move, sheet.shape[::-1], borderValue=0.85)
+    share = float(rng.uniform(0.1, 0.45))
+    photo = exposed((1 - share) * sheet + share * ghost, rng, blur=0.7)
+    return told(saved(photo, folder / "p", some_quality(rng)), period, good=False)
+
+
+def thinned_out(rng: np.random.Generator, folder: Path) -> Outcome:
+    """Made smaller by leaving px out, as web pages and quick previews do."""
+    sheet, period = canvas(WIDE, HIGH), float(rng.uniform(14, 30))
+    ruling(sheet, rng, period, period * 0.25)
+    photo = exposed(turned(sheet, float(rng.uniform(-9, 9))), rng, blur=0.6)
+    factor = float(rng.uniform(0.4, 0.9))
+    small = cv2.resize(photo, None, fx=factor, fy=factor, interpolation=cv2.INTER_NEAREST)
+    share = small.shape[1] / photo.shape[1]
+    return told(saved(small, folder / "p", some_quality(rng)), period * share, good=False)
+
+
+def white_on_dark(rng: np.random.Generator, folder: Path) -> Outcome:
+    """Light lines on dark glass under light that falls off, with a bright spot from the ring light."""
+    sheet, period = canvas(WIDE, HIGH), float(rng.uniform(6, 26))
+    ruling(sheet, rng, period, period * float(rng.uniform(0.15, 0.3)))
+    y, x = np.mgrid[-1 : 1 : HIGH * 4j, -1 : 1 : WIDE * 4j]
+    spot = 0.25 * np.exp(-((x - rng.uniform(-1, 1)) ** 2 + (y - rng.uniform(-1, 1)) ** 2) / 0.03)
+    light = (0.95 - sheet) * (1 - 0.4 * (x + rng.uniform(-0.4, 0.4)) ** 2) + spot
+    photo = exposed(turned(light.astype(np.float32), float(rng.uniform(-90, 90)), fill=0.1), rng)
+    return told(saved(photo, folder / "p", some_quality(rng)), period, good=True)
+
+
 def empty(rng: np.random.Generator, folder: Path) -> Outcome:
     """Light and noise, with vignetting and dust, and nothing else."""
     y, x = np.mgrid[-1 : 1 : HIGH * 4j, -1 : 1 : WIDE * 4j]
@@ -223,4 +289,9 @@ KINDS: dict[str, Kind] = {
     "vernier": (10, vernier),
     "scale beside a coarser pattern": (16, scale_over_scene),
     "empty field": (8, empty),
+    "slide that leans": (10, leaning),
+    "two scales across each other": (8, two_scales),
+    "seen twice in glass": (10, mirrored_twice),
+    "made smaller by leaving px out": (8, thinned_out),
+    "light lines, uneven light": (8, white_on_dark),
 }  # fmt: skip

@@ -209,6 +209,98 @@ def facade(sheet: Image, rng: Rng, step: float) -> None:
         line(sheet, (-99, n * storey), (WIDE + 99, n * storey), step * 0.3, 0.3)
 
 
+def railway(sheet: Image, rng: Rng, step: float) -> None:
+    """Sleepers across two rails, one in seven longer where a cable crosses."""
+    long_at = int(rng.choice([6, 7, 9]))
+    for n in range(-1, int(WIDE / step) + 2):
+        more = 40 if n % long_at == 0 else 0
+        line(sheet, (n * step, 150 - more), (n * step, 330 + more), step * 0.35, 0.3)
+    for y in (190, 290):
+        line(sheet, (-9, y), (WIDE + 9, y), 5, 0.7)
+
+
+def ladder(sheet: Image, rng: Rng, step: float) -> None:
+    for x in (220, 420):
+        line(sheet, (x, -9), (x, HIGH + 9), 9, 0.15)
+    for n in range(int(HIGH / step) + 1):
+        line(sheet, (220, n * step), (420, n * step), step * 0.2, 0.2)
+
+
+def zip_teeth(sheet: Image, rng: Rng, step: float) -> None:
+    """Teeth from either side that mesh half a step apart."""
+    for n in range(int(WIDE / step) + 1):
+        line(sheet, (n * step, 130), (n * step, 250), step * 0.4)
+        line(sheet, ((n + 0.5) * step, 230), ((n + 0.5) * step, 350), step * 0.4)
+    for y in (125, 355):
+        line(sheet, (0, y), (WIDE, y), 14, 0.4)
+
+
+def film(sheet: Image, rng: Rng, step: float) -> None:
+    """Perforations along both rims of a film, and frame lines at every fourth or eighth."""
+    step, every = max(step, 14.0), int(rng.choice([4, 8]))
+    fill(sheet, np.array([[0, 60], [WIDE, 60], [WIDE, 420], [0, 420]]), 0.12)
+    for n in range(int(WIDE / step) + 1):
+        for y in (75, 385):
+            x, w, h = n * step, 0.5 * step, 22.0
+            fill(sheet, np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]), 0.9)
+        if n % every == 0:
+            line(sheet, (n * step, 110), (n * step, 370), 4, 0.7)
+
+
+def fins(sheet: Image, rng: Rng, step: float) -> None:
+    """A heat sink seen from above: fins with a bright and a dark flank, the outer ones longer."""
+    for n in range(2, int(WIDE / step) - 2):
+        top = 90 if n in (2, int(WIDE / step) - 3) else 130
+        line(sheet, (n * step, top), (n * step, 350), step * 0.3, 0.2)
+        line(sheet, (n * step + 0.3 * step, top), (n * step + 0.3 * step, 350), step * 0.2, 0.95)
+
+
+def ribbon(sheet: Image, rng: Rng, step: float) -> None:
+    """A flat cable, with a stripe on its first wire and every tenth one darker."""
+    for n in range(int(WIDE / step)):
+        for k in range(8):
+            shade = 0.25 + 0.5 * float(np.sin(np.pi * (k + 0.5) / 8)) - 0.12 * (n % 10 == 0)
+            line(sheet, ((n + k / 8) * step, 0), ((n + k / 8) * step, HIGH), step / 7.5, shade)
+
+
+def books(sheet: Image, rng: Rng, step: float) -> None:
+    x = 0.0
+    while x < WIDE:
+        wide, top = step * float(rng.uniform(0.9, 1.1)), float(rng.uniform(90, 130))
+        fill(sheet, np.array([[x, top], [x + 0.93 * wide, top], [x + 0.93 * wide, 400], [x, 400]]),
+             float(rng.uniform(0.15, 0.6)))  # fmt: skip
+        x += wide
+
+
+def stairs(sheet: Image, rng: Rng, step: float) -> None:
+    """Treads that grow nearer towards the top, as seen from below."""
+    y, high = float(HIGH), step * 1.6
+    while y > 0 and high > 3:
+        line(sheet, (100, y), (540, y), high * 0.25, 0.2)
+        y, high = y - high, high * 0.985
+
+
+def pin_rows(sheet: Image, rng: Rng, step: float) -> None:
+    """Pins of two rows in line, some bent."""
+    for n in range(int(WIDE / step)):
+        for y in (200, 200 + 2.2 * step):
+            x = (n + 0.5 + 0.02 * float(rng.normal())) * step
+            line(sheet, (x, y), (x, y + step), step * 0.35, 0.9 if n % 2 else 0.8)
+    fill(sheet, np.array([[0, 196], [WIDE, 196], [WIDE, 204], [0, 204]]), 0.1)
+
+
+def spreadsheet(sheet: Image, rng: Rng, step: float) -> None:
+    """Rows of numbers between rules."""
+    step = max(step, 14.0)
+    for row in range(int(HIGH / step)):
+        line(sheet, (0, row * step), (WIDE, row * step), 1.0, 0.5)
+        for column in range(8):
+            words(sheet, f"{rng.integers(10, 9999)}", (10 + 80 * column, (row + 0.75) * step),
+                  0.6 * step)  # fmt: skip
+    for column in range(9):
+        line(sheet, (80 * column, 0), (80 * column, HIGH), 1.0, 0.5)
+
+
 DRAWN = {
     "rings": rings, "jittered fence": fence, "even fence": even_fence, "brick": brick,
     "halftone": halftone, "type, l l l": partial(type_of, text="l l "),
@@ -216,7 +308,9 @@ DRAWN = {
     "digits": digits, "hatching": hatching, "comb": comb, "barcode": barcode, "keyboard": keyboard,
     "piano": piano, "blinds": blinds, "fabric": fabric, "chessboard": chessboard, "bond pads": pads,
     "wires of a bus": bus, "ruled paper": staff, "bar target": bar_target, "tiles": tiles,
-    "fence with taller posts": gated_fence, "facade": facade,
+    "fence with taller posts": gated_fence, "facade": facade, "railway": railway, "ladder": ladder,
+    "zip": zip_teeth, "film": film, "fins": fins, "ribbon cable": ribbon, "books": books,
+    "stairs": stairs, "pin rows": pin_rows, "spreadsheet": spreadsheet,
 }  # fmt: skip
 
 PHOTOS = ("astronaut", "brick", "camera", "cell", "chelsea", "clock", "coffee", "coins", "grass",
@@ -269,6 +363,7 @@ def of_many(rng: Rng, folder: Path) -> Outcome:
 
 KINDS: dict[str, Kind] = {
     **{f"no scale, {name}": (6, partial(drawn, what=name)) for name in DRAWN},
+    "no scale, fence with taller posts": (12, partial(drawn, what="fence with taller posts")),
     "library photographs": (24, photograph),
     "wallpaper": (8, of_many),
 }

@@ -47,6 +47,7 @@ COMMANDS = {
     "focus": "depth of field, best focus and image walk, from a focus run",
     "stack": "one picture sharp at all heights and a map of depth, from a focus run",
     "chain": "what an optical chain can show, without a photo",
+    "completion": "what makes bash, zsh or fish complete this command",
 }
 """Every command and its one-line help, in the order in which `--help` lists them."""
 

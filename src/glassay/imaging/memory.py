@@ -5,7 +5,9 @@ A small file may declare a large picture: a PNG of 1.3 MB holds 15000 x 15000 px
 
 from __future__ import annotations
 
+import contextlib
 import os
+import sys
 
 from glassay.errors import Unusable
 
@@ -41,8 +43,35 @@ def check_size(width: int, height: int, bytes_per_px: int) -> None:
 
 def decoding_limit() -> float:
     """Bytes that decoding one photo may take on this computer."""
+    memory = _of_this_computer()
+    return (
+        MAX_DECODING_BYTES if memory is None else min(MAX_DECODING_BYTES, SHARE_OF_MEMORY * memory)
+    )
+
+
+def _of_this_computer() -> int | None:
     try:
-        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+        return os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     except (AttributeError, ValueError, OSError):  # a system that does not say
-        return MAX_DECODING_BYTES
-    return min(MAX_DECODING_BYTES, SHARE_OF_MEMORY * memory)
+        return None
+
+
+MOST_OF_MEMORY = 0.9
+"""Share of this computer's memory that a measuring process may take: beyond it the system would end
+some process of its own choice."""
+
+
+def limit_memory(most: int | None = None) -> None:
+    """Let this process take so many bytes at most, by default `MOST_OF_MEMORY`; what wants more gets a
+    MemoryError. Where the system knows no such limit, nothing happens."""
+    memory = _of_this_computer()
+    if most is None and memory is not None:
+        most = int(MOST_OF_MEMORY * memory)
+    if most is None or sys.platform != "linux":  # elsewhere mappings are not counted as data
+        return
+    import resource
+
+    hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
+    allowed = most if hard == resource.RLIM_INFINITY else min(most, hard)
+    with contextlib.suppress(OSError, ValueError):
+        resource.setrlimit(resource.RLIMIT_DATA, (allowed, hard))

@@ -289,10 +289,8 @@ def _decode_tiff(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]:
         if not isinstance(page, tifffile.TiffPage):
             raise Unusable("the TIFF holds no picture")
         bits = max(page.bitspersample, 8) * page.samplesperpixel
-        check_size(page.imagewidth, page.imagelength, bits // 8)
-        notes = (
-            ["the file holds several pictures; the first is used"] if len(tiff.pages) > 1 else []
-        )
+        check_size(page.imagewidth, page.imagelength, bits // 8 * max(1, page.imagedepth))
+        notes = ["the file holds several pictures; the first is used"] if _has_more(tiff) else []
         stored = np.asarray(page.asarray())
         orientation = int(page.tags["Orientation"].value) if "Orientation" in page.tags else 1
         photometric = page.photometric
@@ -324,6 +322,15 @@ def _decode_tiff(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]:
         "quantization": {},
     }
     return _turn_upright(stored, orientation), facts, notes
+
+
+def _has_more(tiff: tifffile.TiffFile) -> bool:
+    """Whether there is a second picture; to count them all may take hours in a crafted file."""
+    try:
+        tiff.pages[1]
+    except IndexError:
+        return False
+    return True
 
 
 def _plain_dtype(stored: StoredImage) -> StoredImage:

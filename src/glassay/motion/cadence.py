@@ -8,7 +8,7 @@ groups are looked for in the clip itself, and where they do not separate nothing
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -190,14 +190,17 @@ def _told_apart(comparison: Comparison) -> Repeats:
     moving = ~found.flags & (steps > MOVING_PX)
     if not moving.any() or float(np.median(steps[moving])) < STUCK_BESIDE_PX:
         return found
-    usual = float(np.median(difference[moving]))
-    stuck = ~found.flags & (steps < STUCK_PX) & (difference < STUCK_DIFFERENCE * usual)
+    little = ~found.flags & (difference < STUCK_DIFFERENCE * float(np.median(difference[moving])))
+    # what hardly moved beside strong motion, and more than a copy does, may be one all the same
+    hardly = little & (steps >= STUCK_PX) & (steps < MOVING_PX)
+    found = replace(found, doubtful=found.doubtful + int(hardly.sum()))
+    stuck = little & (steps < STUCK_PX)
     if not stuck.any():
         return found
     others = ~found.flags & ~stuck & np.isfinite(steps)
     if others.any() and float(np.quantile(steps[others], 0.05)) > MOST_STEP_OF_COPIES:
         doubt = math.hypot(found.u_count, math.sqrt(float(stuck.sum()) * KEY_DOUBT))
-        return Repeats(found.flags | stuck, 0, doubt)
+        return Repeats(found.flags | stuck, int(hardly.sum()), doubt)
     return Repeats(found.flags, found.doubtful + int(stuck.sum()), found.u_count)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,10 @@ import numpy as np
 from glassay.bench.saying.words import short
 from glassay.imaging import linear_to_srgb
 from glassay.report.curves import Chart, Curve, even_step, steps
-from glassay.report.drawing import Overlay
-from glassay.report.evidence import pixels_in_file
+from glassay.report.drawing import Figure, Overlay
+from glassay.report.evidence import Case, pixels_in_file
 from glassay.report.figure_file import write_panels
+from glassay.report.pictures import Pixels
 from glassay.stack import StackResult
 
 LARGEST_SIDE_PX = 1200
@@ -46,19 +48,25 @@ def draw_stack(found: StackResult, name: str, path: Path) -> None:
 
 
 def _map(values: Any, what: str, unit: str) -> Overlay:
-    """Values in shades from dark to bright, white where unknown."""
     known = np.isfinite(values)
     low, high = np.percentile(values[known], OUTLIERS) if known.any() else (0.0, 1.0)
-    level = np.clip((values - low) / max(high - low, 1e-12), 0, 1)
-    shade = cv2.applyColorMap(
-        np.rint(255 * np.where(known, level, 0)).astype(np.uint8), cv2.COLORMAP_CIVIDIS
-    )[..., ::-1]
-    shown = np.where(known[..., None], shade, UNKNOWN).astype(np.uint8)
+    return pixels_in_file(*_shades(values, float(low), float(high), what, unit))
+
+
+def _shades(values: Any, low: float, high: float, what: str, unit: str) -> tuple[Pixels, str]:
+    """Values in shades from dark to bright, white where unknown, and what they say."""
     words = (
-        f"{what}: from {short(float(low))} {unit} (dark blue) to {short(float(high))} {unit} (yellow);"
+        f"{what}: from {short(low)} {unit} (dark blue) to {short(high)} {unit} (yellow);"
         " white: unknown."
     )
-    return pixels_in_file(shown, words)
+    return _shade(values, low, high), words
+
+
+def _shade(values: Any, low: float, high: float) -> Pixels:
+    known = np.isfinite(values)
+    level = np.clip((np.where(known, values, low) - low) / max(high - low, 1e-12), 0, 1)
+    shade: Any = cv2.applyColorMap(np.rint(255 * level).astype(np.uint8), cv2.COLORMAP_CIVIDIS)
+    return np.where(known[..., None], shade[..., ::-1], UNKNOWN).astype(np.uint8)
 
 
 def _chart(number: Any, lines: list[Any], words: str, unit: str) -> Chart:
@@ -72,3 +80,34 @@ def _chart(number: Any, lines: list[Any], words: str, unit: str) -> Chart:
     )
     return Chart(words, "photo", unit, span, ends, curves, steps(*span, even_step(span[1] - span[0])),
                  steps(*ends, even_step(ends[1] - ends[0])))  # fmt: skip
+
+
+def figures(case: Case) -> tuple[Figure, ...]:
+    """Of a stack kept on a bench: the picture, sharp at all heights, and the map of depth."""
+    evidence = case.evidence
+    picture = _decoded(evidence["picture"])
+    if picture.ndim == 3:
+        picture = picture[..., ::-1]
+    low, high, unit = evidence["depth_low"], evidence["depth_high"], evidence["depth_unit"]
+    levels, highest = _decoded(evidence["depth"]), evidence["levels"]
+    values = np.where(levels == 0, np.nan, low + (levels - 1.0) / (highest - 1) * (high - low))
+    depth = (
+        _shades(values, low, high, "Depth from the first photo", "um" if unit == "um" else "steps")
+        if high > low
+        else (_shade(values, low, high), "Depth is not known anywhere in it, or all at one depth.")
+    )
+    shown = ((picture, "Every place from the photos in which it is sharp."), depth)
+    return tuple(
+        Figure((_plain(f"{case.name}-{number}", case.embed(pixels, 0.4), pixels, words),), words)
+        for number, (pixels, words) in enumerate(shown)
+    )
+
+
+def _plain(name: str, source: str, pixels: Pixels, words: str) -> Overlay:
+    height, width = pixels.shape[:2]
+    return Overlay(name, words, source, (-0.5, -0.5, float(width), float(height)))
+
+
+def _decoded(text: str) -> Pixels:
+    data = np.frombuffer(base64.b64decode(text), dtype=np.uint8)
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_UNCHANGED), dtype=np.uint8)

@@ -92,6 +92,7 @@ FORMS: dict[str, Form] = {
         Field("standalone", "Works without computer or phone", kind="yes or no"),
         Field("clearance", "Free height above the object", "100 mm"),
         Field("illumination", "Light", "ring light"),
+        Field("tone", "Tone curve of its photos", "srgb, linear, or an exponent like 2.2"),
         _NOTE,
     ), ("chain", "setting", "claim", "observation", "teardown")),
     "chain": Form("Optical chain, as stated", (
@@ -108,6 +109,7 @@ FORMS: dict[str, Form] = {
         Field("digital_zoom", "Digital zoom", "1x"),
         Field("through_eyepiece", "Photographed through the eyepiece", kind="yes or no"),
         Field("for_chips", "Chips can be looked at in it", kind="yes or no"),
+        Field("tone", "Tone curve of its photos, where it differs"),
         _NOTE,
     )),
     "claim": Form("Claim", (
@@ -152,6 +154,7 @@ FORMS: dict[str, Form] = {
         Field("setting", "Setting", "its id"),
         Field("object", "Reference object", "its id", needed=True),
         Field("step", "Focus run: from picture to picture", "2 um"),
+        Field("by_stage", "Focus run: steps made by a stage", kind="yes or no"),
         Field("note", "Note", kind="long"),
     )),
 }  # fmt: skip

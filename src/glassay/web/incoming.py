@@ -26,6 +26,7 @@ from glassay.bench.keeping.filing import Suggestion, check_source, suggest
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
+from glassay.imaging.apart import check_apart
 from glassay.imaging.memory import check_size
 from glassay.report.pictures import for_screen
 from glassay.web import limits
@@ -136,6 +137,8 @@ class Incoming:
             if clip:
                 check_source(path)
             else:
+                if path.stat().st_size < LARGE_BYTES:  # bombs are small; to look twice costs little
+                    check_apart(path)
                 small = for_screen(read_photo(path), THUMBNAIL_PX)
                 write_atomically(path.parent.with_suffix(".jpg"), jpeg(small))
         except (Unusable, OSError) as error:

@@ -15,6 +15,9 @@ from glassay.errors import Unusable
 
 T = TypeVar("T")
 
+OWN_PREFIX = "x-"
+"""How keys begin that no version of this program will ever read."""
+
 
 @dataclass(frozen=True, slots=True, order=True)
 class Mistake:
@@ -132,9 +135,12 @@ class Table:
         ]
 
     def finish(self) -> None:
-        """Report keys that nothing asked for, with the nearest known one as a suggestion."""
+        """Report keys that nothing asked for, with the nearest known one as a suggestion.
+
+        Keys that begin with `OWN_PREFIX` are the writer's own: they mean nothing here, and stay.
+        """
         for key in self._data:
-            if key not in self._known:
+            if key not in self._known and not key.startswith(OWN_PREFIX):
                 self.wrong(key, f"unknown key; {suggestion(key, self._known)}")
 
 

@@ -89,6 +89,7 @@ def check(
     with tempfile.TemporaryDirectory(prefix="glassay-") as name:
         folder = Path(name)
         with _open(path) as archive:
+            _refuse_bombs(archive, path)
             manifest = _read_manifest(archive, path)
             damaged = tuple(_unpack(archive, manifest, folder, path))
         files = len(manifest["files"])
@@ -118,6 +119,16 @@ def _open(path: Path) -> zipfile.ZipFile:
         raise Unusable(f"{path} is no archive made by `glassay pack`, or is cut off") from None
 
 
+def _refuse_bombs(archive: zipfile.ZipFile, path: Path) -> None:
+    """Before anything is unpacked, the manifest included."""
+    members = archive.infolist()
+    if len(members) > MOST_MEMBERS:
+        raise Unusable(f"{path} holds more than {MOST_MEMBERS} files")
+    total = sum(info.file_size for info in members)
+    if total > MOST_EXPANSION * max(path.stat().st_size, 10_000):
+        raise Unusable(f"{path} would unpack to {total / 1e9:.1f} GB; it is not an honest archive")
+
+
 def _read_manifest(archive: zipfile.ZipFile, path: Path) -> dict[str, Any]:
     try:
         info = archive.getinfo(MANIFEST)
@@ -140,11 +151,8 @@ def _unpack(
 ) -> Iterator[str]:
     """Unpack what the manifest lists, and say what is damaged, missing or not listed."""
     members = {info.filename: info for info in archive.infolist()}
-    if len(members) > MOST_MEMBERS or len(manifest["files"]) > MOST_MEMBERS:
+    if len(manifest["files"]) > MOST_MEMBERS:
         raise Unusable(f"{path} holds more than {MOST_MEMBERS} files")
-    total = sum(info.file_size for info in members.values())
-    if total > MOST_EXPANSION * max(path.stat().st_size, 10_000):
-        raise Unusable(f"{path} would unpack to {total / 1e9:.1f} GB; it is not an honest archive")
     listed = set()
     for one in manifest["files"]:
         name = str(one["path"])

@@ -15,7 +15,7 @@ from glassay.bench.document.read import FILE_NAME, load_bench, parse_bench, read
 from glassay.bench.keeping.checksums import add_checksums, read_checksums
 from glassay.disk import content_hash, copy_new, write_atomically
 from glassay.errors import Unusable
-from glassay.imaging import read_photo
+from glassay.imaging.apart import check_apart
 from glassay.imaging.file_names import CLIP_SUFFIXES, PHOTO_SUFFIXES
 from glassay.one_writer import one_writer
 
@@ -121,7 +121,7 @@ def check_source(path: Path) -> None:
         if path.stat().st_size == 0:
             raise Unusable(f"{path.name}: the file is empty")
         return
-    read_photo(path)
+    check_apart(path)
 
 
 # ---- suggestions ---------------------------------------------------------------------------------

@@ -189,6 +189,3 @@ def _add_file(archive: zipfile.ZipFile, name: str, path: Path) -> None:
                 member.write(block)
     except OSError as error:
         raise Unusable(f"{path} cannot be read ({error.strerror})") from None
-
-
-# ---- checking ------------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
 from glassay.bench.measuring.methods.contract import kept_in_mind, photo_facts, photo_of
 from glassay.errors import GlassayError, NotMeasurable, Unusable
+from glassay.imaging.memory import limit_memory
 from glassay.quantity import Quantity
 
 
@@ -313,6 +314,7 @@ def _start_worker() -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+    limit_memory()
     parent = multiprocessing.parent_process()
 
     def follow_parent() -> None:
