@@ -11,7 +11,14 @@ import cv2
 import numpy as np
 
 from glassay.bench.document.model import Bench, Capture
-from glassay.bench.measuring.methods.contract import Method, Outcome, Settings, area, photo_facts
+from glassay.bench.measuring.methods.contract import (
+    Method,
+    Outcome,
+    Settings,
+    area,
+    photo_facts,
+    with_tone_curve,
+)
 from glassay.imaging import linear_to_srgb, read_photo
 from glassay.imaging.sequence import PhotosInLight
 from glassay.imaging.tone import FloatImage
@@ -32,7 +39,7 @@ def _version() -> str:
 
 
 def _settings(bench: Bench, capture: Capture) -> dict[str, Any]:
-    return {"box": capture.box, "step_um": capture.step_um}
+    return with_tone_curve(bench, capture, {"box": capture.box, "step_um": capture.step_um})
 
 
 def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -40,7 +47,7 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
 
     step = settings["step_um"]
     found = measure_stack(
-        PhotosInLight(tuple(paths), box=area(settings)),
+        PhotosInLight(tuple(paths), settings.get("tone"), area(settings)),
         step=None if step is None else Quantity(step, "um"),
     )
     encoded = np.rint(255 * linear_to_srgb(_small(found.picture))).astype(np.uint8)
@@ -52,7 +59,12 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
         "depth": _text(".png", depth, []), "depth_low": low, "depth_high": high,
         "depth_unit": found.depth_unit, "levels": STORED,
     }  # fmt: skip
-    return Outcome(found.findings(), found.notes, evidence, photo_facts(read_photo(paths[0])))
+    return Outcome(
+        found.findings(),
+        found.notes,
+        evidence,
+        photo_facts(read_photo(paths[0], settings.get("tone"))),
+    )
 
 
 def _small(picture: FloatImage) -> FloatImage:
@@ -92,5 +104,5 @@ METHODS = (
     # aside: a run that was taken to find the depth of field need not show relief
     Method("focus stack", (), _version, _settings, _measure, aside=("focus run",), slow=True,
            names=NAMES, shares=("in_focus_share", "magnification_change"),
-           drawing="glassay.report.evidence_stack:figures"),
+           drawing="glassay.report.evidence_stack_on_bench:figures"),
 )  # fmt: skip
