@@ -44,6 +44,8 @@ class Kind:
     k1: float = 0.0
     turn_deg: float = 0.2
     rest_s: float = 1.0
+    visited: int | None = None
+    """How many views the hand goes to; None: all."""
     memory: tuple[float, float] | None = None
     """Size in views of one large memory in the middle."""
 
@@ -130,7 +132,7 @@ def run(kind: Kind, stage: MovedStage) -> Run:
     hand = Hand(kind, stage)
     rng = np.random.default_rng([kind.seed, 5])
     told = _show(out, hand.rest(1.5), rng)
-    for target in hand.targets[1:]:
+    for target in hand.targets[1 : kind.visited]:
         back = hand.here
         aimed = hand.aim(target)
         told = _show(out, hand.move(aimed), rng)

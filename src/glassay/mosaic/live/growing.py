@@ -42,8 +42,8 @@ FIRST_AFTER_S = 0.15
 HELD_AFTER_S = 0.4
 MOST_HELD = 40
 HELD_WITHIN, HELD_SHARE = 0.12, 0.6
-"""Views around where the movement led in which a held tile may find its place later, and the share of it
-that must be on the map."""
+"""Views around where the movement led in which a held tile may find its place later, and the share
+of it that must be on the map."""
 REACH, REACH_FOLLOWED = 0.85, 0.3
 """How far, in views, a frame is sought from its last sure place; and from where the movement from
 frame to frame has led it, if that could be followed."""
