@@ -24,10 +24,10 @@ from glassay import units
 from glassay.bench.document.edit import add_table, set_values
 from glassay.bench.document.line_numbers import key_lines
 from glassay.bench.document.read import parse_bench
+from glassay.bench.keeping.check_pack import check
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE, read_checksums
 from glassay.bench.keeping.marks import read_marks, work_out
-from glassay.bench.keeping.pack import MANIFEST, check
-from glassay.bench.keeping.plain import finding_to_plain
+from glassay.bench.keeping.pack import MANIFEST
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.errors import GlassayError
 from glassay.imaging import clip, memory, photo
@@ -204,7 +204,7 @@ def _result(data: bytes, folder: Path) -> None:
                                 "no method"), found.status  # fmt: skip
         assert isinstance(found.evidence, Mapping)
         assert isinstance(found.facts, Mapping)
-        json.dumps({k: finding_to_plain(f) for k, f in found.findings.items()}, allow_nan=False)
+        json.dumps({k: f.as_json() for k, f in found.findings.items()}, allow_nan=False)
 
 
 def _contents(data: bytes, folder: Path) -> None:

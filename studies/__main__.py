@@ -21,6 +21,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a small sample, to see that it works")
     parser.add_argument("--keep", type=Path, metavar="FILE", help="also write the tables to FILE")
     options = parser.parse_args()
+    options.names = [name.replace("-", "_") for name in options.names]
     unknown = set(options.names) - set(known)
     if unknown:
         parser.error(f"no study is called {', '.join(sorted(unknown))}")

@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.bars import CONTRAST, measure_bars
-from glassay.detail.bars_fit import Site, read_contrast
+from glassay.detail.bars_contrast import read_contrast
+from glassay.detail.bars_fit import Site
 from glassay.detail.bars_result import BarResult
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, linear_table

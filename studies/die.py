@@ -23,6 +23,9 @@ from glassay.quantity import Quantity
 from glassay.simulate import Camera, Die, Lighting, Optics, Pose, capture
 
 DIES = 60
+SEED = 9012
+"""Of the dies that are drawn; those of 9011 led to mends in the code."""
+
 SIZE_TARGET, PITCH_TARGET, LINE_TARGET = 0.0005, 0.001, 0.03
 U_PIXEL = 5e-5
 """Relative standard uncertainty with which the pixel size is known; the stated one is off by it."""
@@ -57,7 +60,7 @@ class Outcome:
 def case(index: int) -> Outcome:
     """Photograph one drawn die and measure it."""
     cv2.setNumThreads(1)
-    rng = np.random.default_rng([9011, index])
+    rng = np.random.default_rng([SEED, index])
     resolved = index % 2 == 1
     feature = 1.6
     # wires of 0.7 features: 3.5 to 4.9 px, or 0.3 to 2 px
@@ -65,7 +68,7 @@ def case(index: int) -> Outcome:
     longest = float(rng.uniform(1500, 1900) if resolved else rng.uniform(900, 1250)) * px
     # where lines are resolved, pads at which no parts of the drawing leave slivers finer than its wires
     pad = 22 * feature if resolved else float(rng.uniform(0.035, 0.06)) * longest
-    die = _drawable(rng, longest, feature, pad, 1000 * index)
+    die = _drawable(rng, longest, feature, pad, SEED + 1000 * index)
     tilt = float(rng.uniform(-6, 6))
     optics = Optics(
         na=min(float(rng.uniform(0.9, 1.4)) * 0.3 / px, 1.3),

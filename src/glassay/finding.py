@@ -34,6 +34,18 @@ class Finding:
             return self.value.as_json() | {"method": self.method}
         return {"value": self.value, "u": 0, "unit": "1", "method": self.method}
 
+    @classmethod
+    def from_json(cls, data: Mapping[str, Any]) -> Finding:
+        """The inverse. Raises KeyError, TypeError or ValueError when the data is damaged.
+
+        A whole number without uncertainty and unit is a count, as `as_json` writes those only for
+        facts: a quantity's value is written with its point.
+        """
+        value, method = data["value"], str(data["method"])
+        if data["unit"] == "1" and not data["u"] and isinstance(value, bool | int | str):
+            return cls(value, method)
+        return cls(Quantity.from_json(data), method)
+
 
 class Measurement(Protocol):
     """What every measurement's result offers besides its own evidence."""

@@ -173,7 +173,7 @@ class Quantity:
 
     def as_json(self) -> dict[str, Any]:
         """Plain data: value, u, unit, and the budget with signs and identities if there is one."""
-        out: dict[str, Any] = {"value": self.value, "u": self.u, "unit": self.unit}
+        out: dict[str, Any] = {"value": float(self.value), "u": self.u, "unit": self.unit}
         if self.contributions:
             out["k"] = self.k
             out["contributions"] = [part.as_json() for part in self.contributions]
@@ -187,14 +187,14 @@ class Quantity:
 
 
 def name_exposures(quantities: Mapping[str, Quantity], owner: str) -> dict[str, Quantity]:
-    """The quantities of one measurement with lasting, distinct names for its unnamed unknowns of
-    exposure scope; one that several quantities lean on gets one name."""
+    """The quantities of one measurement with lasting, distinct names for its unnamed unknowns that
+    stay within one exposure or one capture; one that several quantities lean on gets one name."""
     names: dict[str, str] = {}
     out = {}
     for key, quantity in quantities.items():
         parts = []
         for part in quantity.contributions:
-            if part.is_fresh and part.scope == "exposure":
+            if part.is_fresh and part.scope in ("exposure", "capture"):
                 name = names.setdefault(part.identity, f"{owner} {len(names) + 1}: {part.source}")
                 part = replace(part, identity=name)
             parts.append(part)

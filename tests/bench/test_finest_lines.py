@@ -13,7 +13,8 @@ from glassay.bench.document.model import Capture
 from glassay.bench.judging.hold_line import hold_line
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble, results_as_json
-from glassay.bench.measuring.resolved import Resolved, bars_told, finest_in
+from glassay.bench.measuring.bars_told import bars_told
+from glassay.bench.measuring.resolved import Resolved, finest_in
 from glassay.bench.planning.plan import Job, plan
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.finding import Finding
@@ -71,11 +72,21 @@ def finest(*results: CaptureResult) -> Resolved:
 
 def test_bars_are_read_where_a_sine_of_their_period_keeps_ten_per_cent() -> None:
     # Coltman 1954 (from memory): fine square waves of modulation M show a contrast of 4 M / pi.
-    read = [(f, 4 / math.pi * math.exp(-f / 80)) for f in (100, 112, 126, 141, 159, 178, 200, 224)]
+    fine = (100, 112, 126, 141, 159, 178, 200, 224)
+    read = [(f, 4 / math.pi * math.exp(-f / 80)) for f in fine]
+    read = [*((f, 1.0) for f in (1.0, 1.12, 1.26, 1.41)), *read]  # full contrast where it is coarse
     found = bars_told(elements(*read), 0.1)
     assert found is not None
     assert not found[1]
     assert found[0].value == pytest.approx(80 * math.log(10), rel=0.01)  # 184.2 lp/mm
+
+
+def test_bars_of_less_contrast_are_held_against_their_own() -> None:
+    fine = (100, 112, 126, 141, 159, 178, 200, 224)
+    pale = [(f, 0.7 * 4 / math.pi * math.exp(-f / 80)) for f in fine]
+    found = bars_told(elements(*((f, 0.7) for f in (1.0, 1.12, 1.26, 1.41)), *pale), 0.1)
+    assert found is not None
+    assert found[0].value == pytest.approx(80 * math.log(10), rel=0.01)
 
 
 def test_bars_that_never_fall_are_told_at_least_and_those_that_start_low_not_at_all() -> None:

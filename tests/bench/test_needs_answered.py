@@ -16,7 +16,8 @@ from glassay.bench.document.model import (
     ReferenceObject,
     Setting,
 )
-from glassay.bench.judging.needs import Needs, answer_needs, needs_as_json
+from glassay.bench.judging.need_answers import Needs, needs_as_json
+from glassay.bench.judging.needs import answer_needs
 from glassay.bench.keeping.results import CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble
 from glassay.finding import Finding

@@ -12,7 +12,8 @@ from click.testing import CliRunner
 from tests.report.benches import small_bench
 
 from glassay.bench.document.read import load_bench
-from glassay.bench.keeping.pack import MANIFEST, check, compare_numbers, pack, versions
+from glassay.bench.keeping.check_pack import check, compare_numbers
+from glassay.bench.keeping.pack import MANIFEST, pack, versions
 from glassay.bench.measuring.assemble import run_bench
 from glassay.bench.measuring.run import kept_keys
 from glassay.cli import program

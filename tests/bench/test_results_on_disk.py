@@ -116,5 +116,5 @@ def test_any_evidence_becomes_plain_data() -> None:
     assert plain["array"] == [[1.5, None]]
     assert plain["flag"] is True
     assert plain["3"] == [1, [2]]
-    assert plain["finding"] == {"method": "clip", "fact": "h264"}
+    assert plain["finding"] == {"value": "h264", "u": 0, "unit": "1", "method": "clip"}
     assert plain["needs"]["settings"]["division_um"] == 10.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -244,12 +245,24 @@ def test_an_unwritable_results_folder_is_one_clear_line(folder: Path) -> None:
 # ---- stopping in mid-run -------------------------------------------------------------------------
 
 
-def start_run(folder: Path) -> subprocess.Popen[str]:
-    code = "from glassay.cli import main; main()"
-    return subprocess.Popen(
-        [sys.executable, "-c", code, "run", str(folder), "--jobs", "2"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+STOPS_ITSELF = """
+import os, signal, sys
+from pathlib import Path
+from glassay.bench.keeping.store import Store
+from glassay.cli import main
+
+how, save = int(sys.argv.pop()), Store.save
+signal.signal(signal.SIGINT, signal.default_int_handler)  # it may be ignored where tests are started
+
+def save_and_stop(store, *words):
+    kept = save(store, *words)
+    print("workers", Path(f"/proc/self/task/{os.getpid()}/children").read_text(), flush=True)
+    os.kill(os.getpid(), how)
+    return kept
+
+Store.save = save_and_stop
+main()
+"""
 
 
 def results_in(folder: Path) -> dict[str, int]:
@@ -260,22 +273,16 @@ def results_in(folder: Path) -> dict[str, int]:
 
 
 def stop_after_first_result(folder: Path, how: signal.Signals) -> tuple[int, str]:
-    process = start_run(folder)
-    deadline = time.monotonic() + 30
-    while not results_in(folder) and process.poll() is None and time.monotonic() < deadline:
-        time.sleep(0.002)
-    children = _children(process.pid)
-    process.send_signal(how)
-    _, errors = process.communicate(timeout=20)
-    while any(_is_alive(child) for child in children) and time.monotonic() < deadline:
+    """Run the bench with two workers, stopped by a signal as soon as one result is kept."""
+    words = [sys.executable, "-c", STOPS_ITSELF, "run", str(folder), "--jobs", "2", str(int(how))]
+    ran = subprocess.run(words, capture_output=True, text=True, check=False, timeout=120)
+    workers = [int(pid) for pid in re.findall(r"\d+", ran.stdout.partition("workers")[2])]
+    assert workers
+    deadline = time.monotonic() + 60
+    while any(_is_alive(worker) for worker in workers) and time.monotonic() < deadline:
         time.sleep(0.01)
-    assert not any(_is_alive(child) for child in children), "workers outlived the run"
-    return process.returncode, errors
-
-
-def _children(pid: int) -> list[int]:
-    text = Path(f"/proc/{pid}/task/{pid}/children").read_text()
-    return [int(child) for child in text.split()]
+    assert not any(_is_alive(worker) for worker in workers), "workers outlived the run"
+    return ran.returncode, ran.stderr
 
 
 def _is_alive(pid: int) -> bool:

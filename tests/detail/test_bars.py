@@ -15,7 +15,8 @@ import pytest
 from glassay.cli import main
 from glassay.detail import bars_labels
 from glassay.detail.bars import measure_bars
-from glassay.detail.bars_fit import Site, read_contrast
+from glassay.detail.bars_contrast import read_contrast
+from glassay.detail.bars_fit import Site
 from glassay.detail.bars_layout import frequency_lp_mm
 from glassay.detail.bars_numerals import Reading
 from glassay.detail.bars_result import BarResult, Bars, Element

@@ -62,7 +62,9 @@ def test_a_measured_edge_predicts_the_real_capture(files: dict[str, Path]) -> No
 
 def test_without_a_capture_it_only_shows(files: dict[str, Path]) -> None:
     status, said = run(files)
-    assert (status, said.strip()) == (0, "predicted at 300 x 300 px of 1 um")
+    first, note = said.strip().splitlines()
+    assert (status, first) == (0, "predicted at 300 x 300 px of 1 um")
+    assert "sRGB" in note
     status, said = run(files, "--box", "0,0,600,400")
     assert "150 x 100 px" in said
 

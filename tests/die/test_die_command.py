@@ -65,6 +65,7 @@ def test_a_photo_gives_size_pads_and_a_sheet_that_stands_alone(
     status, said, _ = run(
         capsys, "die", folder / "die.png", "--pixel-size", f"{PIXEL_UM}0000um", "--tells", "1.6um",
         "--out", out, "--regions", folder / "notes.toml", "--figure", tmp_path / "f.png", "--json",
+        "--pictures", "--address", "https://chips.example.org/one/",
     )  # fmt: skip
     assert status == 0
     found = json.loads(said)
@@ -75,7 +76,15 @@ def test_a_photo_gives_size_pads_and_a_sheet_that_stands_alone(
     assert {"number", "side", "row", "place", "size"} == set(found["pads"][0])
     with Image.open(tmp_path / "f.png") as figure:
         assert figure.size[0] > 600
-    assert {path.name for path in out.iterdir()} == FILES
+    more = {"die.ome.tif", "die.ome.zarr", "iiif", "manifest.json"}
+    assert {path.name for path in out.iterdir()} == FILES | more
+    told = json.loads((out / "iiif" / "info.json").read_text(encoding="utf-8"))
+    assert told["id"] == "https://chips.example.org/one/iiif"
+    assert (out / "iiif" / "full" / "max" / "0" / "default.jpg").is_file()
+    marks = json.loads((out / "manifest.json").read_text(encoding="utf-8"))["items"][0][
+        "annotations"
+    ]
+    assert "memory: left <array> (noted by hand)" in [a["body"]["value"] for a in marks[0]["items"]]
     page = Page((out / "sheet.html").read_text(encoding="utf-8"))
     assert "script" not in page.tags
     assert all(a.startswith(("data:image/", "#")) for a in page.addresses)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from glassay.die import DieResult, measure_die
@@ -97,3 +98,33 @@ def test_the_process_is_a_range_with_reasons_never_a_fact() -> None:
 
 def test_a_die_measured_in_px_has_no_process(resolved: DieResult) -> None:
     assert replace(resolved, pixel_size=None).process is None
+
+
+def strips_of_lines(widths: list[float], blur: float = 1.0) -> npt.NDArray[np.float32]:
+    """A picture of upright lines of these widths (px), 24 px apart, and a wide one: our own drawing."""
+    fine = np.full((sum(round(w) + 24 for w in widths) + 160) * 8, 0.2)
+    at = 40 * 8
+    for width in [40.0, *widths]:
+        fine[at : at + round(width * 8)] = 0.7
+        at += round((width + 24) * 8)
+    kernel = np.exp(-0.5 * (np.arange(-80, 81) / 8 / blur) ** 2)
+    soft = np.convolve(fine, kernel / kernel.sum(), "same").reshape(-1, 8).mean(axis=1)
+    return np.tile(soft[10:-10].astype(np.float32), (300, 1))
+
+
+def test_no_finest_line_is_told_where_a_few_lines_are_finer_than_the_many() -> None:
+    many, finer = [8.0] * 40, [6.8] * 8
+    alone = find_finest(find_stripes(strips_of_lines(many)))
+    assert alone.line is not None
+    assert alone.line.value == pytest.approx(8.0, rel=0.03)
+    mixed = find_finest(find_stripes(strips_of_lines(many + finer)))
+    assert mixed.line is None
+    assert mixed.few == pytest.approx(6.8, rel=0.05)
+    slivers = find_finest(find_stripes(strips_of_lines([*many, 6.8, 6.8])))
+    assert slivers.line is not None
+
+
+def test_the_sheet_says_why_no_finest_line_is_told(measured: DieResult) -> None:
+    few = replace(measured, finest=replace(measured.finest, line=None, few=3.0))
+    assert "finest_line" not in few.findings()
+    assert any("too few to be measured" in note and "4.5 um" in note for note in few.notes)

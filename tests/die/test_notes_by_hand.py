@@ -49,7 +49,7 @@ WRONG = {
     "[[region]]\npolygon = 3": "list of points",
     "region = 3": "no list of tables",
     "[[marking]]\nplace = [1, 2]": "no text",
-    "[[mark]]\ntext = 'x'": "neither region nor marking",
+    "[[mark]]\ntext = 'x'": "none of region, marking",
     "[[region": "chip.toml",
     '{"type": "Feature"}': "no GeoJSON FeatureCollection",
     '{"type": "FeatureCollection", "features": [3]}': "no feature",

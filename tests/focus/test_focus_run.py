@@ -15,7 +15,7 @@ from glassay.bench.measuring.joined import focus_run_with_edges
 from glassay.cli import program
 from glassay.errors import NotMeasurable
 from glassay.focus import FocusResult, depth_at, find_peak, measure_focus_run, quality_at
-from glassay.imaging.tone import FloatImage, linear_table
+from glassay.imaging.tone import OTHER_TONES, FloatImage, linear_table
 from glassay.quantity import Quantity
 from glassay.simulate import Camera, ClipPlan, FocusRun, Optics, Pose, SlantedSquare, Texture
 from glassay.simulate import film as film_clip
@@ -106,6 +106,22 @@ def test_quality_is_the_contrast_that_edges_keep_in_the_sharpest_photo() -> None
     assert found.quality.value == pytest.approx(lens, abs=0.06)
     assert found.quality.value < lens
     assert measured("texture").quality is None
+
+
+def test_contrast_that_edges_keep_holds_under_curves_that_nobody_stated() -> None:
+    frames = frames_of("square")[2:20:2]
+    known = focus_run_with_edges(frames).quality
+    assumed = focus_run_with_edges(frames, other_tones=OTHER_TONES).quality
+    assert known is not None
+    assert assumed is not None
+    assert assumed.value == known.value
+    low, high = assumed.interval
+    for curve in OTHER_TONES:
+        relit = [np.asarray(curve(frame), dtype=np.float32) for frame in frames]
+        other = focus_run_with_edges(relit).quality
+        assert other is not None
+        assert low - known.expanded <= other.value <= high + known.expanded
+    assert assumed.u > 2 * known.u
 
 
 def test_what_a_run_keeps_answers_for_other_frequencies() -> None:

@@ -79,7 +79,7 @@ def test_the_stripes_of_a_screen_are_no_mosaic() -> None:
     assert "mosaic_period_x" not in found.findings()
 
 
-@pytest.mark.parametrize("turn_deg", [0.0, 8.0])
+@pytest.mark.parametrize("turn_deg", [0.0, 8.0, 90.0])
 def test_a_hexagonal_lattice_has_one_pitch_from_neighbour_to_neighbour(turn_deg: float) -> None:
     a, (y, x) = 14.3, np.mgrid[0:400, 0:480].astype(np.float64)
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
@@ -94,6 +94,12 @@ def test_a_hexagonal_lattice_has_one_pitch_from_neighbour_to_neighbour(turn_deg:
     assert found.pitch_x.value == pytest.approx(a, rel=TARGET)
     assert found.pitch_y.value == pytest.approx(a, rel=TARGET)
     assert any("hexagonal" in note for note in found.notes)
+    # rows of a hexagonal lattice lie cos 30 deg of a step apart (geometry)
+    across = "column_spacing" if turn_deg == 90 else "row_spacing"
+    along = "row_spacing" if turn_deg == 90 else "column_spacing"
+    spacing = {key: one.quantity.value for key, one in found.findings().items() if "spacing" in key}
+    assert spacing[across] == pytest.approx(a * np.cos(np.pi / 6), rel=TARGET)
+    assert spacing[along] == pytest.approx(a, rel=TARGET)
 
 
 def test_oblong_pixels_have_two_pitches() -> None:

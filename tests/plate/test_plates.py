@@ -24,18 +24,9 @@ from glassay.bench.measuring.run import Progress
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 from glassay.report.parts import Report
-from glassay.report.plate_sheet import (
-    LINE,
-    PRINT,
-    SIZES,
-    Layout,
-    Size,
-    animated,
-    draw_series,
-    draw_sheet,
-    lay_out,
-    text_width,
-)
+from glassay.report.plate_layout import Layout, lay_out
+from glassay.report.plate_sheet import PRINT, SIZES, animated, draw_series, draw_sheet
+from glassay.report.plate_text import LINE, Size, text_width
 from glassay.report.printed import write_summary
 from tests.plate.conftest import PIXEL_UM, Shown, chip_file
 from tests.report.test_printed_report import tool
@@ -274,6 +265,28 @@ def test_the_command_writes_a_plate_and_says_what_is_missing(shown: Shown, tmp_p
     assert "not shown: Glass lamp" in said
     with Image.open(out) as picture:
         assert picture.size == (1920, 1080)
+
+
+def test_stills_for_a_film_show_one_instrument_after_another_and_end_in_the_comparison(
+    shown: Shown, plate: Plate, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert (SIZES["1920x1080"].width, SIZES["1920x1080"].height) == (1920, 1080)
+    assert (SIZES["3840x2160"].width, SIZES["3840x2160"].height) == (3840, 2160)
+    # Drawn small here, which changes nothing in what is shown.
+    monkeypatch.setitem(SIZES, "1920x1080", SMALL_STILL)
+    monkeypatch.setitem(SIZES, "3840x2160", SMALL_STILL)
+    status, said = run(shown.results.bench.folder, "--stills", tmp_path / "film")
+    assert status == 0, said
+    folders = ("1080p-light", "1080p-dark", "4k-light", "4k-dark")
+    made = sorted(path.relative_to(tmp_path / "film") for path in tmp_path.rglob("*.png"))
+    assert made == sorted(Path(f) / f"{n:02}.png" for f in folders for n in (1, 2, 3, 4))
+    for look in ("light", "dark"):
+        stills = [(tmp_path / f"film/1080p-{look}/{n:02}.png").read_bytes() for n in (1, 2, 3, 4)]
+        assert stills[:3] == draw_series(plate, SMALL_STILL, look)
+        assert stills[3] == draw_sheet(plate, SMALL_STILL, look, "grid", ".png")
+        with Image.open(io.BytesIO(stills[3])) as comparison:
+            brightness = np.asarray(comparison.convert("L"))[:3].mean()
+        assert (brightness > 200) == (look == "light")
 
 
 def test_a_blind_plate_keeps_its_key_apart(shown: Shown, tmp_path: Path) -> None:

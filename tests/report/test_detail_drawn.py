@@ -12,7 +12,8 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import assemble
 from glassay.bench.measuring.run import measure_captures
-from glassay.report.curves import Chart, Curve, charts_html, decades
+from glassay.report.curves import Chart, Curve, decades
+from glassay.report.drawing import html_of
 from glassay.report.evidence import CaptureFigures, draw_captures
 from glassay.web.overlay import shapes_of
 
@@ -151,7 +152,7 @@ def test_what_lies_off_a_chart_is_cut_at_its_ends() -> None:
     chart = Chart(
         "a line", "x", "y", (0.0, 1.0), (0.0, 1.0), (curve,), ((0.0, "0"),), ((1.0, "1"),)
     )
-    (points,) = paths(charts_html(chart), "main")
+    (points,) = paths(html_of([chart]), "main")
     assert points.tolist() == [
         [round(chart.x(v), 1), round(chart.y(v), 1)] for v in (0.0, 0.5, 1.0)
     ]

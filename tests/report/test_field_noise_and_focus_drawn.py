@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from glassay.report import evidence_field, evidence_focus, evidence_noise
-from glassay.report.curves import charts_html, even_step
+from glassay.report.curves import even_step
+from glassay.report.drawing import html_of
+from glassay.report.strokes import displacement_arrows
 
 
 @pytest.mark.parametrize(
@@ -36,7 +38,7 @@ def test_even_light_gives_no_lines() -> None:
 
 
 def test_an_arrow_begins_at_its_place_and_ends_where_it_is_moved() -> None:
-    path = evidence_field._arrows(np.array([[10.0, 20.0]]), np.array([[0.5, -0.25]]), 40.0)
+    path = displacement_arrows(np.array([[10.0, 20.0]]), np.array([[0.5, -0.25]]), 40.0)
     assert path.startswith("M10.0 20.0L30.0 10.0")
     enlarged = evidence_field._enlarged(np.array([[3.0, 4.0]]), (480, 640))
     assert enlarged * 5 == pytest.approx(evidence_field.ARROW_SHARE * 640, rel=0.05)
@@ -52,7 +54,7 @@ def test_tiny_variances_stand_in_a_power_of_ten_and_inside_the_chart() -> None:
     chart = evidence_noise._chart(evidence)
     assert "10⁻⁵" in chart.y_label
     assert all(0 <= y <= chart.y_range[1] for curve in chart.curves for y in curve.y)
-    assert "e-" not in re.sub(r"<[^>]*>", "", charts_html(chart))
+    assert "e-" not in re.sub(r"<[^>]*>", "", html_of([chart]))
 
 
 def test_a_focus_run_shades_what_is_sharp_and_a_px_is_alike_both_ways() -> None:

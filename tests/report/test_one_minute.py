@@ -54,7 +54,8 @@ def test_the_first_table_has_at_most_seven_columns_and_no_best_magnification() -
 
 
 def test_a_must_stands_before_any_number_of_wishes() -> None:
-    from glassay.bench.judging.needs import Answer, rank
+    from glassay.bench.judging.need_answers import Answer
+    from glassay.bench.judging.needs import rank
 
     must = Need("must", "must", must=True, standalone=True)
     wishes = [Need(f"w{n}", "wish", standalone=True) for n in range(3)]

@@ -10,7 +10,9 @@ import httpx2
 import pytest
 import uvicorn
 from fastapi.testclient import TestClient
+from playwright.sync_api import Browser
 from tests.report.benches import measured
+from tests.web.browser import chromium
 
 from glassay.web import create_app
 from glassay.web.listening import config_of, listen
@@ -18,6 +20,12 @@ from glassay.web.listening import config_of, listen
 TOKEN = "an-entry-for-tests"
 SCRIPT_KEY = "a-key-for-scripts"
 HOST = "127.0.0.1:8451"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as started:
+        yield started
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -11,7 +11,7 @@ import pytest
 pytest.importorskip("playwright.sync_api")
 
 from playwright.sync_api import Browser, Page, expect
-from tests.web.browser import CHROMIUM, Watched, chromium
+from tests.web.browser import CHROMIUM, Watched
 from tests.web.conftest import Served
 
 from glassay.bench.keeping.marks import read_marks
@@ -25,12 +25,6 @@ NEAR, FAR = re.compile(r"(199|200)\.\d"), re.compile(r"2(49|50)\.\d")
 """160 and 200 px of 1.25 um, pointed at to a px of the screen."""
 
 Serve = Callable[[Path], Served]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
 
 
 class Photo:

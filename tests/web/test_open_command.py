@@ -16,10 +16,14 @@ from click.testing import CliRunner
 from glassay.cli.commands.open import command
 from glassay.errors import Unusable
 
+HEARS_CTRL_C = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+"""A shell starts what runs in its background deaf to it."""
+
 
 def test_the_address_lets_in_until_it_is_stopped(folder: Path) -> None:
-    words = [sys.executable, "-u", "-c", "from glassay.cli import main; main()", "open",
-             str(folder), "--no-browser", "--for-scripts"]  # fmt: skip
+    code = f"{HEARS_CTRL_C}\nfrom glassay.cli import main; main()"
+    words = [sys.executable, "-u", "-c", code, "open", str(folder), "--no-browser",
+             "--for-scripts"]  # fmt: skip
     with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         line = process.stdout.readline()
@@ -61,7 +65,7 @@ try:
 except KeyboardInterrupt:
     sys.exit(130)
 """
-    words = [sys.executable, "-c", code, str(tmp_path)]
+    words = [sys.executable, "-c", HEARS_CTRL_C + code, str(tmp_path)]
     with subprocess.Popen(
         words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -11,7 +10,7 @@ pytest.importorskip("playwright.sync_api")
 
 from playwright.sync_api import Browser, Route, expect
 from tests.bench.slides import draw_slide
-from tests.web.browser import CHROMIUM, Watched, chromium
+from tests.web.browser import CHROMIUM, Watched
 
 from glassay.bench.keeping.filing import start_bench
 from glassay.web.incoming import Incoming
@@ -21,12 +20,6 @@ pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed"),
 ]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
 
 
 def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_path: Path) -> None:

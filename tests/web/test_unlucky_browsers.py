@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -11,7 +11,7 @@ pytest.importorskip("playwright.sync_api")
 
 from playwright.sync_api import Browser, Route, expect
 from tests.bench.slides import draw_slide
-from tests.web.browser import CHROMIUM, Watched, chromium
+from tests.web.browser import CHROMIUM, Watched
 from tests.web.conftest import Running, Served
 
 from glassay.bench.document.read import load_bench
@@ -23,12 +23,6 @@ pytestmark = [
 ]
 
 Serve = Callable[..., Served]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as started:
-        yield started
 
 
 def test_a_workbench_that_is_started_anew_finds_the_text_in_the_form(

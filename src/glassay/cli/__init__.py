@@ -39,6 +39,8 @@ COMMANDS = {
     "match": "two photos of one chip laid over each other: scale ratio, rotation, residual",
     "mosaic": "many photos of one chip as one true picture, with the places of all tiles",
     "die": "a die's size, bond pads, finest line and pitch, from a photo or a bench's chip",
+    "shelf": "the chips of many benches, searched in one place; a wall of dies at one scale",
+    "publish": "a static site of chips: sheets to look at closely, data, archives, checksums",
     "array": "pixel pitch and count of an image sensor from photos of its die; any lattice",
     "field": "evenness of light, distortion and colour fringes across the field",
     "noise": "noise against light, from pairs of exposures",

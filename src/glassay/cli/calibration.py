@@ -57,7 +57,9 @@ def pixel_sizes_um(
 def as_written(size: Quantity, text: str) -> Quantity:
     """The size, known to half its last digit: a rectangular distribution (JCGM 100:2008, 4.3.7)."""
     half = half_last_digit(text) or 0.0
-    return size.with_contribution("digits as written", size.value * half / math.sqrt(3))
+    return size.with_contribution(
+        "digits as written", size.value * half / math.sqrt(3), scope="bench"
+    )
 
 
 def slide_pixel_size(slide: Path, division: str) -> Quantity:

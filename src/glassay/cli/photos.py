@@ -12,6 +12,7 @@ from glassay.cli.single import Box
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import Tone
+from glassay.imaging.tone import parse_tone as tone_of
 
 
 def tone_option(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -25,17 +26,10 @@ def tone_option(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def parse_tone(text: str | None) -> Tone | None:
     """Read `--tone`. Raises `Unusable`."""
-    if text is None or text == "srgb":
-        return None if text is None else "srgb"
-    if text == "linear":
-        return "linear"
     try:
-        exponent = float(text)
-    except ValueError:
-        exponent = 0.0
-    if not 0.2 <= exponent <= 5:
-        raise Unusable(f"--tone {text!r} is not srgb, linear or an exponent between 0.2 and 5")
-    return exponent
+        return None if text is None else tone_of(text)
+    except Unusable as error:
+        raise Unusable(f"--tone {error}") from None
 
 
 def read_photos(paths: Sequence[Path], tone: str | None, box: Box | None) -> list[Photo]:

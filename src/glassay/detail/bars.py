@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from glassay.detail.bars_finding import WORKING_PIXELS, Triplet, find_triplets, without_repeats
 from glassay.detail.bars_finest import ends_abruptly, find_finest
-from glassay.detail.bars_fit import BarContrast, BarFit, Site, fit_bars, read_contrast
+from glassay.detail.bars_fit import Site, fit_bars
 from glassay.detail.bars_labels import element_scores, read_group
 from glassay.detail.bars_layout import (
     Frame,
@@ -27,10 +27,10 @@ from glassay.detail.bars_layout import (
     width_of,
 )
 from glassay.detail.bars_locate import locate_element, shifted
+from glassay.detail.bars_read import is_plausible, read_triplet
 from glassay.detail.bars_result import KINDS, BarResult, Bars, Element
 from glassay.detail.bars_scale import (
     ASSUMED_TOLERANCE,
-    BLUR_SOURCE,
     AxisScale,
     axis_scale,
     pixel_sizes,
@@ -43,16 +43,6 @@ CONTRAST = 0.2
 """Contrast, (bar - space) / (bar + space) in linear light, that an element must have to count as
 resolved unless the user states another: what an observer needs to count bars without effort (common
 practice, no source; the Rayleigh criterion's dip gives 0.15)."""
-
-MADE_OUT = 0.04
-"""Least contrast of an element whose period is used for the scale: below it, uneven ground and
-interpolation pull the fit."""
-
-SURE = 5.0
-"""Least contrast, in its own uncertainty, of an element whose period is used."""
-
-OFF_SERIES = 0.08
-"""Largest departure of a fitted period from its place in the series before the fit is put aside."""
 
 MIN_IN_COLUMN = 3
 """Fewest elements found in each of a layer's two columns: less is a target cut off."""
@@ -75,6 +65,7 @@ def measure_bars(
     full: npt.NDArray[np.bool_] | None = None,
     notes: Sequence[str] = (),
     other_tones: Sequence[Relight] = (),
+    quantization: Mapping[int, Any] | None = None,
 ) -> BarResult:
     """Measure a three-bar target in `image`, linear light (height, width), at any rotation.
 
@@ -83,7 +74,8 @@ def measure_bars(
     resolved when its `contrast` is reached in both directions. `tolerance` is the relative
     half-width within which the target's bar widths are known; `full` marks the pixels at full scale,
     for a note where bars are. Where the tone curve was only assumed, `other_tones` are what the light
-    may be instead (`Photo.other_tones`).
+    may be instead (`Photo.other_tones`); `quantization` are the tables of a JPEG, whose loss of fine
+    bars is in their contrasts' uncertainty.
 
     Raises `NotMeasurable` when no target is found, when it is cut off so that its scale or its
     finest readable element would be a guess, or when nothing says which group is which.
@@ -96,7 +88,9 @@ def measure_bars(
     periods = _axis_periods(part, layout)
     elements = [
         _moved(e, x0, y0)
-        for e in _measure_elements(part, layout, periods, first_group, other_tones)
+        for e in _measure_elements(
+            part, layout, periods, first_group, other_tones, quantization or {}
+        )
     ]
     scales = [_scale(elements, kind, tolerance) for kind in KINDS]
     finest, frequency = find_finest(elements, contrast)
@@ -162,7 +156,7 @@ def _refined(image: FloatImage, triplets: Sequence[Triplet]) -> list[Triplet]:
             across = (t.along[1], -t.along[0])
             site = Site(t.x, t.y, across, t.along, t.period, 2.5 * t.period)
             fit = fit_bars(image, site)
-            if fit is not None and _plausible(fit, site):
+            if fit is not None and is_plausible(fit, site):
                 dx, dy = fit.offset * across[0], fit.offset * across[1]
                 step = (fit.period * across[0], fit.period * across[1])
                 t = Triplet(t.x + dx, t.y + dy, step, t.along, t.length, t.bright)
@@ -268,6 +262,7 @@ def _axes(frame: Frame, kind: str) -> tuple[Unit, Unit]:
 def _measure_elements(
     image: FloatImage, layout: Layout, periods: Mapping[str, float], first_group: int,
     other_tones: Sequence[Relight],
+    quantization: Mapping[int, Any],
 ) -> list[Element]:  # fmt: skip
     elements = []
     found = dict(layout.pairs)
@@ -289,7 +284,10 @@ def _measure_elements(
                 astray[column] = shift
             upright, level = shifted(upright, shift), shifted(level, shift)
         dark_bars = not layout.bright
-        bars = [_measure_bars(image, site, dark_bars, other_tones) for site in (upright, level)]
+        bars = [
+            read_triplet(image, site, dark_bars, other_tones, quantization)
+            for site in (upright, level)
+        ]
         group, number = first_group + index // 6, index % 6 + 1
         elements.append(Element(group, number, frequency_lp_mm(group, number), *bars))
     return elements
@@ -310,37 +308,6 @@ def _site(layout: Layout, index: int, kind: str, periods: Mapping[str, float]) -
     else:
         return None
     return Site(x, y, across, along, periods[kind] * width, 2.5 * periods[other] * width)
-
-
-def _measure_bars(
-    image: FloatImage, site: Site, dark_bars: bool, other_tones: Sequence[Relight]
-) -> Bars:
-    fit = fit_bars(image, site)
-    if fit is not None and _plausible(fit, site):
-        site = shifted(site, (fit.offset * site.across[0], fit.offset * site.across[1]))
-    light = read_contrast(image, site, dark_bars)
-    if light is None:
-        return Bars(site, None, None, None)
-    contrast = Quantity.of(light.contrast, light.contrast_u, "1", "noise")
-    period = None
-    if fit is not None and _plausible(fit, site) and light.contrast > max(
-        MADE_OUT, SURE * light.contrast_u
-    ):  # fmt: skip
-        period = Quantity.of(fit.period, fit.period_u, "px", "fit").with_contribution(
-            BLUR_SOURCE, fit.model_u
-        )
-    return Bars(site, light, contrast, period, tuple(_under(tone, light) for tone in other_tones))
-
-
-def _under(relight: Relight, light: BarContrast) -> float:
-    """The contrast of bars under another tone curve, with the sign of the contrast as read."""
-    bar, space = relight(np.maximum([light.bar, light.space], 0.0))
-    return math.copysign(abs(bar - space) / max(bar + space, 1e-12), light.contrast)
-
-
-def _plausible(fit: BarFit, site: Site) -> bool:
-    near = abs(fit.period / site.period - 1) < OFF_SERIES and abs(fit.offset) < 0.3 * site.period
-    return near and abs(fit.amplitude) > 6 * fit.amplitude_u
 
 
 def _scale(elements: Sequence[Element], kind: str, tolerance: float) -> AxisScale:

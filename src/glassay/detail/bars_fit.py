@@ -1,4 +1,4 @@
-"""One triplet of bars, measured: period to a hundredth of a pixel, and contrast, from raw pixels."""
+"""One triplet of bars, fitted: its period to a hundredth of a pixel, from raw pixels."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 from scipy.special import erf
 
-from glassay.detail.edge_spline import SplineFit
 from glassay.imaging.tone import FloatImage
 
 Float = npt.NDArray[np.float64]
@@ -42,10 +41,6 @@ TABLE = 449
 HALO_BLURS, MAX_HALO = 3.0, 0.35
 """The blur is a Gaussian and, around it, a halo so many times as wide with at most this share: what
 diffraction, defocus and flare add to a Gaussian's tails."""
-
-PARABOLA_NOISE = 1.5
-"""Noise of a parabola's middle over that of the mean of the same values: the root of 9/4 (least
-squares of 1 and x^2 over an even stretch)."""
 
 _SQRT2 = math.sqrt(2)
 
@@ -82,29 +77,16 @@ class BarFit:
 
 
 @dataclass(frozen=True)
-class BarContrast:
-    """Mean light on bars and in spaces, the contrast (bar - space) / (bar + space) and its u.
+class Pixels:
+    """Pixels near a triplet: places across and along, px of the photo, light, and the reduction."""
 
-    `position` (in periods from the middle) and `profile` are the light across the bars.
-    """
-
-    bar: float
-    space: float
-    contrast: float
-    contrast_u: float
-    position: Float
-    profile: Float
-
-
-@dataclass(frozen=True)
-class _Pixels:
     u: Float
     v: Float
     value: Float
     scale: int
 
 
-def _gather(image: FloatImage, site: Site) -> _Pixels | None:
+def pixels_around(image: FloatImage, site: Site) -> Pixels | None:
     """Pixels around a triplet with their coordinates across and along, in px of the photo."""
     width = site.period / 2
     reach_u, reach_v = REACH_WIDTHS * width, max(LENGTH_SHARE * site.length / 2, 0.6)
@@ -130,7 +112,7 @@ def _gather(image: FloatImage, site: Site) -> _Pixels | None:
     inside = (np.abs(u) <= reach_u) & (np.abs(v) <= reach_v)
     if inside.sum() < 12:  # never for periods of 1.8 px and more
         return None
-    return _Pixels(u[inside], v[inside], part[inside].astype(np.float64), factor)
+    return Pixels(u[inside], v[inside], part[inside].astype(np.float64), factor)
 
 
 def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
@@ -139,7 +121,7 @@ def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
     None when part of the triplet lies outside the picture or the fit finds no bars there. The
     uncertainty follows from the scatter of the residuals, with at least `PERIOD_FLOOR_PX`.
     """
-    pixels = _gather(image, site)
+    pixels = pixels_around(image, site)
     if pixels is None:
         return None
     u, value = pixels.u, pixels.value
@@ -193,42 +175,3 @@ def _solve(basis: Float, value: Float) -> Float:
     normal = basis.T @ basis
     normal[np.diag_indices(4)] *= 1 + 1e-12
     return np.asarray(np.linalg.solve(normal, basis.T @ value))
-
-
-def read_contrast(image: FloatImage, site: Site, dark_bars: bool = False) -> BarContrast | None:
-    """Contrast of the triplet at `site`, whether or not its bars can be made out.
-
-    Light is read in the middle of the bars and of the two spaces between them, from a quarter of a
-    width to either side, not at whatever maximum and minimum noise may have; beyond the limit of
-    resolution the contrast may come out negative, as it truly can. None when it lies outside the
-    picture.
-    """
-    pixels = _gather(image, site)
-    if pixels is None:
-        return None
-    half = math.floor(REACH_WIDTHS * site.period / 2 / pixels.scale * 4) / 4
-    u = pixels.u / pixels.scale
-    inside = np.abs(u) < half
-    period = site.period / pixels.scale
-    strip = np.zeros(int(inside.sum()), np.intp)
-    fit = SplineFit(u[inside], pixels.value[inside], strip, half)
-    profile, position = fit.at_nodes(fit.coefficients), fit.position / period
-    noise = float(np.sqrt((fit.residual**2).sum() / max(len(strip) - 0.5 * len(profile), 4)))
-    density = len(strip) / (2 * half) * period  # px of the picture for each period
-    bar = float(np.mean([_light_at(position, profile, at) for at in (-1, 0, 1)]))
-    space = float(np.mean([_light_at(position, profile, at) for at in (-0.5, 0.5)]))
-    total = max(abs(bar + space), 1e-12)
-    bar_u = PARABOLA_NOISE * noise / math.sqrt(max(3 * 0.25 * density, 1))
-    space_u = PARABOLA_NOISE * noise / math.sqrt(max(2 * 0.25 * density, 1))
-    contrast_u = 2 * math.hypot(space * bar_u, bar * space_u) / total**2
-    contrast = (bar - space) / total * (-1 if dark_bars else 1)
-    return BarContrast(bar, space, contrast, contrast_u, position, profile)
-
-
-def _light_at(position: Float, profile: Float, at: float) -> float:
-    """Light in the middle of a bar or space: that of the parabola through an eighth of a period to
-    either side. A mean over the same stretch of a sine is 10 % short of its top, the parabola 0.1 %
-    (`1 - (9/4 m0 - 15/4 m2)` with the moments of a cosine over that stretch)."""
-    step = np.linspace(-1, 1, 17)
-    values = np.interp(at + 0.125 * step, position, profile)
-    return float(np.polynomial.polynomial.polyfit(step, values, 2)[0])

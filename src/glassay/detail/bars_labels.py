@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.bars_fit import Site, fit_bars, read_contrast
+from glassay.detail.bars_contrast import read_contrast
+from glassay.detail.bars_fit import Site, fit_bars
 from glassay.detail.bars_layout import Frame, Layout, Pair, width_of
 from glassay.detail.bars_numerals import NUMERAL_WIDTHS, Reading, Region, read_numeral
 from glassay.imaging.tone import FloatImage

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from glassay.detail.bars_fit import BarContrast, Site
+from glassay.detail.bars_contrast import BarContrast
+from glassay.detail.bars_fit import Site
 from glassay.detail.bars_layout import Frame
 from glassay.detail.bars_scale import AxisScale
 from glassay.finding import Finding

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import find_peaks
 
+from glassay.detail.across_field import zone_at
 from glassay.detail.edge_finding import (
     HALO_PX,
     MIN_LENGTH_PX,
@@ -211,7 +212,7 @@ def _measure_one(
     line = _shifted(placement.line, *origin)
     toned = under_other_tones(samples, placement.line, clearing.half_width, other_tones)
     return Edge(
-        line, clearing.length, _direction(line), _zone(line, shape), spread, placement,
+        line, clearing.length, _direction(line), zone_at(line.x, line.y, shape), spread, placement,
         with_tone(frequency_50, [t.frequency_50 for t in toned]),
         None if frequency_10 is None else with_tone(frequency_10, [t.frequency_10 for t in toned]),
         with_tone(
@@ -329,12 +330,6 @@ def _shifted(line: EdgeLine, x0: int, y0: int) -> EdgeLine:
 def _direction(line: EdgeLine) -> str:
     along_x = abs(math.degrees(math.atan2(abs(math.sin(line.normal)), abs(math.cos(line.normal)))))
     return "x" if along_x <= 30 else "y" if along_x >= 60 else "diagonal"
-
-
-def _zone(line: EdgeLine, shape: tuple[int, ...]) -> str:
-    dx, dy = line.x - (shape[1] - 1) / 2, line.y - (shape[0] - 1) / 2
-    share = math.hypot(dx, dy) / (math.hypot(shape[0], shape[1]) / 2)
-    return "centre" if share < 1 / 3 else "middle" if share < 2 / 3 else "corner"
 
 
 def _covers(one: Edge, other: Edge) -> bool:

@@ -94,9 +94,12 @@ class Rejected(Exception):
 
 
 def find_candidates(
-    image: FloatImage, limit: int, is_wanted: Callable[[EdgeLine, float], bool] = lambda *_: True
-) -> list[Candidate]:
+    image: FloatImage, limit: int, is_wanted: Callable[[EdgeLine, float], bool] = lambda *_: True,
+    shortest: float = MIN_LENGTH_PX, longest: float = PIECE_PX,
+) -> list[Candidate]:  # fmt: skip
     """The most promising edges of a linear-light `image` (height, width), at most about `limit`.
+
+    None is shorter than `shortest` px; those longer than `longest` px are cut.
 
     They are taken evenly from a 3 x 3 division of the field and from directions across x and
     across y, so that a photo full of edges in one place does not hide the rest. Only those count
@@ -105,8 +108,8 @@ def find_candidates(
     segments: list[Float] = []
     reduction = max(1, math.ceil(math.sqrt(image.size / SEARCH_PIXELS)))
     for factor in (reduction, 3 * reduction):  # the coarser one sees edges that are very soft
-        segments.extend(_segments(image, factor))
-    pieces = [piece for segment in segments for piece in _cut(segment)]
+        segments.extend(_segments(image, factor, shortest))
+    pieces = [piece for segment in segments for piece in _cut(segment, longest)]
     if not pieces:
         return []
     candidates = [
@@ -116,7 +119,7 @@ def find_candidates(
     return _spread_over_field(candidates, image.shape, limit)
 
 
-def _segments(image: FloatImage, factor: int) -> list[Float]:
+def _segments(image: FloatImage, factor: int, shortest: float) -> list[Float]:
     height, width = image.shape[0] // factor, image.shape[1] // factor
     if min(height, width) < 8:
         return []
@@ -133,12 +136,12 @@ def _segments(image: FloatImage, factor: int) -> list[Float]:
         return []
     ends = (found.reshape(-1, 4).astype(np.float64) + 0.5) * factor - 0.5
     length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
-    return list(ends[length >= MIN_LENGTH_PX])
+    return list(ends[length >= shortest])
 
 
-def _cut(segment: Float) -> list[Float]:
+def _cut(segment: Float, longest: float) -> list[Float]:
     start, end = segment[:2], segment[2:]
-    count = max(1, round(float(np.hypot(*(end - start))) / PIECE_PX))
+    count = max(1, round(float(np.hypot(*(end - start))) / longest))
     cuts = [start + (end - start) * k / count for k in range(count + 1)]
     return [np.concatenate([a, b]) for a, b in pairwise(cuts)]
 

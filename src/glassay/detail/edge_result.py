@@ -152,11 +152,12 @@ class EdgeResponse:
                 ("frequency_10", self.frequency_10),
             ):
                 if value is not None:
-                    out[f"{key}_object"] = Finding(_per_um(value, self.pixel_size), METHOD)
+                    out[f"{key}_object"] = Finding(per_um(value, self.pixel_size), METHOD)
             width = combine(lambda w, p: w * p, (self.width, self.pixel_size), "um")
             out["edge_width_10_90_object"] = Finding(width, METHOD)
         return out
 
 
-def _per_um(frequency: Quantity, pixel_size: Quantity) -> Quantity:
+def per_um(frequency: Quantity, pixel_size: Quantity) -> Quantity:
+    """A frequency in cycles/px as one on the object, cycles/um."""
     return combine(lambda f, p: f / p, (frequency, pixel_size), "cycles/um")

@@ -23,7 +23,14 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.response_model import FREQUENCY, Posterior, draw, processing_share
+from glassay.detail.response_model import (
+    FREQUENCY,
+    Misfit,
+    Posterior,
+    best_near,
+    draw,
+    processing_share,
+)
 from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
@@ -129,35 +136,46 @@ def response_of_lines(
         )
     rows = _Lines.of(light, segments, division_px)
     fold, steps = _folded(rows), _steps(rows)
-    posterior = _fit(fold, steps, division_px)
+    posterior = draw(*_told_by(fold, steps, division_px))
     if steps and posterior.misfit > MAX_MISFIT:  # their ends may be rounded, or stand on something
         steps = []
-        posterior = _fit(fold, steps, division_px)
+        posterior = draw(*_told_by(fold, steps, division_px))
         width = np.exp(posterior.parameters[:, 5])
         if width.std() > MOST_VAGUE_WIDTH * np.median(width):
             raise NotMeasurable(
                 "the lines' ends are no plain steps, and their shape alone does not tell their width"
             )
-    others = [
-        _under(replace(rows, value=relight(rows.value)), bool(steps), posterior)
-        for relight in other_tones
-    ]
+    changes = _changes(rows, bool(steps), posterior, other_tones)
     share = processing_share(jpeg_quality)
-    return _result(posterior, fold, steps, rows, division_px, share, others)
+    return _result(posterior, fold, steps, rows, division_px, share, changes)
 
 
 Places = tuple[float, float]
 """Where the modulation falls to 50 and to 10 %, cycles/px; NaN where it does not."""
 
 
-def _under(rows: _Lines, with_ends: bool, usual: Posterior) -> Places:
-    """What the same lines say when their light is another."""
+def _changes(
+    rows: _Lines, with_ends: bool, usual: Posterior, other_tones: Sequence[Relight]
+) -> list[Places]:
+    """By which factors the places move where the light is another."""
+    if not other_tones:
+        return []
+    before = _places(rows, with_ends, usual)
+    others = [
+        _places(replace(rows, value=relight(rows.value)), with_ends, usual)
+        for relight in other_tones
+    ]
+    return [(half / before[0], tenth / before[1]) for half, tenth in others]
+
+
+def _places(rows: _Lines, with_ends: bool, usual: Posterior) -> Places:
+    """What the lines say at the likeliest parameters."""
     try:
         steps = _steps(rows) if with_ends else []
-        posterior = _fit(_folded(rows), steps, rows.division, usual)
+        best = best_near(*_told_by(_folded(rows), steps, rows.division), usual)
     except NotMeasurable:
         return math.nan, math.nan
-    half, tenth = (float(np.nanmedian(posterior.frequency_at(level))) for level in (0.5, 0.1))
+    half, tenth = (float(best.frequency_at(level)[0]) for level in (0.5, 0.1))
     return half, tenth
 
 
@@ -426,44 +444,49 @@ def _step_kernel(place: Float) -> Float:
     return kernel
 
 
-def _fit(
-    fold: _Fold, steps: list[_Step], division: float, like: Posterior | None = None
-) -> Posterior:
-    kernels = [_step_kernel(step.place) for step in steps]
+def _told_by(fold: _Fold, steps: list[_Step], division: float) -> tuple[Misfit, int, Float, Float]:
+    """What the fold and the steps say of a response: misfit, number of data, and the priors of the
+    lines' width (ln of its share) and of the stretch (ln) as `response_model.draw` takes them."""
+    kernels = [_step_kernel(step.place).T for step in steps]
     data = len(fold.frequency) + sum(len(step.place) for step in steps)
+    at_harmonics = _interpolation(fold.frequency)
 
     def misfit(curves: Float, more: Float) -> Float:
         width = np.exp(more[:, 0])
-        at = np.stack([np.interp(fold.frequency, FREQUENCY, curve) for curve in curves])
-        model = at * np.sinc(np.outer(width, fold.frequency) * division)
-        chi = _left_over(model[:, :, None], fold.amplitude, fold.error)
+        model = (curves @ at_harmonics) * np.sinc(np.outer(width, fold.frequency) * division)
+        chi = _left_over([model], fold.amplitude, fold.error)
         for step, kernel in zip(steps, kernels, strict=True):
             # A response stretched along the lines: E(t) of M(f / q) is E(q t).
             stretch = np.exp(more[:, 1])
-            edge = curves @ kernel.T
+            edge = curves @ kernel
             slope = np.gradient(edge, step.place, axis=1)
             edge = edge + slope * step.place * (stretch[:, None] - 1)
             # The end's own place and the levels either side are free.
-            free = [edge, np.ones_like(edge), slope]
-            chi = chi + _left_over(np.stack(free, axis=2), step.value, step.error)
+            chi = chi + _left_over([edge, np.ones_like(edge), slope], step.value, step.error)
         return chi
 
     # The neighbouring bins of an edge spread share their pixels' noise in part only: no correction.
     middle, width = np.array([LINE_SHARE, 0.0]), np.array([LINE_SHARE_WIDTH, ANISOTROPY])
-    return draw(misfit, data, middle, width, like=like)
+    return misfit, data, middle, width
 
 
-def _left_over(design: Float, value: Float, error: Float) -> Float:
-    """Weighted square residuals of `value` (n) about the best mix of columns: design (m, n, p)."""
-    weighted = design / error[None, :, None]
+def _interpolation(frequency: Float) -> Float:
+    """Matrix (grid, n) by which curves on `FREQUENCY` are interpolated linearly at `frequency`."""
+    units = np.eye(len(FREQUENCY))
+    return np.stack([np.interp(frequency, FREQUENCY, unit) for unit in units])
+
+
+def _left_over(columns: Sequence[Float], value: Float, error: Float) -> Float:
+    """Weighted square residuals of `value` (n) about the best mix of `columns`, each (m, n)."""
+    weighted = np.stack([column / error for column in columns], axis=1)  # (m, columns, n)
     target = value / error
-    normal = np.einsum("mnp,mnq->mpq", weighted, weighted)
-    size = np.trace(normal, axis1=1, axis2=2) * 1e-10 + 1e-6
-    normal = normal + size[:, None, None] * np.eye(design.shape[2])
-    right = np.einsum("mnp,n->mp", weighted, target)
-    mix = np.linalg.solve(normal, right[..., None])[..., 0]
-    residual = target - np.einsum("mnp,mp->mn", weighted, mix)
-    return np.asarray((residual**2).sum(axis=1))
+    normal = weighted @ weighted.transpose(0, 2, 1)
+    ridge = np.trace(normal, axis1=1, axis2=2) * 1e-10 + 1e-6
+    right = weighted @ target
+    solved = normal + ridge[:, None, None] * np.eye(len(columns))
+    mix = np.linalg.solve(solved, right[..., None])[..., 0]
+    left = target @ target - (right * mix).sum(axis=1) - ridge * (mix**2).sum(axis=1)
+    return np.asarray(np.maximum(left, 0.0))
 
 
 def _result(
@@ -473,14 +496,14 @@ def _result(
     rows: _Lines,
     division: float,
     share: float,
-    others: Sequence[Places],
+    changes: Sequence[Places],
 ) -> LineResponse:
     if posterior.misfit > MAX_MISFIT:
         raise NotMeasurable(
             "the lines are no plain bars (rims, grooves or shadows): their response cannot be told"
         )
-    half = _quantity(posterior.frequency_at(0.5), share, [half for half, _ in others])
-    tenth = _quantity(posterior.frequency_at(0.1), share, [tenth for _, tenth in others])
+    half = _quantity(posterior.frequency_at(0.5), share, [half for half, _ in changes])
+    tenth = _quantity(posterior.frequency_at(0.1), share, [tenth for _, tenth in changes])
     if half is None or half.relative > MOST_VAGUE:
         raise NotMeasurable(
             "the lines are wider than they tell: response and width cannot be told apart"
@@ -503,7 +526,7 @@ def _result(
     )  # fmt: skip
 
 
-def _quantity(draws: Float, share: float, others: Sequence[float]) -> Quantity | None:
+def _quantity(draws: Float, share: float, changes: Sequence[float]) -> Quantity | None:
     """Median and half the central 68 % of draws; None where a tenth of them have no such place."""
     known = draws[np.isfinite(draws)]
     if len(known) < 0.9 * len(draws):
@@ -511,4 +534,4 @@ def _quantity(draws: Float, share: float, others: Sequence[float]) -> Quantity |
     low, middle, high = np.percentile(known, [15.87, 50, 84.13])
     found = Quantity.of(float(middle), float((high - low) / 2), "cycles/px", METHOD)
     found = found.with_contribution("compression and firmware", share * float(middle))
-    return with_tone(found, others)
+    return with_tone(found, [float(middle) * change for change in changes])

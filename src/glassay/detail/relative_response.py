@@ -60,6 +60,7 @@ MOST_QUANTISED = 0.5
 """Bands whose root mean square coefficient is below this many quantisation steps are left out: most of
 their coefficients were rounded to nothing, which looks like a softer lens."""
 MOST_VAGUE = 0.3
+"""Relative standard uncertainty above which nothing is told, as for edges."""
 
 
 @dataclass(frozen=True)

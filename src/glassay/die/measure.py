@@ -23,7 +23,7 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity, combine
 
 METHOD = "die in one picture"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 FEWEST_LINES = 12
@@ -37,7 +37,8 @@ ROWS_AGREE = 0.003
 class DieResult:
     """A die in one picture. Lengths of `outline`, `pads` and `rows` are px of the die from its top
     left corner; the properties give them in `unit`: "um", or "px" where no pixel size was stated.
-    `told_um` is the finest line that the instrument tells, as it was stated."""
+    `told_um` is the finest line that the instrument tells, as it was stated. `by_hand` says what a
+    person corrected (see `glassay.die.by_hand`), `line_by_hand` is the finest line so read, um."""
 
     outline: Outline
     pads: tuple[Pad, ...]
@@ -45,6 +46,8 @@ class DieResult:
     finest: Finest
     pixel_size: Quantity | None
     told_um: float | None = None
+    by_hand: tuple[str, ...] = ()
+    line_by_hand: Quantity | None = None
 
     @property
     def unit(self) -> str:
@@ -111,6 +114,8 @@ class DieResult:
     def notes(self) -> tuple[str, ...]:
         """What was assumed, and what a reader must know beside the numbers."""
         out = [*self.outline.notes]
+        if self.by_hand:
+            out.append(f"corrected by hand: {'; '.join(self.by_hand)}")
         if self.pixel_size is None:
             out.append("no --pixel-size was given: lengths are in px of the middle of the photo")
         hidden = [
@@ -123,13 +128,19 @@ class DieResult:
         if not self.pads:
             out.append("no rows of bright pads were found along the rim")
         out += self._rows_said()
+        if self.finest.few is not None and self.line_by_hand is None:
+            few = self._about(self.finest.few)
+            out.append(f"finest line: none is told: a few lines of about {few} are finer than those of"
+                       " which there are many, and too few to be measured")  # fmt: skip
         if self.finest.at_limit:
-            limit = f"{self.finest.limit or 0.0:.2g} px" if self.pixel_size is None else (
-                f"{(self.finest.limit or 0.0) * self.per_px:.2g} um")  # fmt: skip
+            limit = self._about(self.finest.limit or 0.0)
             out.append(f"finest line: no finer than {limit} could be seen in this picture, and there"
                        " are lines that are as fine as that or finer")  # fmt: skip
         out += self.finest.notes
         return tuple(out)
+
+    def _about(self, px: float) -> str:
+        return f"{px * self.per_px:.2g} {self.unit}"
 
     def _rows_said(self) -> list[str]:
         out = []
@@ -152,7 +163,7 @@ class DieResult:
             "width": Finding(self.width, METHOD),
             "height": Finding(self.height, METHOD),
             "tilt": Finding(self.outline.tilt, METHOD),
-            "pads": Finding(len(self.pads), "bright rectangles in rows"),
+            "pads": Finding(len(self.pads), "bright rectangles in rows" + self._pads_by_hand()),
         }
         pitch = self.pad_pitch
         if pitch is not None:
@@ -161,6 +172,8 @@ class DieResult:
                          ("pitch", self.finest.pitch)):  # fmt: skip
             if px is not None:
                 out[f"finest_{name}"] = Finding(self.length(px), "edges in strips of the die")
+        if self.line_by_hand is not None:
+            out["finest_line"] = Finding(self.line_by_hand, "read by hand in the picture")
         for name, limit in (("line", self.finest.limit), ("pitch", self.finest.limit_pitch)):
             if limit is not None:
                 value = Quantity(limit * self.per_px, self.unit)
@@ -168,6 +181,9 @@ class DieResult:
         if self.outline.distortion is not None:
             out["distortion"] = Finding(self.outline.distortion, "bow of the four sides")
         return out
+
+    def _pads_by_hand(self) -> str:
+        return ", corrected by hand" if any("pad" in said for said in self.by_hand) else ""
 
     def beside(self) -> dict[str, Any]:
         """Plain data beside the findings: outline (photo px), pads and rows (in `unit`), process."""
@@ -179,7 +195,8 @@ class DieResult:
             "pads": [
                 {"number": pad.number, "side": pad.side, "row": pad.row,
                  "place": [round(pad.x * per, 3), round(pad.y * per, 3)],
-                 "size": [round(pad.width * per, 3), round(pad.height * per, 3)]}
+                 "size": [round(pad.width * per, 3), round(pad.height * per, 3)],
+                 **({"by": "hand"} if pad.by_hand else {})}
                 for pad in self.pads
             ],
             "rows": [

@@ -38,6 +38,7 @@ FEWEST = 3
 NEAR_RIM = 0.15
 """How far into a die, parts of its shorter side, or `NEAR_PADS` pads if that is more, a row lies."""
 NEAR_PADS = 3.0
+"""The same in pads: two rows deep, and a gap between them."""
 
 ON_GRID = 0.06
 """How far from whole steps of a row its pads may lie, in steps."""
@@ -57,8 +58,8 @@ SEEDS = 300
 
 @dataclass(frozen=True)
 class Pad:
-    """A pad: its number, the side along which its row runs, the row (0 the outermost), and where it
-    is, px of the die from its top left corner."""
+    """A pad: its number, the side along which its row runs, the row (0 the outermost), where it is, px
+    of the die from its top left corner, and whether a person put it there."""
 
     number: int
     side: Side
@@ -67,6 +68,7 @@ class Pad:
     y: float
     width: float
     height: float
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
         more = _filled(level, side, row, typical)
         filled.append((side, more))
         typical += [spot for spot in more if spot not in row]
-    return _numbered(filled, width, height)
+    return numbered(filled, width, height)
 
 
 def _typical(spots: Sequence[Spot]) -> Spot:
@@ -128,7 +130,8 @@ def _alike(one: Spot, other: Spot) -> bool:
     )
 
 
-def _distance(spot: Spot, side: Side, width: float, height: float) -> float:
+def distance(spot: Spot, side: Side, width: float, height: float) -> float:
+    """How far the middle of a rectangle lies from a side, px."""
     return {"left": spot.x, "right": width - spot.x, "top": spot.y, "bottom": height - spot.y}[side]
 
 
@@ -160,15 +163,15 @@ def _strength(row: Sequence[Spot]) -> float:
 
 def _strongest(spots: Sequence[Spot], side: Side, width: float, height: float) -> list[Spot]:
     """The row along a side whose contrasts add up to most, in order along it; empty below `FEWEST`."""
-    near = sorted(spots, key=lambda s: _distance(s, side, width, height))
+    near = sorted(spots, key=lambda s: distance(s, side, width, height))
     best: list[Spot] = []
     for first in near:
         size = min(first.width, first.height)
-        start = _distance(first, side, width, height)
+        start = distance(first, side, width, height)
         if start > max(NEAR_RIM * min(width, height), NEAR_PADS * size):
             break
         row = _side_by_side([
-            s for s in near if 0 <= _distance(s, side, width, height) - start < SAME_DISTANCE * size
+            s for s in near if 0 <= distance(s, side, width, height) - start < SAME_DISTANCE * size
         ], side)  # fmt: skip
         if len(row) >= FEWEST and _strength(row) > _strength(best):
             best = row
@@ -271,17 +274,16 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
     return sorted(out, key=lambda s: _along(s, side))
 
 
-def _numbered(
+def numbered(
     rows: Sequence[tuple[Side, list[Spot]]], width: float, height: float
 ) -> tuple[list[Pad], list[Row]]:
+    """Rows in order from the rim, and their pads with numbers, on a die of this size (px)."""
     pads: list[Pad] = []
     told: list[Row] = []
     for side in SIDES:
         mine = [row for where, row in rows if where == side]
-        mine.sort(
-            key=lambda row: float(np.median([_distance(s, side, width, height) for s in row]))
-        )
-        told += [_row(side, number, row) for number, row in enumerate(mine)]
+        mine.sort(key=lambda row: float(np.median([distance(s, side, width, height) for s in row])))
+        told += [row_of(side, number, row) for number, row in enumerate(mine)]
         spots = [(spot, number) for number, row in enumerate(mine) for spot in row]
         backwards = side in ("right", "top")
         spots.sort(key=lambda one: _along(one[0], side) * (-1 if backwards else 1))
@@ -290,7 +292,10 @@ def _numbered(
     return pads, told
 
 
-def _row(side: Side, number: int, row: list[Spot]) -> Row:
+def row_of(side: Side, number: int, row: Sequence[Spot]) -> Row:
+    """What a row is: its pitch, where it has one, by regression on whole steps."""
+    if len(row) < FEWEST:
+        return Row(side, number, len(row), None, 0)
     places = np.array([_along(spot, side) for spot in row])
     grid = _grid(places)
     if grid is None:

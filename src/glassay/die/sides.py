@@ -30,6 +30,7 @@ PIECES = 64
 """Pieces into which a side is cut; wires cross some of them."""
 
 FEWEST_PIECES = 12
+"""A side and its bow have three unknowns: four pieces for each."""
 
 LEAST_SUPPORT = 0.5
 """Part of the pieces of a side in which its edge must be seen. Bond wires cross up to a third."""

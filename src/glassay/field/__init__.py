@@ -1,8 +1,11 @@
 """What changes across the field: light and colour, geometric distortion, lateral colour."""
 
-from glassay.field.colour import LateralColour, measure_lateral_colour
-from glassay.field.distortion import Distortion, GridView, RulingView, measure_distortion
-from glassay.field.evenness import Evenness, flat_correction, measure_evenness
+from glassay.field.colour import measure_lateral_colour
+from glassay.field.colour_result import LateralColour
+from glassay.field.distortion import Distortion, measure_distortion
+from glassay.field.distortion_fit import GridView, RulingView
+from glassay.field.evenness import flat_correction, measure_evenness
+from glassay.field.evenness_result import Evenness
 from glassay.field.views import grid_view, ruling_view
 from glassay.field.whole import PARTS, FieldPhoto, FieldResult, Part, measure_field
 

@@ -18,21 +18,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
-from glassay.finding import Finding
+from glassay.field.colour_result import PLAIN, ColourField, LateralColour, Processing, basis
 from glassay.fitting import block_mean, scatter
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity, combine
+from glassay.quantity import Quantity
 
 Array = npt.NDArray[np.float64]
 
-METHOD = "red and blue against green along edges"
 
 SMOOTHING_PX = (4.0, 2.5)
 """Gaussians of the passes. The first catches displacements of some px; the last is wide enough that
@@ -62,16 +60,6 @@ MOST_PIXELS = 3_000_000
 """Larger photos are averaged over blocks first: 3 million px fix a lens' field to 0.01 px."""
 
 
-@dataclass(frozen=True, slots=True)
-class Processing:
-    """What a camera's processing leaves open: relative, and in px where there is no displacement."""
-
-    share: float
-    px: float
-
-
-PLAIN = Processing(0.02, 0.01)
-"""Demosaiced and stored without loss: simulated grids and dots were off by 0 to 1.5 %."""
 COMPRESSED = Processing(0.08, 0.2)
 """Chroma at half resolution and coarsely rounded (JPEG): simulated grids and dots at qualities 75
 and 92 came out 3 to 6 % short where displacements were about 1 px; of 0.35 px all was left at
@@ -79,113 +67,6 @@ quality 92, half at 80 and nothing at 70."""
 USUAL_PX = (1.0, 1.0, 5.0, 0.3, 1.0)
 """What shift x, shift y, s, t, k may be before anything is measured, px at the corner (common
 practice, no source): keeps what a ruled scale, with edges in one direction, cannot tell, bounded."""
-
-
-@dataclass(frozen=True)
-class ColourField:
-    """Displacement of one colour against green.
-
-    `terms` are shift x, shift y, s, t and k in px, for radii in half diagonals; `covariance` theirs.
-    """
-
-    terms: Array
-    covariance: Array
-    processing: Processing = PLAIN
-
-    def radial(self, radius: float) -> Quantity:
-        """Mean displacement along the radius over a circle of this radius (half diagonals), px."""
-        return self._quantity(np.array([0, 0, radius, 0, radius**3]))
-
-    def tangential(self, radius: float) -> Quantity:
-        """Mean displacement across the radius over such a circle, px (clockwise as seen)."""
-        return self._quantity(np.array([0, 0, 0, radius, 0]))
-
-    @property
-    def centre(self) -> Quantity:
-        """Length of the displacement at the picture's middle, px."""
-        x, y = (float(v) for v in self.terms[:2])
-        length = math.hypot(x, y)
-        way = np.array([x, y]) / length if length else np.array([1.0, 0.0])
-        return self._with_processing(length, math.sqrt(way @ self.covariance[:2, :2] @ way))
-
-    def at(self, places: Array) -> Array:
-        """Displacement (n, 2) px at places (n, 2) from the middle in half diagonals."""
-        return np.asarray((_basis(places) @ self.terms).reshape(-1, 2))
-
-    def _quantity(self, weights: Array) -> Quantity:
-        u = math.sqrt(max(float(weights @ self.covariance @ weights), 0.0))
-        return self._with_processing(float(weights @ self.terms), u)
-
-    def _with_processing(self, value: float, u: float) -> Quantity:
-        parts = (
-            Contribution("scatter of the pieces", u),
-            Contribution("demosaicing and stored chroma", self.processing.share * abs(value)),
-            Contribution("least displacement that processing keeps", self.processing.px),
-        )
-        return Quantity(value, "px", parts)
-
-
-@dataclass(frozen=True)
-class LateralColour:
-    """Red and blue against green: the fitted fields, and the pieces behind them.
-
-    `red_places` (n, 2) px are the middles of the edges in each piece, `red_px` (n, 2) what they
-    showed; likewise for blue.
-    """
-
-    shape: tuple[int, int]
-    red: ColourField
-    blue: ColourField
-    red_places: Array
-    red_px: Array
-    blue_places: Array
-    blue_px: Array
-    reach: float
-    pixel_size: Quantity | None
-    notes: tuple[str, ...]
-
-    @property
-    def edge_radius(self) -> float:
-        """Radius of the middle of the shorter sides, half diagonals."""
-        return max(self.shape) / math.hypot(*self.shape)
-
-    @property
-    def corner_spread(self) -> Quantity:
-        """Distance between the outermost two of the three colours at the corner, px."""
-        red, blue = self.red.radial(1.0), self.blue.radial(1.0)
-        places = [red, blue, Quantity(0.0, "px")]
-        low, high = min(places, key=lambda q: q.value), max(places, key=lambda q: q.value)
-        return combine(lambda a, b: a - b, (high, low), "px")
-
-    def findings(self) -> dict[str, Finding]:
-        """lateral_colour (spread of colours at the corner) and lateral_red_..., lateral_blue_...
-        at centre, edge and corner, radial and tangential (px); in um as ..._object when
-        calibrated."""
-        out = {"lateral_colour": self.corner_spread}
-        for name, field in (("red", self.red), ("blue", self.blue)):
-            out[f"lateral_{name}_centre"] = field.centre
-            for place, radius in (("edge", self.edge_radius), ("corner", 1.0)):
-                out[f"lateral_{name}_{place}"] = field.radial(radius)
-                out[f"lateral_{name}_{place}_tangential"] = field.tangential(radius)
-        if self.pixel_size is not None:
-            size = self.pixel_size
-            out |= {
-                f"{key}_object": combine(lambda d, p: d * p, (value, size), "um")
-                for key, value in list(out.items())
-            }
-        return {key: Finding(value, METHOD) for key, value in out.items()}
-
-    def evidence(self) -> dict[str, Any]:
-        """Pieces and their displacements (px), and the photo's shape."""
-        return {
-            "shape": self.shape,
-            "red_places": np.round(self.red_places, 1),
-            "red": np.round(self.red_px, 3),
-            "blue_places": np.round(self.blue_places, 1),
-            "blue": np.round(self.blue_px, 3),
-            "red_terms": self.red.terms,
-            "blue_terms": self.blue.terms,
-        }
 
 
 def measure_lateral_colour(
@@ -398,16 +279,6 @@ def _one_piece(columns: Sequence[Array], at: Array, sigma: float) -> _Piece | No
     return _Piece(at, information * weight, pull * weight, is_bare)
 
 
-def _basis(places: Array) -> Array:
-    """Rows x, y, x, y, ... of the five terms at places (n, 2)."""
-    x, y = places.T
-    square = x * x + y * y
-    one, nil = np.ones_like(x), np.zeros_like(x)
-    rows_x = np.column_stack([one, nil, x, -y, square * x])
-    rows_y = np.column_stack([nil, one, y, x, square * y])
-    return np.stack([rows_x, rows_y], axis=1).reshape(-1, 5)
-
-
 def _fit(pieces: list[_Piece], before: ColourField) -> tuple[ColourField, list[_Piece]]:
     """The field through all pieces, those that misfit left out, added to what was moved back.
 
@@ -421,7 +292,7 @@ def _fit(pieces: list[_Piece], before: ColourField) -> tuple[ColourField, list[_
     for _ in range(6):
         normal, right = np.zeros((5, 5)), np.zeros(5)
         for piece in kept:
-            b = _basis(piece.place[None, :])
+            b = basis(piece.place[None, :])
             normal += b.T @ piece.information @ b
             right += b.T @ piece.pull
         information = normal / scale + prior
@@ -437,7 +308,7 @@ def _fit(pieces: list[_Piece], before: ColourField) -> tuple[ColourField, list[_
     after = before.terms + terms
     whole = [
         _Piece(p.place, p.information,
-               p.pull + p.information @ (_basis(p.place[None, :]) @ before.terms))
+               p.pull + p.information @ (basis(p.place[None, :]) @ before.terms))
         for p in kept
     ]  # fmt: skip
     covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
@@ -447,10 +318,12 @@ def _fit(pieces: list[_Piece], before: ColourField) -> tuple[ColourField, list[_
 MEDIAN_MISFIT = 1.386
 """Median of chi squared with two degrees of freedom (2 ln 2)."""
 OUTLIER_MISFIT = 20.0
+"""Chi squared with two degrees of freedom above which a piece is left out: exp(-20 / 2), one in 22 000
+of those that follow."""
 
 
 def _misfit(piece: _Piece, terms: Array) -> float:
-    gap = _measured(piece) - _basis(piece.place[None, :]) @ terms
+    gap = _measured(piece) - basis(piece.place[None, :]) @ terms
     return float(gap @ piece.information @ gap)
 
 

@@ -9,17 +9,15 @@ the smooth surface as hot spots.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter
 
 from glassay.errors import NotMeasurable
+from glassay.field.evenness_result import Evenness, HotSpot, coarser
+from glassay.field.hot_spots import find_hot_spots
 from glassay.field_stop import FieldStop, find_field_stop
-from glassay.finding import Finding
 from glassay.fitting import SIGMA_OF_MAD, scatter
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
 from glassay.quantity import Contribution, Quantity
@@ -27,7 +25,6 @@ from glassay.quantity import Contribution, Quantity
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-METHOD = "flat field, linear light"
 
 CLIPPED_SHARE = 0.001
 """Share of px at full scale above which nothing is said: what is clipped looks even."""
@@ -48,11 +45,6 @@ is shown. Simulated flat fields, also with eight hot spots, stay below 0.006, ch
 STRUCTURE_CELLS, STRUCTURE_IN = 10, 4
 """... in at least 4 of the cells of a tenth of the width: a speck of dust lies in one or two, the
 lines of a scale in a row of them."""
-SPOT_EXCESS = 0.03
-"""Least light of a hot spot above the smooth surface, as a share of the centre's."""
-SPOT_DEVIATIONS = 6.0
-SURFACE_ORDER = 4
-"""Order of the polynomial that stands for smooth lighting: cos^4 and misplaced lamps fit to 1 %."""
 EVENNESS_BLOCKS = 5
 """Least and greatest light are those of means over 5 by 5 blocks, so that noise has little say."""
 STORED_COLOUR = 0.25
@@ -65,75 +57,6 @@ GREATEST_GAIN = 10.0
 CORRECTION_SMOOTHING = 1 / 150
 """Gaussian of the correction image in picture widths: takes out noise and the grain of the surface,
 keeps lamps and shading (a hot spot's usual width is four times that)."""
-
-
-@dataclass(frozen=True, slots=True)
-class HotSpot:
-    """A reflection of a lamp: `x`, `y` in px of the photo, `excess` its light above the smooth
-    surface there as a share of the centre's, `diameter_px` where half of that is left."""
-
-    x: float
-    y: float
-    excess: float
-    diameter_px: float
-
-
-@dataclass(frozen=True)
-class Evenness:
-    """Light across the field against that at its centre.
-
-    `corner` (None in a round field), `edge` and `darkest` are percent of the centre's light:
-    the mean of the four corners, the mean of the middles of the four sides (or of the rim of a
-    round field), and the darkest of these zones. `evenness` is the least over the greatest
-    light anywhere, percent. `red_shift` and `blue_shift` are by how much the ratio red (blue) to
-    green departs from the centre's where it does so most, percent; None for grey photos. `surface`
-    is the light in blocks (rows, columns) over the centre's, NaN outside a round field.
-    """
-
-    shape: tuple[int, int]
-    corner: Quantity | None
-    edge: Quantity
-    darkest: Quantity
-    evenness: Quantity
-    red_shift: Quantity | None
-    blue_shift: Quantity | None
-    hot_spots: tuple[HotSpot, ...]
-    surface: Array
-    field_stop: FieldStop | None
-    level: float
-    notes: tuple[str, ...]
-
-    def findings(self) -> dict[str, Finding]:
-        """evenness, evenness_edge, evenness_corner, evenness_darkest, hot_spots, hot_spot_excess,
-        colour_shift_red, colour_shift_blue (all in percent but the count)."""
-        out = {
-            "evenness": Finding(self.evenness, METHOD),
-            "evenness_edge": Finding(self.edge, METHOD),
-            "evenness_darkest": Finding(self.darkest, METHOD),
-            "hot_spots": Finding(len(self.hot_spots), METHOD),
-        }
-        if self.corner is not None:
-            out["evenness_corner"] = Finding(self.corner, METHOD)
-        if self.hot_spots:
-            top = max(spot.excess for spot in self.hot_spots)
-            # Where lighting ends and a spot begins depends on the surface laid beneath it.
-            u = 100 * max(0.1 * top, SPOT_EXCESS / 3)
-            excess = Quantity.of(100 * top, u, "%", "smooth surface beneath the spot")
-            out["hot_spot_excess"] = Finding(excess, METHOD)
-        for key, shift in (("red", self.red_shift), ("blue", self.blue_shift)):
-            if shift is not None:
-                out[f"colour_shift_{key}"] = Finding(shift, METHOD)
-        return out
-
-    def evidence(self) -> dict[str, Any]:
-        """A coarse map of the light (None outside the field), hot spots, and the photo's shape."""
-        rows = max(1, math.ceil(self.surface.shape[0] / 40))
-        return {
-            "shape": self.shape,
-            "light_map": np.round(_coarser(self.surface, rows), 4),
-            "hot_spots": self.hot_spots,
-            "field_stop": self.field_stop,
-        }
 
 
 def measure_evenness(
@@ -160,7 +83,7 @@ def measure_evenness(
     surface = surface / centre
     noise = _noise_of_blocks(surface)
     zones = _zones(surface, stop, block)
-    spots = _hot_spots(surface, noise, block)
+    spots = find_hot_spots(surface, noise, block)
     corner = [zones[key] for key in zones if key.startswith("corner")]
     edge = [zones[key] for key in zones if key.startswith("edge")]
     count = _zone_blocks(surface)
@@ -286,14 +209,6 @@ def _running_mean(surface: Array, side: int) -> Array:
     return np.where(known, total / np.maximum(weight, 1e-9), np.nan)
 
 
-def _coarser(surface: Array, factor: int) -> Array:
-    rows, columns = surface.shape[0] // factor, surface.shape[1] // factor
-    cut = surface[: rows * factor, : columns * factor].reshape(rows, factor, columns, factor)
-    known = np.isfinite(cut)
-    total = np.where(known, cut, 0).sum(axis=(1, 3))
-    return np.where(known.any(axis=(1, 3)), total / np.maximum(known.sum(axis=(1, 3)), 1), np.nan)
-
-
 def _centre_px(shape: tuple[int, ...], stop: FieldStop | None) -> tuple[int, int]:
     if stop is None:
         return shape[0] // 2, shape[1] // 2
@@ -361,70 +276,9 @@ def _percent(share: float, noise: float, blocks: int, centre_blocks: int) -> Qua
     parts = (
         Contribution("noise of the zone", 100 * noise / math.sqrt(blocks)),
         Contribution("noise of the centre", 100 * share * noise / math.sqrt(centre_blocks)),
-        Contribution("choice of the zones", 100 * 0.02 * abs(1 - share)),
+        Contribution("choice of the zones", 100 * 0.02 * abs(1 - share), scope="setting"),
     )
     return Quantity(100 * share, "%", parts)
-
-
-def _hot_spots(surface: Array, noise: float, block: int) -> tuple[HotSpot, ...]:
-    excess = surface - _smooth_surface(surface)
-    soft = np.asarray(
-        cv2.GaussianBlur(np.nan_to_num(excess).astype(np.float32), (0, 0), 1.0), dtype=np.float32
-    )
-    least = max(SPOT_EXCESS, SPOT_DEVIATIONS * noise / (2 * math.sqrt(math.pi)))
-    reach = max(3, round(0.03 * surface.shape[1]))
-    tops = (soft == maximum_filter(soft, 2 * reach + 1)) & (soft > least) & np.isfinite(surface)
-    spots = []
-    for row, column in np.argwhere(tops):
-        # Joined to the top and above half of it: what one lamp covers.
-        lit = (soft > soft[row, column] / 2).astype(np.uint8)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=4)
-        area = stats[labels[row, column], cv2.CC_STAT_AREA]
-        x, y = ((v + 0.5) * block - 0.5 for v in _vertex(soft, int(row), int(column)))
-        spots.append(
-            HotSpot(
-                x=float(x), y=float(y), excess=float(soft[row, column]),
-                diameter_px=float(2 * math.sqrt(area / math.pi) * block),
-            )
-        )  # fmt: skip
-    return tuple(sorted(spots, key=lambda spot: -spot.excess))
-
-
-def _vertex(soft: FloatImage, row: int, column: int) -> tuple[float, float]:
-    """Column and row of a maximum between samples, by parabolas through its neighbours."""
-    found = []
-    for line, at in ((soft[row], column), (soft[:, column], row)):
-        if 0 < at < line.size - 1:
-            before, here, after = (float(v) for v in line[at - 1 : at + 2])
-            bend = before - 2 * here + after
-            found.append(at + (0.5 * (before - after) / bend if bend < 0 else 0.0))
-        else:
-            found.append(float(at))
-    return found[0], found[1]
-
-
-def _smooth_surface(surface: Array) -> Array:
-    """Polynomial through the lighting, with what stands above it left out."""
-    rows, columns = surface.shape
-    y, x = np.mgrid[:rows, :columns]
-    x = (x - columns / 2) / columns * 2
-    y = (y - rows / 2) / columns * 2
-    powers = [(i, j) for i in range(SURFACE_ORDER + 1) for j in range(SURFACE_ORDER + 1 - i)]
-    design = np.stack([x**i * y**j for i, j in powers], axis=-1)
-    known = np.isfinite(surface)
-    used = known.copy()
-    smooth: Array = np.zeros_like(surface)
-    for _ in range(12):
-        chosen = design[used]
-        solution = np.linalg.solve(chosen.T @ chosen, chosen.T @ surface[used])
-        smooth = design @ solution
-        rest = surface - smooth
-        spread = scatter(rest[used])
-        again = known & (rest < max(2 * spread, SPOT_EXCESS / 3)) & (rest > -6 * spread - 0.01)
-        if again.sum() < 3 * len(powers) or (again == used).all():
-            break
-        used = again
-    return smooth
 
 
 def _colour_shifts(
@@ -438,7 +292,7 @@ def _colour_shifts(
         middle = _centre(ratio, stop, block)
         noise = _noise_of_blocks(ratio)
         size = max(1, ratio.shape[0] // COLOUR_CELLS)
-        cells = _coarser(ratio, size)
+        cells = coarser(ratio, size)
         known = cells[np.isfinite(cells)]
         top = float(known[np.argmax(np.abs(known - middle))])
         share = top / middle - 1 if middle > 0 else math.nan
@@ -446,7 +300,7 @@ def _colour_shifts(
             raise NotMeasurable("a colour channel is black at the centre")
         parts = (
             Contribution("noise of the cell", 100 * noise / middle / size),
-            Contribution("rounding and compression", STORED_COLOUR),
+            Contribution("rounding and compression", STORED_COLOUR, scope="capture"),
             Contribution("noise of the centre", 100 * noise / middle / _zone_side(ratio)),
         )
         found.append(Quantity(100 * share, "%", parts))

@@ -10,9 +10,12 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
-from glassay.field.colour import LateralColour, measure_lateral_colour
-from glassay.field.distortion import Distortion, View, measure_distortion
-from glassay.field.evenness import Evenness, measure_evenness
+from glassay.field.colour import measure_lateral_colour
+from glassay.field.colour_result import LateralColour
+from glassay.field.distortion import Distortion, measure_distortion
+from glassay.field.distortion_fit import View
+from glassay.field.evenness import measure_evenness
+from glassay.field.evenness_result import Evenness
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity

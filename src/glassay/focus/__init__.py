@@ -2,7 +2,8 @@
 
 from glassay.focus.curve import Peak, find_peak
 from glassay.focus.kept import depth_at, quality_at
-from glassay.focus.run import METHOD_VERSION, FocusResult, measure_focus_run
+from glassay.focus.result import FocusResult
+from glassay.focus.run import METHOD_VERSION, measure_focus_run
 
 __all__ = [
     "METHOD_VERSION",

@@ -90,9 +90,9 @@ def find_peak(contrast: Array, uneven: float = HAND_STEPS) -> Peak:
     place = Quantity(
         vertex, "frames",
         (Contribution("scatter of contrast", spread),
-         Contribution("lopsided peak", crooked / math.sqrt(12)),
-         Contribution("spacing of the frames", INTERPOLATION_SHARE),
-         Contribution(BY_HAND, uneven)),
+         Contribution("lopsided peak", crooked / math.sqrt(12), scope="setting"),
+         Contribution("spacing of the frames", INTERPOLATION_SHARE, scope="capture"),
+         Contribution(BY_HAND, uneven, scope="capture")),
     )  # fmt: skip
     coarse = 0.29 if depth < 2 else 0.0  # a rectangle of one spacing
     width = Quantity(
@@ -100,9 +100,9 @@ def find_peak(contrast: Array, uneven: float = HAND_STEPS) -> Peak:
         (Contribution("scatter of contrast", min(math.hypot(*sides), depth)),
          Contribution("noise left in soft photos", min(open_noise, depth)),
          Contribution("spacing of the frames",
-                      math.sqrt(2) * math.hypot(INTERPOLATION_SHARE, coarse)),
-         Contribution("leakage of coarser detail", LEAKAGE_SHARE * depth),
-         Contribution(BY_HAND, math.sqrt(2) * uneven),
+                      math.sqrt(2) * math.hypot(INTERPOLATION_SHARE, coarse), scope="capture"),
+         Contribution("leakage of coarser detail", LEAKAGE_SHARE * depth, scope="reference"),
+         Contribution(BY_HAND, math.sqrt(2) * uneven, scope="capture"),
          Contribution("height of the peak", 0.5 * depth * noise / top)),
     )  # fmt: skip
     return Peak(place, width, low, high, top, _has_second(contrast, low, high))

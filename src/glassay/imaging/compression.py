@@ -8,6 +8,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+BLOCK = 8
+"""Side of the blocks that JPEG transforms, px (ITU-T T.81, annex A; from memory)."""
+
 _STANDARD_LUMINANCE_DC_AND_MEAN = (16, 57.625)
 """First entry and mean of the example luminance table of ITU-T T.81, annex K.1."""
 

@@ -7,13 +7,14 @@ from pathlib import Path
 
 from glassay.imaging import read_photo
 from glassay.imaging.clip import open_clip
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import FloatImage, Tone
 
 
-def photo_frames(paths: Sequence[Path]) -> Iterator[FloatImage]:
-    """Each photo in linear light, read when it is asked for. Raises `Unusable`."""
+def photo_frames(paths: Sequence[Path], tone: Tone | None = None) -> Iterator[FloatImage]:
+    """Each photo in linear light, read when it is asked for, by the usual rule or the `tone` curve
+    stated. Raises `Unusable`."""
     for path in paths:
-        yield read_photo(path).measuring_grey()
+        yield read_photo(path, tone).measuring_grey()
 
 
 def clip_frames(path: Path) -> Iterator[FloatImage]:

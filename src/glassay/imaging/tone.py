@@ -13,10 +13,28 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from glassay.errors import Unusable
+
 Tone = Literal["srgb", "linear"] | float
 """How stored values relate to light: a number g means light proportional to the value to the g."""
 FloatImage = npt.NDArray[np.float32]
 StoredImage = npt.NDArray[Any]
+
+
+def parse_tone(value: object) -> Tone:
+    """ "srgb", "linear", or the exponent of a power law, as text or number. Raises `Unusable`."""
+    if value == "srgb":
+        return "srgb"
+    if value == "linear":
+        return "linear"
+    try:
+        exponent = 0.0 if isinstance(value, bool) else float(str(value))
+    except ValueError:
+        exponent = 0.0
+    if not 0.2 <= exponent <= 5:
+        raise Unusable(f"{value!r} is not srgb, linear or an exponent between 0.2 and 5")
+    return exponent
+
 
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Weights of linear R, G, B in luminance (ITU-R BT.709, the primaries of sRGB)."""

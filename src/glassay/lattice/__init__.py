@@ -5,13 +5,12 @@ from glassay.lattice.measure import (
     METHOD_VERSION,
     ArrayResult,
     DiePicture,
-    LatticeResult,
     count_along,
     count_findings,
     measure_array,
-    measure_lattice,
     size_findings,
 )
+from glassay.lattice.pitch import LatticeResult, measure_lattice
 
 __all__ = [
     "METHOD_VERSION",

@@ -13,16 +13,27 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
+from glassay.lattice.mosaic_cell import (
+    GREEN_LEFT,
+    MAIN,
+    Mosaic,
+    amplitudes,
+    cells_within,
+    is_hexagonal,
+    is_red_and_blue,
+    is_rhombic,
+    mosaic_of,
+    orders_of,
+    pixels_in_period,
+)
 from glassay.lattice.peaks import MIN_PERIOD_PX, Peak
 
 Array = npt.NDArray[np.float64]
-Mosaic = Literal["auto", "colour", "none"]
 
 EXPLAINED = 0.85
 """Share of the peaks' power that one lattice must explain. True lattices explain all but stray
@@ -61,42 +72,22 @@ CLEAR = 0.1
 camera's own mosaic, red and blue are sampled at every second px only."""
 
 HIGHEST_ORDER = 8
+"""Sum of both orders up to which a peak may be explained: waves of square cells fall as 1 / order,
+and an eighth of the first is below what stands beside them."""
 
-MAIN = 0.3
-"""Amplitude relative to the largest from which a peak's colours are looked at."""
 
 MOST_SEEDS = 10
+"""Waves from which steps are made, the strongest: with all their differences 100. The first order
+and the diagonals, of which one pair makes the lattice, are four of a lattice's waves."""
 
-HEXAGONAL_ALIKE = 0.03
-HEXAGONAL_DEG = 3.0
-"""How nearly alike two steps are, and how near to 60 degrees apart, that are taken for hexagonal.
-Pixels under a mosaic would have to be 1.7 times as high as wide to look like that."""
-
-CELLS_CLEAR = 1.25
-"""The cells' own waves over those of every second cell from which the cells are told, of whatever two
-kinds they are: lattices of a single kind of dot, of any size, stay below 1."""
-
-HALF_ORDER = 0.1
-"""How near a wave must be to half an order to show that what repeats is twice as long as taken for."""
-
-COLOURS_KEPT_PX = 12.0
-"""Period from which compression with halved colours leaves a mosaic its colours (seen at JPEG 50)."""
 
 USED_COLOUR = 0.3
 """Green is the colour in which phases are measured wherever it has this part of the strongest one's
 amplitude: most lenses magnify red and blue a little differently."""
 
-GREEN_LEFT = 0.6
-"""Where red and blue agree and green has less than this part of theirs, hardly an object has such a
-colour: the camera's own mosaic has made moire of something finer."""
-
 
 class MoireSuspected(NotMeasurable):
     """What repeats may be moire of something finer than the px: a reduced copy would show no less."""
-
-
-class MosaicUntold(NotMeasurable):
-    """What repeats may be a mosaic of finer pixels, or not: a reduced copy would show no more."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +142,7 @@ def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "a
             "what repeats in the picture is no single lattice; it looks like moire of a pattern"
             " finer than the px, and a closer photo is needed"
         )
-    orders = _orders(np.array([p.frequency for p in strong]), a, b)
+    orders = orders_of(np.array([p.frequency for p in strong]), a, b)
     _refuse_moire(strong, orders)
     return _interpreted(strong, a, b, explained, mosaic)
 
@@ -230,7 +221,7 @@ def _primitive(strong: Sequence[Peak], bins: Array) -> tuple[Array, Array, float
 
 def _fitted(points: Array, weights: Array, a: Array, b: Array) -> tuple[Array, Array]:
     """The steps that fit all explained peaks best."""
-    orders = _orders(points, a, b)
+    orders = orders_of(points, a, b)
     root = np.sqrt(weights)[:, None]
     found = np.linalg.lstsq(orders * root, points * root, rcond=None)[0]
     return found[0], found[1]
@@ -246,10 +237,6 @@ def _reduced(a: Array, b: Array) -> tuple[Array, Array]:
             break
         b = b - turns * a
     return a, b
-
-
-def _orders(points: Array, a: Array, b: Array) -> Array:
-    return np.asarray(np.rint(np.linalg.solve(np.stack([a, b], axis=1), points.T).T))
 
 
 def _refuse_moire(strong: Sequence[Peak], orders: Array) -> None:
@@ -280,12 +267,12 @@ def _interpreted(
     strong: Sequence[Peak], a: Array, b: Array, explained: float, mosaic: Mosaic
 ) -> Steps:
     """The pixels' steps along both axes, from the primitive steps of all peaks."""
-    if mosaic == "auto" and (cells := _cells_within(strong, a, b)) is not None:
+    if mosaic == "auto" and (cells := cells_within(strong, a, b)) is not None:
         a, b = cells
-    rhombic = _is_rhombic(a, b) and not _is_red_and_blue(strong, a, b)
-    pixels, coloured = _mosaic_of(strong, a, b, rhombic, mosaic)
+    rhombic = is_rhombic(a, b) and not is_red_and_blue(strong, a, b)
+    pixels, coloured = mosaic_of(strong, a, b, rhombic, mosaic)
     if pixels == 1 and strong[0].amplitude < CLEAR and not is_hexagonal(a, b):
-        size = _amplitudes(strong, a, b)
+        size = amplitudes(strong, a, b)
         if size[1, 1] > DIAGONAL * max(size[1, 0], size[0, 1]):
             raise MoireSuspected(
                 "what repeats in the picture is as strong along its diagonals as along its sides,"
@@ -296,7 +283,7 @@ def _interpreted(
     if pixels == 2 and rhombic:
         x, y = a + b, a - b
     elif pixels == 2:
-        pixels = _pixels_in_period(strong, a, b)
+        pixels = pixels_in_period(strong, a, b)
         x, y = pixels * a, pixels * b
     x, y = _along_axes(x, y)
     angle = math.degrees(math.acos(min(1.0, abs(float(x @ y)) / math.hypot(*x) / math.hypot(*y))))
@@ -348,120 +335,6 @@ def _shares(waves: tuple[Array, Array], x: Array, y: Array) -> Array:
 def _is_seen(strong: Sequence[Peak], step: Array) -> bool:
     near = 0.02 * math.hypot(*step)
     return any(math.dist(sign * p.frequency, step) < near for p in strong for sign in (1, -1))
-
-
-def _is_rhombic(a: Array, b: Array) -> bool:
-    """Whether the steps are those of a mosaic's green pixels: alike, and on the diagonals."""
-    la, lb = math.hypot(*a), math.hypot(*b)
-    alike = abs(la / lb - 1) < 0.03
-    tilt = math.degrees(math.atan2(a[1], a[0])) % 90
-    return alike and 22.5 < tilt < 67.5
-
-
-def _is_red_and_blue(strong: Sequence[Peak], a: Array, b: Array) -> bool:
-    """Whether the steps are those of a mosaic's red and blue pixels, with hardly any green: not of
-    its green ones, even where they lie on the picture's diagonals."""
-    return any(
-        peak.alternates and peak.colours is not None
-        and peak.colours[1] < GREEN_LEFT * max(peak.colours[0], peak.colours[2])
-        for peak in strong
-        if min(math.dist(sign * peak.frequency, step) for sign in (1, -1) for step in (a, b))
-        < 0.02 * peak.length
-    )  # fmt: skip
-
-
-def _cells_within(strong: Sequence[Peak], a: Array, b: Array) -> tuple[Array, Array] | None:
-    """The steps of cells of which every so many are different, as where a memory's every eighth column
-    is a strap: along both sides the strongest waves are those of the cells, finer than the steps.
-
-    None where they are not, or where a cell with something in its middle would look the same.
-    """
-    places = np.linalg.solve(np.stack([a, b], axis=1), np.array([p.frequency for p in strong]).T).T
-    orders = np.rint(places)
-    found = []
-    for axis in (0, 1):
-        along = [(peak, abs(int(order[axis]))) for peak, order in zip(strong, orders, strict=True)
-                 if order[1 - axis] == 0 != order[axis]]  # fmt: skip
-        if not along:
-            return None
-        peak, times = max(along, key=lambda one: one[0].amplitude)
-        finer = [other for other, many in along if many % times]
-        if times > 1 and any(CELLS_CLEAR * one.amplitude > peak.amplitude for one in finer):
-            return None
-        if peak.alternates or any(one.alternates for one in finer):
-            return None
-        found.append(times)
-    halves = np.abs(places * 2 - np.rint(places * 2)).max(axis=1) < HALF_ORDER
-    coarser = int((halves & (np.abs(places - orders).max(axis=1) > 0.5 - HALF_ORDER)).sum())
-    if max(found) == 1 or (max(found) == 2 and coarser < 2):
-        return None
-    return found[0] * a, found[1] * b
-
-
-def is_hexagonal(a: Array, b: Array) -> bool:
-    """Whether two shortest steps are those of a hexagonal lattice: alike, and at 60 degrees."""
-    la, lb = math.hypot(*a), math.hypot(*b)
-    angle = math.degrees(math.acos(min(1.0, abs(float(a @ b)) / la / lb)))
-    return abs(la / lb - 1) < HEXAGONAL_ALIKE and abs(angle - 60) < HEXAGONAL_DEG
-
-
-def _mosaic_of(
-    strong: Sequence[Peak], a: Array, b: Array, rhombic: bool, mosaic: Mosaic
-) -> tuple[int, bool]:
-    """Pixels in a period of what repeats, 2 standing for any, and whether that is a colour mosaic.
-
-    A single kind of cell is strongest at its own frequency and weaker on the diagonal, whatever the
-    optics; two kinds need not be. Only colours tell a mosaic from other cells of two kinds.
-    """
-    if mosaic != "auto":
-        return (2, True) if mosaic == "colour" else (1, False)
-    orders = np.abs(_orders(np.array([p.frequency for p in strong]), a, b))
-    # where colours alternate in space they do so at the lowest orders, and agree at twice those
-    if any(
-        order.max() == 1 and peak.alternates and peak.amplitude > MAIN * strong[0].amplitude
-        for peak, order in zip(strong, orders, strict=True)
-    ):
-        return 2, True
-    if is_hexagonal(a, b):
-        return 1, False
-    amplitude = _amplitudes(strong, a, b)
-    own = max(amplitude[1, 0], amplitude[0, 1])
-    cells = [p.amplitude for p in strong
-             if min(math.dist(s * p.frequency, way) for s in (1, -1) for way in (a + b, a - b))
-             < 0.02 * p.length]  # fmt: skip
-    if rhombic and len(cells) == 2 and min(cells) > CELLS_CLEAR * own:
-        return 2, False
-    if 1 / strong[0].length >= COLOURS_KEPT_PX and strong[0].colours is not None:
-        return 1, False
-    if rhombic or amplitude[1, 1] > own or min(amplitude[2, 0], amplitude[0, 2]) > own:
-        raise MosaicUntold(
-            "what repeats in the picture is either cells of one kind or the pixels of a colour mosaic,"
-            " which lie closer, and no colours tell which; say whether there is a mosaic (colour or"
-            " none)"
-        )
-    return 1, False
-
-
-def _amplitudes(strong: Sequence[Peak], a: Array, b: Array) -> dict[tuple[int, int], float]:
-    """Amplitudes of the lowest orders, whatever their signs."""
-    amplitude = {(1, 0): 0.0, (0, 1): 0.0, (1, 1): 0.0, (2, 0): 0.0, (0, 2): 0.0}
-    orders = np.abs(_orders(np.array([p.frequency for p in strong]), a, b)).astype(int)
-    for peak, order in zip(strong, orders, strict=True):
-        key = (int(order[0]), int(order[1]))
-        if key in amplitude:
-            amplitude[key] = max(amplitude[key], peak.amplitude)
-    return amplitude
-
-
-def _pixels_in_period(strong: Sequence[Peak], a: Array, b: Array) -> int:
-    """Pixels along one period of the mosaic: the lowest multiple at which all colours agree."""
-    orders = np.abs(_orders(np.array([p.frequency for p in strong]), a, b)).astype(int)
-    agreed = [
-        int(order.max())
-        for peak, order in zip(strong, orders, strict=True)
-        if order.min() == 0 < order.max() and peak.alternates is False and order.max() % 2 == 0
-    ]
-    return min(agreed, default=2)
 
 
 def _along_axes(x: Array, y: Array) -> tuple[Array, Array]:

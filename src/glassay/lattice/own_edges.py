@@ -19,17 +19,9 @@ from scipy.ndimage import binary_opening, label, map_coordinates
 from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
-from glassay.lattice.extent import (
-    FEWEST_PIECES,
-    PIECES,
-    RECTANGULAR,
-    Extent,
-    Rectangle,
-    Side,
-    level_axes,
-    outlined,
-    robust_line,
-)
+from glassay.lattice.even_regions import RECTANGULAR, Rectangle
+from glassay.lattice.extent import Extent, level_axes, outlined
+from glassay.lattice.side import FEWEST_PIECES, PIECES, Side, robust_line
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

@@ -45,6 +45,8 @@ CLEAN = 1e-6
 faintest of many stands out of next to nothing, and would leave no place for the strongest."""
 
 MOST_PEAKS = 24
+"""A lattice has twelve waves up to the second order in half a plane; as many again are left for what
+stands beside it."""
 
 OPPOSED = -0.3
 """Correlation of two colours at a peak below which they are taken to alternate there."""

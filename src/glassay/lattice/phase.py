@@ -34,12 +34,17 @@ Flags = npt.NDArray[np.bool_]
 PERIODS_IN_BLOCK = 2.5
 """Longest periods of the pattern in a block: two keep neighbouring waves apart (the window's lobe)."""
 SMALLEST_BLOCK_PX = 16
+"""Side of blocks for patterns of 6 px and less: `PERIODS_IN_BLOCK` of them would be too few px for a
+phase (not studied)."""
+
 MOST_BLOCKS = 4096
+"""64 blocks along either side: more add time, and nothing to a fit of at most nine unknowns."""
 
 PRESENT = 0.35
 """Part of the typical amplitude from which a block counts as filled by the lattice."""
 
 FEWEST_BLOCKS = 4
+"""Phases follow a plane, which has three unknowns: four blocks can contradict it."""
 
 ROUGH = 0.08
 """Largest scatter of the phases, in periods, about the fit. Lattices scatter by 0.001 to 0.03."""

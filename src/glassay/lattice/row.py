@@ -42,6 +42,7 @@ LEAST_AMPLITUDE = 0.05
 """Least amplitude of the pitch's own wave relative to the mean light."""
 
 MOST_TILT_DEG = 15.0
+"""A row that leans more leaves the strip of `STRIP` by its sides: atan(1 / 3) is 18 degrees."""
 
 
 def fit_row(grey: FloatImage, frame: Frame) -> tuple[PhaseFit, Blocks, float, float]:

@@ -24,6 +24,7 @@ HOLDS_AT_ONCE = 0.75
 """Strength above which nothing else is searched: the share and correlation of like photos."""
 
 CHECKED_PER_SEARCH = 6
+"""Proposals of one search that are checked, the strongest first: bounds the time (not studied)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -40,6 +40,8 @@ DISTORTION_U = USUAL_DISTORTION
 does not show it: a calibration holds for the middle or the mean of a field, the scale ratio for the
 overlap. It enters the comparison with the calibrations, not the ratio."""
 
+UNTOLD = "tilt or distortion too small to be told"
+
 AXIS_OFF = 0.02
 """Assumed standard uncertainty of where the optical axis meets the photo, in half diagonals from its
 middle (common practice, no source: a camera sits on its tube to some tenths of a mm)."""
@@ -50,7 +52,8 @@ class MatchResult:
     """How the second photo lies against the first.
 
     `scale_ratio`: pixel size of the second photo over that of the first: the mean of the overlap; at
-    its middle when the view is tilted; at the middles of the fields when distortion was found.
+    its middle when the view is tilted; at the middles of the fields when distortion was found. Where
+    it was not, the uncertainty holds for the middles of the fields too.
     `rotation`: deg by which the second photo's content is turned against the first's, positive
     clockwise as seen (rows run down). `residual`: px of the finer photo, weighted rms of the
     displacements that the mapping leaves in the zones of the overlap. `correlation` is that of the
@@ -97,9 +100,16 @@ class MatchResult:
         if self.calibration_ratio is None:
             return None
         error = combine(lambda a, b: a / b - 1, (self.calibration_ratio, self.scale_ratio), "1")
+        assumed = DISTORTION_U * math.hypot(*self._off_field)
+        held = sum(
+            (part.u / self.scale_ratio.value) ** 2
+            for part in self.scale_ratio.contributions
+            if part.source == UNTOLD
+        )
         return error.with_contribution(
             "lens distortion between the overlap and the whole fields (assumed)",
-            DISTORTION_U * math.hypot(*self._off_field),
+            math.sqrt(max(0.0, assumed**2 - held)),
+            scope="setting",
         )
 
     @property
@@ -174,7 +184,9 @@ def result_of(
     return MatchResult(
         scale_ratio=_with_budget(
             Quantity(value, "1"), value, "scale", result, alike
-        ).with_contribution("place of the optical axes (assumed)", value * _off_axis(result)),
+        ).with_contribution(
+            "place of the optical axes (assumed)", value * _off_axis(result), scope="setting"
+        ),
         rotation=_with_budget(
             Quantity(turn if found.first_is_coarse else -turn, "deg"),
             math.degrees(1), "turn", result, alike,
@@ -202,26 +214,28 @@ def _with_budget(quantity: Quantity, unit: float, term: str, result: Fit, alike:
         "scatter of the blocks", unit * result.u(term), result.dof(term)
     )
     quantity = quantity.with_contribution(
-        "sampling and compression (assumed)", unit * SAMPLING_U_PX / across
+        "sampling and compression (assumed)", unit * SAMPLING_U_PX / across, scope="capture"
     )
-    quantity = quantity.with_contribution(
-        "tilt or distortion too small to be told", unit * _untold(term, result) / math.sqrt(3)
-    )
+    quantity = quantity.with_contribution(UNTOLD, unit * _untold(term, result))
     if not alike:
         light = POOR_LIGHT_U_PX if result.agreement < POOR_AGREEMENT else OTHER_LIGHT_U_PX
-        quantity = quantity.with_contribution("different lighting (assumed)", unit * light / across)
+        quantity = quantity.with_contribution(
+            "different lighting (assumed)", unit * light / across, scope="capture"
+        )
     return quantity
 
 
 def _untold(term: str, result: Fit) -> float:
-    """By how much the scale (relative) or the turn (rad), at the middle of the overlap, would be
-    another with the terms that might be there: the most of any, with distortions of the usual size."""
+    """By how much the scale (relative) or the turn (rad) at the middles of the fields would be another
+    with the terms that might be there: the most of any, with distortions of the usual size."""
     centre, changes = result.centre[None], [0.0]
     for other in result.untold:
+        # seen through no lens: a distortion changes the scale of an overlap off the fields' middles
+        straight = replace(other.mapping, from_k=0.0, to_k=0.0)
         if term == "scale":
-            change = other.mapping.scale_at(centre) / result.mapping.scale_at(centre) - 1
+            change = straight.scale_at(centre) / result.mapping.scale_at(centre) - 1
         else:
-            turn = other.mapping.rotation_at(centre) - result.mapping.rotation_at(centre)
+            turn = straight.rotation_at(centre) - result.mapping.rotation_at(centre)
             change = math.radians((turn + 180) % 360 - 180)
         bend = max(abs(other.mapping.from_k), abs(other.mapping.to_k), 1e-9)
         changes.append(abs(change) * min(1.0, USUAL_DISTORTION / bend))

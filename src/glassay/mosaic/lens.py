@@ -16,7 +16,7 @@ import numpy.typing as npt
 Points = npt.NDArray[np.float64]
 
 NEWTON_ROUNDS = 8
-"""Rounds to invert the radial polynomial: 1e-10 at 30 % distortion."""
+"""Rounds to invert the radial polynomial at most: 1e-10 at 30 % distortion; four do at percents."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,10 @@ class Lens:
             square = radius * radius
             value = radius * (1 + square * (self.k1 + square * self.k2)) - seen
             slope = 1 + square * (3 * self.k1 + 5 * square * self.k2)
-            radius -= value / np.maximum(slope, 0.1)
+            step = value / np.maximum(slope, 0.1)
+            radius -= step
+            if not step.size or float(np.abs(step).max()) < 1e-12:
+                break
         stretch = np.where(seen > 0, radius / np.maximum(seen, 1e-12), 1.0)
         return np.asarray(self.middle + away * stretch[..., None] * self.half_diagonal)
 

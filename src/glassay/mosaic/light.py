@@ -21,8 +21,14 @@ from glassay.mosaic.tile import Tile
 GAIN_PRIOR, SHADE_PRIOR = 0.5, 0.5
 """Standard uncertainty of log gains and shading terms before anything is seen."""
 SCATTER = 0.05
+"""Scatter of log light between tiles from which the fit begins; it then takes the one that is found."""
+
 POINTS_PER_PAIR = 40
+"""Points of an overlap, spread over it: it tells a gain and a slope or two of the shading."""
+
 LEAST_LIGHT = 0.01
+"""Light, of full scale, below which its logarithm is mostly noise and offset."""
+
 POWERS = [(i, j) for i in range(5) for j in range(5) if 0 < i + j <= 4]
 
 

@@ -96,13 +96,40 @@ class Solution:
 
 def _point_slopes(turn: float, points: Points, lens: Lens) -> tuple[Points, Points]:
     """Derivatives of mosaic places by x, y and turn (n, 2, 3), and by k1 and k2 (n, 2, 2)."""
+    slopes, bent, _ = _slopes(turn, lens.undistorted(points) - lens.middle, lens.slopes(points))
+    return slopes, bent
+
+
+def _slopes(turn: float, away: Points, bent: Points) -> tuple[Points, Points, Points]:
+    """The same of undistorted points `away` from the middle whose slopes by k1 and k2 are `bent`; and
+    the points turned."""
     c, s = math.cos(turn), math.sin(turn)
     linear = np.array([[c, -s], [s, c]])
-    away = (lens.undistorted(points) - lens.middle) @ linear.T
-    slopes = np.zeros((len(points), 2, 3))
+    turned = away @ linear.T
+    slopes = np.zeros((len(away), 2, 3))
     slopes[:, 0, 0] = slopes[:, 1, 1] = 1
-    slopes[:, 0, 2], slopes[:, 1, 2] = -away[:, 1], away[:, 0]
-    return slopes, np.einsum("ij,njk->nik", linear, lens.slopes(points))
+    slopes[:, 0, 2], slopes[:, 1, 2] = -turned[:, 1], turned[:, 0]
+    return slopes, linear @ bent, turned
+
+
+def _undistorted_all(
+    edges: Sequence[Overlap], lenses: Sequence[Lens]
+) -> list[tuple[Points, Points]]:
+    """Of both ends of every edge, undistorted points from the middle and slopes by k1 and k2: found at
+    once for all photos of one shape."""
+    ends = [e for edge in edges for e in ((edge.first, edge.here), (edge.second, edge.there))]
+    out: list[tuple[Points, Points]] = [(np.empty(0), np.empty(0))] * len(ends)
+    for shape in {lens.shape for lens in lenses}:
+        which = [n for n, (tile, _) in enumerate(ends) if lenses[tile].shape == shape]
+        if not which:
+            continue
+        lens = lenses[ends[which[0]][0]]
+        points = np.concatenate([ends[n][1] for n in which])
+        away, bent = lens.undistorted(points) - lens.middle, lens.slopes(points)
+        cuts = np.cumsum([len(ends[n][1]) for n in which])[:-1]
+        for n, one, two in zip(which, np.split(away, cuts), np.split(bent, cuts), strict=True):
+            out[n] = one, two
+    return out
 
 
 def lens_from_pairs(
@@ -219,20 +246,19 @@ class _System:
         rows, columns, values = [], [], []
         right = np.zeros(size)
         rests, infos, gradients, places = [], [], [], []
+        seen = _undistorted_all(edges, lenses)
         for number, edge in enumerate(edges):
             part = slice(starts[number], starts[number + 1])
             a, b = index[edge.first], index[edge.second]
-            la, lb = lenses[edge.first], lenses[edge.second]
-            ja, ka = _point_slopes(turns[a], edge.here, la)
-            jb, kb = _point_slopes(turns[b], edge.there, lb)
-            pa = _placed(turns[a], middles[a], edge.here, la)
-            pb = _placed(turns[b], middles[b], edge.there, lb)
-            rest = pa - pb
+            ja, ka, from_a = _slopes(turns[a], *seen[2 * number])
+            jb, kb, from_b = _slopes(turns[b], *seen[2 * number + 1])
+            rest = (from_a + middles[a]) - (from_b + middles[b])
             information = _turned_information(edge, turns[b])
             jacobian = np.concatenate([ja, -jb, ka - kb], axis=2)
             weighted = information * (weights[part] * switch[number])[:, None, None]
-            normal = np.einsum("nki,nkl,nlj->ij", jacobian, weighted, jacobian, optimize=True)
-            gradient = np.einsum("nki,nkl,nl->i", jacobian, weighted, rest, optimize=True)
+            along = weighted @ jacobian
+            normal = np.tensordot(along, jacobian, axes=((0, 1), (0, 1)))
+            gradient = np.tensordot(along, rest, axes=((0, 1), (0, 1)))
             at = np.concatenate(
                 [3 * a + np.arange(3), 3 * b + np.arange(3), size - 2 + np.arange(2)]
             )
@@ -272,16 +298,10 @@ class _System:
         )
 
 
-def _placed(turn: float, middle: Points, points: Points, lens: Lens) -> Points:
-    c, s = math.cos(turn), math.sin(turn)
-    linear = np.array([[c, -s], [s, c]])
-    return np.asarray((lens.undistorted(points) - lens.middle) @ linear.T + middle)
-
-
 def _turned_information(edge: Overlap, turn: float) -> Points:
     """Information in the mosaic's px, no better than `LEAST_SCATTER_PX`."""
     c, s = math.cos(turn), math.sin(turn)
     linear = np.array([[c, -s], [s, c]])
     small = 1e-9 * np.eye(2)
     covariance = np.linalg.inv(edge.information + small) + LEAST_SCATTER_PX**2 * np.eye(2)
-    return np.asarray(np.einsum("ij,njk,lk->nil", linear, np.linalg.inv(covariance), linear))
+    return np.asarray(linear @ np.linalg.inv(covariance) @ linear.T)

@@ -19,12 +19,12 @@ from zarr.codecs import BloscCodec
 
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
+from glassay.imaging.ome_zarr import CHUNK_PX, level_sizes, ome_attributes
 from glassay.mosaic.picture import MARGIN, Placed, draw_region
 from glassay.mosaic.schedule import Workers
 
-CHUNK, SHARD = 512, 2048
-"""Side of what is read at once (a screen's tile) and of a file, px."""
-SMALLEST_LEVEL = 512
+SHARD = 2048
+"""Side of a file, px."""
 
 Progress = Callable[[str, int, int], None]
 
@@ -43,10 +43,7 @@ class Canvas:
     @property
     def sizes(self) -> list[tuple[int, int]]:
         """(height, width) of every level."""
-        out = [(self.height, self.width)]
-        while max(out[-1]) > SMALLEST_LEVEL:
-            out.append((-(-out[-1][0] // 2), -(-out[-1][1] // 2)))
-        return out
+        return level_sizes(self.height, self.width)
 
 
 def write_picture(
@@ -154,41 +151,15 @@ def _place(line: str) -> tuple[int, int, int]:
 def _create(canvas: Canvas) -> None:
     group = zarr.open_group(str(canvas.folder), mode="w", zarr_format=3)
     kind = "uint16" if canvas.deep else "uint8"
-    datasets = []
-    scale = canvas.pixel_size_um or 1.0
     for level, (height, width) in enumerate(canvas.sizes):
         group.create_array(
-            str(level), shape=(3, height, width), chunks=(3, CHUNK, CHUNK), shards=(3, SHARD, SHARD),
-            dtype=kind, fill_value=0, dimension_names=["c", "y", "x"],
+            str(level), shape=(3, height, width), chunks=(3, CHUNK_PX, CHUNK_PX),
+            shards=(3, SHARD, SHARD), dtype=kind, fill_value=0, dimension_names=["c", "y", "x"],
             compressors=BloscCodec(cname="zstd", clevel=3, shuffle="bitshuffle"),
         )  # fmt: skip
-        step = scale * 2**level
-        datasets.append({
-            "path": str(level),
-            "coordinateTransformations": [
-                {"type": "scale", "scale": [1.0, step, step]},
-                {"type": "translation", "translation": [0.0, *[(step - scale) / 2] * 2]},
-            ],
-        })  # fmt: skip
-    unit = {"unit": "micrometer"} if canvas.pixel_size_um else {}
-    described: Any = {
-        "version": "0.5",
-        "multiscales": [{
-            "name": "mosaic",
-            "axes": [
-                {"name": "c", "type": "channel"},
-                {"name": "y", "type": "space", **unit},
-                {"name": "x", "type": "space", **unit},
-            ],
-            "datasets": datasets,
-        }],
-        "omero": {"channels": [
-            {"label": name, "color": colour, "active": True,
-             "window": {"min": 0, "start": 0, "end": 65535 if canvas.deep else 255,
-                        "max": 65535 if canvas.deep else 255}}
-            for name, colour in (("red", "FF0000"), ("green", "00FF00"), ("blue", "0000FF"))
-        ]},
-    }  # fmt: skip
+    described = ome_attributes(
+        "mosaic", len(canvas.sizes), canvas.pixel_size_um, 65535 if canvas.deep else 255
+    )
     group.attrs["ome"] = described
 
 

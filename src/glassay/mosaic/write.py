@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from glassay.mosaic.measure import Progress, quiet
+from glassay.mosaic.compare import Progress
+from glassay.mosaic.measure import quiet
 from glassay.mosaic.picture import Placed, depth_of
 from glassay.mosaic.result import MosaicResult
 from glassay.mosaic.schedule import Workers

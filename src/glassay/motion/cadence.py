@@ -56,6 +56,8 @@ AROUND = ((-2, -1, 1, 2), (-1, 1), ())
 other place looks alike."""
 
 ALIKE_PLACES = 3
+"""Frames of a place that must be told before it stands for the others there: with fewer, the share of
+repeated ones ((r + 1/2) / (n + 1)) is mostly that half."""
 
 STEP_OF_COPIES = 4.0
 MOST_STEP_OF_COPIES = 0.2
@@ -89,6 +91,7 @@ BLEND_DOUBT = 0.03
 """The same for any frame of a clip with blends, in which motion is smeared over several frames."""
 
 ENOUGH_FRAMES = 5
+"""Differences to be parted into two groups: two in each have a spread, and one decides."""
 
 GAP = 1.5
 """Intervals above this many usual ones hold missing frames."""
@@ -381,14 +384,14 @@ def delivered_rate(repeats: Repeats, frames: int, duration_s: float, tick_s: flo
     parts = []
     if tick_s:
         stamps = rate * tick_s / math.sqrt(6) / duration_s
-        parts.append(Contribution("rounding of time stamps", stamps))
+        parts.append(Contribution("rounding of time stamps", stamps, scope="capture"))
     if found:
         ends = math.sqrt(stretches / 6) / duration_s
-        parts.append(Contribution("count at both ends", ends))
+        parts.append(Contribution("count at both ends", ends, scope="capture"))
     if repeats.u_count:
         count = repeats.u_count / duration_s
-        parts.append(Contribution("telling repeated frames from new ones", count))
+        parts.append(Contribution("telling repeated frames from new ones", count, scope="capture"))
     if repeats.doubtful:
         hidden = repeats.doubtful / math.sqrt(3) / duration_s
-        parts.append(Contribution("repetitions that compression may hide", hidden))
+        parts.append(Contribution("repetitions that compression may hide", hidden, scope="setting"))
     return Quantity(rate, "1/s", tuple(parts))

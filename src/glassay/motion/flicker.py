@@ -14,6 +14,7 @@ from glassay.quantity import Quantity
 Series = npt.NDArray[np.float64]
 
 ENOUGH_FRAMES = 8
+"""A swing has three unknowns beside mean and drift; three frames more tell it from noise."""
 
 CHANCE = 1e-3
 """Probability with which noise alone may pass for a frequency."""

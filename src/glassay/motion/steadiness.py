@@ -20,12 +20,11 @@ PIECE_PX = 256
 """Side of the piece of the picture that is followed. Its 65 000 px fix a shift to a few hundredths
 of a pixel on any chip; a larger one costs time on every frame."""
 
-SMALLEST_PIECE_PX = 48
-
 REACH = 0.25
 """Part of the piece's side by which the picture may wander before a new reference is taken."""
 
 ENOUGH_FRAMES = 3
+"""A drift is a line: two places lie on it whatever they are, the third tells the scatter."""
 
 REGISTERED_PX = 0.01
 """Standard uncertainty of one registered shift at ordinary noise."""

@@ -25,6 +25,8 @@ and smoothed by 2 px."""
 NEARLY_FULL = 0.97
 """Light above which clipping narrows the noise, shares of full scale (with three deviations)."""
 PATTERN_SMOOTHING_PX = 8.0
+"""Fixed pattern is what varies faster than this, px: that of single pixels, rows and columns does,
+light across a field does not."""
 
 
 @dataclass(frozen=True)

@@ -178,7 +178,7 @@ def measure_noise(
     slope, floor, why = (None, None, "") if line is None else _fit_line(line, levels)
     if smoothing is not None and slope is not None:
         own = math.hypot(SMOOTHED_SLOPE, smoothing.u / smoothing.ratio)
-        slope = slope.with_contribution("smoothed noise", own * slope.value)
+        slope = slope.with_contribution("smoothed noise", own * slope.value, scope="setting")
     variance = points.variance
     snr = _snr_at(grey, points)
     shown = points if line is None else line

@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from glassay.imaging.compression import BLOCK
+
 Plane = npt.NDArray[np.floating]
 
-BLOCK = 8
 LOWEST = (1, 4)
 """Sum of both indices of the coefficients looked at: steps are small there, and no step is so large
 that noise, too, would stay within it."""
@@ -29,6 +30,8 @@ at qualities of 60 to lossless, gave up to 0.00016; two exposures of 1000 to 20 
 more, but for 0.0003 at qualities 80 and 60 and the least noise. There compression decides what is left
 of the noise, and it is not to be measured either."""
 MOST_PX = 384
+"""Side of the piece looked at: 2304 blocks of 14 coefficients, of which `LEAST_BEYOND` are 32,
+counted to a fifth."""
 
 
 def beyond_rounding(a: Plane, b: Plane, tables: Sequence[Mapping[int, Any]]) -> float | None:

@@ -9,6 +9,9 @@ from __future__ import annotations
 NYQUIST_PIXELS = 2.0
 """Pixels a period that sampling needs at least (Nyquist)."""
 
+NYQUIST = 1 / NYQUIST_PIXELS
+"""Highest frequency that pixels carry, cycles/px."""
+
 USUAL_PIXELS = 2.3
 """Pixels a resolvable distance that are usually asked for (common practice, no source)."""
 

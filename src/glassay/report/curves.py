@@ -1,4 +1,4 @@
-"""Curves for the page: small inline SVG charts, legible without colour."""
+"""Curves: what small charts show, legible without colour."""
 
 from __future__ import annotations
 
@@ -9,9 +9,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from markupsafe import Markup
-
-from glassay.report.templating import render
 
 Style = Literal["main", "thin", "dashed", "dotted", "points", "squares"]
 Tick = tuple[float, str]
@@ -155,11 +152,3 @@ def even_step(span: float, most: int = 5) -> float:
     """The least of 1, 2 and 5 times a power of ten that cuts a span into at most `most` parts."""
     power = 10.0 ** math.floor(math.log10(span / most))
     return next(n * power for n in (1, 2, 5, 10) if n * power * most >= span * 0.999999)
-
-
-def charts_html(*charts: Chart) -> Markup:
-    """Charts beside each other, their words below each."""
-    return render("curves.html", {
-        "charts": charts, "width": WIDTH, "height": HEIGHT, "left": LEFT, "right": WIDTH - RIGHT,
-        "top": TOP, "foot": HEIGHT - BOTTOM,
-    })  # fmt: skip

@@ -56,7 +56,12 @@ def as_geojson(result: DieResult, notes: DieNotes) -> str:
     features = [polygon([(0, 0), (width, 0), (width, height), (0, height)], what="outline")]
     features += [
         polygon(
-            pad_ring(pad, result.per_px), what="pad", number=pad.number, side=pad.side, row=pad.row
+            pad_ring(pad, result.per_px),
+            what="pad",
+            number=pad.number,
+            side=pad.side,
+            row=pad.row,
+            **({"by": "hand"} if pad.by_hand else {}),
         )
         for pad in result.pads
     ]
@@ -158,8 +163,9 @@ def as_csv(result: DieResult) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\r\n")
     sizes = (f"{name} ({unit})" for name in ("x", "y", "width", "height"))
-    writer.writerow(["number", "side", "row", *sizes])
+    writer.writerow(["number", "side", "row", *sizes, "by"])
     for pad in result.pads:
         numbers = (f"{v * per:.3f}" for v in (pad.x, pad.y, pad.width, pad.height))
-        writer.writerow([pad.number, pad.side, pad.row, *numbers])
+        by = "hand" if pad.by_hand else "measured"
+        writer.writerow([pad.number, pad.side, pad.row, *numbers, by])
     return stream.getvalue()

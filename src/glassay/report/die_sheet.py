@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import datetime
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from glassay import __version__
 from glassay.bench.document.die_notes import KINDS, DieNotes, Region
+from glassay.bench.saying.words import short
 from glassay.die import DieResult
 from glassay.imaging import Photo
-from glassay.quantity import Quantity
-from glassay.report.evidence_die import outline_path, pad_corners
+from glassay.quantity import Quantity, rounded
+from glassay.report.evidence_die import die_outline, pad_corners
 from glassay.report.numbers import in_unit, length, prose, sentence
 from glassay.report.pictures import for_screen, jpeg_uri
 from glassay.report.templating import render, source
@@ -50,14 +53,23 @@ class Sheet:
     beside: Sequence[str] = field(default=())
 
 
-def write_sheet(sheet: Sheet) -> str:
-    """The page as HTML."""
+@dataclass(frozen=True)
+class OnSite:
+    """What a sheet has more as a page of a published site: what its viewer needs of the picture, as
+    JSON, and files (address, words) to be had."""
+
+    picture: Mapping[str, Any]
+    files: Sequence[tuple[str, str]]
+
+
+def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
+    """The page as HTML: one file that needs nothing else, or a page of a site."""
     result, photo = sheet.result, sheet.photo
     found = result.findings()
     pads = f"{len(result.pads)} bond pads" if result.pads else "no bond pads told"
     filling = {
         "title": sheet.title, "taken": sheet.taken, "version": __version__,
-        "styles": source("page.css"), "own_styles": source("die_sheet.css"),
+        "styles": source("page.css") + source("die_sheet.css"),
         "size": (length_of(result.width), length_of(result.height)), "pads_told": pads,
         "process": None if result.process is None else {
             "statement": prose(result.process.statement),
@@ -80,15 +92,22 @@ def write_sheet(sheet: Sheet) -> str:
             for row in result.rows
         ],
         "pads": [
-            {"number": pad.number, "side": pad.side, "numbers": [
+            {"number": pad.number, "side": pad.side, "by_hand": pad.by_hand, "numbers": [
                 f"{v * result.per_px:.1f}" for v in (pad.x, pad.y, pad.width, pad.height)]}
             for pad in result.pads
         ],
-        **_by_hand(sheet), "file": photo.path.name, "digest": sheet.digest,
+        **_by_hand(sheet), "about": sheet.notes.about, "site": None if site is None else {
+            "picture": as_script(site.picture), "files": site.files},
+        "file": photo.path.name, "digest": sheet.digest,
         "beside": ", ".join(sheet.beside) or "nothing", "passed_over": sheet.passed_over,
         "written": datetime.date.today().isoformat(),
     }  # fmt: skip
     return str(render("die_sheet.html", filling))
+
+
+def as_script(data: Mapping[str, Any]) -> Markup:
+    """Data within a page's script element: nothing in it may end the element."""
+    return Markup(json.dumps(data).replace("<", "\\u003c"))
 
 
 def length_of(quantity: Quantity) -> Any:
@@ -118,7 +137,7 @@ def _paths(result: DieResult) -> list[tuple[str, str]]:
     pads = "".join(
         _path(pad_corners(result, pad.x, pad.y, pad.width, pad.height)) for pad in result.pads
     )
-    return [("outline", _path(outline_path(result))), ("pads", pads)]
+    return [("outline", _path(die_outline(result))), ("pads", pads)]
 
 
 def _labels(sheet: Sheet) -> list[tuple[float, float, float, str]]:
@@ -178,8 +197,25 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
     return {
         "by_hand": [row(region.name, region.kind, region.area_um2) for region in regions],
         "kinds": [row("", kind, total(kind)) for kind in several],
-        "markings": sheet.notes.markings, "notes_file": sheet.notes_file,
+        "corrected": sheet.result.by_hand, "markings": sheet.notes.markings,
+        "notes_file": sheet.notes_file,
     }  # fmt: skip
+
+
+def sheet_lines(result: DieResult) -> tuple[tuple[str, str], ...]:
+    """What was measured as lines of (name, value) in plain words, each with its U at 95 %."""
+    return tuple((NAMES[key], plain_value(f.value)) for key, f in result.findings().items())
+
+
+def plain_value(value: object) -> str:
+    """A finding's value in plain words."""
+    if not isinstance(value, Quantity):
+        return str(value)
+    unit = {"1": "", "deg": "°"}.get(value.unit, f" {value.unit.replace('um', 'µm')}")
+    if not value.u:
+        return f"{short(value.value)}{unit}"
+    number, expanded = rounded(value.value, value.expanded)
+    return f"{number} ± {expanded}{unit}"
 
 
 def sheet_data(sheet: Sheet) -> dict[str, Any]:
@@ -192,7 +228,7 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
         "findings": {key: finding.as_json() for key, finding in result.findings().items()},
         **result.beside(), "notes": list(result.notes),
         "by_hand": {
-            "file": sheet.notes_file,
+            "file": sheet.notes_file, "corrected": list(result.by_hand),
             "regions": [_region_data(region, die) for region in sheet.notes.regions],
             "markings": [
                 {"text": m.text, "place": m.place, "doubtful": m.is_doubtful}

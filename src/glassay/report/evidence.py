@@ -1,18 +1,17 @@
 """Evidence drawn over captures, by what each method's record names as its drawing.
 
-Such a module has `figures(case) -> tuple[Figure, ...]`. It draws from the evidence kept with the
-result (plain data); where that is missing, `Case.evidence` measures the capture again.
+Such a module has `figures(case) -> tuple[Figure, ...]`. It describes what to draw from the evidence
+kept with the result (plain data); where that is missing, `Case.evidence` measures the capture
+again. The same description of a measurement just made goes into a file (`--figure`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
-
-from markupsafe import Markup
 
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.plain import to_plain
@@ -20,11 +19,15 @@ from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodRes
 from glassay.bench.measuring.methods import METHODS
 from glassay.errors import GlassayError
 from glassay.extensions import named
+from glassay.finding import Finding
 from glassay.imaging import Photo
+from glassay.report.drawing import Figure, Label, Overlay, Stroke
 from glassay.report.pictures import (
     LEAST_BYTES,
+    LONGEST_PX,
     PAGE_BYTES,
     Pixels,
+    for_screen,
     jpeg_uri,
     picture_of,
     share_of_page,
@@ -33,13 +36,8 @@ from glassay.report.pictures import (
 PLAIN_PHOTO = "glassay.report.evidence_none:figures"
 """What shows a capture of which nothing is drawn: the photo as it is."""
 
-
-@dataclass(frozen=True)
-class Figure:
-    """One drawing: its HTML, and in words what there is to see in it."""
-
-    html: Markup
-    caption: str
+FILE_PX, FILE_BYTES = 1600, 2_000_000
+"""Longer side of a picture in a file of its own, and its bytes: sharp at the width of a screen."""
 
 
 @dataclass(frozen=True)
@@ -52,38 +50,100 @@ class CaptureFigures:
 
 @dataclass
 class Case:
-    """One capture and what one method made of it, for drawing. Not kept beyond that."""
+    """What one method made of one capture, for drawing. Not kept beyond that.
 
-    bench: Bench
-    capture: Capture
-    part: MethodResult
+    `read` gives a photo of the capture by its number, `measured` the evidence as plain data.
+    """
+
+    method: str
+    files: tuple[str, ...]
+    findings: Mapping[str, Finding]
+    read: Callable[[int], Photo]
+    measured: Callable[[], Mapping[str, Any]]
     bytes_left: int
     name: str = ""
     """Prefix for ids within the page, unique to this capture and method."""
     is_first: bool = True
     """Whether no other method's drawing has shown the photo yet."""
-    _photo: Photo | None = field(default=None, repr=False)
+    longest_px: int = LONGEST_PX
+    """Longer side of pictures."""
+    _photos: dict[int, Photo] = field(default_factory=dict, repr=False)
 
-    @property
-    def photo(self) -> Photo:
-        """The capture's (first) photo, or the first frame of its clip. Raises `Unusable`."""
-        if self._photo is None:
-            self._photo = picture_of(self.bench.shown_path(self.capture.files[0]))
-        return self._photo
+    @classmethod
+    def of_capture(
+        cls, bench: Bench, capture: Capture, part: MethodResult, bytes_left: int, name: str = "",
+        is_first: bool = True, photos: dict[int, Photo] | None = None,
+    ) -> Case:  # fmt: skip
+        """A kept result: with its evidence, or a fresh one if none was stored.
+
+        Its pictures are photos of the capture, or the first frame of a clip.
+        """
+
+        def measured() -> Mapping[str, Any]:
+            if part.evidence:
+                return part.evidence
+            method = METHODS[part.method]
+            settings = to_plain(method.settings(bench, capture))
+            return to_plain(method.measure(bench.paths(capture), settings).evidence) or {}
+
+        def read(number: int) -> Photo:
+            return picture_of(bench.shown_path(capture.files[number]))
+
+        return cls(part.method, tuple(capture.files), part.findings, read, measured, bytes_left,
+                   name, is_first, _photos={} if photos is None else photos)  # fmt: skip
+
+    @classmethod
+    def of_result(
+        cls, method: str, findings: Mapping[str, Finding], evidence: Any,
+        photos: Sequence[Photo], files: Sequence[str],
+    ) -> Case:  # fmt: skip
+        """A measurement just made, to be drawn into a file."""
+        return cls(
+            method, tuple(files), findings, photos.__getitem__, lambda: to_plain(evidence),
+            FILE_BYTES, longest_px=FILE_PX,
+        )  # fmt: skip
+
+    def photo(self, number: int = 0) -> Photo:
+        """A photo of the capture. Raises `Unusable`."""
+        if number not in self._photos:
+            self._photos[number] = self.read(number)
+        return self._photos[number]
 
     @cached_property
     def evidence(self) -> Mapping[str, Any]:
-        """The evidence as plain data: the stored one, or a fresh one if none was stored."""
-        if self.part.evidence:
-            return self.part.evidence
-        method = METHODS[self.part.method]
-        settings = to_plain(method.settings(self.bench, self.capture))
-        outcome = method.measure(self.bench.paths(self.capture), settings)
-        return to_plain(outcome.evidence) or {}
+        """The evidence as plain data."""
+        return self.measured()
 
     def embed(self, pixels: Pixels, share: float = 1.0) -> str:
         """A picture as a data URI, within this share of what the capture may take of the page."""
         return jpeg_uri(pixels, max(LEAST_BYTES, int(self.bytes_left * share)))
+
+    def overlay(
+        self, photo: Photo, words: str, strokes: Sequence[Stroke] = (),
+        labels: Sequence[Label] = (), letter: float = 1.0, what: str = "", share: float = 1.0,
+    ) -> Overlay:  # fmt: skip
+        """Strokes over one of the photos, or over a piece of one; `what` tells several apart."""
+        source = self.embed(for_screen(photo, self.longest_px), share)
+        box = (-0.5, -0.5, float(photo.width), float(photo.height))
+        name = f"{self.name}-{what}" if what else self.name
+        return Overlay(name, words, source, box, tuple(strokes), tuple(labels), letter)
+
+
+def overlay_in_file(
+    photo: Photo, words: str, strokes: Sequence[Stroke] = (), labels: Sequence[Label] = (),
+    letter: float = 1.0,
+) -> Overlay:  # fmt: skip
+    """Strokes over a photo, for a file of its own."""
+    source = jpeg_uri(for_screen(photo, FILE_PX), FILE_BYTES)
+    box = (-0.5, -0.5, float(photo.width), float(photo.height))
+    return Overlay("", words, source, box, tuple(strokes), tuple(labels), letter)
+
+
+def pixels_in_file(pixels: Pixels, words: str) -> Overlay:
+    """A picture as it is, for a file of its own."""
+    height, width = pixels.shape[:2]
+    source = jpeg_uri(pixels, FILE_BYTES)
+    return Overlay("", words, source, (-0.5, -0.5, float(width), float(height)))
 
 
 def draw_captures(results: BenchResults) -> dict[str, CaptureFigures]:
@@ -125,13 +185,14 @@ def _draw(bench: Bench, result: CaptureResult, share: int, name: str) -> Capture
     parts = [part for part in result.parts if part.status == "measured"]
     drawable = [part for part in parts if _drawing_of(part)]
     figures: list[Figure] = []
-    photo: Photo | None = None
+    photos: dict[int, Photo] = {}
     try:
         for number, part in enumerate(drawable or result.parts[:1]):
-            case = Case(bench, result.capture, part, _bytes_of(number, len(drawable), share),
-                        f"{name}-{number}", number == 0, photo)  # fmt: skip
+            case = Case.of_capture(
+                bench, result.capture, part, _bytes_of(number, len(drawable), share),
+                f"{name}-{number}", number == 0, photos,
+            )  # fmt: skip
             figures += named(_drawing_of(part) if drawable else PLAIN_PHOTO)(case)
-            photo = case._photo
     except GlassayError as error:
         return CaptureFigures(tuple(figures), f"It cannot be shown: {error}")
     except Exception as error:  # a fault in one drawing must not cost the whole page

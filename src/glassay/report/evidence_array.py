@@ -12,15 +12,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from glassay.bench.measuring.methods.array import evidence_of
 from glassay.bench.saying.words import short
-from glassay.imaging import Photo, read_photo
+from glassay.imaging import Photo
 from glassay.lattice import ArrayResult
-from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import check_figure_name, save_figure
-from glassay.report.pictures import for_screen
-from glassay.report.templating import render
+from glassay.report.drawing import Figure, Overlay
+from glassay.report.evidence import Case
+from glassay.report.figure_file import check_figure_name, write_panels
+from glassay.report.strokes import line_path, outline_path
 
-MARK, CASING = "#ffb000", "#2b1d00"
 PERIODS_SHOWN = 14
 LEAST_SHOWN_PX = 40
 
@@ -34,46 +34,27 @@ def draw_array(photos: Sequence[Photo], result: ArrayResult, path: Path) -> None
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-
     check_figure_name(path)
-    panels = 3 if result.extent is not None else 2
-    canvas = Canvas(figsize=(4.6 * panels, 4.6), layout="constrained")
-    axes = canvas.subplots(1, panels, squeeze=False)[0]
-    photo = photos[result.lattice_of]
-    _draw_filled(axes[0], photo, result)
-    _draw_piece(axes[1], photo, result)
-    if result.extent is not None and result.extent_of is not None:
-        _draw_outline(axes[2], photos[result.extent_of], result)
-    save_figure(canvas, path)
+    names = [photo.path.name for photo in photos]
+    evidence = evidence_of(result)
+    case = Case.of_result("pixel array", result.findings(), evidence, photos, names)
+    seen = _seen(case, case.evidence)
+    found = figures(case)
+    panels = [seen, *(panel for figure in reversed(found) for panel in figure.panels)]
+    write_panels(panels, path, ", ".join(names))
 
 
-def _show(axes: Any, photo: Photo) -> None:
-    frame = (-0.5, photo.width - 0.5, photo.height - 0.5, -0.5)
-    axes.imshow(for_screen(photo, 1200), extent=frame, cmap="gray", vmin=0, vmax=255)
-    axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
-
-
-def _draw_filled(axes: Any, photo: Photo, result: ArrayResult) -> None:
-    _show(axes, photo)
-    lattice = result.lattice
-    rows, columns = np.nonzero(lattice.filled)
-    high, wide = lattice.block_px
-    axes.plot((columns + 0.5) * wide, (rows + 0.5) * high, ".", color=MARK, markersize=2)
-    axes.set_xlabel(f"{photo.path.name}: dots where the lattice is seen")
-
-
-def _draw_piece(axes: Any, photo: Photo, result: ArrayResult) -> None:
-    """A piece of the array, one pitch from line to line."""
-    lattice = result.lattice
-    pitches = [None if p is None else p.value for p in (lattice.pitch_x, lattice.pitch_y)]
-    box = _piece(photo, lattice.filled, lattice.block_px, (0, 0), pitches)
-    piece = photo.crop(box)
-    _show(axes, piece)
-    for ends in _lines(piece, pitches, lattice.tilt_deg):
-        axes.plot(ends[:, 0], ends[:, 1], color=MARK, linewidth=0.8)
-    said = " and ".join(f"{p:.2f}" for p in pitches if p is not None)
-    axes.set_xlabel(f"{box[2]} x {box[3]} px of it; lines one pitch apart, {said} px")
+def _seen(case: Case, evidence: Mapping[str, Any]) -> Overlay:
+    """Frames around the blocks in which the lattice is seen."""
+    photo = case.photo(int(evidence["photo"]))
+    high, wide = evidence["block"]
+    (left, top), blocks = evidence["at"], zip(*np.nonzero(evidence["filled"]), strict=True)
+    path = "".join(
+        f"M{left + (c + 0.5) * wide:.1f} {top + (r + 0.5) * high:.1f}h0" for r, c in blocks
+    )
+    return case.overlay(
+        photo, f"{photo.path.name}: dots where the lattice is seen", [("thin dots", path)]
+    )
 
 
 def _piece(
@@ -128,23 +109,6 @@ def _within(piece: Photo, across: Points, distance: float) -> Points | None:
     return np.array([distance * across + t * along for t in (low, high)])
 
 
-def _draw_outline(axes: Any, photo: Photo, result: ArrayResult) -> None:
-    from matplotlib.patheffects import withStroke
-
-    assert result.extent is not None
-    _show(axes, photo)
-    corners = np.vstack([result.extent.corners, result.extent.corners[:1]])
-    axes.plot(corners[:, 0], corners[:, 1], color=MARK, linewidth=1.2,
-              path_effects=[withStroke(linewidth=2.6, foreground=CASING)])  # fmt: skip
-    count = ""
-    if result.columns is not None and result.rows is not None:
-        count = f": {result.columns.value:.0f} x {result.rows.value:.0f} pixels"
-    axes.set_xlabel(f"{photo.path.name}: active array{count}")
-
-
-# ---- for a page ----------------------------------------------------------------------------------
-
-
 def figures(case: Case) -> tuple[Figure, ...]:
     """The outline over the photo in which it was found, and a piece under lines one pitch apart."""
     evidence = case.evidence
@@ -156,42 +120,24 @@ def figures(case: Case) -> tuple[Figure, ...]:
     return tuple(made)
 
 
-def _photo(case: Case, number: int) -> Photo:
-    return (
-        case.photo if number == 0 else read_photo(case.bench.shown_path(case.capture.files[number]))
-    )
-
-
 def _outlined(case: Case, evidence: Mapping[str, Any]) -> Figure:
-    photo = _photo(case, int(evidence["outline_photo"]))
-    corners = [f"{x:.1f} {y:.1f}" for x, y in evidence["outline"]]
+    photo = case.photo(int(evidence["outline_photo"]))
     words = "Frame: the active array, as its edges were found"
-    found = case.part.findings
+    found = case.findings
     if "columns" in found:
         columns, rows = found["columns"].quantity, found["rows"].quantity
         words += f"; {columns.value:.0f} x {rows.value:.0f} pixels"
-    return Figure(
-        _overlay(case, photo, "outline", words, f"M{'L'.join(corners)}Z", 0.6), f"{words}."
-    )
+    frame = [("", outline_path(evidence["outline"]))]
+    return Figure((case.overlay(photo, words, frame, what="outline", share=0.6),), f"{words}.")
 
 
 def _enlarged(case: Case, evidence: Mapping[str, Any]) -> Figure:
-    photo = _photo(case, int(evidence["photo"]))
+    photo = case.photo(int(evidence["photo"]))
     pitches = [None if p is None else float(p["value"]) for p in evidence["pitch"]]
     filled = np.asarray(evidence["filled"])
     box = _piece(photo, filled, evidence["block"], evidence["at"], pitches)
     piece = photo.crop(box)
-    path = ""
-    for (x0, y0), (x1, y1) in _lines(piece, pitches, float(evidence["tilt_deg"])):
-        path += f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}"
+    lines = [("thin", line_path(list(_lines(piece, pitches, float(evidence["tilt_deg"])))))]
     said = " and ".join(short(p) for p in pitches if p is not None)
     words = f"A piece of {box[2]} x {box[3]} px: lines one pitch apart, {said} px"
-    return Figure(_overlay(case, piece, "piece", words, path, 0.3), f"{words}.")
-
-
-def _overlay(case: Case, photo: Photo, what: str, words: str, path: str, share: float) -> Any:
-    return render("evidence_overlay.html", {
-        "name": f"{case.name}-{what}", "alt": words, "width": photo.width, "height": photo.height,
-        "source": case.embed(for_screen(photo), share), "letter": 1.0,
-        "paths": (("thin" if what == "piece" else "", path),), "labels": [],
-    })  # fmt: skip
+    return Figure((case.overlay(piece, words, lines, what="piece", share=0.3),), f"{words}.")

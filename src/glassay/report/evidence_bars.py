@@ -8,40 +8,32 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from glassay.bench.saying.words import say
 from glassay.detail.bars_result import KINDS, BarResult
 from glassay.imaging import Photo
-from glassay.report.curves import Chart, Curve, charts_html, steps
-from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import check_figure_name, save_figure
-from glassay.report.pictures import for_screen
-from glassay.report.templating import render
+from glassay.report.curves import Chart, Curve, Tick, even_step, steps
+from glassay.report.drawing import Figure, Stroke
+from glassay.report.evidence import Case
+from glassay.report.figure_file import check_figure_name, write_panels
+from glassay.report.strokes import outline_path
 
-FOUND, FINEST, CASING = "#35d0ba", "#ffb000", "#06251f"
-"""Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
-The finest element is drawn thicker as well as in another colour."""
-MARKS = {"upright": "o", "level": "s"}
+LEAST_LABELLED = 0.012
+"""Elements whose period is this share of the photo's width or less are too small for their name."""
 
 
 def draw_bars(photo: Photo, result: BarResult, path: Path) -> None:
-    """Draw the elements over the photo and the contrast curve beside it, into a file.
+    """Draw the elements over the photo, their contrast and their scales, into a file.
 
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-
     check_figure_name(path)
-    evidence = result.evidence()
-    canvas = Canvas(figsize=(12.0, 6.4), layout="constrained")
-    grid = canvas.add_gridspec(2, 2, width_ratios=[1.2, 1.0])
-    _draw_over_photo(canvas.add_subplot(grid[:, 0]), photo, evidence)
-    _draw_contrast(canvas.add_subplot(grid[0, 1]), evidence)
-    _draw_scales(canvas.add_subplot(grid[1, 1]), result)
-    canvas.suptitle(f"{photo.path.name}: {_finest_words(result)}")
-    save_figure(canvas, path)
+    case = Case.of_result("bar target", result.findings(), result.evidence(), [photo],
+                          [photo.path.name])  # fmt: skip
+    (figure,) = figures(case)
+    panels = (*figure.panels, _scale_chart(result))
+    write_panels(panels, path, f"{photo.path.name}: {_finest_words(result)}", figure.caption)
 
 
 def _finest_words(result: BarResult) -> str:
@@ -53,83 +45,12 @@ def _finest_words(result: BarResult) -> str:
     )
 
 
-def _draw_over_photo(axes: Any, photo: Photo, evidence: Mapping[str, Any]) -> None:
-    from matplotlib.patheffects import withStroke
-
-    frame = (-0.5, photo.width - 0.5, photo.height - 0.5, -0.5)
-    axes.imshow(for_screen(photo, 1600), extent=frame, cmap="gray", vmin=0, vmax=255)
-    for element in evidence["elements"]:
-        colour = FINEST if element["finest"] else FOUND
-        width = 2.2 if element["finest"] else 1.0
-        cased = [withStroke(linewidth=width + 1.4, foreground=CASING)]
-        for kind in KINDS:
-            bars = element[kind]
-            if bars["contrast"] is None:
-                continue
-            style = "-" if bars["made_out"] else ":"
-            axes.plot(*_outline(bars), style, color=colour, linewidth=width, path_effects=cased)
-        level = element["level"]
-        if level["contrast"] is not None and level["period"] > 0.012 * photo.width:
-            axes.text(level["x"], level["y"], f"{element['group']}-{element['number']}",
-                      color=colour, path_effects=cased, fontsize=7, ha="center",
-                      va="center")  # fmt: skip
-    axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
-    axes.set_xlabel("group-element; dotted: bars not made out; thick: finest resolved")
-
-
-def _outline(bars: Mapping[str, Any]) -> tuple[Any, Any]:
-    """A frame around a triplet, px."""
+def _corners(bars: Mapping[str, Any]) -> Any:
+    """Corners of a frame around a triplet, px, (4, 2)."""
     across, along = np.array(bars["across"]), np.array(bars["along"])
     u, v = 1.5 * bars["period"] * across, 0.6 * bars["length"] * along
     middle = np.array([bars["x"], bars["y"]])
-    corners = np.array([middle - u - v, middle + u - v, middle + u + v, middle - u + v,
-                        middle - u - v])  # fmt: skip
-    return corners[:, 0], corners[:, 1]
-
-
-def _draw_contrast(axes: Any, evidence: Mapping[str, Any]) -> None:
-    for kind, words in (("upright", "upright bars"), ("level", "level bars")):
-        points = [
-            (e["frequency"], e[kind]["contrast"], 2 * e[kind]["contrast_u"])
-            for e in evidence["elements"] if e[kind]["contrast"] is not None
-        ]  # fmt: skip
-        if points:
-            frequency, contrast, error = zip(*points, strict=True)
-            axes.errorbar(frequency, contrast, error, marker=MARKS[kind], markersize=4,
-                          linewidth=1.0, capsize=2, label=words,
-                          color="black" if kind == "upright" else "0.45")  # fmt: skip
-    axes.axhline(evidence["threshold"], color="0.3", linestyle="dashed", linewidth=0.9)
-    for element in evidence["elements"]:
-        if element["finest"]:
-            axes.axvline(element["frequency"], color=FINEST, linewidth=1.6)
-    axes.axhline(0, color="0.7", linewidth=0.6)
-    axes.set_xscale("log", base=2)
-    axes.set(xlabel="line pairs per mm", ylabel="contrast")
-    axes.xaxis.set_major_formatter("{x:g}")
-    axes.legend(fontsize=8)
-
-
-def _draw_scales(axes: Any, result: BarResult) -> None:
-    for kind, axis, words in (
-        ("upright", result.across, "along the rows"), ("level", result.down, "down the columns"),
-    ):  # fmt: skip
-        points = [
-            (e.frequency_lp_mm, size.value, size.expanded)
-            for e in result.elements
-            if (size := result.scale_of(getattr(e, kind), e)) is not None
-        ]
-        colour = "black" if kind == "upright" else "0.45"
-        frequency, size_um, error = zip(*points, strict=True)
-        axes.errorbar(frequency, size_um, error, fmt=MARKS[kind], markersize=4, capsize=2,
-                      color=colour, linewidth=0.8, label=words)  # fmt: skip
-        axes.axhline(axis.um_per_px.value, color=colour, linewidth=0.8)
-    axes.set_xscale("log", base=2)
-    axes.xaxis.set_major_formatter("{x:g}")
-    axes.set(xlabel="line pairs per mm", ylabel="um per px, each element")
-    axes.legend(fontsize=8)
-
-
-# ---- for a page ----------------------------------------------------------------------------------
+    return np.array([middle - u - v, middle + u - v, middle + u + v, middle - u + v])
 
 
 def figures(case: Case) -> tuple[Figure, ...]:
@@ -141,36 +62,32 @@ def figures(case: Case) -> tuple[Figure, ...]:
     finest = next((e for e in elements if e["finest"]), None)
     if finest is not None:
         words += f"; bold: group {finest['group']}, element {finest['number']}, the finest resolved"
-    photo = _over_page_photo(case, words) if case.is_first else Markup()
-    return (Figure(photo + charts_html(_contrast_chart(case)), f"{words}."),)
+    chart = _contrast_chart(case.evidence)
+    if not case.is_first:
+        return (Figure((chart,), f"{words}."),)
+    photo = case.photo()
+    labels = [
+        (e["level"]["x"], e["level"]["y"], f"{e['group']}-{e['number']}")
+        for e in elements
+        if e["level"]["contrast"] is not None
+        and e["level"]["period"] > LEAST_LABELLED * photo.width
+    ]
+    over = case.overlay(photo, words, strokes(case.evidence), labels,
+                        max(photo.width, photo.height) / 45)  # fmt: skip
+    return (Figure((over, chart), f"{words}."),)
 
 
-def _over_page_photo(case: Case, words: str) -> Markup:
-    photo, elements = case.photo, case.evidence["elements"]
+def strokes(evidence: Mapping[str, Any]) -> tuple[Stroke, ...]:
+    """Frames around the triplets located, that of the finest resolved in bold."""
     frames = {"thin": "", "": ""}
-    labels = []
-    for element in elements:
+    for element in evidence["elements"]:
         for kind in KINDS:
             if element[kind]["contrast"] is not None:
-                frames["" if element["finest"] else "thin"] += _frame(element[kind])
-        level = element["level"]
-        if level["contrast"] is not None and level["period"] > 0.012 * photo.width:
-            labels.append((level["x"], level["y"], f"{element['group']}-{element['number']}"))
-    return render("evidence_overlay.html", {
-        "name": case.name, "alt": words, "width": photo.width, "height": photo.height,
-        "source": case.embed(for_screen(photo)), "letter": max(photo.width, photo.height) / 45,
-        "paths": tuple(frames.items()), "labels": labels,
-    })  # fmt: skip
+                frames["" if element["finest"] else "thin"] += outline_path(_corners(element[kind]))
+    return tuple(frames.items())
 
 
-def _frame(bars: Mapping[str, Any]) -> str:
-    x, y = _outline(bars)
-    points = [f"{a:.1f} {b:.1f}" for a, b in zip(x[:-1], y[:-1], strict=True)]
-    return f"M{'L'.join(points)}Z"
-
-
-def _contrast_chart(case: Case) -> Chart:
-    evidence = case.evidence
+def _contrast_chart(evidence: Mapping[str, Any]) -> Chart:
     curves, reach = [], [1.0]
     for kind, style in (("upright", "points"), ("level", "squares")):
         rows = [
@@ -182,7 +99,6 @@ def _contrast_chart(case: Case) -> Chart:
             curves.append(Curve(x, y, style, y - u, y + u))  # type: ignore[arg-type]
             reach += [float(x.min()), float(x.max())]
     low, high = min(reach[1:], default=1.0) / 1.2, max(reach[1:], default=2.0) * 1.2
-    octaves = range(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
     finest = [e for e in evidence["elements"] if e["finest"]]
     marks = tuple((e["frequency"], f"{e['group']}-{e['number']}, finest") for e in finest)
     threshold = float(evidence["threshold"])
@@ -190,6 +106,43 @@ def _contrast_chart(case: Case) -> Chart:
         "Contrast of upright bars (dots) and level bars (squares) with 95 % intervals. Bars count as"
         f" resolved above {threshold:g}.",
         "line pairs per mm", "contrast", (low, high), (-0.1, 1.1), tuple(curves),
-        tuple((2.0**n, f"{2.0**n:g}") for n in octaves), steps(0, 1, 0.5), marks,
+        _octaves(low, high), steps(0, 1, 0.5), marks,
         ((threshold, f"{threshold:g}"),), log_x=True,
+    )  # fmt: skip
+
+
+def _octaves(low: float, high: float) -> tuple[Tick, ...]:
+    """Ticks at the powers of two."""
+    powers = range(math.ceil(math.log2(low)), math.floor(math.log2(high)) + 1)
+    return tuple((2.0**n, f"{2.0**n:g}") for n in powers)
+
+
+def _scale_chart(result: BarResult) -> Chart:
+    """The scale that each triplet alone gives, against that of all along its axis."""
+    curves, reach, sizes = [], [], []
+    for kind, axis, style in (
+        ("upright", result.across, "points"),
+        ("level", result.down, "squares"),
+    ):
+        rows = [
+            (e.frequency_lp_mm, size.value, size.expanded)
+            for e in result.elements
+            if (size := result.scale_of(getattr(e, kind), e)) is not None
+        ]
+        if rows:
+            x, y, u = (np.array(column) for column in zip(*rows, strict=True))
+            curves.append(Curve(x, y, style, y - u, y + u))  # type: ignore[arg-type]
+            reach += x.tolist()
+            sizes += [*(y - u), *(y + u), axis.um_per_px.value]
+    ends = (min(reach) / 1.2, max(reach) * 1.2)
+    low, high = min(sizes), max(sizes)
+    curves += [
+        Curve(ends, [axis.um_per_px.value] * 2, style)  # type: ignore[arg-type]
+        for axis, style in ((result.across, "main"), (result.down, "dashed"))
+    ]
+    return Chart(
+        "The scale that each element alone gives, with 95 % intervals: along the rows (dots) and down"
+        " the columns (squares). Lines: of all, along the rows (solid) and down the columns (dashed).",
+        "line pairs per mm", "um per px", ends, (low, high), tuple(curves), _octaves(*ends),
+        steps(low, high, even_step(high - low)), log_x=True,
     )  # fmt: skip

@@ -9,11 +9,9 @@ import numpy as np
 
 from glassay.die import DieResult
 from glassay.imaging import Photo
-from glassay.report.figure_file import check_figure_name, save_figure
-from glassay.report.pictures import for_screen
-
-MARK, PAD, CASING = "#ffb000", "#39d5ff", "#101418"
-SHOWN_PX = 1600
+from glassay.report.evidence import overlay_in_file
+from glassay.report.figure_file import check_figure_name, write_panels
+from glassay.report.strokes import outline_path
 
 
 def draw_die(photo: Photo, result: DieResult, path: Path) -> None:
@@ -21,36 +19,28 @@ def draw_die(photo: Photo, result: DieResult, path: Path) -> None:
 
     Raises `Unusable` for another suffix, or when the file cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-    from matplotlib.patheffects import withStroke
-
     check_figure_name(path)
-    canvas = Canvas(figsize=(11.0, 11.0 * photo.height / photo.width + 0.6), layout="constrained")
-    axes: Any = canvas.subplots()
-    frame = (-0.5, photo.width - 0.5, photo.height - 0.5, -0.5)
-    axes.imshow(for_screen(photo, SHOWN_PX), extent=frame, cmap="gray", vmin=0, vmax=255)
-    axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
-    casing = [withStroke(linewidth=3.2, foreground=CASING)]
-    ring = outline_path(result)
-    axes.plot(ring[:, 0], ring[:, 1], color=MARK, linewidth=1.4, path_effects=casing)
-    for pad in result.pads:
-        corners = pad_corners(result, pad.x, pad.y, pad.width, pad.height)
-        axes.plot(corners[:, 0], corners[:, 1], color=PAD, linewidth=1.0,
-                  path_effects=[withStroke(linewidth=2.2, foreground=CASING)])  # fmt: skip
-        x, y = result.outline.to_photo([(pad.x, pad.y)])[0]
-        axes.annotate(str(pad.number), (x, y), color="white", fontsize=6, ha="center", va="center",
-                      path_effects=[withStroke(linewidth=1.8, foreground=CASING)])  # fmt: skip
-    axes.set_xlabel(
-        f"{photo.path.name}: outline ({MARK_NAME}) and {len(result.pads)} pads, counted"
-        " counter-clockwise from the top left"
+    frames = "".join(
+        outline_path(pad_corners(result, pad.x, pad.y, pad.width, pad.height))
+        for pad in result.pads
     )
-    save_figure(canvas, path)
+    labels = [
+        (float(x), float(y), str(pad.number))
+        for pad in result.pads
+        for x, y in result.outline.to_photo([(pad.x, pad.y)])
+    ]
+    count = len(result.pads)
+    words = f"Bold: the outline. Thin: {count} pads, counted counter-clockwise from the top left."
+    strokes = (("thin", frames), ("", outline_path(die_outline(result))))
+    letter = max(photo.width, photo.height) / LETTERS
+    write_panels([overlay_in_file(photo, words, strokes, labels, letter)], path, photo.path.name)
 
 
-MARK_NAME = "amber"
+LETTERS = 80
+"""Numbers of pads are this part of the photo's longer side high."""
 
 
-def outline_path(result: DieResult, points: int = 40) -> Any:
+def die_outline(result: DieResult, points: int = 40) -> Any:
     """The outline as the photo shows it, bowed by the lens, closed, (n, 2) px."""
     w, h = result.outline.width.value, result.outline.height.value
     t = np.linspace(0, 1, points, endpoint=False)

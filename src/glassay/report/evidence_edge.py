@@ -1,111 +1,59 @@
-"""The evidence behind an edge response: edges over the photo, their curves beside it."""
+"""The evidence behind an edge response: edges over the photo, their curves below it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
 
 from glassay.bench.saying.words import say
 from glassay.detail.edge_result import EdgeResponse
+from glassay.detail.wiring_response import WiringResponse
 from glassay.imaging import Photo
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
-from glassay.report.curves import Chart, Curve, charts_html, steps
-from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.curves import Chart, Curve, steps
+from glassay.report.drawing import Figure, Stroke
+from glassay.report.evidence import Case
+from glassay.report.figure_file import check_figure_name, write_figures
 from glassay.report.numbers import counted
-from glassay.report.pictures import for_screen
-from glassay.report.templating import render
+from glassay.report.strokes import line_path
 
-USED, CASING, UNUSED = "#ffb000", "#2b1d00", "#b8c4cc"
-"""Lines over photos are light with a dark casing, so that they show on bright and on dark ground.
-Edges not used are dashed as well as grey."""
 MOST_UNUSED = 40
 """Edges not used that are drawn, so that they do not bury the photo."""
 
 
 def draw_edges(photo: Photo, response: EdgeResponse, path: Path) -> None:
-    """Draw the edges over the photo and the curves beside it, into a file.
+    """Draw the edges over the photo and their curves, into a file.
 
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-
     check_figure_name(path)
-    evidence = response.evidence()
-    canvas = Canvas(figsize=(12.0, 6.4), layout="constrained")
-    grid = canvas.add_gridspec(2, 2, width_ratios=[1.4, 1.0])
-    _draw_over_photo(canvas.add_subplot(grid[:, 0]), photo, evidence)
-    _draw_curves(canvas.add_subplot(grid[0, 1]), evidence, response)
-    _draw_spreads(canvas.add_subplot(grid[1, 1]), evidence)
-    canvas.suptitle(f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}"
-                    f"{' cycles/px' if response.frequency_50.value <= NYQUIST else ''}")  # fmt: skip
-    save_figure(canvas, path)
+    case = Case.of_result("edge response", response.findings(), response.evidence(), [photo],
+                          [photo.path.name])  # fmt: skip
+    unit = " cycles/px" if response.frequency_50.value <= NYQUIST else ""
+    title = f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}{unit}"
+    write_figures(figures(case), path, title)
 
 
-def _draw_over_photo(axes: Any, photo: Photo, evidence: Mapping[str, Any]) -> None:
-    from matplotlib.collections import LineCollection
-    from matplotlib.patheffects import withStroke
-
-    cased = [withStroke(linewidth=3.0, foreground=CASING)]
-    frame = (-0.5, photo.width - 0.5, photo.height - 0.5, -0.5)
-    axes.imshow(for_screen(photo, 1600), extent=frame, cmap="gray", vmin=0, vmax=255)
-    unused = _segments(evidence["rejected"][:MOST_UNUSED])
-    axes.add_collection(LineCollection(unused, colors=UNUSED, linewidths=0.8, linestyles="dashed"))
-    used = _segments(evidence["edges"])
-    axes.add_collection(LineCollection(used, colors=USED, linewidths=1.4, path_effects=cased))
-    for number, segment in enumerate(used, start=1):
-        axes.text(*segment.mean(axis=0), str(number), color=USED, path_effects=cased,
-                  fontsize=8, ha="left", va="bottom")  # fmt: skip
-    axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
-    axes.set_xlabel(
-        f"{counted(len(used), 'edge')} used (numbered), {len(evidence['rejected'])} not used (dashed)"
-    )
-
-
-def _segments(edges: Sequence[Mapping[str, Any]]) -> list[Any]:
-    return [np.asarray(edge["ends"]).reshape(2, 2) for edge in edges]
-
-
-NYQUIST = 0.5
-"""Highest frequency, cycles/px, that pixels carry. An edge that crosses them at a slant is sampled
-more finely, so that its curve goes on; no picture of theirs holds such detail."""
-
-_STYLES = {"x": "-", "y": "--", "diagonal": ":"}
-
-
-def _draw_curves(axes: Any, evidence: Mapping[str, Any], response: EdgeResponse) -> None:
-    frequency = evidence["frequency"]
-    for edge in evidence["edges"]:
-        style = _STYLES[edge["direction"]]
-        axes.plot(frequency, edge["modulation"], style, color="0.65", linewidth=0.6)
-    axes.fill_between(frequency, evidence["low"], evidence["high"], color=USED, alpha=0.4,
-                      linewidth=0, label="95 % band")  # fmt: skip
-    axes.plot(frequency, evidence["modulation"], color="black", linewidth=1.4, label="median")
-    for level, found in ((0.5, response.frequency_50), (0.1, response.frequency_10)):
-        if found is not None:
-            axes.plot(found.value, level, "o", color="black", markersize=4)
-            # A label stays within the frame, and clear of the curve that falls to its right.
-            left = found.value > 0.6 * _upper(evidence)
-            axes.annotate(place_in_words(level, found), (found.value, level),
-                          (-6, -4) if left else (6, 4), textcoords="offset points", fontsize=8,
-                          ha="right" if left else "left", va="top" if left else "bottom",
-                          bbox={"facecolor": "white", "alpha": 0.7, "linewidth": 0})  # fmt: skip
-    axes.axvline(NYQUIST, color="0.4", linewidth=0.8, linestyle="dashdot")
-    axes.text(NYQUIST - 0.005, 0.02, "Nyquist", fontsize=8, va="bottom", ha="right", rotation=90)
-    top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)
-    axes.set(xlim=(0, _upper(evidence)), ylim=(0, top))
-    axes.set(xlabel="cycles/px (thin: single edges; dashed across y, dotted diagonal)",
-             ylabel="modulation, pixel included")  # fmt: skip
-    axes.legend(fontsize=8)
+def draw_wiring(photo: Photo, response: WiringResponse, path: Path) -> None:
+    """The same for the pieces of a chip's wiring, which have one curve in common."""
+    check_figure_name(path)
+    case = Case.of_result("response of wiring", response.findings(), response.evidence(), [photo],
+                          [photo.path.name])  # fmt: skip
+    title = f"{photo.path.name}: {place_in_words(0.5, response.frequency_50)}"
+    write_figures(wiring_figures(case), path, title)
 
 
 def place_in_words(level: float, found: Quantity) -> str:
-    """Where the curve falls to `level`: a frequency, or that it lies beyond the pixels' own limit."""
+    """Where the curve falls to `level`: a frequency, or that it lies beyond the pixels' own limit.
+
+    An edge that crosses the pixels at a slant is sampled more finely than they are, so that its
+    curve goes on beyond; no picture of theirs holds such detail.
+    """
     words = f"{level * 100:.0f} % "
     return words + (f"at {say(found)}" if found.value <= NYQUIST else "beyond Nyquist")
 
@@ -114,17 +62,6 @@ def _upper(evidence: Mapping[str, Any]) -> float:
     gone = np.flatnonzero(np.asarray(evidence["modulation"]) < 0.04)
     end = evidence["frequency"][int(gone[0])] if gone.size else 1.0
     return float(min(max(0.55, 1.2 * end), 1.0))
-
-
-def _draw_spreads(axes: Any, evidence: Mapping[str, Any]) -> None:
-    for edge in evidence["edges"]:
-        style = _STYLES[edge["direction"]]
-        axes.plot(edge["position"], edge["spread"], style, color="0.3", linewidth=0.6)
-    for level in (0.0, 1.0):
-        axes.axhline(level, color="0.6", linewidth=0.8)
-    limit = _half_width(evidence)
-    axes.set(xlim=(-limit, limit), ylim=(-0.25, 1.25))
-    axes.set(xlabel="px across the edge, dark to bright", ylabel="edge spread")
 
 
 def _half_width(evidence: Mapping[str, Any]) -> float:
@@ -137,9 +74,6 @@ def _half_width(evidence: Mapping[str, Any]) -> float:
     return float(np.clip(4 * np.median(widths), 5.0, 60.0))
 
 
-# ---- for a page ----------------------------------------------------------------------------------
-
-
 def figures(case: Case) -> tuple[Figure, ...]:
     """The edges over the photo (unless another drawing has shown it), and their curves."""
     evidence = case.evidence
@@ -147,30 +81,41 @@ def figures(case: Case) -> tuple[Figure, ...]:
     words = f"Bold: {counted(len(edges), 'edge')} used."
     if rejected:
         words += f" Thin: {len(rejected)} found and not used."
-    charts = charts_html(_response_chart(case), _spread_chart(evidence))
-    html = (_over_photo(case, words) if case.is_first else Markup()) + charts
-    return (Figure(html, words if case.is_first else ""),)
+    charts = (_response_chart(case), _spread_chart(evidence))
+    if not case.is_first:
+        return (Figure(charts, ""),)
+    photo = case.photo()
+    shown = case.overlay(
+        photo, words, strokes(evidence), letter=max(photo.width, photo.height) / 40
+    )
+    return (Figure((shown, *charts), words),)
 
 
-def _over_photo(case: Case, words: str) -> Markup:
-    photo, evidence = case.photo, case.evidence
-    used = _segments(evidence["edges"])
-    return render("evidence_overlay.html", {
-        "name": case.name, "alt": words, "width": photo.width, "height": photo.height,
-        "source": case.embed(for_screen(photo)), "letter": max(photo.width, photo.height) / 40,
-        "paths": (("thin", _path(_segments(evidence["rejected"][:MOST_UNUSED]))),
-                  ("", _path(used))),
-        "labels": (),
-    })  # fmt: skip
+def wiring_figures(case: Case) -> tuple[Figure, ...]:
+    """The pieces of wiring over the photo (unless another drawing has shown it), and their curve."""
+    evidence = case.evidence
+    words = f"Bold: {counted(len(evidence['pieces']), 'piece')} of wiring used."
+    chart = _response_chart(case)
+    if not case.is_first:
+        return (Figure((chart,), ""),)
+    photo = case.photo()
+    pieces: tuple[Stroke, ...] = (("", line_path(evidence["pieces"])),)
+    shown = case.overlay(photo, words, pieces, letter=max(photo.width, photo.height) / 40)
+    return (Figure((shown, chart), words),)
 
 
-def _path(segments: Sequence[Any]) -> str:
-    return "".join(f"M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" for (x0, y0), (x1, y1) in segments)
+def strokes(evidence: Mapping[str, Any]) -> tuple[Stroke, ...]:
+    """The edges not used (thin) and those used."""
+    thin, bold = (
+        line_path([edge["ends"] for edge in edges])
+        for edges in (evidence["rejected"][:MOST_UNUSED], evidence["edges"])
+    )
+    return ("thin", thin), ("", bold)
 
 
 def _response_chart(case: Case) -> Chart:
     evidence = case.evidence
-    found = {key: f.value for key, f in case.part.findings.items() if isinstance(f.value, Quantity)}
+    found = {key: f.value for key, f in case.findings.items() if isinstance(f.value, Quantity)}
     marks = [(NYQUIST, "Nyquist")] if _upper(evidence) > NYQUIST else []
     marks += [
         (found[key].value, place_in_words(level, found[key]))
@@ -179,14 +124,16 @@ def _response_chart(case: Case) -> Chart:
     ]
     top = max(1.1, float(np.max(evidence["modulation"])) * 1.05)
     thin = tuple(
-        Curve(evidence["frequency"], edge["modulation"], "thin") for edge in evidence["edges"]
+        Curve(evidence["frequency"], edge["modulation"], "thin")
+        for edge in evidence.get("edges", ())
     )
     median = Curve(
         evidence["frequency"], evidence["modulation"], "main", evidence["low"], evidence["high"]
     )
     return Chart(
-        "Contrast left at each spatial frequency, pixel included: each edge (thin), the median"
-        " (bold) and its 95 % band.",
+        "Contrast left at each spatial frequency, pixel included: "
+        + ("each edge (thin), the median (bold)" if thin else "the median (bold)")
+        + " and its 95 % band.",
         "cycles/px", "modulation", (0.0, _upper(evidence)), (0.0, top), (*thin, median),
         steps(0, _upper(evidence), 0.1), steps(0, top, 0.5), tuple(sorted(marks)),
     )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,15 +22,12 @@ from glassay.report.curves import (
     WIDTH,
     Chart,
     Curve,
-    charts_html,
     even_step,
     steps,
 )
-from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import save_figure
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Canvas
+from glassay.report.drawing import Figure
+from glassay.report.evidence import Case
+from glassay.report.figure_file import write_figures
 
 Array = npt.NDArray[np.float64]
 
@@ -41,20 +38,21 @@ def draw_focus(result: FocusResult, name: str, path: Path) -> None:
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    save_figure(_canvas(result.evidence()), path, title=name)
+    case = Case.of_result("focus run", result.findings(), result.evidence(), [], [name])
+    write_figures(figures(case), path, name)
 
 
 def figures(case: Case) -> tuple[Figure, ...]:
     """Contrast through focus, and the walk of the picture."""
-    found = case.part.findings
+    found = case.findings
     key = "depth_of_field" if "depth_of_field" in found else "depth_of_field_frames"
     depth = found[key].quantity
     words = (
         "Contrast through focus and, beside it, where the picture walked meanwhile; contrast stays"
         f" above half over {say(depth, f' {depth.unit}')}."
     )
-    one = "frame" if is_clip(case.capture.files[0]) else "photo"
-    charts = charts_html(_contrast_chart(case.evidence, one), _walk_chart(case.evidence, one))
+    one = "frame" if is_clip(case.files[0]) else "photo"
+    charts = (_contrast_chart(case.evidence, one), _walk_chart(case.evidence, one))
     return (Figure(charts, words),)
 
 
@@ -102,36 +100,3 @@ def _walk(evidence: Mapping[str, Any]) -> tuple[Array, Any]:
     """Where the picture stands (n, 2), px, NaN where unknown; and whether it is sharp there."""
     path = np.array(evidence["path_px"], dtype=float)  # None becomes NaN
     return path, np.asarray(evidence["contrast"], dtype=float) > 0.25 * evidence["top"]
-
-
-def _canvas(evidence: Mapping[str, Any]) -> Canvas:
-    from matplotlib.figure import Figure as Canvas
-
-    canvas = Canvas(figsize=(10.0, 4.2), layout="constrained")
-    left, right = canvas.subplots(1, 2, width_ratios=(3, 2))
-    _draw_contrast(left, evidence)
-    _draw_walk(right, evidence)
-    return canvas
-
-
-def _draw_contrast(axes: Any, evidence: Mapping[str, Any]) -> None:
-    frames, contrast, (low, high, best) = _through_focus(evidence)
-    axes.axvspan(low, high, color="#ffb000", alpha=0.35, linewidth=0)
-    axes.axhline(0.5, color="0.5", linewidth=0.8)
-    axes.plot(frames, contrast, "o-", color="black", markersize=4, linewidth=1.0)
-    axes.axvline(best, color="black", linestyle="--", linewidth=0.9)
-    axes.set(
-        ylim=(0, 1.1),
-        xlabel="photo or frame" if evidence["step_um"] is None else "way of focus, um",
-    )
-    axes.set_ylabel(f"contrast at {evidence['focus_frequency']:.3g} cycles/px over its peak")
-
-
-def _draw_walk(axes: Any, evidence: Mapping[str, Any]) -> None:
-    path, sharp = _walk(evidence)
-    axes.plot(path[:, 0], path[:, 1], "-", color="0.6", linewidth=0.8)
-    axes.plot(path[sharp, 0], path[sharp, 1], "o-", color="black", markersize=3, linewidth=1.0)
-    axes.plot(0, 0, "+", color="#b35c00", markersize=12, mew=1.5)
-    span = max(1.0, float(np.nanmax(np.abs(path[sharp])))) * 1.2
-    axes.set(xlim=(-span, span), ylim=(span, -span), aspect="equal",
-             xlabel="px to the right of the sharpest photo", ylabel="px below it")  # fmt: skip

@@ -4,20 +4,21 @@ what the mapping leaves."""
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.bench.saying.words import short
 from glassay.imaging import Photo
 from glassay.match import MatchResult
 from glassay.match.mapping import Points
-from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.drawing import Overlay
+from glassay.report.evidence import overlay_in_file, pixels_in_file
+from glassay.report.figure_file import check_figure_name, write_panels
 from glassay.report.pictures import for_screen
+from glassay.report.strokes import displacement_arrows, outline_path
 
-OUTLINE, CASING = "#ffb000", "#2b1d00"
-"""Lines over photos are light with a dark casing, so that they show on bright and on dark ground."""
 CHECKS = 6
 """Fields of the chequered overlay along its longer side."""
 OVERLAY_PX = 900
@@ -29,35 +30,23 @@ def draw_match(first: Photo, second: Photo, result: MatchResult, path: Path) -> 
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-
     check_figure_name(path)
-    canvas = Canvas(figsize=(11.0, 9.6), layout="constrained")
-    axes = canvas.subplots(2, 2)
-    _draw_photo(axes[0, 0], first, result.overlap_first)
-    _draw_photo(axes[0, 1], second, result.overlap_second)
-    _draw_overlay(axes[1, 0], first, second, result)
-    _draw_residuals(axes[1, 1], result)
-    canvas.suptitle(
+    panels = [
+        *(
+            overlay_in_file(photo, f"{photo.path.name}: shared region", [("", outline_path(ring))])
+            for photo, ring in ((first, result.overlap_first), (second, result.overlap_second))
+        ),
+        _both(first, second, result),
+        _residuals(result),
+    ]
+    title = (
         f"scale ratio {result.scale_ratio.value:.6g}, rotation {result.rotation.value:.3f} deg,"
         f" residual {result.residual.value:.2f} px of the finer photo"
     )
-    save_figure(canvas, path)
+    write_panels(panels, path, title)
 
 
-def _draw_photo(axes: Any, photo: Photo, overlap: Points) -> None:
-    from matplotlib.patheffects import withStroke
-
-    frame = (-0.5, photo.width - 0.5, photo.height - 0.5, -0.5)
-    axes.imshow(for_screen(photo, 1000), extent=frame, cmap="gray", vmin=0, vmax=255)
-    ring = np.vstack([overlap, overlap[:1]])
-    axes.plot(ring[:, 0], ring[:, 1], color=OUTLINE, linewidth=1.4,
-              path_effects=[withStroke(linewidth=3.0, foreground=CASING)])  # fmt: skip
-    axes.set(xlim=frame[:2], ylim=frame[2:], xticks=[], yticks=[])
-    axes.set_xlabel(f"{photo.path.name}: shared region")
-
-
-def _draw_overlay(axes: Any, first: Photo, second: Photo, result: MatchResult) -> None:
+def _both(first: Photo, second: Photo, result: MatchResult) -> Overlay:
     """Both photos in the first one's frame, in alternating squares, over the shared region."""
     low, high = result.overlap_first.min(axis=0), result.overlap_first.max(axis=0)
     step = float((high - low).max()) / OVERLAY_PX
@@ -70,9 +59,8 @@ def _draw_overlay(axes: Any, first: Photo, second: Photo, result: MatchResult) -
     ]
     side = max(width, height) / CHECKS
     squares = (np.floor(rows / side) + np.floor(columns / side)) % 2 == 1
-    axes.imshow(np.where(squares, pictures[1], pictures[0]), cmap="gray", vmin=0, vmax=255)
-    axes.set(xticks=[], yticks=[])
-    axes.set_xlabel("both, in alternating squares, in the frame of the first")
+    shown = np.where(squares, pictures[1], pictures[0]).astype(np.uint8)
+    return pixels_in_file(shown, "both, in alternating squares, in the frame of the first")
 
 
 def _sampled(photo: Photo, points: Points, shape: tuple[int, int]) -> npt.NDArray[np.float32]:
@@ -84,16 +72,24 @@ def _sampled(photo: Photo, points: Points, shape: tuple[int, int]) -> npt.NDArra
     return np.asarray(np.clip(255 * (value - low) / max(high - low, 1e-6), 0, 255), np.float32)
 
 
-def _draw_residuals(axes: Any, result: MatchResult) -> None:
+ARROW_SHARE = 0.12
+"""Length of the longest arrow drawn, as a share of the shared region's width."""
+
+
+def _residuals(result: MatchResult) -> Overlay:
+    """What the mapping leaves in each block, as arrows over plain ground."""
     places, rests = result.places, result.rests
     length = np.hypot(*rests.T)
-    shown = length <= max(4 * float(np.median(length)), 1e-9)  # outliers carry no weight
-    arrows = axes.quiver(
-        places[shown, 0], places[shown, 1], rests[shown, 0], rests[shown, 1],
-        angles="xy", color="#0b5c6b", width=0.004,
-    )  # fmt: skip
     typical = float(np.median(length)) or 1e-3
-    axes.quiverkey(arrows, 0.85, 1.04, typical, f"{typical:.2g} px", labelpos="E")
-    axes.set_aspect("equal")
-    axes.invert_yaxis()
-    axes.set_xlabel("what the mapping leaves in each block, px of the finer photo")
+    shown = length <= max(4 * typical, 1e-9)  # outliers carry no weight
+    (left, top), (right, low) = places.min(axis=0), places.max(axis=0)
+    margin = ARROW_SHARE * max(right - left, low - top)
+    width, height = float(right - left + 2 * margin), float(low - top + 2 * margin)
+    enlarged = float(f"{margin / max(float(length[shown].max(initial=0.0)), 1e-9):.2g}")
+    path = displacement_arrows(places[shown], rests[shown], enlarged)
+    words = (
+        f"what the mapping leaves in each block, {short(enlarged)} times enlarged; the middle arrow"
+        f" by length stands for {typical:.2g} px of the finer photo"
+    )
+    box = (float(left - margin), float(top - margin), width, height)
+    return Overlay("residuals", words, "", box, (("thin", path),))

@@ -5,18 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from glassay.noise import NoiseResult
-from glassay.report.curves import Chart, Curve, charts_html, even_step, power_of, steps
-from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import save_figure
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Canvas
+from glassay.report.curves import Chart, Curve, even_step, power_of, steps
+from glassay.report.drawing import Figure
+from glassay.report.evidence import Case
+from glassay.report.figure_file import write_figures
 
 Array = npt.NDArray[np.float64]
 
@@ -27,7 +25,8 @@ def draw_noise(result: NoiseResult, name: str, path: Path) -> None:
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    save_figure(_canvas(result.evidence()), path, title=name)
+    case = Case.of_result("noise", result.findings(), result.evidence(), [], [name])
+    write_figures(figures(case), path, name)
 
 
 def figures(case: Case) -> tuple[Figure, ...]:
@@ -35,7 +34,7 @@ def figures(case: Case) -> tuple[Figure, ...]:
     words = "Variance of the noise against the light"
     if case.evidence["slope"] is not None:
         words += ", and the line that photons make of it"
-    return (Figure(charts_html(_chart(case.evidence)), words + "."),)
+    return (Figure((_chart(case.evidence),), words + "."),)
 
 
 def _chart(evidence: Mapping[str, Any]) -> Chart:
@@ -77,31 +76,3 @@ def _chart(evidence: Mapping[str, Any]) -> Chart:
 
 def _numbers(evidence: Mapping[str, Any], key: str) -> Array:
     return np.asarray(evidence[key], dtype=float)
-
-
-def _canvas(evidence: Mapping[str, Any]) -> Canvas:
-    from matplotlib.figure import Figure as Canvas
-
-    canvas = Canvas(figsize=(7.0, 4.4), layout="constrained")
-    axes = canvas.subplots()
-    mean, variance = (np.asarray(evidence[key], dtype=float) for key in ("mean", "variance"))
-    u = np.asarray(evidence["variance_u"], dtype=float)
-    axes.errorbar(mean, variance, 2 * u, fmt="o", color="black", markersize=4, linewidth=0.8,
-                  label="single px, 95 %")  # fmt: skip
-    top = 1.2 * float(variance.max())
-    if evidence["is_smoothed"] and evidence["slope"] is not None:
-        at, power = (np.asarray(evidence[k], dtype=float) for k in ("line_mean", "line_variance"))
-        error = 2 * np.asarray(evidence["line_u"], dtype=float)
-        axes.errorbar(at, power, error, fmt="s", mfc="none", color="#b35c00", markersize=5,
-                      linewidth=0.8, label="large areas, times their px, 95 %")  # fmt: skip
-        top = max(top, 1.1 * float(power.max()))
-    if evidence["slope"] is not None:
-        light = np.linspace(0, max(1.05 * float(mean.max()), 0.1), 50)
-        line = evidence["slope"] * light + evidence["floor"] ** 2
-        label = "line of large areas" if evidence["is_smoothed"] else "line (rounding taken out)"
-        axes.plot(light, line, "--", color="#b35c00", linewidth=1.4, label=label)
-        top = max(top, 1.1 * float(line.max()))
-    axes.set(xlim=(0, None), ylim=(0, top), xlabel="mean light, shares of full scale",
-             ylabel="variance, (full scale)²")  # fmt: skip
-    axes.legend(fontsize=8, loc="upper left")
-    return canvas

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from glassay.detail.predict import Preview
 from glassay.imaging.tone import FloatImage, linear_to_srgb
-from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.curves import Chart, Curve, steps
+from glassay.report.drawing import Panel
+from glassay.report.evidence import pixels_in_file
+from glassay.report.figure_file import check_figure_name, write_panels
 
 
 def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, path: Path) -> None:
@@ -15,8 +20,6 @@ def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, pa
     The path's suffix decides the format. Raises `Unusable` for another suffix, or when the file
     cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-
     check_figure_name(path)
     agreement = found.agreement
     pictures = [("source", source), ("predicted", found.view.picture)]
@@ -25,15 +28,16 @@ def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, pa
         x, y = max(0, x), max(0, y)
         pictures = [("source", source), ("predicted, as it lies in the capture", agreement.aligned),
                     ("real capture", real[y : y + height, x : x + width])]  # fmt: skip
-    panels = len(pictures) + (agreement is not None)
-    canvas = Canvas(figsize=(4.2 * panels, 4.4), layout="constrained")
-    for number, (title, picture) in enumerate(pictures, 1):
-        axes = canvas.add_subplot(1, panels, number)
-        axes.imshow(linear_to_srgb(picture), cmap="gray", vmin=0, vmax=1, interpolation="nearest")
-        axes.set(xticks=[], yticks=[], title=title)
+    panels: list[Panel] = [
+        pixels_in_file(np.rint(255 * linear_to_srgb(picture)).astype(np.uint8), title)
+        for title, picture in pictures
+    ]
     if agreement is not None:
-        axes = canvas.add_subplot(1, panels, panels)
-        axes.plot(agreement.frequency, agreement.ratio, "o-", color="#0b5c6b")
-        axes.axhline(1.0, color="0.5", linewidth=0.8)
-        axes.set(xlabel="cycles/px", ylabel="real detail / predicted", xlim=(0, 0.5), ylim=(0, 1.6))
-    save_figure(canvas, path)
+        at, ratio = agreement.frequency, agreement.ratio
+        panels.append(Chart(
+            "Detail of the real capture over that predicted, at each spatial frequency.",
+            "cycles/px", "real / predicted", (0.0, 0.5), (0.0, 1.6),
+            (Curve(at, ratio), Curve(at, ratio, "points")), steps(0, 0.5, 0.1), steps(0, 1.6, 0.5),
+            levels=((1.0, ""),),
+        ))  # fmt: skip
+    write_panels(panels, path, "Source, prediction" + (" and real capture" if agreement else ""))

@@ -1,39 +1,32 @@
-"""The evidence behind a ruled scale or grid: found lines, tilt and field over the photo.
-
-Drawn twice from one description, `ScaleDrawing`: by matplotlib into a file of its own, and as SVG
-over the photo for a page, where lines keep their width and text can be read at any size.
-"""
+"""The evidence behind a ruled scale or grid: found lines, tilt and field over the photo."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from markupsafe import Markup
 
 from glassay.bench.saying.words import say, say_length, short
 from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
-from glassay.report.evidence import Case, Figure
-from glassay.report.figure_file import check_figure_name, save_figure
+from glassay.report.drawing import Figure, Overlay, Strip, Stroke
+from glassay.report.evidence import Case
+from glassay.report.figure_file import check_figure_name, write_figures
 from glassay.report.numbers import prose
-from glassay.report.pictures import MOST_BYTES, for_screen, jpeg_uri
-from glassay.report.templating import render
+from glassay.report.pictures import for_screen
+from glassay.report.strokes import arrow_path, line_path, ring_path
 from glassay.scale import Calibration
 
 Array = npt.NDArray[np.float64]
 
 DETAIL_DIVISIONS = 10
 """Divisions in the enlarged detail: enough to see whether the lines sit on the ruling."""
-LINE_COLOUR = "#00e0ff"
-CASING_COLOUR = "#00222b"
-"""Lines over photos are light in a dark casing, so that they show on bright and dark ground."""
 
 
 @dataclass(frozen=True)
@@ -54,24 +47,6 @@ class ScaleDrawing:
     field: str
     circle: tuple[float, float, float] | None
     is_grid: bool
-
-    @classmethod
-    def of_calibration(cls, calibration: Calibration) -> ScaleDrawing:
-        """The drawing of a measurement just made."""
-        result = calibration.result
-        stop = result.field_stop
-        return cls(
-            width=result.shape[1], height=result.shape[0],
-            segments=np.asarray(result.segments, dtype=np.float64).reshape(-1, 4),
-            residuals=np.asarray(result.residuals, dtype=np.float64),
-            division_px=result.division.value, tilt=result.tilt,
-            pixel_size=calibration.pixel_size,
-            field=_field_words(
-                calibration.field_width, calibration.field_height, calibration.field_diameter
-            ),
-            circle=None if stop is None else (stop.x, stop.y, stop.diameter),
-            is_grid=result.pattern == "grid",
-        )  # fmt: skip
 
     @classmethod
     def of_stored(
@@ -131,6 +106,12 @@ class ScaleDrawing:
         """Whether the scale runs rather across the photo than up and down."""
         return abs(self.tilt.value) <= 45
 
+    def strokes(self) -> tuple[Stroke, ...]:
+        """The lines found (thin), the axis, and the rim of a round field."""
+        rim = "" if self.circle is None else ring_path(*self.circle[:2], self.circle[2] / 2)
+        axis = arrow_path(*self.axis, self.width / 50)
+        return (("", rim), ("thin", line_path(self.segments)), ("", axis))
+
     def strip(self) -> list[tuple[float, float]]:
         """Place along the photo's width (or height) and residual in px, for each line."""
         side = 0 if self.across_page else 1
@@ -163,7 +144,33 @@ def _field_words(width: Quantity, height: Quantity, diameter: Quantity | None) -
     return f"field {say_length(width)} x {say_length(height)}"
 
 
-# ---- into a file of its own ----------------------------------------------------------------------
+def figures(case: Case) -> tuple[Figure, ...]:
+    """The photo with the evidence over it, an enlarged detail and the residuals."""
+    findings = {
+        key: finding.value
+        for key, finding in case.findings.items()
+        if isinstance(finding.value, Quantity)
+    }
+    drawing = ScaleDrawing.of_stored(case.evidence, findings)
+    words = _in_words(drawing)
+    bar_um, bar_px = drawing.bar
+    shown = case.overlay(case.photo(), words, drawing.strokes(), share=0.8)
+    shown = replace(
+        shown, bar=(bar_px, prose(say_length(Quantity(bar_um, "um")))),
+        close_up=(_detail(case, drawing), _residuals(drawing)),
+    )  # fmt: skip
+    return (Figure((shown,), words),)
+
+
+def _detail(case: Case, drawing: ScaleDrawing) -> Overlay:
+    """A piece of the photo with the lines found in it."""
+    x, y, w, h = box = _detail_box(drawing)
+    return Overlay(
+        f"{case.name}-detail", "The middle of the scale, enlarged, with the lines found",
+        case.embed(for_screen(case.photo().crop(box), 420), 0.2),
+        (x - 0.5, y - 0.5, float(w), float(h)),
+        (("thin", line_path(_within(drawing.segments, box))),), caption="The middle, enlarged",
+    )  # fmt: skip
 
 
 def draw_scale(photo: Photo, calibration: Calibration, path: Path) -> None:
@@ -172,83 +179,11 @@ def draw_scale(photo: Photo, calibration: Calibration, path: Path) -> None:
     The path's suffix decides the format (see `FIGURE_SUFFIXES`). Raises `Unusable` for another
     suffix, or when the file cannot be written.
     """
-    from matplotlib.figure import Figure as Canvas
-
     check_figure_name(path)
-    drawing = ScaleDrawing.of_calibration(calibration)
-    shape = drawing.height / drawing.width
-    canvas = Canvas(figsize=(8.0, 8.0 * min(shape, 1.6) + 1.6), layout="constrained")
-    above, below = canvas.subplots(2, 1, height_ratios=[8.0 * min(shape, 1.6), 1.2])
-    _draw_over_photo(above, photo, drawing)
-    _draw_residuals(below, drawing)
-    canvas.suptitle(f"{photo.path.name}: {say(drawing.pixel_size, ' µm/px')}", fontsize="medium")
-    save_figure(canvas, path)
-
-
-def _draw_over_photo(axes: Any, photo: Photo, drawing: ScaleDrawing) -> None:
-    from matplotlib.collections import LineCollection
-    from matplotlib.patches import Circle
-    from matplotlib.patheffects import withStroke
-
-    cased = [withStroke(linewidth=2.6, foreground=CASING_COLOUR)]
-    # Close lines would be a dark band if all were cased.
-    apart_pt = 72 * 8.0 * drawing.division_px / drawing.width
-    thin = [withStroke(linewidth=1.6, foreground=CASING_COLOUR)] if apart_pt > 6 else []
-    edges = (-0.5, drawing.width - 0.5, drawing.height - 0.5, -0.5)
-    axes.imshow(for_screen(photo, 1600), extent=edges, cmap="gray", vmin=0, vmax=255)
-    lines = [[(x0, y0), (x1, y1)] for x0, y0, x1, y1 in drawing.segments.tolist()]
-    axes.add_collection(
-        LineCollection(lines, colors=LINE_COLOUR, linewidths=0.8, path_effects=thin or None)
-    )
-    x0, y0, x1, y1 = drawing.axis
-    axes.annotate(
-        "", (x1, y1), (x0, y0),
-        arrowprops={"arrowstyle": "->", "color": LINE_COLOUR, "lw": 1.4, "path_effects": cased,
-                    "shrinkA": 0, "shrinkB": 0},
-    )  # fmt: skip
-    if drawing.circle is not None:
-        x, y, diameter = drawing.circle
-        axes.add_patch(
-            Circle((x, y), diameter / 2, fill=False, color=LINE_COLOUR, lw=1.2, path_effects=cased)
-        )
-    bar_um, bar_px = drawing.bar
-    left, low = 0.04 * drawing.width, 0.95 * drawing.height
-    axes.plot([left, left + bar_px], [low, low], color="white", lw=3, path_effects=cased)
-    axes.text(left, low - 0.015 * drawing.height, prose(say_length(Quantity(bar_um, "um"))),
-              color="white", va="bottom", path_effects=cased)  # fmt: skip
-    axes.set(xlim=edges[:2], ylim=edges[2:], xticks=[], yticks=[])
-    axes.spines[:].set_visible(False)
-    axes.set_xlabel(_in_words(drawing), fontsize="small", wrap=True)
-
-
-def _draw_residuals(axes: Any, drawing: ScaleDrawing) -> None:
-    places = drawing.strip()
-    axes.axhline(0, color="0.6", lw=0.8)
-    axes.plot(*zip(*places, strict=True), ".", color="black", markersize=4)
-    side = drawing.width if drawing.across_page else drawing.height
-    axes.set(xlim=(-0.5, side - 0.5), ylim=(-drawing.limit_px, drawing.limit_px))
-    where = "x" if drawing.across_page else "y"
-    axes.set_xlabel(f"{where} in the photo (px); residuals {drawing.residual_words()}")
-    axes.set_ylabel("off even (px)", fontsize="small")
-    axes.xaxis.label.set_size("small")
-    axes.tick_params(labelsize="small")
-
-
-# ---- over the photo in a page --------------------------------------------------------------------
-
-
-def figures(case: Case) -> tuple[Figure, ...]:
-    """The photo with the evidence over it, an enlarged detail and the residuals."""
-    findings = {
-        key: finding.value
-        for key, finding in case.part.findings.items()
-        if isinstance(finding.value, Quantity)
-    }
-    drawing = ScaleDrawing.of_stored(case.evidence, findings)
-    html = scale_html(
-        case.photo, drawing, name=case.name, most_bytes=case.bytes_left, alt=_in_words(drawing)
-    )
-    return (Figure(html, _in_words(drawing)),)
+    case = Case.of_result("ruled scale", calibration.findings(), calibration.result, [photo],
+                          [photo.path.name])  # fmt: skip
+    title = f"{photo.path.name}: {say(calibration.pixel_size, ' µm/px')}"
+    write_figures(figures(case), path, title)
 
 
 def _in_words(drawing: ScaleDrawing) -> str:
@@ -258,42 +193,6 @@ def _in_words(drawing: ScaleDrawing) -> str:
         f"Strokes: the {len(drawing.segments)} {what} found. Arrow: the axis, tilted by"
         f" {say(drawing.tilt, '°')}. {field[:1].upper()}{field[1:]}."
     )
-
-
-def scale_html(
-    photo: Photo, drawing: ScaleDrawing, *, name: str, most_bytes: int = MOST_BYTES, alt: str = ""
-) -> Markup:
-    """The photo under an SVG of the evidence, self-contained. `name` makes ids unique in a page."""
-    box = _detail_box(drawing)
-    bar_um, bar_px = drawing.bar
-    return render("evidence_scale.html", {
-        "name": name, "alt": alt, "drawing": drawing,
-        "source": jpeg_uri(for_screen(photo), int(most_bytes * 0.8)),
-        "detail": jpeg_uri(for_screen(photo.crop(box), 420), int(most_bytes * 0.2)),
-        "box": box, "lines": _path(drawing.segments),
-        "detail_lines": _path(_within(drawing.segments, box)),
-        "arrow": _arrow(drawing),
-        "bar": {"px": bar_px, "text": prose(say_length(Quantity(bar_um, "um")))},
-        "strip": _percent_strip(drawing), "limit": short(drawing.limit_px),
-        "side": "x" if drawing.across_page else "y",
-    })  # fmt: skip
-
-
-def _path(segments: Array) -> str:
-    """Lines as one SVG path, to a hundredth of a px."""
-    return "".join(f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}" for x0, y0, x1, y1 in segments)
-
-
-def _arrow(drawing: ScaleDrawing) -> str:
-    """The scale's axis with a head at its far end, as an SVG path."""
-    x0, y0, x1, y1 = drawing.axis
-    angle, head = math.radians(drawing.tilt.value), drawing.width / 50
-    path = f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}"
-    for side in (-1, 1):
-        turned = angle + side * math.radians(150)
-        x, y = x1 + head * math.cos(turned), y1 + head * math.sin(turned)
-        path += f"M{x:.2f} {y:.2f}L{x1:.2f} {y1:.2f}"
-    return path
 
 
 def _within(segments: Array, box: tuple[int, int, int, int]) -> Array:
@@ -315,9 +214,23 @@ def _detail_box(drawing: ScaleDrawing) -> tuple[int, int, int, int]:
     return x, y, w, h
 
 
-def _percent_strip(drawing: ScaleDrawing) -> list[tuple[str, str]]:
+REACH = 0.44
+"""Half-height of the residuals over that of their strip, so that the outermost dots are whole."""
+
+
+def _residuals(drawing: ScaleDrawing) -> Strip:
+    """Each line's distance from an even ruling."""
     side = drawing.width if drawing.across_page else drawing.height
-    return [
-        (f"{100 * (place + 0.5) / side:.2f}%", f"{50 - 44 * residual / drawing.limit_px:.1f}%")
+    dots = [
+        ((place + 0.5) / side, 0.5 - REACH * residual / drawing.limit_px)
         for place, residual in drawing.strip()
     ]
+    limit, order = (
+        short(drawing.limit_px),
+        "left to right" if drawing.across_page else "top to bottom",
+    )
+    return Strip(
+        f"Each line's distance from an even ruling, {order}: {drawing.residual_words()}",
+        f"+{limit}", f"\u2212{limit} px", "0", dots=np.array(dots).reshape(-1, 2),
+        rules=((0.5 - REACH, False), (0.5, True), (0.5 + REACH, False)), height=96,
+    )  # fmt: skip

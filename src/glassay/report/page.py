@@ -2,8 +2,8 @@
 
 A section is one file in `report/sections/` with a `SECTION`, registered in that package's list; a
 chapter on each instrument is one file in `report/instrument/` with a `CHAPTER`, registered in the
-same way; evidence over a photo is one file `report/evidence_*.py`, registered in
-`glassay.report.evidence`.
+same way; evidence over a photo is described in one file `report/evidence_*.py`, which the method's
+record names.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 from glassay.sampling.binding import Binding, Limit, detail_equivalent_pixels, what_binds
 from glassay.sampling.evidence import Evidence
-from glassay.sampling.native import NativeResult, native
+from glassay.sampling.native import native
+from glassay.sampling.native_result import NativeResult
 
 __all__ = [
     "Binding",

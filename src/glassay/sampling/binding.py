@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from glassay.finding import Finding
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity, combine
 
 Cause = Literal["optics", "sampling", "interpolation", "processing", "focus", "motion", "not known"]
@@ -31,7 +32,6 @@ OVERSHOOT_FLAG = 0.10
 """Overshoot of edges above which sharpening is named beside the limit (common practice, no
 source)."""
 
-NYQUIST = 0.5
 
 METHOD = "limits compared with resolved detail"
 

@@ -20,9 +20,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from glassay.imaging.compression import BLOCK
 from glassay.imaging.tone import FloatImage
 
-BLOCK = 8
 Matrix = npt.NDArray[np.float64]
 
 LIVE_LEVEL = 0.9

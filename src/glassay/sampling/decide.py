@@ -12,7 +12,6 @@ import numpy.typing as npt
 from glassay.imaging.tone import FloatImage
 from glassay.sampling.blocks import BlockStatistics, GridVerdict
 from glassay.sampling.mirror import (
-    GRID_HALF_WIDTH_BINS,
     HIGHEST_MIRROR,
     LOWEST_MIRROR,
     MirrorSpectrum,
@@ -51,7 +50,9 @@ by-product that passes `JOINT_STRENGTH` on one axis less so."""
 PRIOR_STRENGTH = 3.5
 """Enough at the factor already found along the other axis: few frequencies are tried then."""
 
-PRIOR_GRID_STRENGTH = 10.0
+PRIOR_GRID_STRENGTH = 2 * NOISE_STRENGTH
+"""On the compression grid itself something is always found; there a trace must be twice as strong as
+the strongest that chance gives, on both axes, to mean anything."""
 
 PRIOR_RANGE = 0.02
 """How far, relative, the two axes' factors may differ to profit from that. Whole native sizes make
@@ -82,15 +83,6 @@ PLAIN_GRID_COHERENCE = 0.5
 """Without compression, least coherence at multiples of 1/16 cycles/px (in the noise, or in a single
 photo). The mosaic of a native photo gives up to 0.24 at 1/4 there, enlargement 0.7 and more."""
 
-GRID_COHERENCE = {4.0: 0.30, 8 / 3: 0.42, 2.0: 0.48}
-"""With compression, least coherence in noise and photo, along both axes, for the factors where that
-is more than JPEG of quality 80 and better leaves in native pairs (0.22, 0.34, 0.37) and in pairs
-enlarged by other factors (0.16, 0.34, 0.43). For 8/5 and 4/3 compression leaves more than
-enlargement would, and only the signs of block coefficients can tell."""
-
-GRID_OVER_FREE = 4.0
-"""A trace on the compression grid goes before one off the grid that has less than a quarter of its
-coherence: compression mixes its own frequencies into a true trace, at a tenth of its strength."""
 
 LIVE_SHARE_TO_SIGNAL = 1.5
 """Where compression keeps a coefficient in a share p of blocks, 1.5 p of its variance is noise of
@@ -102,9 +94,6 @@ EXPECTED_POWER = 0.75
 """Exponent that brings that estimate to the coherence observed on simulated enlarged pairs: noise
 survives in textured blocks more than on average, which matters most where little survives. Between
 0.65 and 0.85 no decision in 300 changes."""
-
-FAINTEST_NOISE = 0.7
-"""Noise, in levels, below which rounding to whole levels rules the signs of block coefficients."""
 
 
 LEAST_BREADTH = 0.5
@@ -194,7 +183,7 @@ def find_trace(
     while remaining.any():
         best = int(np.argmax(np.where(remaining, coherence, 0.0)))
         remaining &= np.abs(photo.frequency - photo.frequency[best]) > 4 / photo.length
-        settled = _settle_alias(best, strength, coherence, photo, rows.residual)
+        settled = settle_alias(best, strength, coherence, photo, rows.residual)
         # Compression leaves noise where the scene has detail: what repeats, repeats there, too.
         alone = noise is not None and bool(noise.strength[settled] >= LONE_STRENGTH)
         if not rows.show(float(photo.frequency[settled]), noise_alone=alone):
@@ -206,8 +195,8 @@ def find_trace(
         ):
             if noise is not None and photo.strength[settled] < JOINT_EACH:
                 source = "noise"
-            return _trace_at(settled, photo, coherence, strength, source), faint
-        candidate = _trace_at(best, photo, coherence, strength, source)
+            return trace_at(settled, photo, coherence, strength, source), faint
+        candidate = trace_at(best, photo, coherence, strength, source)
         if faint is None or candidate.strength > faint.strength:
             faint = candidate
     return None, faint
@@ -219,7 +208,7 @@ def settle_faint(
     """What a by-product at factor S gives away: a mosaic enlarged by S/2, or copies by S/(S - 1).
 
     Demosaicing interpolates the native mosaic by 2, copying mirrors at s/(s - 1) as well (see
-    `_settle_alias`); compression may leave more of those than of the trace itself. The one of the
+    `settle_alias`); compression may leave more of those than of the trace itself. The one of the
     two that shows at all, along all given axes together, is taken.
     """
     best: tuple[float, tuple[Trace, ...]] | None = None
@@ -234,7 +223,7 @@ def settle_faint(
             if not near.any() or (photo.on_grid & near).any():
                 break
             index = int(np.argmax(np.where(near, joint, 0.0)))
-            traces.append(_trace_at(index, photo, noise.coherence, joint, "noise and photo"))
+            traces.append(trace_at(index, photo, noise.coherence, joint, "noise and photo"))
         if len(traces) == len(faints):
             support = float(np.sqrt(sum(trace.strength**2 for trace in traces)))
             if support >= FAINT_SUPPORT and (best is None or support > best[0]):
@@ -276,10 +265,10 @@ def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, sure: Trace) 
         return None
     best = int(np.argmax(np.where(near, strength, 0.0)))
     source: Source = "photo" if noise is None else "noise and photo"
-    return _trace_at(best, photo, coherence, strength, source)
+    return trace_at(best, photo, coherence, strength, source)
 
 
-def _trace_at(
+def trace_at(
     index: int, spectrum: MirrorSpectrum, coherence: Spectrum, strength: Spectrum, source: Source
 ) -> Trace:
     frequency = float(spectrum.frequency[index])
@@ -291,7 +280,7 @@ def _trace_at(
     )
 
 
-def _settle_alias(
+def settle_alias(
     best: int,
     strength: Spectrum,
     coherence: Spectrum,
@@ -343,61 +332,6 @@ def _copies_are_few(residual: FloatImage, repetition: float) -> tuple[bool, bool
 def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.complex128]:
     turns = frequencies[:, None] * np.arange(signal.size)
     return np.asarray(np.exp(-2j * np.pi * turns) @ signal)
-
-
-def find_on_grid(
-    noises: Sequence[MirrorSpectrum],
-    photos: Sequence[MirrorSpectrum],
-    residuals: Sequence[FloatImage],
-    agreed: GridVerdict | None,
-) -> tuple[Trace, ...] | None:
-    """One trace for each axis at a factor whose mirror falls on the compression grid, if any.
-
-    Such factors are ratios of small numbers, chosen as such, and the same for both axes; both must
-    show them. `agreed` is the verdict of the signs of block coefficients for both axes together
-    (see `blocks`); it decides if it can, else coherence beyond what compression can give.
-    """
-    factor = None
-    source: Source = "noise in blocks"
-    faintest = min(float(residual.std()) for residual in residuals)
-    if agreed is not None and agreed.is_enlarged and faintest >= FAINTEST_NOISE:
-        factor = agreed.factor
-    else:
-        spectra = [*noises, *photos]
-        for candidate, least in GRID_COHERENCE.items():
-            if all(_at_factor(s, candidate)[1] >= least for s in spectra):
-                factor, source = candidate, "noise and photo"
-                break
-    if factor is None:
-        return None
-    places = [_at_factor(noise, factor)[0] for noise in noises]
-    if source != "noise in blocks":
-        places = [
-            _settle_alias(
-                place, noise.strength, noise.coherence, noise, residual, ALIAS_COHERENCE[1]
-            )
-            for place, noise, residual in zip(places, noises, residuals, strict=True)
-        ]
-    traces = tuple(
-        _trace_at(place, noise, noise.coherence, noise.strength, source)
-        for place, noise in zip(places, noises, strict=True)
-    )
-    return traces if min(trace.strength for trace in traces) >= NOISE_STRENGTH else None
-
-
-def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:
-    """Whether one axis alone is as coherent as a factor on the compression grid would make it."""
-    return any(
-        min(_at_factor(noise, factor)[1], _at_factor(photo, factor)[1]) >= least
-        for factor, least in GRID_COHERENCE.items()
-    )
-
-
-def _at_factor(spectrum: MirrorSpectrum, factor: float) -> tuple[int, float]:
-    """Index and height of the most coherent mirror at the factor's place on the grid."""
-    near = np.abs(spectrum.frequency - 1 / (2 * factor)) <= GRID_HALF_WIDTH_BINS / spectrum.length
-    index = int(np.argmax(np.where(near, spectrum.coherence, 0.0)))
-    return index, float(spectrum.coherence[index])
 
 
 def expected_coherence(spectrum: MirrorSpectrum, signal: Spectrum) -> Spectrum:

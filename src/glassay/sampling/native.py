@@ -10,20 +10,16 @@ missing proves nothing by itself: compression, denoising and deep shadows empty 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
 
-from glassay.finding import Finding
-from glassay.imaging.compression import jpeg_quality
+from glassay.imaging.compression import BLOCK, jpeg_quality
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity, combine
-from glassay.sampling.binding import detail_equivalent_pixels
+from glassay.quantity import Contribution, Quantity
 from glassay.sampling.blocks import (
-    BLOCK,
     GRID_FACTORS,
     MILD_QUALITY,
     BlockStatistics,
@@ -34,9 +30,7 @@ from glassay.sampling.blocks import (
 )
 from glassay.sampling.decide import (
     FAINT_STRENGTH,
-    GRID_OVER_FREE,
     LONE_STRENGTH,
-    NOISE_STRENGTH,
     PRIOR_RANGE,
     AxisEvidence,
     Rows,
@@ -44,26 +38,22 @@ from glassay.sampling.decide import (
     excluded_reach,
     expected_coherence,
     find_near,
-    find_on_grid,
     find_trace,
     settle_faint,
-    shows_grid_factor,
     signal_share,
 )
-from glassay.sampling.evidence import Evidence, file_evidence
+from glassay.sampling.evidence import file_evidence
 from glassay.sampling.frames import Stack, take_apart
+from glassay.sampling.grid_factor import GRID_OVER_FREE, find_on_grid, shows_grid_factor
 from glassay.sampling.mirror import (
-    MirrorSpectrum,
-    Spectrum,
     levelled,
     levelled_detail,
     mirror_spectrum,
     power_spectrum,
 )
-
-METHOD = "native sampling: mirror traces in noise and detail"
-
-Verdict = Literal["native", "enlarged", "cannot tell"]
+from glassay.sampling.native_in_words import advice, band_evidence, notes, trace_evidence
+from glassay.sampling.native_result import NativeResult, Verdict
+from glassay.sampling.scene_band import scene_band
 
 NATIVE_REACH = 0.385
 """Mirror frequency up to which enlargement must be excluded for the verdict "native": that of
@@ -78,96 +68,13 @@ ROWS_USED = 1024
 that are far above their threshold already, and cost time in proportion."""
 
 STRIPS = 8
+"""Strips into which the lines looked at are gathered: spread over the frame, since detail and noise
+differ within it, and few, since a strip is read as a whole."""
 
-SCENE_THRESHOLD = 1 / 7
-"""Correlation of two exposures below which detail no longer counts as repeatable (the threshold of
-Fourier ring correlation, Rosenthal and Henderson 2003)."""
-
-BAND_STEP_SHARE = 0.1
-"""Relative width within which the end of the repeatable band is placed (95 %): two pairs of one
-scene agree to this."""
 
 BORDER_PX = 0.5
 """Libraries map borders differently (centres to centres, or corners to corners): the native count
 that one factor stands for differs by a pixel between them."""
-
-
-@dataclass(frozen=True)
-class NativeResult:
-    """What the frames say about native sampling.
-
-    `width`, `height` of the file, px. `native_width` and `native_height` are None where the
-    evidence does not tell. `between` holds lower and upper bounds of the native (width, height)
-    that stand in any case. `scene_band` is how far repeatable detail reaches along (x, y),
-    cycles/px, None for a single frame. `axes` is (x, y).
-    """
-
-    width: int
-    height: int
-    frames: int
-    verdict: Verdict
-    native_width: Quantity | None
-    native_height: Quantity | None
-    between: tuple[tuple[float, float], tuple[float, float]]
-    scene_band: tuple[float, float] | None
-    axes: tuple[AxisEvidence, AxisEvidence]
-    evidence: tuple[Evidence, ...]
-    advice: str
-    notes: tuple[str, ...]
-
-    @property
-    def enlargement(self) -> Quantity | None:
-        """Stored px per native px, geometric mean of both axes; None where not told."""
-        if self.native_width is None or self.native_height is None:
-            return None
-        stored = self.width * self.height
-        return combine(
-            lambda w, h: (stored / (w * h)) ** 0.5, [self.native_width, self.native_height], "1"
-        )
-
-    @property
-    def native_megapixels(self) -> Quantity | None:
-        """Native pixel count in millions; None where not told."""
-        if self.native_width is None or self.native_height is None:
-            return None
-        return combine(lambda w, h: w * h / 1e6, [self.native_width, self.native_height], "MP")
-
-    def evidence_for_drawing(self) -> dict[str, Any]:
-        """Each side's spectra as plain arrays: how strongly noise and photo mirror, noise power."""
-        out: dict[str, Any] = {}
-        for side, axis in zip(_SIDES, self.axes, strict=True):
-            spectra = {"photo": axis.photo} | ({"noise": axis.noise} if axis.noise else {})
-            out[side] = {
-                name: {"frequency": one.frequency, "strength": one.strength, "on_grid": one.on_grid}
-                for name, one in spectra.items()
-            }
-            out[side]["factor"] = axis.trace.factor if axis.trace else None
-            out[side]["reach"] = axis.reach
-            if axis.noise is not None:
-                out[side]["power"] = (axis.noise.power_frequency, axis.noise.power)
-        noises = [axis.noise for axis in self.axes if axis.noise is not None]
-        out["noise_reach"] = [noise_end(noise) for noise in noises] or None
-        return out
-
-    def findings(self) -> dict[str, Finding]:
-        """native_width, native_height, enlargement, native_megapixels where told; the verdict; and
-        with several frames the pixel count that the repeatable detail would need."""
-        found = {
-            "native_width": self.native_width,
-            "native_height": self.native_height,
-            "enlargement": self.enlargement,
-            "native_megapixels": self.native_megapixels,
-        }
-        out = {key: Finding(q, METHOD) for key, q in found.items() if q is not None}
-        out["native_verdict"] = Finding(self.verdict, METHOD)
-        if self.scene_band is not None:
-            fx, fy = (
-                Quantity.of(f, 0.5 * BAND_STEP_SHARE * f, "cycles/px", "place of the band's end")
-                for f in _within_native(self.scene_band, self.axes)
-            )
-            detail = detail_equivalent_pixels(self.width, self.height, fx, fy)
-            out["detail_megapixels"] = Finding(detail.scaled(1e-6, "MP"), "repeatable detail")
-        return out
 
 
 def native(
@@ -195,14 +102,14 @@ def native(
     verdict = _verdict(axes)
     if verdict == "cannot tell":
         told = [None, None]
-    band = _scene_band(stack)
+    band = scene_band(stack)
     bounds = [_bounds(axis, size) for axis, size in zip(axes, told, strict=True)]
-    evidence = (*_trace_evidence(axes, stack), *_band_evidence(axes, band, blocks, compressed))
+    evidence = (*trace_evidence(axes, stack), *band_evidence(axes, band, blocks, compressed))
     evidence += file_evidence(width, height, facts or {})
     return NativeResult(
         width, height, len(stack.noise) + 1, verdict,
         told[0], told[1], (bounds[0], bounds[1]), band, (axes[0], axes[1]), evidence,
-        _advice(verdict, stack, compressed), stack.notes + _notes(axes, told, verdict),
+        advice(verdict, stack, compressed), stack.notes + notes(axes, told, verdict),
     )  # fmt: skip
 
 
@@ -388,12 +295,14 @@ def _native_size(axis: AxisEvidence, other: AxisEvidence) -> Quantity | None:
         size = axis.length / axis.trace.factor
         parts = (
             Contribution("place of the trace", size * axis.trace.u / axis.trace.factor),
-            Contribution("how the enlarger treats borders", BORDER_PX / 3**0.5),
+            Contribution("how the enlarger treats borders", BORDER_PX / 3**0.5, scope="setting"),
         )
         return Quantity(size, "px", parts)
     if axis.reach >= NATIVE_REACH:
         smallest = axis.length * 2 * axis.reach
-        limit = Contribution("enlargement too small to be seen", (axis.length - smallest) / 3**0.5)
+        limit = Contribution(
+            "enlargement too small to be seen", (axis.length - smallest) / 3**0.5, scope="setting"
+        )
         return Quantity(float(axis.length), "px", (limit,))
     if axis.noise is not None and shows_grid_factor(axis.noise, axis.photo):
         return None
@@ -404,7 +313,9 @@ def _native_size(axis: AxisEvidence, other: AxisEvidence) -> Quantity | None:
         size = axis.length / other.trace.factor
         parts = (
             Contribution("place of the trace", size * other.trace.u / other.trace.factor),
-            Contribution("same factor as along the other side assumed", 0.02 * size),
+            Contribution(
+                "same factor as along the other side assumed", 0.02 * size, scope="setting"
+            ),
         )
         return Quantity(size, "px", parts)
     return None
@@ -415,174 +326,6 @@ def _bounds(axis: AxisEvidence, size: Quantity | None) -> tuple[float, float]:
         low, high = size.interval
         return max(low, 0.0), min(high, float(axis.length))
     return 2 * axis.reach * axis.length, float(axis.length)
-
-
-def _scene_band(stack: Stack) -> tuple[float, float] | None:
-    if not stack.noise:
-        return None
-    return _band_along(stack, 0), _band_along(stack, 1)
-
-
-def _band_along(stack: Stack, axis: int) -> float:
-    """Highest frequency along the axis at which two exposures would still correlate."""
-    frames = len(stack.noise) + 1
-    shared = _power(_thick_lines(stack.mean, axis))
-    noise = np.mean([_power(_thick_lines(r, axis)) for r in stack.noise], axis=0)
-    width = max(5, shared.size // 100)
-    kernel = np.ones(width) / width
-    shared, noise = (np.convolve(p, kernel, mode="same") for p in (shared, noise))
-    scene = shared - noise / frames
-    correlation = scene / np.maximum(scene + noise, 1e-12)
-    below = np.flatnonzero(correlation[width:] < SCENE_THRESHOLD)
-    index = int(below[0]) + width if below.size else shared.size - 1
-    return index / (2 * (shared.size - 1))
-
-
-def _within_native(
-    band: tuple[float, float], axes: tuple[AxisEvidence, AxisEvidence]
-) -> list[float]:
-    """Detail beyond the native Nyquist frequency is made by the enlarger, and repeats as well."""
-    ends = [0.5 if axis.trace is None else 1 / (2 * axis.trace.factor) for axis in axes]
-    return [min(frequency, end) for frequency, end in zip(band, ends, strict=True)]
-
-
-def _thick_lines(plane: FloatImage, axis: int) -> FloatImage:
-    """Means of 8 neighbouring lines: detail across the axis only, with less noise."""
-    lines = plane.shape[axis] // 8 * 8
-    plane = plane[:lines] if axis == 0 else plane[:, :lines].T
-    return np.asarray(plane.reshape(lines // 8, 8, -1).mean(axis=1), dtype=np.float32)
-
-
-def _power(lines: FloatImage) -> Spectrum:
-    window = np.hanning(lines.shape[1]).astype(np.float32)
-    spectrum = fft.rfft((lines - lines.mean(axis=1, keepdims=True)) * window, axis=1)
-    return np.asarray(np.mean(np.abs(spectrum) ** 2, axis=0), dtype=np.float64)
-
-
-_SIDES = ("width", "height")
-
-
-def _trace_evidence(axes: Sequence[AxisEvidence], stack: Stack) -> tuple[Evidence, ...]:
-    out = []
-    for side, axis in zip(_SIDES, axes, strict=True):
-        kinds = [("photo", axis.photo)]
-        if axis.noise is not None:
-            kinds.append(("noise", axis.noise))
-        out += [_one_trace(kind, side, axis, spectrum) for kind, spectrum in kinds]
-    if not stack.noise:
-        out.append(Evidence("noise", "not available: it takes two exposures of a still scene"))
-    return tuple(out)
-
-
-def _one_trace(kind: str, side: str, axis: AxisEvidence, spectrum: MirrorSpectrum) -> Evidence:
-    name = "traces in the photo" if kind == "photo" else "traces in the noise"
-    if axis.trace is not None:
-        near = np.abs(2 * spectrum.frequency * axis.trace.factor - 1) < 2e-3
-        near |= np.abs(spectrum.frequency - 1 / (2 * axis.trace.factor)) < 1.5 / spectrum.length
-        strength = float(spectrum.strength[near].max(initial=0.0))
-        seen = "shows" if strength > 3 else "does not show"
-        return Evidence(
-            name,
-            f"along the {side} {seen} enlargement by {axis.trace.factor:.3f}"
-            f" (strength {strength:.0f}, chance stays below 5)",
-        )
-    own = spectrum.on_grid | spectrum.beside_grid
-    best = int(np.argmax(np.where(own, 0, spectrum.strength)))
-    loudest = float(spectrum.strength[best])
-    text = f"along the {side} no trace (largest strength {loudest:.1f}, chance stays below 5)"
-    if loudest > NOISE_STRENGTH:
-        text = (
-            f"along the {side} no clear trace: one like that of enlargement by"
-            f" {1 / (2 * spectrum.frequency[best]):.2f} is faint (coherence"
-            f" {spectrum.coherence[best]:.2f}), as a colour mosaic leaves it at twice the factor"
-        )
-    if kind == "noise" and axis.reach:
-        text += f"; enlargement by more than {1 / (2 * axis.reach):.2f} would have shown"
-    return Evidence(name, text)
-
-
-def _band_evidence(
-    axes: Sequence[AxisEvidence],
-    band: tuple[float, float] | None,
-    blocks: BlockStatistics | None,
-    compressed: bool,
-) -> tuple[Evidence, ...]:
-    out = []
-    noises = [axis.noise for axis in axes if axis.noise is not None]
-    if len(noises) == 2:
-        ends = [noise_end(noise) for noise in noises]
-        text = f"reaches {ends[0]:.2f} (width) and {ends[1]:.2f} (height) of 0.5 cycles/px"
-        if compressed:
-            text += "; compression removes noise too, so an early end alone proves nothing"
-        out.append(Evidence("noise spectrum", text))
-    if band is not None:
-        out.append(
-            Evidence(
-                "repeatable detail",
-                f"reaches {band[0]:.2f} and {band[1]:.2f} of 0.5 cycles/px; an upper bound only,"
-                " a soft lens looks the same",
-            )
-        )
-    if compressed:
-        where = (
-            ""
-            if blocks is None or blocks.origin == (0, 0)
-            else (f" that starts at {blocks.origin[0]},{blocks.origin[1]} px, so this is a crop")
-        )
-        out.append(Evidence("compression", f"8 px blocks{where}; their own traces are set aside"))
-    return tuple(out)
-
-
-def noise_end(noise: MirrorSpectrum) -> float:
-    """Frequency above which less than a twentieth of the mid-band noise power is left."""
-    smooth = np.convolve(noise.power, np.ones(15) / 15, mode="same")
-    at = noise.power_frequency
-    middle = float(np.median(smooth[(at > 0.03) & (at < 0.12)]))
-    above = np.flatnonzero((smooth > middle / 20) & (at < 0.497))
-    return float(at[above[-1]]) if above.size else 0.0
-
-
-def _notes(
-    axes: Sequence[AxisEvidence], told: Sequence[Quantity | None], verdict: Verdict
-) -> tuple[str, ...]:
-    notes = []
-    factors = [axis.trace.factor for axis in axes if axis.trace is not None]
-    if len(factors) == 2 and abs(factors[0] / factors[1] - 1) > 0.01:
-        notes.append(
-            f"enlarged by different factors, {factors[0]:.3f} along the width and"
-            f" {factors[1]:.3f} along the height"
-        )
-    if len(factors) == 1 and told[0] is not None and told[1] is not None:
-        missing = _SIDES[0] if axes[0].trace is None else _SIDES[1]
-        notes.append(f"no trace along the {missing}; the same factor is assumed there")
-    if verdict == "native":
-        least = min(axis.reach for axis in axes)
-        notes.append(
-            f"enlargement by less than {1 / (2 * least):.2f} is not excluded; the stated"
-            " uncertainty covers it"
-        )
-    if any(axis.trace and axis.trace.source == "noise in blocks" for axis in axes):
-        notes.append("the factor falls on the compression grid; signs of block coefficients decide")
-    return tuple(notes)
-
-
-def _advice(verdict: Verdict, stack: Stack, compressed: bool) -> str:
-    if verdict != "cannot tell":
-        return ""
-    if not stack.noise:
-        return (
-            "take two exposures of a still scene from a firm stand, touching nothing in between,"
-            " and give both"
-        )
-    if compressed:
-        return (
-            "compression removed the noise that would tell: repeat the pair at the best quality the"
-            " camera offers (or uncompressed), with higher gain or less light, on a textured object"
-        )
-    return (
-        "there is too little noise near the pixel limit: repeat the pair with higher gain or less"
-        " light, and with noise reduction off"
-    )
 
 
 __all__ = ["NativeResult", "Trace", "native"]

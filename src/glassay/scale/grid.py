@@ -154,6 +154,7 @@ MIN_MIRRORED = 0.8
 """Least agreement of a spot with its mirror image where a bench files the photo under a grid: cells
 and dots give 0.97 and more, a piece of wallpaper, a letter or a key anything."""
 MOST_COMPARED = 150
+"""Spots compared, spread over the lattice: bounds the time of fine grids (not studied)."""
 
 
 def _likeness(light: FloatImage, lattice: _Lattice) -> float:

@@ -32,6 +32,9 @@ two divisions, whichever is more."""
 STANDS, GONE = 0.35, 0.5
 """A longer line keeps at least this share of the common contrast (its far part may be out of focus),
 the others at most this share of what the longer ones keep."""
+STANDS_BETWEEN = 0.65
+"""`STANDS` where gaps were perhaps taken for lines and what stands between is asked: the one rim of a
+gap that a longer line is keeps about half of the gap's contrast, a line all of it."""
 LEAST_RUN, LEAST_RUN_PX = 0.3, 3.0
 """For so many divisions, and px, longer lines must stand alone."""
 FEW_LONGER = 2
@@ -107,13 +110,14 @@ def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: R
         return found
     # Bars as wide as their gaps: what was taken for the lines may be the gaps.
     between = replace(row, positions=row.positions + row.division / 2)
-    return _read(light, mask, between)[0]
+    return _read(light, mask, between, STANDS_BETWEEN)[0]
 
 
 def _read(
-    light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row, stands: float = STANDS
 ) -> tuple[Hierarchy, float]:
-    """The pattern, and which share of a division the lines fill."""
+    """The pattern, and which share of a division the lines fill; longer ones keep at least `stands`
+    of the common contrast."""
     wave = _median(_profiles(light, mask, row, _inner(row)), (0, 1))
     if not np.isfinite(wave).all() or not (wave**2).sum() > 0:
         return NO_HIERARCHY, 0.0
@@ -128,7 +132,7 @@ def _read(
         for t in (row.core[0] - away, row.core[1] + away)
     ]
     for every in LONGER_EVERY:
-        first = _longer(sides, row.numbers, every, step, row.division)
+        first = _longer(sides, row.numbers, every, step, row.division, stands)
         if first is not None:
             longest = _longest(sides, row.numbers, every, first, step, row.division)
             return Hierarchy(every, first, longest), filled
@@ -227,8 +231,9 @@ def _amplitudes(profiles: Array, wave: Array) -> Array:
 
 
 def _longer(
-    sides: list[Array], numbers: npt.NDArray[np.int64], every: int, step: float, division: float
-) -> int | None:
+    sides: list[Array], numbers: npt.NDArray[np.int64], every: int, step: float, division: float,
+    stands: float,
+) -> int | None:  # fmt: skip
     """The first of the lines, `every` so many, that stand alone long enough beyond the others' ends,
     on either side; None when there are none."""
     few, many = (
@@ -237,7 +242,8 @@ def _longer(
     )
     for first in range(every):
         for side in sides:
-            alone = _stand_alone(side, (numbers - first) % every == 0, max(3, every - 1))
+            member = (numbers - first) % every == 0
+            alone = _stand_alone(side, member, max(3, every - 1), stands)
             if (_longest_run(alone > FEW_LONGER) + 0.01) * step >= many or (
                 _longest_run(alone > 0) + 0.01
             ) * step >= few:
@@ -280,14 +286,16 @@ def _lone(
     return None
 
 
-def _stand_alone(amplitude: Array, member: Flags, least: int) -> npt.NDArray[np.int64]:
+def _stand_alone(
+    amplitude: Array, member: Flags, least: int, stands: float = STANDS
+) -> npt.NDArray[np.int64]:
     """How many longer lines (`member`) stand in each row of `amplitude` (rows, lines) where the others
     have ended, 0 where they have not; at least two longer ones and `least` others must be in view."""
     longer, others = amplitude[:, member], amplitude[:, ~member]
     count, rest = (np.isfinite(part).sum(axis=1) for part in (longer, others))
     low = _ranked(longer, count, FEW_LOW, down=True)
     high = _ranked(others, rest, 1 - FEW_OTHERS, down=False)
-    alone = (count >= 2) & (rest >= least) & (low > STANDS) & (high < GONE * low)
+    alone = (count >= 2) & (rest >= least) & (low > stands) & (high < GONE * low)
     return np.where(alone, count, 0)
 
 

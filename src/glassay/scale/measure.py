@@ -24,6 +24,7 @@ Pattern = Literal["auto", "ruled", "grid"]
 Box = tuple[int, int, int, int]
 
 MIN_SIDE_PX = 24
+"""Side that a photo must have: three and a half divisions, which a search takes, of 7 px."""
 
 
 def measure_scale(

@@ -74,6 +74,8 @@ the two that fix the comb falls within two standard deviations of its place with
 times the scatter. Some ten thousand combs are looked at in a photo; one false scale in a hundred
 photos of textures would be too many."""
 MAX_CHANCE_POINTED = 1e-3
+"""The same where a person has pointed at the scale: few combs are looked at then, and one false scale
+in a thousand is less than people err in pointing."""
 
 
 def measure_ruled(view: View) -> ScaleResult:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import cv2
@@ -124,9 +125,7 @@ def mosaic(colours: Image) -> Image:
 
 def expose(mean: Image, camera: Camera, rng: np.random.Generator) -> Image:
     """The sensor's digital samples, in units of full scale, noise included (mosaic not applied)."""
-    fixed = np.random.default_rng([camera.serial, 7])
-    gain = fixed.standard_normal(mean.shape, dtype=np.float32)
-    offset = fixed.standard_normal(mean.shape, dtype=np.float32)
+    gain, offset = _fixed_pattern(camera.serial, mean.shape)
     electrons = np.clip(mean, 0, 4).astype(np.float32) * np.float32(camera.full_well_e)
     electrons *= 1 + np.float32(camera.prnu) * gain
     counted = rng.poisson(np.maximum(electrons, 0)).astype(np.float32)
@@ -137,6 +136,16 @@ def expose(mean: Image, camera: Camera, rng: np.random.Generator) -> Image:
     pedestal = np.float32(camera.full_well_e * PEDESTAL_SHARE)
     digital = np.clip(np.rint((counted + pedestal) * np.float32(scale)), 0, top)
     return np.asarray(digital / np.float32(scale) - pedestal) / np.float32(camera.full_well_e)
+
+
+@lru_cache(maxsize=1)
+def _fixed_pattern(serial: int, shape: tuple[int, ...]) -> tuple[Image, Image]:
+    """Gain and offset of every sample of one sensor, standard normal. Kept for the sensor's next."""
+    rng = np.random.default_rng([serial, 7])
+    gain = rng.standard_normal(shape, dtype=np.float32)
+    offset = rng.standard_normal(shape, dtype=np.float32)
+    gain.flags.writeable = offset.flags.writeable = False
+    return gain, offset
 
 
 def develop(mean: Image, camera: Camera, seed: int | None) -> tuple[Stored, bytes | None]:

@@ -7,55 +7,29 @@ lettered corner, and a tiny heron.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
+from glassay.simulate.die_blocks import fill, shade
+from glassay.simulate.die_layout import (
+    CAVITY,
+    FILMS,
+    METAL,
+    PAD,
+    SUBSTRATE,
+    Box,
+    Lattice,
+    Layout,
+    Lettering,
+    Part,
+)
 from glassay.simulate.geometry import Image, Points
 from glassay.simulate.heron import heron
-from glassay.simulate.lettering import Font, add_lettering
+from glassay.simulate.lettering import add_lettering
 from glassay.simulate.paint import View, band, blend, comb
-from glassay.simulate.shapes import Boxes, Colour, Shape, box, disc, draw
-
-Box = tuple[float, float, float, float]
-
-SUBSTRATE: Colour = (0.20, 0.19, 0.24)
-METAL: Colour = (0.74, 0.71, 0.60)
-PAD: Colour = (0.86, 0.84, 0.76)
-CAVITY: Colour = (0.11, 0.10, 0.085)
-FILMS: tuple[Colour, ...] = (
-    (0.16, 0.31, 0.33), (0.40, 0.25, 0.28), (0.33, 0.34, 0.19), (0.29, 0.22, 0.39),
-    (0.22, 0.36, 0.24), (0.44, 0.33, 0.20),
-)  # fmt: skip
-"""Colours of thin films over blocks, linear light."""
-
-
-@dataclass(frozen=True)
-class Lattice:
-    """A block filled with a repeated cell: two sets of strips and the dots where they cross."""
-
-    box: Box
-    period_um: tuple[float, float]
-    strip_um: tuple[float, float]
-    along_x: Colour
-    along_y: Colour
-    dots: Colour
-
-
-@dataclass(frozen=True)
-class Lettering:
-    """A word on the die."""
-
-    text: str
-    middle_um: tuple[float, float]
-    height_um: float
-    colour: Colour
-    font: Font = "bold"
-
-
-Part = Shape | Boxes | Lattice | Lettering
+from glassay.simulate.shapes import Boxes, Shape, box, disc, draw
 
 
 @dataclass(frozen=True)
@@ -63,7 +37,8 @@ class Die:
     """A chip of `width_um` x `height_um`, its middle at (0, 0).
 
     `feature_um` is the finest wire; everything else scales with it and the die. `wires` draws bond
-    wires. `heron_um` is the side of the drawing. Two dies with different seeds share no floor plan.
+    wires. `heron_um` is the side of the drawing. `memory_um` puts one memory of that size in the
+    middle, among smaller blocks. Two dies with different seeds share no floor plan.
     """
 
     width_um: float = 1800.0
@@ -74,6 +49,7 @@ class Die:
     heron_um: float = 90.0
     word: str = "PIER 7"
     seed: int = 0
+    memory_um: tuple[float, float] | None = None
 
     def paint(self, view: View) -> Image:
         """See `Scene`."""
@@ -117,18 +93,8 @@ class Die:
         }
 
 
-@dataclass(frozen=True, eq=False)
-class _Layout:
-    shapes: tuple[Shape | Boxes, ...]
-    lattices: tuple[Lattice, ...]
-    words: tuple[Lettering, ...]
-    pads: Points
-    pad_pitch_um: float
-    heron: Points
-
-
 @lru_cache(maxsize=8)
-def _layout(die: Die) -> _Layout:
+def _layout(die: Die) -> Layout:
     rng = np.random.default_rng([die.seed, 41])
     w, h, pad = die.width_um / 2, die.height_um / 2, die.pad_um
     street = die.street_um
@@ -139,7 +105,17 @@ def _layout(die: Die) -> _Layout:
     ]
     margin = 2.0 * pad
     core = (-w + margin, -h + margin, w - margin, h - margin)
-    blocks = _floor_plan(rng, core, 14)
+    blocks = _floor_plan(rng, core, 14 if die.memory_um is None else 30)
+    memory = None
+    if die.memory_um is not None:
+        mw, mh = die.memory_um[0] / 2, die.memory_um[1] / 2
+        memory = (-mw, -mh, mw, mh)
+        small = 50 * die.feature_um
+        blocks = [
+            b for b in blocks
+            if (b[2] < -mw or b[0] > mw or b[3] < -mh or b[1] > mh)
+            and min(b[2] - b[0], b[3] - b[1]) > small
+        ]  # fmt: skip
     parts += _power_straps(core, die)
     blocks.sort(key=lambda b: (b[2] - b[0]) * (b[3] - b[1]), reverse=True)
     art = _roomiest_small_block(blocks, die.heron_um)
@@ -147,12 +123,15 @@ def _layout(die: Die) -> _Layout:
     for i, block in enumerate(b for b in blocks if b is not art):
         film = FILMS[int(rng.integers(len(FILMS)))]
         parts.append(Shape(box(*block), film))
-        parts += _fill(kinds[i % len(kinds)], rng, block, film, die.feature_um)
+        parts += fill(kinds[i % len(kinds)], rng, block, film, die.feature_um)
+    if memory is not None:
+        parts.append(Shape(box(*memory), FILMS[0]))
+        parts += fill("memory", rng, memory, FILMS[0], die.feature_um)
     bird, middle = _art_corner(art, die)
     parts += bird
     pads, pitch, ring = _pad_ring(rng, die)
     parts += ring
-    return _Layout(
+    return Layout(
         # nothing is drawn across a lattice or a word, so these can come last
         tuple(p for p in parts if isinstance(p, Shape | Boxes)),
         tuple(p for p in parts if isinstance(p, Lattice)),
@@ -205,129 +184,12 @@ def _power_straps(core: Box, die: Die) -> list[Part]:
     return [Boxes(np.array(straps), METAL)]
 
 
-def _fill(
-    kind: str, rng: np.random.Generator, block: Box, film: Colour, feature: float
-) -> list[Part]:
-    if kind == "memory":
-        return _memory(rng, block, film, feature)
-    if kind == "logic":
-        return _logic(rng, block, film, feature)
-    if kind == "bus":
-        return _bus(rng, block, feature)
-    return _analogue(rng, block, film, feature)
-
-
-def _shade(colour: Colour, factor: float) -> Colour:
-    r, g, b = (min(1.0, factor * c) for c in colour)
-    return (r, g, b)
-
-
-def _memory(rng: np.random.Generator, block: Box, film: Colour, feature: float) -> list[Part]:
-    x0, y0, x1, y1 = block
-    strip = 0.09 * min(x1 - x0, y1 - y0)
-    period = (feature * rng.uniform(3.0, 4.5), feature * rng.uniform(2.2, 3.4))
-    middle = (x0 + x1) / 2
-    halves = [(x0 + strip, y0 + strip, middle - strip / 2, y1 - strip / 2),
-              (middle + strip / 2, y0 + strip, x1 - strip / 2, y1 - strip / 2)]  # fmt: skip
-    parts: list[Part] = [
-        Lattice(half, period, (feature, 0.8 * feature), _shade(film, 1.7), _shade(film, 0.6),
-                _shade(METAL, 0.9))
-        for half in halves
-    ]  # fmt: skip
-    # drivers beside the array repeat with the array's own lines, in groups that differ
-    tops = np.arange(y0 + strip, y1 - strip / 2 - 4 * period[1], 8 * period[1])
-    lengths = strip * rng.uniform(0.4, 0.85, tops.size)
-    drivers = np.stack([np.full(tops.size, x0 + 0.05 * strip), tops,
-                        x0 + 0.05 * strip + lengths, tops + 5 * period[1]], axis=1)  # fmt: skip
-    parts.append(Boxes(drivers, _shade(METAL, 0.75)))
-    lefts = np.arange(x0 + strip, x1 - strip, 4 * period[0])
-    heights = strip * rng.uniform(0.3, 0.85, lefts.size)
-    sense = np.stack([lefts, np.full(lefts.size, y0 + 0.05 * strip), lefts + 2.5 * period[0],
-                      y0 + 0.05 * strip + heights], axis=1)  # fmt: skip
-    parts.append(Boxes(sense, _shade(film, 2.0)))
-    return parts
-
-
-def _logic(rng: np.random.Generator, block: Box, film: Colour, feature: float) -> list[Part]:
-    x0, y0, x1, y1 = block
-    row = 9 * feature
-    cells, wires = [np.empty((0, 4))], [np.empty((0, 4))]
-    for top in np.arange(y0 + feature, y1 - row, row):
-        widths = feature * rng.integers(2, 9, int((x1 - x0) / (3 * feature)))
-        ends = x0 + np.cumsum(widths)
-        ends = ends[ends < x1 - feature]
-        starts = np.concatenate([[x0 + feature], ends[:-1]])
-        used = rng.random(ends.size) < 0.6
-        low = top + feature * rng.integers(1, 3, ends.size)
-        high = top + row - feature * rng.integers(2, 5, ends.size)
-        cells.append(np.stack([starts, low, ends - 0.8 * feature, high], axis=1)[used])
-        wires.append(np.array([[x0, top - 0.6 * feature, x1, top + 0.6 * feature]]))
-    count = int((x1 - x0) * (y1 - y0) / (120 * feature**2))
-    x = x0 + feature * np.rint(rng.uniform(0, 1, count) * (x1 - x0 - 2 * feature) / feature)
-    y = rng.uniform(y0, y1 - 3 * row, count)
-    length = row * rng.exponential(1.2, count)
-    ups = np.stack([x, y, x + 0.7 * feature, np.minimum(y + length, y1)], axis=1)
-    across = np.stack([x, y, np.minimum(x + length, x1), y + 0.7 * feature], axis=1)[::2]
-    return [
-        Boxes(np.concatenate(cells), _shade(film, 0.55)),
-        Boxes(np.concatenate(wires), _shade(METAL, 0.8)),
-        Boxes(ups, _shade(METAL, 0.95)),
-        Boxes(across, _shade(film, 2.1)),
-    ]
-
-
-def _bus(rng: np.random.Generator, block: Box, feature: float) -> list[Part]:
-    """Bundles that enter at the left, turn through 45 degrees and leave below or at the right."""
-    x0, y0, x1, y1 = block
-    parts: list[Part] = []
-    pitch = 2.2 * feature
-    top = y0 + 3 * pitch
-    while top < y1 - 12 * pitch:
-        count = int(rng.integers(5, 17))
-        bend = rng.uniform(0.3, 0.7) * (x1 - x0) + x0
-        drop = rng.uniform(0.1, 0.5) * (y1 - top - count * pitch)
-        for k in range(count):
-            y = top + k * pitch
-            turn = bend - 0.414 * k * pitch
-            reach = min(drop, x1 - turn)
-            if y + reach > y1:
-                break
-            path = np.array([(x0, y), (turn, y), (turn + reach, y + reach), (x1, y + reach)])
-            parts.append(Shape(path, METAL, feature, cap="butt"))
-        top += (count + int(rng.integers(2, 7))) * pitch + 0.5 * drop
-    return parts
-
-
-def _analogue(rng: np.random.Generator, block: Box, film: Colour, feature: float) -> list[Part]:
-    x0, y0, x1, y1 = block
-    w, h = x1 - x0, y1 - y0
-    plates = []
-    for i in range(3):
-        for j in range(4):
-            px, py = x0 + w * (0.06 + 0.11 * i), y0 + h * (0.08 + 0.22 * j)
-            plates.append((px, py, px + 0.085 * w, py + h * rng.uniform(0.1, 0.17)))
-    parts: list[Part] = [Boxes(np.array(plates), _shade(film, 1.9))]
-    turns = np.linspace(0, 5, 161)
-    radius = 0.42 * min(0.5 * w, h) * (1 - 0.13 * turns)
-    angle = 2 * math.pi * np.rint(turns * 8) / 8  # an eight-sided coil
-    coil = np.stack([x0 + 0.7 * w + radius * np.cos(angle), y0 + 0.5 * h + radius * np.sin(angle)],
-                    axis=1)[::4]  # fmt: skip
-    parts.append(Shape(coil, METAL, 2.2 * feature, cap="butt"))
-    left, right = x0 + 0.40 * w, x0 + 0.47 * w
-    zigzag = [
-        (left if (k // 2) % 2 == 0 else right, y0 + h * (0.08 + 0.8 * ((k + 1) // 2) / 24))
-        for k in range(48)
-    ]
-    parts.append(Shape(np.array(zigzag), _shade(film, 0.5), 1.4 * feature, cap="butt"))
-    return parts
-
-
 def _art_corner(block: Box, die: Die) -> tuple[list[Part], Points]:
     x0, y0, x1, y1 = block
     side = min(die.heron_um, 0.95 * min(x1 - x0, y1 - y0))
     left, top = (x0 + x1 - side) / 2, (y0 + y1 - side) / 2
-    parts: list[Part] = [Shape(box(*block), _shade(SUBSTRATE, 0.9))]
-    parts += heron(left, top, side, METAL, _shade(SUBSTRATE, 0.9))
+    parts: list[Part] = [Shape(box(*block), shade(SUBSTRATE, 0.9))]
+    parts += heron(left, top, side, METAL, shade(SUBSTRATE, 0.9))
     if die.word:
         height = min(0.10 * side, 0.35 * (top - y0))
         middle = ((x0 + x1) / 2, top - 0.8 * height)
@@ -368,9 +230,9 @@ def _pad(rng: np.random.Generator, x: float, y: float, pad: float, feature: floa
     scrub = np.stack([mark - reach, mark + reach])
     return [
         Shape(box(x - half - 2 * feature, y - half - 2 * feature, x + half + 2 * feature,
-                  y + half + 2 * feature), _shade(SUBSTRATE, 0.5)),
+                  y + half + 2 * feature), shade(SUBSTRATE, 0.5)),
         Shape(box(x - half, y - half, x + half, y + half), PAD),
-        Shape(scrub, _shade(PAD, 0.55), 0.07 * pad),
+        Shape(scrub, shade(PAD, 0.55), 0.07 * pad),
     ]  # fmt: skip
 
 

@@ -60,12 +60,31 @@ def radial_expansion(
     g (1 + a g^2) = 1 with a = k1 r_d^2; for -0.14 < a < 1 it converges to 1e-6 in these steps.
     Barrel distortion reaches no radius with a < -4/27; there the last good ratio is kept.
     """
+    if squared_radius.size > 2 * _TABLE_STEPS:
+        return _expansion_by_table(squared_radius, k1)
     a = np.maximum(squared_radius * k1, _LAST_GOOD)
     g = 1 - a / (1 + 3 * a)
     for _ in range(5 if abs(k1) > 0.05 else 3):
         g2a = g * g * a
         g = g - g * (1 + g2a - 1 / g) / (1 + 3 * g2a)
     return np.asarray(g)
+
+
+_TABLE_STEPS = 2**15
+"""Steps of the table of many ratios: linear interpolation between them is right to 1e-8."""
+
+
+def _expansion_by_table(
+    squared_radius: npt.NDArray[np.floating], k1: float
+) -> npt.NDArray[np.floating]:
+    first, last = float(squared_radius.min()), float(squared_radius.max())
+    scale = (_TABLE_STEPS - 1) / max(last - first, 1e-300)
+    table = radial_expansion(np.linspace(first, last, _TABLE_STEPS), k1)
+    place = (squared_radius - first) * scale
+    index = np.minimum(place.astype(np.int32), _TABLE_STEPS - 2)
+    place -= index
+    base, slope = table.astype(place.dtype), np.diff(table).astype(place.dtype)
+    return np.asarray(base[index] + slope[index] * place)
 
 
 @dataclass(frozen=True)

@@ -29,14 +29,16 @@ def fold(spectrum: Spectrum, grid_shape: tuple[int, int], step: int) -> Spectrum
     down = spectrum.reshape(step, rows, -1).sum(axis=0)
     half = columns // 2 + 1
     folded = down[:, :half].copy()
-    opposite = np.conj(np.roll(down[::-1], 1, axis=0))  # value at (-row, column), conjugated
     for k in range(1, step):
         first = k * columns
         if first + half - 1 <= grid_shape[1] // 2:
             folded += down[:, first : first + half]
         else:
             mirrored = grid_shape[1] - first - np.arange(half)
-            folded += opposite[:, mirrored]
+            opposite = down[:, mirrored]
+            # the value at (-row, column), conjugated
+            folded[0] += np.conj(opposite[0])
+            folded[1:] += np.conj(opposite[:0:-1])
     return np.asarray(folded / step**2)
 
 

@@ -91,15 +91,11 @@ def draw(view: View, under: Image, shapes: Iterable[Shape | Boxes]) -> Image:
         hit = (bounds[:, 1] > top - margin) & (bounds[:, 0] < top + rows + margin)
         chosen = [visible[i] for i in np.flatnonzero(hit)]
         if chosen:
-            layer = _rasterise(view, chosen, top - margin, rows + 2 * margin)
+            layer = _rasterise(view, chosen, top - margin, rows + 2 * margin, coloured)
             layer = layer[margin : margin + rows]
             part = result[top : top + rows]
-            if coloured:
-                part *= 1 - layer[..., 3:]
-                part += layer[..., :3]
-            else:
-                part *= 1 - layer[..., 3]
-                part += layer[..., 0]
+            part *= 1 - (layer[..., 3:] if coloured else layer[..., 1])
+            part += layer[..., :3] if coloured else layer[..., 0]
     return result
 
 
@@ -172,9 +168,13 @@ def _rows_spanned(view: View, shape: Shape, grid: npt.NDArray[np.float64]) -> tu
 
 
 def _rasterise(
-    view: View, shapes: list[tuple[Shape, npt.NDArray[np.float64]]], top: int, rows: int
+    view: View,
+    shapes: list[tuple[Shape, npt.NDArray[np.float64]]],
+    top: int,
+    rows: int,
+    coloured: bool,
 ) -> Image:
-    """Premultiplied R, G, B and coverage of a band of the fine grid, (rows, columns, 4)."""
+    """Premultiplied R, G, B (or grey) and coverage of a band of the fine grid, in its last axis."""
     columns = view.shape[1]
     agg: Any = cast(Any, RendererAgg)(columns, rows, 72)
     # Agg measures from the lower left corner of the raster, in samples whose middles are at 1/2
@@ -195,7 +195,9 @@ def _rasterise(
             context.set_linewidth(0.0)
             closed = Path(grid, codes) if codes is not None else Path(grid, None, closed=False)
             agg.draw_path(context, closed, place, (*shape.colour, shape.opacity))
-    layer = np.asarray(agg.buffer_rgba()).astype(np.float32) / np.float32(255)
-    layer[..., :3] *= layer[..., 3:]
+    drawn = np.asarray(agg.buffer_rgba())
+    layer = (drawn if coloured else drawn[..., 2:]).astype(np.float32)
+    layer *= np.float32(1 / 255)
+    layer[..., :-1] *= layer[..., -1:]
     soft = np.asarray(cv2.GaussianBlur(layer, (0, 0), _SMOOTHING))
     return soft.astype(view.x.dtype, copy=False)

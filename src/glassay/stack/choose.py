@@ -22,6 +22,7 @@ EDGE_PRICE = 0.2
 EDGE_CONTRAST = 4.0
 """Difference of neighbours in the guide, in usual (median) ones, at which it counts for an edge."""
 DIRECTIONS = ((0, 1), (1, 0), (1, 1), (1, -1))
+"""Ways along which prices are swept, each to and fro: the eight neighbours of a place."""
 
 Volume = npt.NDArray[np.float32]
 

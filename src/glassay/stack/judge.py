@@ -20,7 +20,10 @@ FINE_SHARE = 0.6
 """Share of the sharp places that must be so by fine detail; below, the photos hold more px than
 detail, and are judged at half their size."""
 SMALLEST_JUDGED_PX = 150
+"""Shorter side that a reduced picture keeps: less shows no structure to judge by (not studied)."""
+
 LARGEST_REDUCTION = 4
+"""Softer pictures hold too little for a depth (not studied)."""
 
 
 @dataclass(frozen=True)

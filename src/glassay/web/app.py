@@ -18,6 +18,7 @@ from glassay.web import troubles
 from glassay.web.filings import Filings
 from glassay.web.guard import Guard
 from glassay.web.keys import Keys
+from glassay.web.live_mosaics import LiveMosaics
 from glassay.web.looks import Looks
 from glassay.web.pages import ROUTERS
 from glassay.web.runs import Runs
@@ -52,6 +53,7 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     app.state.phone = None
     app.state.live = {}
     app.state.recordings = {}
+    app.state.live_mosaics = LiveMosaics(app.state.workbench.folder)
     app.state.said = OrderedDict()
     app.state.keys = Keys(entry, script_key)
     for router in ROUTERS:

@@ -113,7 +113,10 @@ class Watch:
 
         Raises `Unusable` when the data is no JPEG or too large.
         """
-        frame = decode_frame(data)
+        return self.look_at(decode_frame(data), division)
+
+    def look_at(self, frame: Stored, division: Division | None) -> Seen:
+        """Judge a frame (height, width, 3) that is decoded already."""
         self.used = time.monotonic()
         grey = np.asarray(cv2.extractChannel(frame, 1), dtype=np.uint8)
         focus, small = focus_of(grey), _small(grey)

@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
+from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file, read_die_notes
 from glassay.bench.document.model import Capture
 from glassay.bench.keeping.results import BenchResults, SettingResult
 from glassay.bench.measuring.resolved import finest_in
-from glassay.die import DieResult, measure_die
+from glassay.die import DieResult, corrected, measure_die
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Contribution, Quantity
@@ -47,17 +48,37 @@ class DiePicture:
 
 @dataclass(frozen=True)
 class ChosenPicture:
-    """The picture that was taken, what it gave, and why finer ones were not: (capture, reason)."""
+    """The picture that was taken, what it gave with a person's corrections, why finer ones were not:
+    (capture, reason); and what is noted by hand, with the name of its file."""
 
     picture: DiePicture
     result: DieResult
     passed_over: tuple[tuple[str, str], ...]
+    notes: DieNotes = NOTHING_NOTED
+    notes_file: str = ""
 
 
-def best_die(results: BenchResults, chip: str) -> ChosenPicture:
+def noted(result: DieResult, path: Path | None) -> tuple[DieResult, DieNotes, str]:
+    """A die with what a person corrected, and the notes that say so with the name of their file.
+
+    Raises `Unusable` where the notes cannot be read, or name places on a die that has no scale.
+    """
+    if path is None:
+        return result, NOTHING_NOTED, ""
+    if result.pixel_size is None:
+        raise Unusable(f"{path.name}: places in um need a pixel size")
+    notes = read_die_notes(path, result.height.value)
+    try:
+        return corrected(result, notes.corrections), notes, path.name
+    except Unusable as error:
+        raise Unusable(f"{path.name}: {error}") from None
+
+
+def best_die(results: BenchResults, chip: str, notes: Path | None = None) -> ChosenPicture:
     """The die of a chip of a bench, in the capture of the finest setting that shows it wholly.
 
-    `results` are those of `glassay run`. Raises `Unusable` where there is no such chip or no capture
+    `results` are those of `glassay run`; `notes` a file of notes by hand other than the bench's own.
+    Raises `Unusable` where there is no such chip or no capture
     of it with a known pixel size, and `NotMeasurable` where no capture shows a die wholly.
     """
     thing = results.bench.object(chip)
@@ -81,9 +102,13 @@ def best_die(results: BenchResults, chip: str) -> ChosenPicture:
     for told_um, capture, one in sorted(tried, key=lambda t: t[0]):
         try:
             picture = _of_capture(results, capture, one, told_um)
-            return ChosenPicture(picture, picture.measured(), tuple(passed))
+            measured = picture.measured()
         except (NotMeasurable, Unusable) as error:
             passed.append((capture.id, str(error)))
+            continue
+        own = notes or notes_file(results.bench.folder, chip)
+        result, said, name = noted(measured, own)
+        return ChosenPicture(picture, result, tuple(passed), said, name)
     told_all = "; ".join(f"{name}: {why}" for name, why in passed)
     raise NotMeasurable(f"no capture of {chip!r} shows its die wholly ({told_all})")
 

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from glassay.bench.chip.plate import Panel, Plate
+from glassay.bench.chip.panel import Panel
+from glassay.bench.chip.plate import Plate
 from glassay.bench.chip.same_chip import Points, SameChip, Twosome
 from glassay.bench.document.model import Capture
 from glassay.bench.keeping.results import BenchResults

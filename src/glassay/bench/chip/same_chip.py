@@ -208,7 +208,9 @@ def pixel_size_of_capture(
     if not scatter:
         return size
     single = abs(scatter[0].u) * math.sqrt(len(one.captures))
-    return size.with_contribution("this capture's own repeatability", single, scatter[0].dof)
+    return size.with_contribution(
+        "this capture's own repeatability", single, scatter[0].dof, scope="capture"
+    )
 
 
 def _setting_of(settings: Sequence[SettingResult], capture: Capture) -> SettingResult | None:

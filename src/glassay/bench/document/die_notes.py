@@ -12,6 +12,26 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     text = "PIER 7?"                     # a doubtful character is followed by ?, an unread one is ??
     place = [700, 900]
 
+    [[pad]]                              # one that was not found: its middle and size
+    place = [60, 480]
+    size = [80, 80]
+
+    [[no_pad]]                           # where a pad was found that is none
+    place = [60, 240]
+
+    [finest_line]                        # as read by eye in the picture, +- at 95 %
+    width = "1.2 um"
+    within = "0.2 um"
+
+    [about]                              # each in words, all optional
+    maker = "as printed on the package"
+    package = "QFP-44"
+    note = "..."
+    opened = "how the package was opened, and by whom"
+    credit = "whom to name"
+    licence = "CC BY 4.0"
+    licence_address = "https://creativecommons.org/licenses/by/4.0/"
+
 or GeoJSON (RFC 7946; um from the die's bottom left corner, y up, as `glassay die` writes it): polygons
 with the properties `kind` and `name`, points with the property `text`.
 """
@@ -21,12 +41,15 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, get_args
 
+from glassay.die import Corrections
 from glassay.errors import Unusable
+from glassay.quantity import Quantity
+from glassay.units import parse_length_um
 
 RegionKind = Literal["memory", "logic", "analog", "drawing", "marking", "unknown"]
 KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
@@ -73,11 +96,41 @@ class Marking:
 
 
 @dataclass(frozen=True)
+class DieAbout:
+    """What a person says of a chip and its pictures, in words; "" where nothing is said."""
+
+    maker: str = ""
+    package: str = ""
+    note: str = ""
+    opened: str = ""
+    credit: str = ""
+    licence: str = ""
+    licence_address: str = ""
+
+
+NOTHING_CORRECTED = Corrections()
+
+
+@dataclass(frozen=True)
 class DieNotes:
     """Everything noted by hand of one die."""
 
     regions: tuple[Region, ...] = ()
     markings: tuple[Marking, ...] = ()
+    about: DieAbout = DieAbout()
+    corrections: Corrections = NOTHING_CORRECTED
+
+
+NOTHING_NOTED = DieNotes()
+
+NOTES_FOLDER = "dies"
+"""Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
+
+
+def notes_file(bench_folder: Path, chip: str) -> Path | None:
+    """The file of notes of a bench's chip, where there is one."""
+    kept = [bench_folder / NOTES_FOLDER / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
+    return next((path for path in kept if path.is_file()), None)
 
 
 def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
@@ -108,16 +161,58 @@ def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
 
 
 def _of_toml(data: Mapping[str, Any]) -> DieNotes:
-    unknown = set(data) - {"region", "marking"}
+    known = ("region", "marking", "pad", "no_pad", "finest_line", "about")
+    unknown = sorted(set(data) - set(known))
     if unknown:
-        raise Unusable(f"{sorted(unknown)[0]!r} is neither region nor marking")
+        raise Unusable(f"{unknown[0]!r} is none of {', '.join(known)}")
     regions = tuple(_region(one, f"region {n}") for n, one in enumerate(_tables(data, "region"), 1))
     markings = []
     for n, one in enumerate(_tables(data, "marking"), 1):
         place = one.get("place")
         markings.append(Marking(_text(one.get("text"), f"marking {n}"),
                                 None if place is None else _point(place, f"marking {n}")))  # fmt: skip
-    return DieNotes(regions, tuple(markings))
+    return DieNotes(regions, tuple(markings), _about(data.get("about", {})), _corrections(data))
+
+
+def _corrections(data: Mapping[str, Any]) -> Corrections:
+    added, removed = [], []
+    for n, one in enumerate(_tables(data, "pad"), 1):
+        width, height = _point(one.get("size"), f"pad {n}: size")
+        if width <= 0 or height <= 0:
+            raise Unusable(f"pad {n}: its size is above 0")
+        added.append((*_point(one.get("place"), f"pad {n}"), width, height))
+    for n, one in enumerate(_tables(data, "no_pad"), 1):
+        removed.append(_point(one.get("place"), f"no_pad {n}"))
+    return Corrections(tuple(added), tuple(removed), _line(data.get("finest_line")))
+
+
+def _line(data: object) -> Quantity | None:
+    if data is None:
+        return None
+    if not isinstance(data, dict) or set(data) != {"width", "within"}:
+        raise Unusable('finest_line: write width = "1.2 um" and within = "0.2 um"')
+    try:
+        width, within = parse_length_um(data["width"]), parse_length_um(data["within"])
+    except Unusable as error:
+        raise Unusable(f"finest_line: {error}") from None
+    if not 0 < within < width:
+        raise Unusable("finest_line: within is above 0 and below the width")
+    factor = Quantity.of(1.0, 1.0, "um").expanded  # stated at 95 %
+    return Quantity.of(width, within / factor, "um", "read by eye")
+
+
+def _about(data: object) -> DieAbout:
+    if not isinstance(data, dict):
+        raise Unusable("about is no table: write [about]")
+    names = {one.name for one in fields(DieAbout)}
+    for key, value in data.items():
+        if key not in names:
+            raise Unusable(f"about: {key!r} is none of {', '.join(sorted(names))}")
+        _text(value, f"about: {key}")
+    about = DieAbout(**data)
+    if about.licence_address and not about.licence_address.startswith(("https://", "http://")):
+        raise Unusable("about: licence_address starts with https://")
+    return about
 
 
 def _tables(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:

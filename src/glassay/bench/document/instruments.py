@@ -21,6 +21,7 @@ from glassay.bench.document.observed import read_observations
 from glassay.bench.document.table_reader import Table, length_mm, length_um, suggestion, unique
 from glassay.bench.document.teardown import read_teardown
 from glassay.errors import Unusable
+from glassay.imaging.tone import Tone, parse_tone
 from glassay.optics.chain import WAVELENGTH_UM, Chain, Display, Sensor
 
 SENSOR_AGREES = 0.02
@@ -64,9 +65,10 @@ def read_instrument(table: Table) -> Instrument | None:
     kind = table.need("kind", reader.choice(INSTRUMENT_KINDS), 'a kind, like "stereo"')
     chain_table = table.table("chain")
     chain = Chain() if chain_table is None else _read_chain(chain_table)
+    tone = table.maybe("tone", parse_tone)
     settings = unique(
-        "setting", table.tables("setting"), lambda inner: _read_setting(inner, chain)
-    ) or (Setting(DEFAULT_SETTING, chain),)
+        "setting", table.tables("setting"), lambda inner: _read_setting(inner, chain, tone)
+    ) or (Setting(DEFAULT_SETTING, chain, tone=tone),)
     claims = _read_claims(table.tables("claim"), [setting.id for setting in settings])
     instrument = Instrument(
         instrument_id or "", kind or "other", chain,
@@ -137,7 +139,8 @@ def _read_sensor(table: Table) -> Sensor | None:
     return Sensor(pitch, columns or None, rows or None, width)
 
 
-def _read_setting(table: Table, base: Chain) -> Setting | None:
+def _read_setting(table: Table, base: Chain, tone: Tone | None) -> Setting | None:
+    """One setting of an instrument whose own camera has this tone curve."""
     setting_id = table.need("id", reader.identifier, 'a short name, like "zoom-4.5"')
     chain = _read_factors(table, base)
     if base.zoom is not None and chain.zoom is not None and table.has("zoom"):
@@ -145,14 +148,17 @@ def _read_setting(table: Table, base: Chain) -> Setting | None:
         if not inside:
             low, high = base.zoom
             table.wrong("zoom", f"lies outside the chain's zoom of {low:g}x to {high:g}x")
+    through_eyepiece = table.take("through_eyepiece", reader.truth, False)
     setting = Setting(
         setting_id or "", chain,
         table.take("name", reader.text, ""),
         table.take("digital_zoom", units.parse_factor, 1.0),
-        table.take("through_eyepiece", reader.truth, False),
+        through_eyepiece,
         table.take("note", reader.text, ""),
         table.line(),
         table.take("for_chips", reader.truth, True),
+        # a phone behind the eyepiece has a curve of its own
+        table.maybe("tone", parse_tone) or (None if through_eyepiece else tone),
     )  # fmt: skip
     table.finish()
     return setting if setting_id is not None else None

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from glassay.errors import Unusable
+from glassay.imaging.tone import Tone
 from glassay.optics.chain import Chain, Display
 
 ObjectKind = Literal[
@@ -110,6 +111,8 @@ class Setting:
     for_chips: bool = True
     """Whether a chip can be looked at in it. Where not (no light reaches one), it still counts for
     claims, but meets no need, and nothing is planned with it."""
+    tone: Tone | None = None
+    """How stored values of its photos relate to light; None where nobody states it."""
 
     @property
     def title(self) -> str:
@@ -240,6 +243,8 @@ class Capture:
     line: int = 0
     step_um: float | None = None
     """Way of focus from photo to photo (frame to frame) of a focus run."""
+    by_stage: bool = False
+    """Whether a stage with a scale or a motor made these steps, and not a hand."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -246,6 +246,7 @@ def _read_capture(table: Table, bench: Bench) -> Capture | None:
         table.take("note", reader.text, ""),
         table.line(),
         table.maybe("step", length_um),
+        table.take("by_stage", reader.truth, False),
     )  # fmt: skip
     table.finish()
     return capture if files else None

@@ -14,23 +14,6 @@ from glassay.finding import Finding
 from glassay.quantity import Quantity
 
 
-def finding_to_plain(finding: Finding) -> dict[str, Any]:
-    """A finding with its method."""
-    if isinstance(finding.value, Quantity):
-        return {"method": finding.method, "quantity": to_plain(finding.value)}
-    return {"method": finding.method, "fact": finding.value}
-
-
-def finding_from_plain(data: Mapping[str, Any]) -> Finding:
-    """The inverse. Raises KeyError, TypeError or ValueError when the data is damaged."""
-    if "quantity" in data:
-        return Finding(Quantity.from_json(data["quantity"]), str(data["method"]))
-    fact = data["fact"]
-    if not isinstance(fact, bool | int | str):
-        raise TypeError(f"{fact!r} is no fact")
-    return Finding(fact, str(data["method"]))
-
-
 def value_to_plain(value: Any) -> Any:
     """A value of a cell or a condition as people's scripts read it: quantities and money as tables."""
     if isinstance(value, Quantity):
@@ -45,10 +28,8 @@ def to_plain(thing: Any) -> Any:
 
     Numbers that are not finite become None, since JSON has none.
     """
-    if isinstance(thing, Quantity):
+    if isinstance(thing, Quantity | Finding):
         return to_plain(thing.as_json())
-    if isinstance(thing, Finding):
-        return finding_to_plain(thing)
     if dataclasses.is_dataclass(thing) and not isinstance(thing, type):
         return {f.name: to_plain(getattr(thing, f.name)) for f in dataclasses.fields(thing)}
     if isinstance(thing, Mapping):

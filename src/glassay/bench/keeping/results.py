@@ -7,7 +7,7 @@ results measured on one slide do not count the slide.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeVar
 
@@ -103,6 +103,16 @@ class CaptureResult:
         return next((part for part in self.parts if part.method == method), None)
 
 
+def captures_in(
+    instrument: str, setting: str, captures: Sequence[CaptureResult]
+) -> list[CaptureResult]:
+    """The captures that were taken in one setting of an instrument (ids)."""
+    return [
+        one for one in captures
+        if (one.capture.instrument, one.capture.setting) == (instrument, setting)
+    ]  # fmt: skip
+
+
 @dataclass(frozen=True)
 class SettingResult:
     """One setting of one instrument: means over its captures, and the readings they allow.
@@ -122,6 +132,10 @@ class SettingResult:
     notes: tuple[str, ...] = ()
     binding: Binding | None = None
     """Which limit keeps its pictures from showing more; None where nothing shows their detail."""
+
+    def among(self, captures: Sequence[CaptureResult]) -> list[CaptureResult]:
+        """Those of the captures that were taken in this setting."""
+        return captures_in(self.instrument.id, self.setting.id, captures)
 
     @property
     def seen_width(self) -> Quantity | None:

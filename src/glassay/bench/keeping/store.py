@@ -16,10 +16,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, get_args
 
-from glassay.bench.keeping.plain import finding_from_plain, to_plain
+from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import MethodResult, Status
 from glassay.disk import PART_SUFFIX, content_hash, refuse_links, write_atomically
 from glassay.errors import Unusable
+from glassay.finding import Finding
 from glassay.quantity import Quantity, name_exposures
 
 FORMAT = 2
@@ -87,7 +88,7 @@ class Store:
                 return MethodResult(
                     method=str(body["method"]),
                     status=body["status"],
-                    findings={k: finding_from_plain(v) for k, v in body["findings"].items()},
+                    findings={k: Finding.from_json(v) for k, v in body["findings"].items()},
                     notes=tuple(body["notes"]),
                     reason=str(body["reason"]),
                     evidence=dict(body["evidence"]),

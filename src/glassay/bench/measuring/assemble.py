@@ -12,7 +12,8 @@ from glassay.bench.chip.same_chip import SameChip, same_chip_as_json
 from glassay.bench.document.model import Bench
 from glassay.bench.judging.contradictions import find_contradictions, sound
 from glassay.bench.judging.judge import judge, withhold
-from glassay.bench.judging.needs import answer_needs, needs_as_json
+from glassay.bench.judging.need_answers import needs_as_json
+from glassay.bench.judging.needs import answer_needs
 from glassay.bench.keeping.checksums import contents_of, read_checksums
 from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import (

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from glassay.bench.document.model import Bench
-from glassay.bench.keeping.results import CaptureResult
+from glassay.bench.keeping.results import CaptureResult, captures_in
 from glassay.bench.measuring.clip_rates import is_clip
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.settings import mean
@@ -64,9 +64,8 @@ def _pixel_size(
     if setting.through_eyepiece:
         return None, "drift and shake stay in px: the phone at the eyepiece moves too"
     here = [
-        other for other in captures
-        if (other.capture.instrument, other.capture.setting)
-        == (capture.instrument, capture.setting) and "pixel_size" in other.findings
+        other for other in captures_in(capture.instrument, capture.setting, captures)
+        if "pixel_size" in other.findings
     ]  # fmt: skip
     size = _size(one)
     alike = [other for other in here if _size(other) == size]

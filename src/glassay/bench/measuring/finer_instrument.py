@@ -14,11 +14,10 @@ from typing import Any
 from glassay.bench.chip.same_chip import SameChip, Twosome
 from glassay.bench.document.model import Capture
 from glassay.bench.keeping.plain import to_plain
-from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
+from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult, captures_in
 from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS
 from glassay.bench.measuring.methods.match import BY_FINER
-from glassay.bench.measuring.resolved import captures_in
 from glassay.bench.measuring.run import Progress, measure_asked
 from glassay.detail.relative_response import LEAST_RATIO
 

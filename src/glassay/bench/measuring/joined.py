@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -11,10 +12,11 @@ import numpy.typing as npt
 from glassay.errors import NotMeasurable
 from glassay.field_stop import find_field_stop
 from glassay.finding import Finding
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import FloatImage, Relight
 
 if TYPE_CHECKING:  # each measurement is loaded when it is needed
-    from glassay.field.distortion import GridView, RulingView, View
+    from glassay.detail.edge_result import EdgeResponse
+    from glassay.field.distortion_fit import GridView, RulingView, View
     from glassay.focus import FocusResult
     from glassay.imaging.clip import ClipReader
     from glassay.motion import ClipResult
@@ -80,9 +82,9 @@ def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
 
     The factor is not stated: video compression leaves periodic traces that shift it.
     """
-    from glassay.motion.clip import METHOD
+    from glassay.motion.clip_result import METHOD
     from glassay.sampling import native
-    from glassay.sampling.native import METHOD as NATIVE_METHOD
+    from glassay.sampling.native_result import METHOD as NATIVE_METHOD
 
     try:
         found = native(frames)
@@ -93,9 +95,42 @@ def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
     return {"native_verdict": Finding(found.verdict, f"{METHOD}; {NATIVE_METHOD}")}
 
 
-def focus_run_with_edges(frames: Iterable[FloatImage], **stated: Any) -> FocusResult:
-    """A focus run measured (`glassay.focus`), with the response of edges in its sharpest photo."""
+def focus_run_with_edges(
+    frames: Iterable[FloatImage], *, other_tones: Sequence[Relight] = (), **stated: Any
+) -> FocusResult:
+    """A focus run measured (`glassay.focus`), with the response of edges in its sharpest photo;
+    `other_tones` are what the light may be instead (`Photo.other_tones`)."""
     from glassay.detail.edge import measure_edges
     from glassay.focus import measure_focus_run
 
-    return measure_focus_run(frames, edges_of=measure_edges, **stated)
+    def edges_of(picture: FloatImage) -> EdgeBand:
+        return _band_with_tone(measure_edges(picture, other_tones=other_tones))
+
+    return measure_focus_run(frames, edges_of=edges_of, **stated)
+
+
+@dataclass(frozen=True)
+class EdgeBand:
+    """Modulation of edges over `frequency` (cycles/px) with its 95 % band."""
+
+    frequency: npt.NDArray[np.float64]
+    modulation: npt.NDArray[np.float64]
+    modulation_low: npt.NDArray[np.float64]
+    modulation_high: npt.NDArray[np.float64]
+
+
+def _band_with_tone(found: EdgeResponse) -> EdgeBand:
+    """The response with an assumed tone curve in its band: such a curve stretches it along frequency,
+    by what it makes of the frequency of 50 %."""
+    from glassay.detail.tone_doubt import SOURCE
+
+    half = found.frequency_50
+    share = sum(abs(part.u) for part in half.contributions if part.source == SOURCE) / half.value
+    at, curve = found.frequency, found.modulation
+    moved = np.interp(at * (1 - share), at, curve) - np.interp(at * (1 + share), at, curve)
+    doubt = 1.96 * np.abs(moved) / 2
+    return EdgeBand(
+        at, curve,
+        curve - np.hypot(curve - found.modulation_low, doubt),
+        curve + np.hypot(found.modulation_high - curve, doubt),
+    )  # fmt: skip

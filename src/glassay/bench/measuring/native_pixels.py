@@ -49,9 +49,8 @@ def enlargement(one: SettingResult, captures: Sequence[CaptureResult]) -> Quanti
 
 
 def _in_order(one: SettingResult, captures: Sequence[CaptureResult]) -> Iterator[CaptureResult]:
-    mine = [c for c in captures if c.capture.instrument == one.instrument.id]
-    yield from (c for c in mine if c.capture.setting == one.setting.id)
-    yield from mine
+    yield from one.among(captures)
+    yield from (c for c in captures if c.capture.instrument == one.instrument.id)
 
 
 def native_pixel_size(one: SettingResult, captures: Sequence[CaptureResult]) -> Quantity | None:

@@ -10,27 +10,17 @@ from typing import Any, Literal
 
 import numpy as np
 
-from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult
+from glassay.bench.keeping.results import CaptureResult, MethodResult, SettingResult, captures_in
+from glassay.bench.measuring.bars_told import bars_told
+from glassay.bench.measuring.methods.detail import WIRING
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
-from glassay.detail.tone_doubt import with_tone
-from glassay.optics.limits import cutoff_per_um
+from glassay.optics.limits import NYQUIST, cutoff_per_um
 from glassay.quantity import Quantity, combine
-
-NYQUIST = 0.5
-"""Highest frequency that pixels carry, cycles/px; what an edge shows beyond it is no detail."""
 
 USUAL_CONTRAST = 0.1
 """Modulation at which a line counts as told where no contrast is stated (common practice, no
 source; close to Rayleigh's dip of two points)."""
-
-MODULATION_OF_BARS = math.pi / 4
-"""Modulation of a sine for each contrast of bars as wide as their gaps, where the lens passes no
-harmonic of theirs (Coltman 1954, from memory)."""
-
-THREE_BARS_U = 0.03
-"""Relative standard uncertainty of the frequency where three bars, in place of many, reach a
-contrast. One simulated target agreed to 3 % with the edges of the same setting; it is no study."""
 
 WELL_MEASURED = 0.3
 """Expanded uncertainty, as a share of the value, beyond which evidence gives way to other evidence:
@@ -111,7 +101,7 @@ def sources_of(
     )
     kinds = [
         [bars_in(r) for r in here] if contrast is None else [],
-        *([read(one, r, limit, contrast) for r in here] for read in (_edge, _lines, _by_finer)),
+        *([read(one, r, limit, contrast) for r in here] for read in (_edges, _lines, _by_finer)),
     ]
     return [best for of_kind in kinds if (best := _finest_of(of_kind)) is not None]
 
@@ -134,16 +124,6 @@ def disagreement(
 def _agree(a: Resolved, b: Resolved) -> bool:
     apart = abs(a.frequency.value - b.frequency.value)
     return apart <= math.hypot(a.frequency.expanded, b.frequency.expanded)
-
-
-def captures_in(
-    instrument: str, setting: str, captures: Sequence[CaptureResult]
-) -> list[CaptureResult]:
-    """The captures that were taken in one setting of an instrument (ids)."""
-    return [
-        one for one in captures
-        if (one.capture.instrument, one.capture.setting) == (instrument, setting)
-    ]  # fmt: skip
 
 
 def _combined(told: Sequence[Resolved]) -> Resolved:
@@ -194,64 +174,22 @@ def bars_in(result: CaptureResult) -> Resolved | None:
     return Resolved(frequency, USUAL_CONTRAST, how, result.capture.id, "bars", is_least=is_least)
 
 
-def bars_told(
-    elements: Sequence[Mapping[str, Any]], modulation: float
-) -> tuple[Quantity, bool] | None:
-    """The frequency (lp/mm) at which bars fall to `modulation`, and whether they never do so.
+def _edges(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    """What the edges of a capture tell: of a chip those of its wiring, which allow for each other."""
+    return _wiring(one, result, limit, contrast) or _edge(one, result, limit, contrast)
 
-    `elements` from coarse to fine, as evidence of a bar target holds them. Between two elements the
-    contrast is taken to fall evenly with the logarithm of the frequency. A single coarser element
-    that fails (dust on it) does not count, two in succession end the run. The lower contrast of the
-    two directions counts. None when the coarsest ones fail already.
-    """
-    level = modulation / MODULATION_OF_BARS
-    usual = [
-        (float(e["frequency"]), *min((float(e[k]["contrast"]), float(e[k]["contrast_u"]))
-                                     for k in DIRECTIONS))
-        for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
-    ]  # fmt: skip
-    told = _fallen_to(usual, level)
-    if told is None:
+
+def _wiring(
+    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+) -> Resolved | None:
+    part, level = result.part(WIRING), USUAL_CONTRAST if contrast is None else contrast
+    pixel = _pixel_size(one, result)
+    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
         return None
-    frequency, noise, is_least = told
-    others = []
-    for tone in range(min((len(e[k].get("toned", ())) for e in elements for k in DIRECTIONS
-                           if e[k]["contrast"] is not None), default=0)):  # fmt: skip
-        read = [
-            (float(e["frequency"]), min(float(e[k]["toned"][tone]) for k in DIRECTIONS), 0.0)
-            for e in elements if all(e[k]["contrast"] is not None for k in DIRECTIONS)
-        ]  # fmt: skip
-        other = _fallen_to(read, level)
-        others.append(math.nan if other is None else other[0])
-    found = Quantity.of(frequency, noise, "lp/mm", "contrast of the bars")
-    found = found.with_contribution("three bars for many", THREE_BARS_U * frequency)
-    return with_tone(found, others), is_least
-
-
-DIRECTIONS = ("upright", "level")
-
-
-def _fallen_to(
-    read: Sequence[tuple[float, float, float]], level: float
-) -> tuple[float, float, bool] | None:
-    """Where contrast falls to the level, its u, and whether it never does so; None where the coarsest
-    fail already. `read` holds frequency, contrast and the contrast's u from coarse to fine."""
-    last, fails = None, 0
-    for i, (_, value, _) in enumerate(read):
-        fails = 0 if value >= level else fails + 1
-        if fails == 2:
-            break
-        last = i if not fails else last
-    if last is None:
-        return None
-    f0, c0, u0 = read[last]
-    if last + 1 == len(read):
-        return f0, 0.0, True
-    f1, c1, u1 = read[last + 1]
-    octaves, share = math.log(f1 / f0), (c0 - level) / (c0 - c1)
-    frequency = f0 * math.exp(octaves * share)
-    noise = math.hypot((1 - share) * u0, share * u1) / (c0 - c1) * octaves * frequency
-    return frequency, noise, False
+    how = f"edges of the chip's wiring, {level:.0%} modulation"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "edge")
 
 
 def _edge(
@@ -317,7 +255,9 @@ def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
 
 def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:
     """Frequency (cycles/px) at which the edge response falls to `level`."""
-    parts = [part for part in result.parts if part.method not in ("superposed lines", BY_FINER)]
+    parts = [
+        part for part in result.parts if part.method not in ("superposed lines", WIRING, BY_FINER)
+    ]
     return next((q for part in parts if (q := _in_part(part, level)) is not None), None)
 
 

@@ -13,10 +13,7 @@ from glassay.detail.predict import Response
 def response_of(one: SettingResult, captures: Sequence[CaptureResult]) -> Response | None:
     """The mean curve over the captures of edges in a setting, cycles/px; None when there is none."""
     curves = []
-    for result in captures:
-        capture = result.capture
-        if (capture.instrument, capture.setting) != (one.instrument.id, one.setting.id):
-            continue
+    for result in one.among(captures):
         for part in result.parts:
             if {"frequency", "modulation"} <= set(part.evidence):
                 curves.append((np.asarray(part.evidence["frequency"], dtype=np.float64),

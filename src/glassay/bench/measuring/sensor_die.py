@@ -16,8 +16,8 @@ from glassay.bench.measuring.methods.array import NAME
 from glassay.finding import Finding
 from glassay.quantity import Quantity, combine
 
-LENGTHS = ("pitch_x", "pitch_y", "mosaic_period_x", "mosaic_period_y", "array_width",
-           "array_height")  # fmt: skip
+LENGTHS = ("pitch_x", "pitch_y", "column_spacing", "row_spacing", "mosaic_period_x",
+           "mosaic_period_y", "array_width", "array_height")  # fmt: skip
 
 
 # ---- from px to um -------------------------------------------------------------------------------
@@ -92,8 +92,8 @@ def _counted(captures: Sequence[CaptureResult]) -> list[CaptureResult]:
         size = _um(one)
         if "columns" in one.findings or not {"array_width", "array_height"} <= set(size):
             continue
-        columns = count_along(size["array_width"], pitch["pitch_x"])
-        rows = count_along(size["array_height"], pitch["pitch_y"])
+        columns = count_along(size["array_width"], pitch.get("column_spacing", pitch["pitch_x"]))
+        rows = count_along(size["array_height"], pitch.get("row_spacing", pitch["pitch_y"]))
         note = f"pixels counted with the pitch measured in {finest.capture.id}"
         counted.append(_changed(one, count_findings(columns, rows), (note,)))
     return counted

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from glassay.bench.document.model import Bench, Instrument, ReferenceView, Setting
-from glassay.bench.keeping.results import CaptureResult, SettingResult
+from glassay.bench.keeping.results import CaptureResult, SettingResult, captures_in
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.what_binds import binding_of
 from glassay.finding import Finding
@@ -69,10 +69,7 @@ def _measured(
     instrument: Instrument, setting: Setting, captures: Sequence[CaptureResult]
 ) -> SettingResult:
     mine = [
-        c
-        for c in captures
-        if (c.capture.instrument, c.capture.setting) == (instrument.id, setting.id)
-        and "pixel_size" in c.findings
+        c for c in captures_in(instrument.id, setting.id, captures) if "pixel_size" in c.findings
     ]
     # A video mode has its own pixel size; it stands for the setting only where no photo does.
     mine = [c for c in mine if medium_of(c.capture.files) == "photos"] or mine

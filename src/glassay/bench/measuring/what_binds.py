@@ -44,7 +44,7 @@ def binding_of(one: SettingResult, captures: Sequence[CaptureResult]) -> Binding
     if one.setting.through_eyepiece:
         return None
     mine = [c for c in captures if c.capture.instrument == one.instrument.id]
-    here = [c for c in mine if c.capture.setting == one.setting.id]
+    here = one.among(captures)
     best = _deciding(here)
     if best is None:
         return None

@@ -230,9 +230,8 @@ def _depth(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[float
     formula. Without a stated aperture, the one that carries the finest resolved detail stands in;
     that one may be too small, and the depth then too large.
     """
-    for result in captures:
-        mine = (result.capture.instrument, result.capture.setting)
-        if mine == (one.instrument.id, one.setting.id) and "depth_of_field" in result.findings:
+    for result in one.among(captures):
+        if "depth_of_field" in result.findings:
             value = result.findings["depth_of_field"].quantity
             if value.unit == "um":
                 return value.value - value.expanded, "measured through focus"
@@ -250,12 +249,7 @@ def _depth(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[float
 
 def _bytes(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[float, str]:
     """Size of one photo: the median of those filed in the setting."""
-    sizes = [
-        float(c.facts["bytes"])
-        for c in captures
-        if (c.capture.instrument, c.capture.setting) == (one.instrument.id, one.setting.id)
-        and c.facts.get("bytes")
-    ]
+    sizes = [float(c.facts["bytes"]) for c in one.among(captures) if c.facts.get("bytes")]
     if sizes:
         return statistics.median(sizes), ""
     width, height = one.picture or (0, 0)

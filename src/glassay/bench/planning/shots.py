@@ -13,7 +13,8 @@ from typing import Any
 from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.model import Claim, Instrument, Setting
 from glassay.bench.judging.ends import Missing, end_of, missing_end
-from glassay.bench.judging.needs import Condition, answer_needs
+from glassay.bench.judging.need_answers import Condition
+from glassay.bench.judging.needs import answer_needs
 from glassay.bench.keeping.results import BenchResults, CaptureResult, Verdict
 from glassay.bench.measuring.methods.contract import ShotKind
 from glassay.bench.measuring.settings import nominal_magnification

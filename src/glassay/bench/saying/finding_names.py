@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from glassay.bench.measuring.methods import METHODS
 from glassay.finding import Finding
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 
 OF_NO_METHOD = {
@@ -32,9 +33,6 @@ OF_NO_METHOD = {
 }
 """Names of what is found by no method of a bench: put together, or by a command of its own."""
 
-NYQUIST = 0.5
-"""Highest frequency, cycles/px, that pixels carry. The curve of a slanted edge goes on beyond it, but
-no picture of theirs holds such detail."""
 
 ON_OBJECT = "_object"
 

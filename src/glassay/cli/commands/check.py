@@ -8,24 +8,27 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.keeping.pack import Checked, check
+from glassay.bench.keeping.check_pack import Checked, check
+from glassay.bench.shelf.published import check_site, is_site
 
 MOST_SAID = 30
 """Differences that are printed; when a method changed, everything that follows from it differs."""
 
 
 @click.command("check")
-@click.argument("archive", type=click.Path(path_type=Path))
+@click.argument("archive", metavar="ARCHIVE|SITE", type=click.Path(path_type=Path))
 @click.option("--checksums-only", is_flag=True, help="do not measure the captures again")
 @click.option("--json", "as_json", is_flag=True, help="print the answer as data")
 @click.option("--jobs", type=click.IntRange(1, 256), help="processes (default: one a processor)")
 def command(archive: Path, checksums_only: bool, as_json: bool, jobs: int | None) -> None:
     """Verify every file of ARCHIVE and derive its numbers again from the captures.
 
+    Of a SITE that `glassay publish` wrote (a folder), all files, the archives in it and the dies.
     Exit status: 0 when all of it holds; 1 when a file is damaged or a number comes out otherwise;
     2 when ARCHIVE is none.
     """
-    found = check(archive, measure=not checksums_only, jobs=jobs)
+    how = check_site if is_site(archive) else check
+    found = how(archive, measure=not checksums_only, jobs=jobs)
     if as_json:
         click.echo(json.dumps(_as_json(found), indent=1, ensure_ascii=False))
     else:

@@ -14,8 +14,9 @@ from glassay.bench.chip.die_pictures import (
     best_die,
     is_mosaic,
     mosaic_picture,
+    noted,
 )
-from glassay.bench.document.die_notes import DieNotes, read_die_notes
+from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import (
@@ -32,21 +33,26 @@ from glassay.disk import content_hash, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
-from glassay.report.die_sheet import Sheet, sheet_data, write_sheet
+from glassay.report.die_sheet import Sheet, sheet_data, sheet_lines, write_sheet
+from glassay.report.iiif import check_address
 
-NOTES = "dies"
-"""Folder of a bench in which notes by hand lie: CHIP.toml or CHIP.geojson."""
+TILES = "iiif"
+"""Folder of the tiles of the picture."""
 
 FILES = ("sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv")
+MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES)
 
 
 @dataclass(frozen=True)
 class _Found:
-    """A die, the picture it was found in, and pictures that were passed over."""
+    """A die, the picture it was found in, pictures that were passed over, and notes by hand with the
+    name of their file."""
 
     picture: DiePicture
     result: DieResult
     passed_over: tuple[tuple[str, str], ...] = ()
+    notes: DieNotes = NOTHING_NOTED
+    notes_file: str = ""
 
 
 @click.command()
@@ -56,15 +62,25 @@ class _Found:
               help="the finest line that the instrument tells in this setting, like 1.6um")  # fmt: skip
 @output_option("--out", type=click.Path(file_okay=False, path_type=Path), metavar="FOLDER",
                help="write the die's sheet and its data here")  # fmt: skip
+@click.option(
+    "--pictures",
+    is_flag=True,
+    help="with --out: also the picture as OME-TIFF and OME-Zarr pyramids",
+)
+@click.option(
+    "--address",
+    metavar="URL",
+    help="with --out: also IIIF tiles and a manifest, for a folder that will lie there",
+)
 @click.option("--regions", type=click.Path(path_type=Path), metavar="FILE",
-              help="regions and markings noted by hand (TOML or GeoJSON)")  # fmt: skip
+              help="what is noted and corrected by hand (TOML or GeoJSON)")  # fmt: skip
 @tone_option
 @calibration_options
 @single_photo_options
 def command(
-    source: Path, chip: str | None, tells: str | None, out: Path | None, regions: Path | None,
-    tone: str | None, pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None,
-    box: str | None, figure: Path | None, as_json: bool,
+    source: Path, chip: str | None, tells: str | None, out: Path | None, pictures: bool,
+    address: str | None, regions: Path | None, tone: str | None, pixel_sizes: tuple[str, ...],
+    slide: Path | None, division: str | None, box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure a die: outline and size, tilt, bond pads, finest line and pitch; with --out its sheet.
 
@@ -75,6 +91,9 @@ def command(
     found: list[_Found] = []
 
     def measure() -> DieResult:
+        if (pictures or address) and out is None:
+            raise Unusable("--pictures and --address say what --out FOLDER holds besides: give it")
+        place = None if address is None else check_address(address)
         if out is not None:
             _check_folder(out, source, regions)
         told = None if tells is None else positive_length_um(tells, "--tells")
@@ -82,16 +101,22 @@ def command(
             if pixel_sizes or slide or tells or box or tone:
                 raise Unusable("of a bench's chip everything is known: give no --pixel-size, --slide,"
                                " --tells, --box or --tone")  # fmt: skip
-            chosen = best_die(read_results(load_bench(source)), chip)
-            found.append(_Found(chosen.picture, chosen.result, chosen.passed_over))
+            chosen = best_die(read_results(load_bench(source)), chip, regions)
+            found.append(_Found(chosen.picture, chosen.result, chosen.passed_over, chosen.notes,
+                                chosen.notes_file))  # fmt: skip
         else:
             (size,) = pixel_sizes_um(pixel_sizes, slide, division)
             if size is not None and pixel_sizes:
                 size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)
-            found.append(_Found(picture, picture.measured()))
+            result, notes, name = noted(picture.measured(), regions)
+            found.append(_Found(picture, result, (), notes, name))
         if out is not None:
-            _write(found[0], out, source, chip, regions)
+            sheet = _write(found[0], out, source, chip)
+            if pictures:
+                _write_pyramids(out, sheet)
+            if place is not None:
+                _write_tiles(out, place, sheet)
         return found[0].result
 
     def draw(result: DieResult) -> None:
@@ -132,23 +157,45 @@ def _picture(
 
 
 def _check_folder(out: Path, source: Path, regions: Path | None) -> None:
-    check_all([out / name for name in FILES], [source, *([regions] if regions else [])])
+    check_all([out / name for name in (*FILES, *MORE)], [source, *([regions] if regions else [])])
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Unusable(f"{out} cannot be written ({error.strerror})") from None
 
 
-def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> None:
+def _write_pyramids(out: Path, sheet: Sheet) -> None:
+    from glassay.report.pyramids import stored_levels, write_ome_tiff, write_ome_zarr
+
+    size = None if sheet.result.pixel_size is None else sheet.result.pixel_size.value
+    levels = stored_levels(sheet.photo)
+    write_ome_tiff(out / "die.ome.tif", levels, size, sheet.title)
+    write_ome_zarr(out / "die.ome.zarr", levels, size, sheet.title)
+
+
+def _write_tiles(out: Path, address: str, sheet: Sheet) -> None:
+    from glassay.report import iiif
+
+    photo, picture = sheet.photo, f"{address}/{TILES}"
+    said = iiif.Said(sheet.title, sheet_lines(sheet.result))
+    iiif.write_tiles(out / TILES, photo)
+    texts = {
+        f"{TILES}/info.json": iiif.image_information(picture, photo.width, photo.height),
+        "manifest.json": iiif.manifest(address, picture, photo, sheet.result, sheet.notes, said),
+    }
+    for name, document in texts.items():
+        write_atomically(out / name, iiif.as_text(document).encode())
+
+
+def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> Sheet:
     from glassay.report import die_files
 
-    result, photo = found.result, found.picture.photo
-    notes, named = _notes(result, source, chip, regions)
+    result, photo, notes = found.result, found.picture.photo, found.notes
     path = photo.path if photo.path.is_file() else photo.path.parent / MOSAIC_NUMBERS
     sheet = Sheet(
         f"Die of {chip}" if chip else f"Die in {source.name}",
         found.picture.taken_with or f"From {source.name}.", photo, result, content_hash(path), notes,
-        named, found.passed_over, FILES[1:],
+        found.notes_file, found.passed_over, FILES[1:],
     )  # fmt: skip
     texts = {
         "sheet.html": write_sheet(sheet),
@@ -160,20 +207,7 @@ def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Pa
     }
     for name in FILES:
         write_atomically(out / name, texts[name].encode())
-
-
-def _notes(
-    result: DieResult, source: Path, chip: str | None, regions: Path | None
-) -> tuple[DieNotes, str]:
-    """What was noted by hand, and the file's name: as named, or of a bench's chip where it lies."""
-    if regions is None and chip is not None:
-        kept = [source / NOTES / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
-        regions = next((path for path in kept if path.is_file()), None)
-    if regions is None:
-        return DieNotes(), ""
-    if result.pixel_size is None:
-        raise Unusable(f"{regions.name}: places in um need a pixel size")
-    return read_die_notes(regions, result.height.value), regions.name
+    return sheet
 
 
 def _say(result: DieResult) -> str:

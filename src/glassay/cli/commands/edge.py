@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -11,7 +12,10 @@ from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.edge import measure_edges
 from glassay.detail.edge_result import GROUPS, EdgeResponse
+from glassay.detail.wiring_response import WiringResponse, response_of_wiring
+from glassay.errors import NotMeasurable
 from glassay.imaging import Photo, read_photo
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 from glassay.sampling.evidence import compression_notes
 
@@ -32,11 +36,12 @@ def command(
     """Measure how fine a detail PHOTO shows, from the straight edges found in it.
 
     Any photo with clean, straight, slightly slanted edges serves: a knife edge, a chip, thick lines
-    or numerals. With a pixel size the answer is also given per um on the object.
+    or numerals. Where a chip shows none, short pieces of its wiring do. With a pixel size the
+    answer is also given per um on the object.
     """
     read: list[Photo] = []
 
-    def measure() -> EdgeResponse:
+    def measure() -> EdgeResponse | WiringResponse:
         area, curve = parse_box(box), parse_tone(tone)
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         read.append(read_photo(photo, curve))
@@ -45,25 +50,34 @@ def command(
             one.crop(area)  # says so when it does not lie within the photo
         grey = channel == "grey" or not one.is_colour
         image = one.linear_grey() if grey else one.linear_channel(CHANNELS.index(channel) - 1)
-        return measure_edges(
-            image, box=area, pixel_size=pixel_size, full=one.at_full_scale(),
-            notes=(*tone_notes(one, tone), *compression_notes(one.facts)),
-            other_tones=one.other_tones, quantization=one.facts.get("quantization"),
-        )  # fmt: skip
+        given: dict[str, Any] = {
+            "pixel_size": pixel_size, "full": one.at_full_scale(), "other_tones": one.other_tones,
+            "notes": (*tone_notes(one, tone), *compression_notes(one.facts)),
+            "quantization": one.facts.get("quantization"),
+        }  # fmt: skip
+        try:
+            return measure_edges(image, box=area, **given)
+        except NotMeasurable as no_edge:
+            if area is not None:
+                raise
+            try:
+                return response_of_wiring(image, **given)
+            except NotMeasurable as no_wiring:
+                raise NotMeasurable(f"{no_edge}; {no_wiring}") from None
 
-    def draw(response: EdgeResponse) -> None:
-        from glassay.report.evidence_edge import draw_edges
+    def draw(response: EdgeResponse | WiringResponse) -> None:
+        from glassay.report.evidence_edge import draw_edges, draw_wiring
 
         assert figure is not None
-        draw_edges(read[0], response, figure)
+        if isinstance(response, EdgeResponse):
+            draw_edges(read[0], response, figure)
+        else:
+            draw_wiring(read[0], response, figure)
 
     answer(str(photo), measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
-NYQUIST = 0.5
-
-
-def _say(found: EdgeResponse) -> str:
+def _say(found: EdgeResponse | WiringResponse) -> str:
     findings = found.findings()
     lines = [f"50 % modulation {_place(found.frequency_50)}   (95 % interval)"]
     if "frequency_50_object" in findings:
@@ -72,6 +86,8 @@ def _say(found: EdgeResponse) -> str:
                      f" {0.5 / per_um.value:.3g} um")  # fmt: skip
     if found.frequency_10 is not None:
         lines.append(f"10 % modulation {_place(found.frequency_10)}")
+    if isinstance(found, WiringResponse):
+        return "\n".join(lines)
     lines.append(f"edge width 10-90 % {say_quantity(found.width)}")
     lines.append(f"overshoot          {say_quantity(found.overshoot)}")
     for key, words in GROUPS.items():

@@ -10,13 +10,15 @@ import click
 from glassay.bench.measuring.joined import focus_run_with_edges
 from glassay.bench.saying.words import say
 from glassay.cli.calibration import calibration_options, pixel_sizes_um, positive_length_um
+from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.errors import NotMeasurable, Unusable
 from glassay.focus import FocusResult
 from glassay.focus.run import USUAL_FREQUENCY
+from glassay.imaging import read_photo
 from glassay.imaging.file_names import is_clip
 from glassay.imaging.sequence import clip_frames, photo_frames
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import OTHER_TONES, FloatImage, Relight, Tone
 from glassay.quantity import Quantity
 from glassay.units import parse
 
@@ -31,11 +33,12 @@ from glassay.units import parse
 @click.option("--frequency", metavar="FREQUENCY",
               help="detail at which focus is judged: like 100lp/mm on the object (with a pixel size),"
                    f" or in cycles/px [default: {USUAL_FREQUENCY}]")  # fmt: skip
+@tone_option
 @calibration_options
 @single_photo_options
 def command(
     photos: tuple[Path, ...], step: str | None, by_stage: bool,
-    frequency: str | None, pixel_sizes: tuple[str, ...], slide: Path | None,
+    frequency: str | None, tone: str | None, pixel_sizes: tuple[str, ...], slide: Path | None,
     division: str | None, box: str | None,
     figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
@@ -50,8 +53,10 @@ def command(
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
         at = _frequency(frequency, pixel_size)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
+        frames, others = _frames(photos, parse_tone(tone))
         return focus_run_with_edges(
-            _frames(photos),
+            frames,
+            other_tones=others,
             frequency=at,
             step=way,
             by_stage=by_stage,
@@ -72,14 +77,19 @@ def command(
     answer(names, measure, say_it, as_json=as_json, draw=draw if figure else None)
 
 
-def _frames(paths: Sequence[Path]) -> Iterator[FloatImage]:
+def _frames(
+    paths: Sequence[Path], tone: Tone | None
+) -> tuple[Iterator[FloatImage], Sequence[Relight]]:
+    """The pictures in order, and what the light may be instead."""
     if any(is_clip(path) for path in paths):
         if len(paths) > 1:
             raise Unusable("give one clip, or photos, not several clips or both")
-        return clip_frames(paths[0])
+        if tone is not None:
+            raise Unusable("--tone is for photos; frames of a clip are taken as sRGB")
+        return clip_frames(paths[0]), OTHER_TONES
     if len(paths) == 1:
         raise Unusable("one photo is no focus run: give several in order, or a clip")
-    return photo_frames(paths)
+    return photo_frames(paths, tone), read_photo(paths[0], tone).other_tones
 
 
 def _frequency(text: str | None, pixel_size: Quantity | None) -> float:

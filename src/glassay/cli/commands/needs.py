@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from glassay.bench.document.read import load_bench
-from glassay.bench.judging.needs import Needs, answer_needs, needs_as_json
+from glassay.bench.judging.need_answers import Needs, needs_as_json
+from glassay.bench.judging.needs import answer_needs
 from glassay.bench.measuring.assemble import read_results
 from glassay.errors import NotMeasurable
 

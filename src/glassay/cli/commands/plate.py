@@ -21,7 +21,9 @@ from glassay.errors import Unusable
 from glassay.units import parse_length_um
 
 if TYPE_CHECKING:
-    from glassay.report.plate_sheet import Layout, Look, Size
+    from glassay.report.plate_layout import Layout
+    from glassay.report.plate_sheet import Look
+    from glassay.report.plate_text import Size
 
 SUFFIXES = (".png", ".svg", ".pdf")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -57,6 +58,7 @@ def command(
         own = None if source_edge is None else _response_of_edge(source_edge)
         view = predict_view(scenes[0], _length(pixel_size, "--pixel-size"), response, seen_um,
                             scene_response=own)  # fmt: skip
+        view = replace(view, notes=(*view.notes, TONE_NOTE))
         if out is not None:
             _write(view.picture, out)
         if against is None:
@@ -74,6 +76,12 @@ def command(
         return _say(found, divided=source_edge is not None)
 
     answer(str(source), measure, say, as_json=as_json, draw=draw if figure else None)
+
+
+TONE_NOTE = (
+    "light is had from the stored values of the source and of edges as sRGB has it; a camera that"
+    " stores otherwise makes the prediction sharper or softer by some per cent"
+)
 
 
 def _length(text: str, option: str) -> float:

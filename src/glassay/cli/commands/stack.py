@@ -64,7 +64,7 @@ def command(
         return found
 
     def draw(found: StackResult) -> None:
-        from glassay.cli.stack_figure import draw_stack
+        from glassay.report.evidence_stack import draw_stack
 
         assert figure is not None
         draw_stack(found, photos[0].name, figure)

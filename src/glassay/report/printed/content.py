@@ -16,12 +16,12 @@ from glassay.disk import content_hash
 from glassay.errors import GlassayError
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
+from glassay.report.drawing import pieces_of
 from glassay.report.evidence import CaptureFigures, draw_captures
 from glassay.report.instrument.measured import hidden_of
 from glassay.report.instrument.strip import strip_of
 from glassay.report.numbers import SIGNS, prose, sentence
 from glassay.report.parts import Report
-from glassay.report.printed.drawings import drawings_of
 from glassay.report.sections import (
     answer,
     assumptions,
@@ -215,7 +215,11 @@ def _pair(one: Shown) -> list[str]:
 
 
 def _drawn(figures: CaptureFigures) -> Sequence[bytes]:
-    return [svg for figure in figures.figures for svg in drawings_of(figure.html)]
+    return [
+        piece.svg
+        for figure in figures.figures for piece in pieces_of(figure.panels)
+        if piece.kind in ("picture", "chart")
+    ]  # fmt: skip
 
 
 def _place_of(report: Report, one: CaptureResult) -> str:

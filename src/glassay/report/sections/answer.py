@@ -25,7 +25,7 @@ from glassay.report.picks import (
     verdict_in_words,
 )
 from glassay.report.pictures import jpeg_uri
-from glassay.report.plate_sheet import BAR_SHARE, round_length
+from glassay.report.plate_layout import BAR_SHARE, round_length
 from glassay.report.sections.same_chip import matched_chips, plate_of_chip
 from glassay.report.templating import Filling
 

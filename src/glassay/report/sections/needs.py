@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from glassay.bench.judging.needs import RULE, answer_needs
+from glassay.bench.judging.need_answers import RULE
+from glassay.bench.judging.needs import answer_needs
 from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from glassay.bench.chip.foretold import Foretold, foretell
-from glassay.bench.chip.plate import Caption, Plate, Wanted, make_plate
+from glassay.bench.chip.panel import Caption
+from glassay.bench.chip.plate import Plate, Wanted, make_plate
 from glassay.bench.chip.same_chip import SameChip, Twosome
 from glassay.bench.measuring.matching import kept_matches
 from glassay.bench.saying.words import say_length
@@ -17,7 +18,7 @@ from glassay.quantity import Quantity
 from glassay.report.numbers import prose
 from glassay.report.parts import Report, Section
 from glassay.report.pictures import jpeg_uri
-from glassay.report.plate_sheet import BAR_SHARE, round_length
+from glassay.report.plate_layout import BAR_SHARE, round_length
 from glassay.report.templating import Filling
 
 PANEL_PX = 330

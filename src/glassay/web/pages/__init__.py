@@ -9,6 +9,7 @@ from glassay.web.pages import (
     export,
     instrument,
     live,
+    live_mosaic,
     marks,
     overview,
     phone,
@@ -17,6 +18,6 @@ from glassay.web.pages import (
 
 ROUTERS = (
     overview.router, instrument.router, captures.router, capture.router, marks.router, compare.router,
-    edit.router, export.router, live.router, run.router, data.router, phone.router,
+    edit.router, export.router, live.router, live_mosaic.router, run.router, data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""

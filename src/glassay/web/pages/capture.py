@@ -17,7 +17,8 @@ from glassay.bench.measuring.run import forget_capture
 from glassay.bench.saying.finding_names import shown
 from glassay.errors import Unusable
 from glassay.one_writer import one_writer
-from glassay.report.evidence_clip import rhythm_in_words, strips_alone
+from glassay.report.drawing import html_of
+from glassay.report.evidence_clip import over_time, rhythm_in_words
 from glassay.report.instrument.measured import budget
 from glassay.web import limits
 from glassay.web.by_hand import ByHand, marks_as_data, measured_by_hand, picture_size
@@ -71,7 +72,7 @@ def _clip(result: CaptureResult, media: str | None) -> dict[str, object] | None:
     kept = part is not None and part.status == "measured" and part.evidence
     return {
         "playable": media in SHOWN_BY_BROWSERS,
-        "strips": strips_alone(part.evidence) if part is not None and kept else None,
+        "strips": html_of((over_time(part.evidence),)) if part is not None and kept else None,
         "words": rhythm_in_words(part.findings, bool(part.evidence["truncated"]))
         if part is not None and kept else "",
     }  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 
 from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
@@ -13,9 +14,10 @@ from glassay.bench.document.model import Bench
 from glassay.bench.measuring.methods import division_u
 from glassay.errors import Unusable
 from glassay.scale import Division
+from glassay.web.pages.live_mosaic import mosaics_of
 from glassay.web.taking import Recording, file_recording, file_taken
 from glassay.web.templating import link, page, workbench_of
-from glassay.web.watch import Watch
+from glassay.web.watch import Watch, decode_frame
 
 router = APIRouter(prefix="/live", include_in_schema=False)
 
@@ -29,23 +31,31 @@ MOST_IN_A_SET = 40
 def live(request: Request) -> Response:
     bench = workbench_of(request).bench()
     return page(
-        request, "live.html", title="Live", bench_title=bench.title, here="/live", bench=bench
-    )
+        request, "live.html", title="Live", bench_title=bench.title, here="/live", bench=bench,
+        waiting=mosaics_of(request).waiting(),
+    )  # fmt: skip
 
 
 @router.post("/frame")
-async def frame(request: Request, session: str, object: str = "", fresh: int = 0) -> Response:
-    """What a frame tells; the body is a JPEG."""
+async def frame(
+    request: Request, session: str, object: str = "", fresh: int = 0, mosaic: str = ""
+) -> Response:
+    """What a frame tells, with `mosaic` also for the map of that name; the body is a JPEG."""
     data = await request.body()
-    return await run_in_threadpool(_frame, request, session, object, bool(fresh), data)
+    return await run_in_threadpool(_frame, request, session, object, bool(fresh), mosaic, data)
 
 
-def _frame(request: Request, session: str, thing: str, fresh: bool, data: bytes) -> Response:
+def _frame(
+    request: Request, session: str, thing: str, fresh: bool, mosaic: str, data: bytes
+) -> Response:
     watch = _watch(request, session)
     if fresh:
         watch.start_over()
-    seen = watch.look(data, _division(workbench_of(request).bench(), thing))
-    return JSONResponse(seen.as_json())
+    picture, came = decode_frame(data), time.monotonic()
+    seen = watch.look_at(picture, _division(workbench_of(request).bench(), thing)).as_json()
+    if mosaic:
+        seen["mosaic"] = mosaics_of(request).one(mosaic).look(picture, data, came)
+    return JSONResponse(seen)
 
 
 def _watch(request: Request, session: str) -> Watch:

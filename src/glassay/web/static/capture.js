@@ -25,7 +25,6 @@ if (data.pixel_um) ruleOn(viewer, element, data.pixel_um);
 const evidence = [];
 if (data.shapes.strokes) evidence.push(...draw(svg, "path", "thin", { d: data.shapes.strokes }));
 if (data.shapes.paths) evidence.push(...draw(svg, "path", "", { d: data.shapes.paths }));
-for (const [cx, cy, r] of data.shapes.circles) evidence.push(...draw(svg, "circle", "", { cx, cy, r }));
 document.getElementById("evidence").addEventListener("change", (event) => {
   for (const shape of evidence) shape.toggleAttribute("hidden", !event.target.checked);
 });

@@ -1,4 +1,5 @@
 // The live page: the browser's camera, frames sent one at a time to be judged, takes filed.
+import { growing, onCamera } from "./live_mosaic.js";
 import { niceLength, sayLength } from "./viewer.js";
 
 const MODES = [[7680, 4320], [3840, 2160], [2592, 1944], [1920, 1080], [1600, 1200], [1280, 960], [1280, 720], [640, 480]];
@@ -55,6 +56,7 @@ async function start(deviceId, mode) {
   say("");
   for (const id of ["photo", "pair", "run", "clip", "endurance", "picture", "again"]) $(id).disabled = false;
   $("start").textContent = "Stop the camera";
+  onCamera(true);
   video.requestVideoFrameCallback(onFrame);
   if (!looking) look();
 }
@@ -65,6 +67,7 @@ function stop() {
   forget();
   for (const id of ["photo", "pair", "run", "clip", "endurance", "picture", "again"]) $(id).disabled = true;
   $("start").textContent = "Start the camera";
+  onCamera(false);
 }
 
 async function listCameras(track) {
@@ -112,9 +115,10 @@ async function look() {
     await nextFrame();
     if (!stream || !video.videoWidth) continue;
     try {
-      const query = new URLSearchParams({ session, object: $("object").value, fresh });
+      const query = new URLSearchParams({ session, object: $("object").value, fresh, mosaic: growing.name });
+      const quality = growing.name ? growing.quality : 0.92;
       const answer = await fetch(`/live/frame?${query}`, {
-        method: "POST", body: await grab("image/jpeg", 0.92), headers: { "content-type": "image/jpeg", accept: "application/json" },
+        method: "POST", body: await grab("image/jpeg", quality), headers: { "content-type": "image/jpeg", accept: "application/json" },
       });
       fresh = 0;
       const told = await answer.json();
@@ -154,6 +158,7 @@ function show(told) {
   tell("m-steady", scale.steadiness ?? px);
   tell("warnings", told.warnings.length ? `Mind: ${told.warnings.join("; ")}.` : "");
   burn($("burn"), $("bar").checked);
+  growing.hear(told.mosaic);
   $("live").dataset.seen = scale.pixel ? "scale" : "frame";
 }
 
@@ -319,4 +324,4 @@ $("camera")?.addEventListener("change", () => start($("camera").value));
 $("mode")?.addEventListener("change", () => start($("camera").value, $("mode").value.split(" ").map(Number)));
 for (const id of ["object", "place"]) $(id)?.addEventListener("change", forget);
 addEventListener("pagehide", stop);
-addEventListener("beforeunload", (event) => { if (recorder) event.preventDefault(); });
+addEventListener("beforeunload", (event) => { if (recorder || growing.isOpen) event.preventDefault(); });

@@ -8,12 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.measuring.methods.contract import Method, Outcome, Settings, area, photo_facts
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
+
+if TYPE_CHECKING:
+    from glassay.lattice import ArrayResult
 
 NAME = "pixel array"
 
@@ -50,7 +55,13 @@ def _measure_array(paths: Sequence[Path], settings: Settings) -> Outcome:
         result = measure_array(pictures, mosaic=settings["mosaic"], same_scale=True)
     except NotMeasurable as unresolved:
         return _outline_alone(photos, facts, unresolved)
-    x, y = (0, 0) if box is None or result.lattice_of else box[:2]
+    evidence = evidence_of(result, (0, 0) if box is None else box[:2])
+    return Outcome(result.findings(), (*notes, *result.notes), evidence, facts)
+
+
+def evidence_of(result: ArrayResult, first_at: Sequence[int] = (0, 0)) -> dict[str, Any]:
+    """What is needed to draw it, in px of whole photos; the first was cut at `first_at`."""
+    x, y = (0, 0) if result.lattice_of else first_at
     evidence: dict[str, Any] = {
         "photo": result.lattice_of, "at": [x, y], "block": list(result.lattice.block_px),
         "filled": result.lattice.filled.astype(int),
@@ -58,9 +69,10 @@ def _measure_array(paths: Sequence[Path], settings: Settings) -> Outcome:
         "tilt_deg": result.lattice.tilt_deg,
     }  # fmt: skip
     if result.extent is not None and result.extent_of is not None:
-        shift = (0, 0) if box is None or result.extent_of else box[:2]
-        evidence |= {"outline_photo": result.extent_of, "outline": result.extent.corners + shift}
-    return Outcome(result.findings(), (*notes, *result.notes), evidence, facts)
+        shift = (0, 0) if result.extent_of else first_at
+        outline = result.extent.corners + np.asarray(shift)
+        evidence |= {"outline_photo": result.extent_of, "outline": outline}
+    return evidence
 
 
 def _outline_alone(
@@ -87,6 +99,8 @@ def _outline_alone(
 NAMES = {
     "pitch_x": "pixel pitch along x",
     "pitch_y": "pixel pitch along y",
+    "column_spacing": "distance between columns of a hexagonal lattice",
+    "row_spacing": "distance between rows of a hexagonal lattice",
     "mosaic_period_x": "period of the mosaic along x",
     "mosaic_period_y": "period of the mosaic along y",
     "columns": "columns",

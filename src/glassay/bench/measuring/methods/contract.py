@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
@@ -17,6 +17,7 @@ from glassay.bench.keeping.results import Column
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
+from glassay.imaging.tone import Tone
 
 T = TypeVar("T")
 Settings = Mapping[str, Any]
@@ -115,6 +116,17 @@ def box_only(bench: Bench, capture: Capture) -> dict[str, Any]:
     return {"box": capture.box}
 
 
+def with_tone_curve(bench: Bench, capture: Capture, settings: dict[str, Any]) -> dict[str, Any]:
+    """The settings, with the tone curve of the capture's photos where it is stated."""
+    tone = bench.instrument(capture.instrument).setting(capture.setting).tone
+    return settings if tone is None else {**settings, "tone": tone}
+
+
+def box_and_tone(bench: Bench, capture: Capture) -> dict[str, Any]:
+    """Settings of a method that depends on the files, the box and how values relate to light."""
+    return with_tone_curve(bench, capture, box_only(bench, capture))
+
+
 def word_for(capture: Capture) -> Literal["filed", "said"]:
     """Whose word it is that a capture shows its scale or grid: being filed under one may be a mistake,
     a stated `pattern` is not."""
@@ -151,16 +163,18 @@ def once(key: Any, make: Callable[[], T]) -> T:
     return found
 
 
-def photo_of(path: Path) -> Photo:
-    """The photo in a file, as `read_photo` gives it; decoded once for all methods of a capture."""
-    return once(("photo", path), lambda: read_photo(path))
+def photo_of(path: Path, tone: Tone | None = None) -> Photo:
+    """The photo in a file, as `read_photo` gives it, of this tone curve where one is stated; decoded
+    once for all methods of a capture."""
+    photo = once(("photo", path), lambda: read_photo(path))
+    return photo if tone is None else replace(photo, tone=tone, tone_stated=True)
 
 
-def only_photo(paths: Sequence[Path], shown: str) -> Photo:
+def only_photo(paths: Sequence[Path], shown: str, tone: Tone | None = None) -> Photo:
     """The photo of a capture that has one; `shown` names it in the refusal of several."""
     if len(paths) != 1:
         raise NotMeasurable(f"a capture of {shown} is one photo; file each as its own capture")
-    return photo_of(paths[0])
+    return photo_of(paths[0], tone)
 
 
 def photo_facts(photo: Photo) -> dict[str, Any]:

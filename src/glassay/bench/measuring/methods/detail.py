@@ -9,11 +9,14 @@ from typing import Any
 import numpy as np
 
 from glassay.bench.document.model import Bench, Capture, ObjectKind
+from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
     Method,
     Outcome,
     Settings,
+    ValueColumn,
     area,
+    box_and_tone,
     box_only,
     only_photo,
     photo_facts,
@@ -23,9 +26,10 @@ from glassay.bench.measuring.methods.contract import (
 from glassay.bench.measuring.methods.scale import pattern_of, scale_in
 from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
+from glassay.finding import Finding
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "8"
+DETAIL_VERSION = "9"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -37,7 +41,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.edge import measure_edges
     from glassay.sampling.evidence import compression_notes
 
-    photo = only_photo(paths, "an edge")
+    photo = only_photo(paths, "an edge", settings.get("tone"))
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
         notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
@@ -46,33 +50,56 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(response.findings(), response.notes, response.evidence(), photo_facts(photo))
 
 
+def _measure_wiring(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.wiring_response import response_of_wiring
+
+    photo = only_photo(paths, "a chip", settings.get("tone"))
+    box = area(settings)
+    one = photo if box is None else photo.crop(box)
+    found = response_of_wiring(
+        one.linear_grey(), full=one.at_full_scale(), notes=photo.notes,
+        other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
+    )  # fmt: skip
+    return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
+
+
 def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
     own = {"pattern": pattern_of(bench, capture), "word": word_for(capture)}
-    return {**box_only(bench, capture), **own}
+    return {**box_and_tone(bench, capture), **own}
 
 
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
+    from glassay.detail.across_field import KEY as CORNER
+    from glassay.detail.across_field import in_words
+    from glassay.detail.line_response import METHOD as METHOD_OF_LINES
     from glassay.detail.line_response import response_of_lines
+    from glassay.detail.lines_across import corner_ratio_of_lines
     from glassay.imaging.compression import jpeg_quality
 
-    photo = only_photo(paths, "a ruled scale")
+    photo = only_photo(paths, "a ruled scale", settings.get("tone"))
     scale = scale_in(paths, photo.measuring_grey(), settings)
     if scale.pattern != "ruled":
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
+    light = photo.linear_grey()
     found = response_of_lines(
-        photo.linear_grey(), scale.segments, scale.division.value,
+        light, scale.segments, scale.division.value,
         jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
     )  # fmt: skip
-    return Outcome(found.findings(), found.notes, found.evidence(), photo_facts(photo))
+    findings, notes = dict(found.findings()), found.notes
+    corner = corner_ratio_of_lines(light, scale.segments, scale.division.value)
+    if corner is not None:
+        findings[CORNER] = Finding(corner, METHOD_OF_LINES)
+        notes = (*notes, in_words(corner))
+    return Outcome(findings, notes, found.evidence(), photo_facts(photo))
 
 
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.bars import measure_bars
 
-    photo = only_photo(paths, "a bar target")
+    photo = only_photo(paths, "a bar target", settings.get("tone"))
     result = measure_bars(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
-        other_tones=photo.other_tones,
+        other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
@@ -170,6 +197,7 @@ NAMES = {
     "frc_reaches_nyquist": "detail repeats up to the limit of the pixels",
     "detail_ratio": "detail against that predicted",
     "line_width": "width of the slide's lines",
+    "line_ratio_corner": "finest line in the corners over that in the centre",
     # pixels
     "native_width": "native width",
     "native_height": "native height",
@@ -184,9 +212,26 @@ SHARES = (
     "contrast_threshold",
 )
 
+WIRING, WIRING_VERSION = "response of wiring", "2"
+"""Stands before the edge response, whose findings have the same names: it allows for what lies
+beside an edge."""
+
 METHODS = (
     Method(
-        "edge response", ("edge",), _detail_version, box_only, _measure_edge,
+        WIRING, (), lambda: WIRING_VERSION, box_and_tone, _measure_wiring, aside=("chip",),
+        drawing="glassay.report.evidence_edge:wiring_figures", overlay="glassay.web.overlay:pieces",
+        columns=(
+            ValueColumn(
+                Column("line_ratio_corner", "corners", "x",
+                       "how many times wider lines must be in the corners than in the centre, in the"
+                       " setting where least", "lower"),
+                ("line_ratio_corner",), False,
+                "no photo shows enough edges or lines both in the centre and in the corners",
+            ),
+        ),
+    ),
+    Method(
+        "edge response", ("edge",), _detail_version, box_and_tone, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting, names=NAMES, shares=SHARES,
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
@@ -194,7 +239,7 @@ METHODS = (
         "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), _detail_version, box_only, _measure_bars, slow=True,
+    Method("bar target", ("bar target",), _detail_version, box_and_tone, _measure_bars, slow=True,
            drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),
     Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat,
            drawing="glassay.report.evidence_repeat:figures"),

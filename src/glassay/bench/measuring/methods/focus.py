@@ -15,12 +15,13 @@ from glassay.bench.measuring.methods.contract import (
     ValueColumn,
     area,
     photo_facts,
+    with_tone_curve,
 )
 from glassay.imaging import read_photo
 from glassay.imaging.clip import open_clip
 from glassay.imaging.file_names import CLIP_SUFFIXES
 from glassay.imaging.sequence import clip_frames, photo_frames
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import OTHER_TONES, FloatImage, Relight, Tone
 from glassay.quantity import Quantity
 
 
@@ -31,26 +32,34 @@ def _focus_version() -> str:
 
 
 def _focus_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
-    return {"box": capture.box, "step_um": capture.step_um}
+    own = {"box": capture.box, "step_um": capture.step_um}
+    if capture.by_stage:
+        own["by_stage"] = True
+    return with_tone_curve(bench, capture, own)
 
 
-def _frames(paths: Sequence[Path]) -> tuple[Iterator[FloatImage], dict[str, Any]]:
+def _frames(
+    paths: Sequence[Path], tone: Tone | None
+) -> tuple[Iterator[FloatImage], dict[str, Any], Sequence[Relight]]:
+    """The pictures in order, what the files state, and what the light may be instead."""
     if paths[0].suffix.lower() in CLIP_SUFFIXES:
         facts = open_clip(paths[0]).facts
         told = {"width": facts.width, "height": facts.height, "bytes": facts.bytes,
                 "format": f"{facts.container}, {facts.codec}"}  # fmt: skip
-        return clip_frames(paths[0]), told
-    return photo_frames(paths), photo_facts(read_photo(paths[0]))
+        return clip_frames(paths[0]), told, OTHER_TONES
+    first = read_photo(paths[0], tone)
+    return photo_frames(paths, tone), photo_facts(first), first.other_tones
 
 
 def _measure_focus(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.bench.measuring.joined import focus_run_with_edges
 
-    frames, facts = _frames(paths)
+    frames, facts, others = _frames(paths, settings.get("tone"))
     step = settings["step_um"]
     result = focus_run_with_edges(
-        frames, step=None if step is None else Quantity(step, "um"), box=area(settings)
-    )
+        frames, step=None if step is None else Quantity(step, "um"), box=area(settings),
+        by_stage=settings.get("by_stage", False), other_tones=others,
+    )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), facts)
 
 

@@ -1,0 +1,35 @@
+"""One photo on a plate, and what stands below it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from glassay.bench.chip.same_chip import Route
+from glassay.bench.document.model import Capture
+from glassay.bench.measuring.resolved import Resolved
+from glassay.imaging import Photo
+from glassay.optics.readings import Reading
+from glassay.quantity import Quantity
+
+
+@dataclass(frozen=True)
+class Caption:
+    """What stands below a panel. `pixel_size` is um a px, `reading` the magnification."""
+
+    instrument: str
+    setting: str
+    pixel_size: Quantity | None
+    resolved: Resolved | None
+    reading: Reading | None
+    native: Quantity | None = None
+    """Um for each pixel of the sensor, where it is known that the camera enlarges its pictures."""
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """One photo on the plate. `route` takes px of the reference to px of the photo."""
+
+    capture: Capture
+    caption: Caption
+    photo: Photo
+    route: Route

@@ -1,0 +1,1 @@
+"""Many benches searched in one place."""

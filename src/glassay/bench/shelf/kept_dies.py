@@ -1,0 +1,82 @@
+"""What `measure_die` found of a bench's chip, kept under `results/dies/` until something changes."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from glassay.bench.chip.die_pictures import ChosenPicture, best_die
+from glassay.bench.document.die_notes import notes_file
+from glassay.bench.document.model import Bench
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.measuring.assemble import RESULTS_FILE
+from glassay.die import METHOD_VERSION
+from glassay.disk import content_hash, refuse_links, write_atomically
+from glassay.errors import NotMeasurable, Unusable
+
+DIES = "dies"
+"""Folder of `results/` in which they are kept."""
+
+
+def kept_path(bench: Bench, chip: str) -> Path:
+    """Where the die of a chip is kept."""
+    return bench.results_folder / DIES / f"{quote(chip, safe='')}.json"
+
+
+def kept_die(bench: Bench, chip: str) -> dict[str, Any] | None:
+    """The die as it is kept, if nothing that it rests on has changed; None where there is none."""
+    with contextlib.suppress(OSError, ValueError, AttributeError, Unusable):
+        data = json.loads(kept_path(bench, chip).read_bytes())
+        if data.get("key") == _key(bench, chip):
+            return dict(data)
+    return None
+
+
+def measured_die(bench: Bench, chip: str, results: Callable[[], BenchResults]) -> dict[str, Any]:
+    """The die of a chip: kept, or measured now and kept: `findings`, what `DieResult.beside` tells,
+    `picture` (file, capture, box, taken_with); or the `reason` why there is none.
+
+    `results` gives the bench's results where they are needed. Raises `Unusable` when what was
+    measured cannot be kept.
+    """
+    kept = kept_die(bench, chip)
+    if kept is not None:
+        return kept
+    try:
+        data = as_record(bench, best_die(results(), chip))
+    except (NotMeasurable, Unusable) as error:
+        data = {"reason": str(error)}
+    data = {"key": _key(bench, chip), **data}
+    path = refuse_links(kept_path(bench, chip), bench.folder)
+    write_atomically(path, (json.dumps(data, indent=1) + "\n").encode())
+    return data
+
+
+def as_record(bench: Bench, chosen: ChosenPicture) -> dict[str, Any]:
+    """A measured die as plain data."""
+    (capture,) = (c for c in bench.captures if c.id == chosen.picture.name)
+    result = chosen.result
+    return {
+        "findings": {key: finding.as_json() for key, finding in result.findings().items()},
+        **result.beside(), "notes": list(result.notes),
+        "picture": {"file": capture.files[0], "capture": capture.id, "box": capture.box,
+                    "taken_with": chosen.picture.taken_with,
+                    "size": [chosen.picture.photo.width, chosen.picture.photo.height],
+                    "sha256": content_hash(bench.paths(capture)[0])},
+        "not_used": [{"capture": name, "reason": why} for name, why in chosen.passed_over],
+    }  # fmt: skip
+
+
+def _key(bench: Bench, chip: str) -> str:
+    """Of everything that the die rests on: the bench's results, notes by hand and the method.
+
+    Raises `Unusable` where the bench has none yet."""
+    told = content_hash(bench.results_folder / RESULTS_FILE)
+    path = notes_file(bench.folder, chip)
+    noted = "" if path is None else content_hash(path)
+    return hashlib.sha256(f"{told} {noted} {chip} {METHOD_VERSION}".encode()).hexdigest()[:40]

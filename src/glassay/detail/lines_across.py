@@ -1,0 +1,35 @@
+"""How much wider lines must be in the corners, from the lines of a ruled scale."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from glassay.detail.across_field import ratio_in_corners, zone_at
+from glassay.detail.line_response import response_of_lines
+from glassay.errors import NotMeasurable
+from glassay.field_stop import find_field_stop
+from glassay.quantity import Quantity
+
+Float = npt.NDArray[np.float64]
+
+
+def corner_ratio_of_lines(
+    light: npt.NDArray[np.floating], segments: Float, division_px: float
+) -> Quantity | None:
+    """The figure from the lines near the centre and those far from it, each superposed by themselves.
+
+    Arguments as of `response_of_lines`; None where either are too few or do not tell it.
+    """
+    stop = find_field_stop(np.ascontiguousarray(light, dtype=np.float32))
+
+    def tenth_of(mine: list[Float]) -> tuple[float, float]:
+        tenth = response_of_lines(light, np.array(mine).reshape(-1, 4), division_px).frequency_10
+        if tenth is None:
+            raise NotMeasurable("the 10 % frequency is not told")
+        # The first contribution is the fit's; the others are the picture's as a whole.
+        return tenth.value, abs(tenth.contributions[0].u)
+
+    middles = (segments[:, :2] + segments[:, 2:]) / 2
+    zones = [zone_at(float(x), float(y), light.shape, stop) for x, y in middles]
+    return ratio_in_corners(list(segments), zones, tenth_of)

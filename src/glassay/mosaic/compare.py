@@ -1,0 +1,207 @@
+"""Pairs of tiles compared, as tasks for threads or a cluster."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from scipy import sparse
+from scipy.sparse.csgraph import reverse_cuthill_mckee
+
+from glassay.imaging.tone import Tone
+from glassay.mosaic.assemble import Poses
+from glassay.mosaic.blocks import Picture
+from glassay.mosaic.greys import grey_of
+from glassay.mosaic.lens import Lens, Points, applied, inverse
+from glassay.mosaic.overlap import Overlap, measure_overlap
+from glassay.mosaic.schedule import Workers
+from glassay.mosaic.shifts import Whole, whole_of, whole_shift
+from glassay.mosaic.tile import Mask, Tile
+
+Progress = Callable[[str, int, int], None]
+Start = tuple[int, int, Points]
+
+BATCH = 24
+"""Overlaps measured by one task: neighbours, so that a tile is reduced once or twice in all."""
+ALIKE = 4.0
+SECOND_CHANCES = 12
+"""Tiles of other groups with which a tile that joined nothing is correlated as a whole."""
+MOST_WHOLE = 4
+"""Of these, how many are measured: where both agree best."""
+LEAST_WHOLE = 0.15
+"""Agreement of whole tiles below which nothing is measured: two tiles that share nothing reach 0.05
+to 0.1 at their best shift."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    """What a worker must know of a tile."""
+
+    path: Path
+    digest: str
+    tone: Tone
+    lens: Lens
+    valid: Mask
+    cell: int
+
+
+def measured(
+    tiles: Sequence[Tile], lenses: Sequence[Lens], starts: Sequence[Start], reach: float,
+    workers: Workers, progress: Progress,
+) -> list[Overlap]:  # fmt: skip
+    """Overlaps of pairs, in batches of neighbours; shifts up to `reach` (tile diagonals) are tried."""
+    ordered = _near_together(starts, len(tiles))
+    tasks = []
+    for begin in range(0, len(ordered), BATCH):
+        batch = ordered[begin : begin + BATCH]
+        tasks.append((batch, _known(tiles, lenses, {n for a, b, _ in batch for n in (a, b)}),
+                      reach))  # fmt: skip
+    out: list[Overlap] = []
+    for found in workers.map(_measure_batch, tasks, lambda n, m: progress("compare", n, m)):
+        out += found
+    return sorted(out, key=lambda o: (o.first, o.second))
+
+
+def _known(tiles: Sequence[Tile], lenses: Sequence[Lens], numbers: set[int]) -> dict[int, _Kept]:
+    return {
+        n: _Kept(t.path, t.digest, t.tone, lenses[n], t.valid, t.cell)
+        for n, t in ((n, tiles[n]) for n in sorted(numbers))
+    }
+
+
+def _near_together(starts: Sequence[Start], count: int) -> list[Start]:
+    """Pairs ordered so that those of one tile follow each other (Cuthill and McKee 1969)."""
+    a, b = (np.array([s[n] for s in starts], dtype=np.int64) for n in (0, 1))
+    graph = sparse.coo_matrix(
+        (np.ones(2 * len(a)), (np.r_[a, b], np.r_[b, a])), shape=(count, count)
+    )
+    rank = np.empty(count, dtype=np.int64)
+    rank[reverse_cuthill_mckee(graph.tocsr(), symmetric_mode=True)] = np.arange(count)
+    order = np.lexsort((np.minimum(rank[a], rank[b]), np.maximum(rank[a], rank[b])))
+    return [starts[n] for n in order]
+
+
+def _measure_batch(batch: Sequence[Start], kept: dict[int, _Kept], reach: float) -> list[Overlap]:
+    cv2.setNumThreads(1)
+    picture = _pictures(kept)
+    out = []
+    for first, second, matrix in batch:
+        if out and (out[-1].first, out[-1].second) == (first, second) and out[-1].places:
+            middle = kept[first].lens.middle[None, :]
+            gap = applied(matrix, middle) - applied(out[-1].matrix, middle)
+            if np.hypot(*gap[0]) < reach * kept[first].lens.half_diagonal:
+                continue  # another proposal of the place that was found
+        found = measure_overlap(first, second, picture(first), picture(second), matrix, reach=reach)
+        if found is not None:
+            out.append(found)
+    return out
+
+
+def _pictures(kept: dict[int, _Kept]) -> Callable[[int], Picture]:
+    """Pictures of tiles, the last few kept."""
+
+    @lru_cache(maxsize=16)
+    def picture(number: int) -> Picture:
+        own = kept[number]
+        grey = grey_of(own.path, own.digest, own.tone)
+        return Picture(grey, own.lens, own.valid, own.cell, f"{own.digest} {own.tone}")
+
+    return picture
+
+
+def second_chance(
+    tiles: Sequence[Tile], lenses: Sequence[Lens], groups: Sequence[Poses],
+    overlaps: Sequence[Overlap], workers: Workers, progress: Progress,
+) -> list[Overlap]:  # fmt: skip
+    """Tiles of different groups correlated as wholes, at the turns that their groups have."""
+    known = {(o.first, o.second) for o in overlaps if o.decided}
+    turn = [0.0] * len(tiles)
+    group = [0] * len(tiles)
+    for number, poses in enumerate(groups):
+        for tile, matrix in poses.items():
+            group[tile], turn[tile] = number, math.atan2(matrix[1, 0], matrix[0, 0])
+    # the groups' frames are alike turned where their tiles are on average
+    level = [float(np.mean([turn[t] for t in poses])) for poses in groups]
+    turn = [turn[t] - level[group[t]] for t in range(len(tiles))]
+    side = float(max(max(t.shape) for t in tiles))
+    tasks = []
+    for tile in (t for poses in groups[1:] for t in sorted(poses)):
+        others = [t for t in range(len(tiles)) if group[t] != group[tile]
+                  and (min(t, tile), max(t, tile)) not in known]  # fmt: skip
+        others.sort(key=lambda t: (-_likeness(tiles[tile], tiles[t]), t))
+        others = others[:SECOND_CHANCES]
+        needed = {tile, *others}
+        tasks.append((tile, others, {t: turn[t] for t in sorted(needed)}, side,
+                      _known(tiles, lenses, needed)))  # fmt: skip
+    out: list[Overlap] = []
+    for found in workers.map(_whole_batch, tasks, lambda n, m: progress("look again", n, m)):
+        out += found
+    return out
+
+
+def _likeness(one: Tile, two: Tile) -> float:
+    """Correlation of what colours two tiles show: neighbours share films and blocks."""
+    return float(np.minimum(_tints(one), _tints(two)).sum())
+
+
+def _tints(tile: Tile) -> Points:
+    light = np.log(np.maximum(tile.thumb[tile.valid], 1e-3))
+    tint = light[:, [0, 2]] - light[:, [1]]
+    table, _, _ = np.histogram2d(tint[:, 0], tint[:, 1], bins=12, range=[[-1.5, 1.5]] * 2)
+    return np.asarray(table.ravel() / max(table.sum(), 1))
+
+
+def _whole_batch(
+    tile: int, others: Sequence[int], turns: dict[int, float], side: float,
+    kept: dict[int, _Kept],
+) -> list[Overlap]:  # fmt: skip
+    cv2.setNumThreads(1)
+    picture = _pictures(kept)
+
+    def whole(number: int) -> Whole:
+        return whole_of(picture(number).coarse, kept[number].lens.middle, -turns[number], side)
+
+    own = whole(tile)
+    found = []
+    for other in others:
+        score, matrix = whole_shift(own, whole(other))
+        if score > LEAST_WHOLE:
+            found.append((-score, other, matrix))
+    out = []
+    for _, other, matrix in sorted(found, key=lambda f: f[:2])[:MOST_WHOLE]:
+        first, second = tile, other
+        if other < tile:
+            first, second, matrix = other, tile, inverse(matrix)
+        one = measure_overlap(first, second, picture(first), picture(second), matrix)
+        if one is not None:
+            out.append(one)
+    return out
+
+
+def best_of_pairs(overlaps: Sequence[Overlap]) -> list[Overlap]:
+    """One overlap for each pair of tiles; other places where both agree as well are its rivals."""
+    table: dict[tuple[int, int], list[Overlap]] = {}
+    for one in overlaps:
+        if one.holds:
+            table.setdefault((one.first, one.second), []).append(one)
+    out = []
+    for pair in sorted(table):
+        ranked = sorted(
+            table[pair], key=lambda o: (len(o.rivals) > 0, -o.correlation * o.share, -len(o.here))
+        )
+        best = ranked[0]
+        more = [best.rivals]
+        for other in ranked[1:]:
+            gap = other.matrix[:, 2] - best.matrix[:, 2]
+            # what is left to perfect agreement must be four times less than elsewhere
+            best_left = 1.02 - best.correlation * best.share
+            alike = 1.02 - other.correlation * other.share < ALIKE * best_left
+            if np.hypot(*gap) > 6 and alike:
+                more.append(gap[None, :])
+        out.append(replace(best, rivals=np.concatenate(more)))
+    return out

@@ -1,0 +1,122 @@
+"""The map as it grows: the detail of all tiles laid on one sheet, and what of it is known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from glassay.mosaic.live.picture import Bytes, Floats, Place, View
+
+MARGIN_PX = 64
+"""By how much more than asked the sheet grows at once."""
+EDGE_PX = 2
+"""Border of a tile that is not laid on the sheet: it was evened by half of its surroundings."""
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A piece of the sheet: `detail`, 0 where nothing is known, `known` 0 or 1; its first px is
+    (left, top) of the map."""
+
+    detail: Floats
+    known: Bytes
+    left: int
+    top: int
+
+
+class Chart:
+    """A sheet in working px that grows to all sides. What is laid first stays on top."""
+
+    def __init__(self) -> None:
+        self._left = self._top = 0
+        self.detail: Floats = np.zeros((0, 0), np.float32)
+        self.known: Bytes = np.zeros((0, 0), np.uint8)
+        self.sharp: Bytes = np.zeros((0, 0), np.uint8)
+
+    @property
+    def box(self) -> tuple[int, int, int, int]:
+        """Left, top, right, bottom of the sheet in px of the map."""
+        height, width = self.known.shape
+        return self._left, self._top, self._left + width, self._top + height
+
+    def lay(self, view: View, place: Place, *, soft: bool = False) -> None:
+        """Lay a tile where nothing is known yet; `soft` ones do not count as sharp."""
+        height, width = view.detail.shape
+        reach = 0.5 * float(np.hypot(height, width)) + 2
+        self._grow(place.x - reach, place.y - reach, place.x + reach, place.y + reach)
+        x0, y0 = int(place.x - reach) - self._left, int(place.y - reach) - self._top
+        side = 2 * int(reach) + 3
+        rows = slice(max(0, y0), min(y0 + side, self.known.shape[0]))
+        columns = slice(max(0, x0), min(x0 + side, self.known.shape[1]))
+        size = (columns.stop - columns.start, rows.stop - rows.start)
+        matrix = place.matrix((width, height))
+        matrix[:, 2] -= (self._left + columns.start, self._top + rows.start)
+        inner = np.zeros((height, width), np.uint8)
+        inner[EDGE_PX:-EDGE_PX, EDGE_PX:-EDGE_PX] = 1
+        mask = cv2.warpAffine(inner, matrix, size, flags=cv2.INTER_NEAREST)
+        detail = cv2.warpAffine(view.detail, matrix, size, borderMode=cv2.BORDER_REPLICATE)
+        new = (mask > 0) & (self.known[rows, columns] == 0)
+        self.detail[rows, columns][new] = detail[new]
+        self.known[rows, columns][new] = 1
+        if not soft:
+            self.sharp[rows, columns] |= np.asarray(mask, np.uint8)
+
+    def _grow(self, left: float, top: float, right: float, bottom: float) -> None:
+        x0, y0, x1, y1 = self.box
+        if not self.known.size:
+            x0 = x1 = int(left)
+            y0 = y1 = int(top)
+        lacks = (max(0, x0 - int(left)), max(0, y0 - int(top)),
+                 max(0, int(right) + 2 - x1), max(0, int(bottom) + 2 - y1))  # fmt: skip
+        if not any(lacks):
+            return
+        more = [n + MARGIN_PX if n else 0 for n in lacks]
+        pad = ((more[1], more[3]), (more[0], more[2]))
+        if not self.known.size:
+            shape = (more[1] + more[3], more[0] + more[2])
+            self.detail = np.zeros(shape, np.float32)
+            self.known, self.sharp = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
+        else:
+            self.detail = np.pad(self.detail, pad)
+            self.known, self.sharp = np.pad(self.known, pad), np.pad(self.sharp, pad)
+        self._left, self._top = x0 - more[0], y0 - more[1]
+
+    def piece(self, left: int, top: int, width: int, height: int) -> Piece:
+        """A piece of the sheet, also beyond its ends."""
+        detail = np.zeros((height, width), np.float32)
+        known = np.zeros((height, width), np.uint8)
+        x0, y0, x1, y1 = self.box
+        a, b = max(left, x0), max(top, y0)
+        c, d = min(left + width, x1), min(top + height, y1)
+        if a < c and b < d:
+            there = (slice(b - top, d - top), slice(a - left, c - left))
+            here = (slice(b - y0, d - y0), slice(a - x0, c - x0))
+            detail[there], known[there] = self.detail[here], self.known[here]
+        return Piece(detail, known, left, top)
+
+    def seen_at(self, place: Place, size: tuple[int, int]) -> tuple[Floats, Bytes]:
+        """Detail and known as a frame of `size` (width, height) at `place` would see them."""
+        matrix = place.matrix(size)
+        matrix[:, 2] -= (self._left, self._top)
+        flags = cv2.WARP_INVERSE_MAP
+        detail = cv2.warpAffine(self.detail, matrix, size, flags=flags | cv2.INTER_LINEAR)
+        known = cv2.warpAffine(self.known, matrix, size, flags=flags | cv2.INTER_NEAREST)
+        return np.asarray(detail, np.float32), np.asarray(known, np.uint8)
+
+    def sharp_share(self, place: Place, size: tuple[int, int]) -> float:
+        """How much of a frame at `place` is on the map already, and sharp."""
+        matrix = place.matrix(size)
+        matrix[:, 2] -= (self._left, self._top)
+        flags = cv2.WARP_INVERSE_MAP | cv2.INTER_NEAREST
+        return float(cv2.warpAffine(self.sharp, matrix, size, flags=flags).mean())
+
+
+def chart_of(tiles: Iterable[tuple[View, Place, bool]]) -> Chart:
+    """A sheet of all tiles (view, place, soft), the sharp ones on top."""
+    made = Chart()
+    for view, place, soft in sorted(tiles, key=lambda one: one[2]):
+        made.lay(view, place, soft=soft)
+    return made

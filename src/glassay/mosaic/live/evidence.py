@@ -1,0 +1,197 @@
+"""Whether a frame really lies where it might, part by part, and whether another place is as good."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.mosaic.live.chart import Chart
+from glassay.mosaic.live.picture import Bytes, Floats, Place, View
+
+BLOCKS = (9, 16)
+"""Rows and columns of blocks in which frame and map are compared."""
+KNOWN_SHARE = 0.7
+TEXTURED = 0.45
+"""Spread of evened detail (1 where there is much) from which a block shows something."""
+AGREES = 0.4
+"""Correlation from which a block agrees: of unrelated blocks (some 50 independent px) one in 400
+reaches it; true ones reach 0.9, faint cells in the noise of a small camera 0.45."""
+FEWEST = 8
+AGREEING_SHARE = 0.75
+RIVAL_FEWEST, RIVAL_SHARE = 6, 0.5
+"""A place that even so much speaks for is a rival."""
+NEAR_SHARE, NEAR_AGREES = 0.35, 0.3
+"""What speaks for a place before the frame is moved to where it fits best there; less is not tried."""
+WORSE = 0.4
+"""Log ratio of the misfits (1 + `MISFIT_FLOOR` - correlation) of a block from which it tells two
+places apart: half as much again."""
+MISFIT_FLOOR = 0.05
+FEWEST_TELLING = 6
+AGAINST = 3
+"""A rival is ruled out by `FEWEST_TELLING` blocks and `AGAINST` times those that speak for it."""
+LESSER = 1 / 3
+"""A place that explains less than a third of what another does is no rival to it: in a pattern, a
+corner of a frame fits in many places beside the one where all of it fits."""
+ASIDE_PX = 3.0
+"""Lines that all run one way fit as well a little further along them: that is tried as well."""
+STEPS = 5
+MOST_STEP_PX = 1.5
+LARGEST_TURN = 0.035
+"""Radians; a stage moved by hand does not turn the object by 2 degrees."""
+
+Blocks = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A frame laid at a place: correlation of each block (rows, columns), NaN where the map is not
+    known or both are plain; `share` of the frame that lies on the map."""
+
+    place: Place
+    blocks: Blocks
+    share: float
+
+    @property
+    def compared(self) -> int:
+        """Blocks that show something in both or in one of them."""
+        return int(np.count_nonzero(~np.isnan(self.blocks)))
+
+    @property
+    def weight(self) -> float:
+        """How much speaks for the place, in blocks."""
+        return float(np.nansum(self.blocks - AGREES))
+
+    def holds(
+        self, fewest: int = FEWEST, share: float = AGREEING_SHARE, agrees: float = AGREES
+    ) -> bool:
+        """Whether frame and map show the same there."""
+        agreeing = int(np.count_nonzero(self.blocks >= agrees))
+        return agreeing >= fewest and agreeing >= share * self.compared
+
+    def rules_out(self, rival: Fit) -> bool:
+        """Whether far more of the frame is explained here, or what both explain clearly better."""
+        if rival.weight < LESSER * self.weight:
+            return True
+        ratio = np.log((1 + MISFIT_FLOOR - rival.blocks) / (1 + MISFIT_FLOOR - self.blocks))
+        better = int(np.count_nonzero(ratio > WORSE))
+        worse = int(np.count_nonzero(ratio < -WORSE))
+        return better >= FEWEST_TELLING + AGAINST * worse
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """What is known of a frame's place: `fit` where it is sure; else whether it fits in several
+    places (`several`), of which `best` is one."""
+
+    fit: Fit | None
+    several: bool
+    best: Fit | None
+
+
+def judge(view: View, chart: Chart, tried: Sequence[Place]) -> Judged:
+    """Try places, and take one only where the evidence rules out every other."""
+    near = [_compared(view, chart, place) for place in tried]
+    near = [one for one in near if one.holds(RIVAL_FEWEST, NEAR_SHARE, NEAR_AGREES)]
+    fits = [fit_at(view, chart, one.place) for one in near]
+    fits = _different([one for one in fits if one.holds(RIVAL_FEWEST, RIVAL_SHARE)])
+    fits.sort(key=lambda one: -one.weight)
+    best = fits[0] if fits else None
+    for first in fits[:3]:
+        others = [one for one in fits if one is not first]
+        if first.holds() and all(first.rules_out(one) for one in others):
+            if _is_pinned(view, chart, first):
+                return Judged(first, False, first)
+            return Judged(None, True, first)
+    return Judged(None, any(one.holds() for one in fits), best)
+
+
+def _different(fits: Sequence[Fit]) -> list[Fit]:
+    kept: list[Fit] = []
+    for one in sorted(fits, key=lambda fit: -fit.weight):
+        if all(one.place.distance(other.place) > 1.0 for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _is_pinned(view: View, chart: Chart, fit: Fit) -> bool:
+    """Whether the frame fits worse a little aside, along every direction."""
+    for n in range(4):
+        x, y = ASIDE_PX * np.cos(n * np.pi / 4), ASIDE_PX * np.sin(n * np.pi / 4)
+        place = Place(fit.place.x + float(x), fit.place.y + float(y), fit.place.turn)
+        aside = _compared(view, chart, place)
+        if not fit.rules_out(aside):
+            return False
+    return True
+
+
+def fit_at(view: View, chart: Chart, place: Place) -> Fit:
+    """Lay the frame at `place`, moved and turned to where it fits best (Lucas and Kanade 1981)."""
+    size = (view.detail.shape[1], view.detail.shape[0])
+    across = np.arange(size[0], dtype=np.float32)[None, :] - (size[0] - 1) / 2
+    down = np.arange(size[1], dtype=np.float32)[:, None] - (size[1] - 1) / 2
+    begun = place
+    for _ in range(STEPS):
+        seen, known = chart.seen_at(place, size)
+        weight = cv2.erode(known, np.ones((5, 5), np.uint8)).astype(np.float32)
+        gx = cv2.Sobel(seen, cv2.CV_32F, 1, 0, ksize=1, scale=0.5) * weight
+        gy = cv2.Sobel(seen, cv2.CV_32F, 0, 1, ksize=1, scale=0.5) * weight
+        turned = gy * across - gx * down
+        step = _solved((gx, gy, turned), view.detail - seen)
+        if step is None:
+            break
+        place = _stepped(place, step)
+        if place.distance(begun) > 3 * MOST_STEP_PX or abs(place.turn) > LARGEST_TURN:
+            place = begun
+            break
+        if max(abs(step[0]), abs(step[1]), abs(step[2]) * size[0] / 2) < 0.05:
+            break
+    return _compared(view, chart, place)
+
+
+def _solved(slopes: tuple[Floats, Floats, Floats], rest: Floats) -> Blocks | None:
+    rows = [one.ravel() for one in slopes]
+    normal = np.array([[float(a @ b) for b in rows] for a in rows])
+    if np.trace(normal[:2, :2]) <= 0:
+        return None
+    normal += np.diag([1e-4, 1e-4, 1e-4]) * np.trace(normal) / 3
+    step = np.linalg.solve(normal, [float(a @ rest.ravel()) for a in rows])
+    step *= min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
+    return np.asarray(step, np.float64)
+
+
+def _stepped(place: Place, step: Blocks) -> Place:
+    c, s = np.cos(place.turn), np.sin(place.turn)
+    return Place(
+        place.x + float(c * step[0] - s * step[1]), place.y + float(s * step[0] + c * step[1]),
+        place.turn + float(step[2]),
+    )  # fmt: skip
+
+
+def _compared(view: View, chart: Chart, place: Place) -> Fit:
+    size = (view.detail.shape[1], view.detail.shape[0])
+    seen, known = chart.seen_at(place, size)
+    weight = known.astype(np.float32)
+    mine = view.detail * weight
+    seen = seen * weight
+    count = np.maximum(_sums(weight), 1.0)
+    a, b = _sums(mine) / count, _sums(seen) / count
+    va = np.maximum(_sums(mine * mine) / count - a * a, 0)
+    vb = np.maximum(_sums(seen * seen) / count - b * b, 0)
+    product = _sums(mine * seen) / count - a * b
+    shown = np.maximum(va, vb) >= TEXTURED**2
+    shown &= count >= KNOWN_SHARE * weight.size / (BLOCKS[0] * BLOCKS[1])
+    faint = (TEXTURED / 3) ** 2  # a plain block against a rich one must not divide by nothing
+    found = product / np.sqrt(np.maximum(va, faint) * np.maximum(vb, faint))
+    return Fit(place, np.where(shown, found, np.nan), float(weight.mean()))
+
+
+def _sums(picture: Floats | Bytes) -> Blocks:
+    height, width = picture.shape
+    down, across = height // BLOCKS[0], width // BLOCKS[1]
+    cut = picture[: down * BLOCKS[0], : across * BLOCKS[1]]
+    mean = cv2.resize(cut, (BLOCKS[1], BLOCKS[0]), interpolation=cv2.INTER_AREA)
+    return np.asarray(mean * float(down * across), dtype=np.float64)

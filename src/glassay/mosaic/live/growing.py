@@ -1,0 +1,411 @@
+"""A map that grows while the stage is moved by hand: each frame is placed, new views become tiles.
+
+A frame is placed only where it fits and every other place within reach is ruled out; where a pattern
+repeats it waits for something that occurs once. No clock and no file: frames come in with their times.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import cv2
+import numpy as np
+
+from glassay.mosaic.live.chart import Chart, chart_of
+from glassay.mosaic.live.evidence import Fit, Judged, judge
+from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
+from glassay.mosaic.live.picture import Bytes, Place, View, view_of
+from glassay.mosaic.live.search import candidates
+from glassay.mosaic.live.settle import Tie, settled, ties_of
+from glassay.mosaic.live.sharpness import sharper
+
+STEADY_PX = 0.8
+"""Working px that a steady picture moves by from frame to frame at most: 4 px at 1080p, so that at
+10 frames a second and a quarter of that exposed the blur is a px."""
+STEADY_STEPS = 2
+SAME_PX = 1.5
+"""A view is taken where two frames on end, with noise of their own, have the same place."""
+NEW_SHARE = 0.3
+"""Share of a view not yet on the map from which it becomes a tile at once."""
+LITTLE_NEW = 0.04
+LINGERED_S = 0.7
+"""A person who rests so long where little is new means it."""
+SOFT = 0.8
+"""Sharpness, against what the map shows of the same, below which a view is soft."""
+SOFT_AFTER_S = 2.5
+"""Resting so long on a soft view takes it, marked as soft: some places get no sharper."""
+FIRST_AFTER_S = 0.15
+HELD_AFTER_S = 0.4
+MOST_HELD = 40
+HELD_WITHIN, HELD_SHARE = 0.12, 0.6
+"""Views around where the movement led in which a held tile may find its place later, and the share of it
+that must be on the map."""
+REACH, REACH_FOLLOWED = 0.85, 0.3
+"""How far, in views, a frame is sought from its last sure place; and from where the movement from
+frame to frame has led it, if that could be followed."""
+REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
+MOST_REACH = 2.0
+FOLLOWED = 0.04
+"""Height of the phase correlation from which a movement is followed."""
+AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
+"""Views within which the movement that was followed confirms a place, and frames for which it may be
+followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
+UNCONFIRMED_SHARE = 0.5
+"""A place that the movement does not confirm needs so much of the view on the map."""
+LOST_FRAMES, LOST_FOLLOWED = 40, 200
+"""Frames without a sure place after which the whole map is searched and two views must agree; and as
+many as long as the movement from frame to frame could be followed."""
+FOUND_AGAIN_SHARE = 0.6
+MOVED_SHARE = 0.25
+"""The second of two views that find the place again lies so many views from the first."""
+MOST_TILES = 400
+REDRAWN_PX = 0.3
+
+State = Literal["moving", "several", "lost", "soft", "seen", "taken", "held", "full", "again"]
+"""What became of a frame. "several": it fits in several places; "lost": in none; "again": it was found
+again and waits for a second view; "seen": placed, nothing new; "held": kept without a place."""
+
+
+@dataclass(frozen=True, eq=False)
+class Tile:
+    """A frame that was kept. `place` None: held, until the map tells where it lies."""
+
+    number: int
+    view: View
+    place: Place | None
+    soft: bool = False
+    near: Place | None = None
+    """Of a held one: where the movement had led since the last sure place, if it could be followed."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
+    (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
+    tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
+    views to the right and down (without a place: back to the last sure one, where that is known);
+    `sharpness` against the map (NaN where unknown); `redrawn` whether
+    other tiles moved."""
+
+    state: State
+    place: Place | None = None
+    kept: int | None = None
+    placed: tuple[int, ...] = ()
+    new: float = math.nan
+    step: Vector | None = None
+    sharpness: float = math.nan
+    steady: bool = False
+    redrawn: bool = False
+
+
+class GrowingMap:
+    """One map. `look` is called with one frame after the other, all of one size."""
+
+    def __init__(self) -> None:
+        self.tiles: dict[int, Tile] = {}
+        self._ties: list[Tie] = []
+        self._chart = Chart()
+        self._outlook = Outlook((), 0)
+        self._size = (0, 0)
+        self._last: View | None = None
+        self._steps: deque[float] = deque(maxlen=STEADY_STEPS)
+        self._moved = (0.0, 0.0)
+        self._followed = True
+        self._still_since = math.nan
+        self._sure: Place | None = None
+        self._before: Vector = (1.0, 0.0)
+        self._unsure = 0
+        self._found: Place | None = None
+        self._retry: deque[int] = deque()
+        self._held_view: View | None = None
+        self.factor = 1.0
+
+    # ---- what is known ----
+    @property
+    def gaps(self) -> int:
+        """Holes within the outline of the map."""
+        return self._outlook.gaps
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether nothing more seems to be missing."""
+        return bool(self._chart.known.size) and not self._outlook.wanted
+
+    def places(self) -> dict[int, Place]:
+        """Places of all tiles that have one, in px of the frame."""
+        return {n: self._in_px(one.place) for n, one in self.tiles.items() if one.place is not None}
+
+    def _in_px(self, place: Place) -> Place:
+        return Place(place.x * self.factor, place.y * self.factor, place.turn)
+
+    def _placed(self) -> dict[int, Place]:
+        return {n: one.place for n, one in self.tiles.items() if one.place is not None}
+
+    # ---- frames ----
+    def look(self, grey: Bytes, at_s: float) -> Told:
+        """Place a frame (height, width), encoded 8 bit, seen at `at_s` seconds of any clock.
+
+        Raises ValueError for a frame of another size than the first.
+        """
+        view = view_of(grey)
+        size = (view.detail.shape[1], view.detail.shape[0])
+        if self.tiles and size != self._size:
+            raise ValueError("the frames of one map have one size")
+        self._size, self.factor = size, view.factor
+        steady = self._is_steady(view, at_s)
+        if not self._placed():
+            return self._first(view, at_s, steady)
+        judged = self._judged(view, steady)
+        told = self._unplaced(view, judged, at_s, steady)
+        if told is None:
+            assert judged.fit is not None
+            told = self._on_the_map(view, judged.fit, at_s, steady)
+        if told.kept is None and self._retry:
+            told = replace(told, placed=self._try_held(), redrawn=True)
+        return replace(told, steady=steady, step=self._step(told))
+
+    def _is_steady(self, view: View, at_s: float) -> bool:
+        last, self._last = self._last, view
+        if last is None or last.detail.shape != view.detail.shape:
+            return False
+        window = cv2.createHanningWindow(self._size, cv2.CV_32F)
+        # OpenCV multiplies the window into what it is given.
+        (x, y), response = cv2.phaseCorrelate(last.detail.copy(), view.detail.copy(), window)
+        self._steps.append(math.hypot(x, y) if response > FOLLOWED else math.inf)
+        self._followed &= response > FOLLOWED
+        # the picture moves against the view
+        self._moved = (self._moved[0] - x, self._moved[1] - y)
+        steady = len(self._steps) == STEADY_STEPS and max(self._steps) <= STEADY_PX
+        if not steady:
+            self._still_since = math.nan
+        elif math.isnan(self._still_since):
+            self._still_since = at_s
+        return steady
+
+    def _rested(self, at_s: float) -> float:
+        return 0.0 if math.isnan(self._still_since) else at_s - self._still_since
+
+    def _first(self, view: View, at_s: float, steady: bool) -> Told:
+        textured = float(np.abs(view.detail).mean()) > 0.25
+        if not steady or self._rested(at_s) < FIRST_AFTER_S or not textured:
+            return Told("moving" if not steady else "lost", steady=steady)
+        self._sure = Place(0.0, 0.0)
+        self._moved, self._followed = (0.0, 0.0), True
+        number = self._keep(Tile(0, view, self._sure))
+        return Told("taken", self._in_px(self._sure), number, new=1.0, steady=steady,
+                    step=self._step(Told("taken", self._sure)))  # fmt: skip
+
+    # ---- where it lies ----
+    def _judged(self, view: View, steady: bool) -> Judged:
+        if self._is_lost:
+            return self._anywhere(view) if steady else Judged(None, False, None)
+        middle, reach = self._expected()
+        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        fit = judged.fit
+        if fit and fit.share < UNCONFIRMED_SHARE and not self._is_confirmed(fit.place):
+            return replace(judged, fit=None)
+        return judged
+
+    def _expected(self) -> tuple[Place, tuple[float, float]]:
+        """Where the next frame is sought, and how far around."""
+        assert self._sure is not None
+        if not self._followed:
+            reach = min(MOST_REACH, REACH + REACH_GROWS * self._unsure)
+            return self._sure, self._in_views(reach)
+        reach = min(REACH, REACH_FOLLOWED + REACH_FOLLOWED_GROWS * self._unsure)
+        return self._led_to(self._sure), self._in_views(reach)
+
+    def _led_to(self, place: Place) -> Place:
+        return replace(place, x=place.x + self._moved[0], y=place.y + self._moved[1])
+
+    def _is_confirmed(self, place: Place) -> bool:
+        """Whether the movement from frame to frame has led there since the last sure place."""
+        assert self._sure is not None
+        within = AGREES_WITHIN * self._size[0]
+        followed = self._followed and self._unsure <= CONFIRMS_FRAMES
+        return followed and place.distance(self._led_to(self._sure)) <= within
+
+    @property
+    def _is_lost(self) -> bool:
+        most = LOST_FOLLOWED if self._followed else LOST_FRAMES
+        return self._sure is None or self._unsure > most
+
+    def _anywhere(self, view: View) -> Judged:
+        left, top, right, bottom = self._chart.box
+        reach = ((right - left) / 2, (bottom - top) / 2)
+        middle = Place((left + right) / 2, (top + bottom) / 2)
+        return judge(view, self._chart, candidates(view, self._chart, middle, reach))
+
+    def _in_views(self, reach: float) -> tuple[float, float]:
+        return reach * self._size[0], reach * self._size[1]
+
+    def _unplaced(self, view: View, judged: Judged, at_s: float, steady: bool) -> Told | None:
+        """What is told of a frame without a sure place; None when it has one."""
+        lost = self._is_lost
+        if judged.fit is None:
+            self._unsure += 1
+            word: State = "several" if judged.several else "lost" if steady else "moving"
+            if steady and self._rested(at_s) >= HELD_AFTER_S and self._is_unlike_held(view):
+                near = (
+                    self._led_to(self._sure) if self._sure and not lost and self._followed else None
+                )
+                if sum(one.place is None for one in self.tiles.values()) < MOST_HELD:
+                    self._held_view = view
+                    return Told("held", kept=self._keep(Tile(0, view, None, near=near)))
+            return Told(word)
+        if lost and not self._is_found(judged.fit):
+            return Told("again")
+        self._found = None
+        return None
+
+    def _is_found(self, fit: Fit) -> bool:
+        """After the track was lost, one view is not enough: two that lie apart must be found."""
+        if fit.share < FOUND_AGAIN_SHARE:
+            return False
+        if self._found is None:
+            self._found = fit.place
+            return False
+        return fit.place.distance(self._found) >= MOVED_SHARE * self._size[1]
+
+    def _is_unlike_held(self, view: View) -> bool:
+        if self._held_view is None:
+            return True
+        product = float((view.detail * self._held_view.detail).mean())
+        return product < 0.5 * float((view.detail**2).mean())
+
+    def _on_the_map(self, view: View, fit: Fit, at_s: float, steady: bool) -> Told:
+        again = self._unsure == 0 and self._sure is not None
+        again = again and fit.place.distance(self._sure or fit.place) <= SAME_PX
+        self._moved, self._followed = (0.0, 0.0), True
+        self._sure, self._unsure, self._held_view = fit.place, 0, None
+        new = 1 - self._chart.sharp_share(fit.place, self._size)
+        sharpness = self._sharpness(view, fit.place)
+        told = Told("seen", self._in_px(fit.place), new=new, sharpness=sharpness)
+        if not steady or not again:
+            return told
+        soft = sharpness < SOFT
+        wanted = new >= NEW_SHARE or (new >= LITTLE_NEW and self._rested(at_s) >= LINGERED_S)
+        if not wanted:
+            return told
+        if soft and (self._rested(at_s) < SOFT_AFTER_S or not self._shows_more(fit.place)):
+            return replace(told, state="soft")
+        if len(self.tiles) >= MOST_TILES:
+            return replace(told, state="full")
+        number = self._keep(Tile(0, view, fit.place, soft))
+        return replace(told, state="taken", kept=number, redrawn=self._settle())
+
+    def _shows_more(self, place: Place) -> bool:
+        """Whether the map knows less of a view than it would, soft or sharp."""
+        _, known = self._chart.seen_at(place, self._size)
+        return 1 - float(known.mean()) >= LITTLE_NEW
+
+    def _sharpness(self, view: View, place: Place) -> float:
+        """Against the sharpest that the map shows of the same; tiles far softer are marked."""
+        ratios = []
+        for number, one in list(self.tiles.items()):
+            if one.place is None:
+                continue
+            ratio = sharper(view, one.view, place.seen_from(one.place))
+            if math.isnan(ratio):
+                continue
+            ratios.append(ratio)
+            if ratio > 1 / SOFT and not one.soft and not math.isnan(self._still_since):
+                self.tiles[number] = replace(one, soft=True)
+                self._redraw()
+        return min(ratios, default=math.nan)
+
+    # ---- tiles ----
+    def _keep(self, tile: Tile) -> int:
+        number = max(self.tiles, default=0) + 1
+        tile = replace(tile, number=number)
+        self.tiles[number] = tile
+        if tile.place is not None:
+            previous = [one.place for n, one in self.tiles.items() if n != number and one.place]
+            if previous:
+                last = previous[-1]
+                self._before = (
+                    (tile.place.x - last.x) / self._size[0], (tile.place.y - last.y) / self._size[1]
+                )  # fmt: skip
+            self._chart.lay(tile.view, tile.place, soft=tile.soft)
+            self._ties += ties_of(number, self._views(), self._placed())
+            self._outlook = outlook(self._chart, self._size)
+            self._retry = deque(n for n, one in self.tiles.items() if one.place is None)
+        return number
+
+    def _views(self) -> Mapping[int, View]:
+        return {n: one.view for n, one in self.tiles.items()}
+
+    def _settle(self) -> bool:
+        """Bring all tiles to where their ties want them; whether any moved."""
+        before = self._placed()
+        after = settled(before, self._ties)
+        if max(after[n].distance(before[n]) for n in after) < REDRAWN_PX:
+            return False
+        for n, place in after.items():
+            self.tiles[n] = replace(self.tiles[n], place=place)
+        self._redraw()
+        return True
+
+    def _redraw(self) -> None:
+        self._chart = chart_of(
+            (one.view, one.place, one.soft) for one in self.tiles.values() if one.place is not None
+        )
+        self._outlook = outlook(self._chart, self._size)
+
+    def _try_held(self) -> tuple[int, ...]:
+        """Try one held tile on what the map knows now."""
+        number = self._retry.popleft()
+        tile = self.tiles.get(number)
+        if tile is None or tile.place is not None:
+            return ()
+        fit = self._anywhere(tile.view).fit
+        if fit is None or tile.near is None or fit.share < HELD_SHARE:
+            return ()
+        if fit.place.distance(tile.near) > HELD_WITHIN * self._size[0]:
+            return ()
+        del self.tiles[number]
+        self.tiles[number] = replace(tile, place=fit.place)
+        self._chart.lay(tile.view, fit.place, soft=tile.soft)
+        self._ties += ties_of(number, self._views(), self._placed())
+        self._settle()
+        self._outlook = outlook(self._chart, self._size)
+        return (number,)
+
+    def take_back(self, number: int) -> None:
+        """Forget a tile. Raises KeyError when there is none."""
+        del self.tiles[number]
+        self._ties = [one for one in self._ties if number not in (one.first, one.second)]
+        self._redraw()
+
+    def _step(self, told: Told) -> Vector | None:
+        if self._sure is None:
+            return None
+        if told.place is not None:
+            return next_step(self._outlook.wanted, self._sure, self._size, self._before)
+        if not self._followed:
+            return None
+        return -self._moved[0] / self._size[0], -self._moved[1] / self._size[1]
+
+    # ---- going on later ----
+    def add(self, number: int, grey: Bytes, place: Place | None, *, soft: bool = False) -> None:
+        """Put a tile back that was kept before, at `place` in px of the frame."""
+        view = view_of(grey)
+        self._size, self.factor = (view.detail.shape[1], view.detail.shape[0]), view.factor
+        if place is not None:
+            place = Place(place.x / self.factor, place.y / self.factor, place.turn)
+        self.tiles[number] = Tile(number, view, place, soft)
+
+    def ready(self) -> None:
+        """After all were put back: tie them together and search the whole map for the next frame."""
+        places, views = self._placed(), self._views()
+        known: dict[int, Place] = {}
+        for number in sorted(places):
+            known[number] = places[number]
+            self._ties += ties_of(number, views, known)
+        self._redraw()
+        self._sure, self._unsure = None, LOST_FRAMES + 1
+        self._retry = deque(n for n, one in self.tiles.items() if one.place is None)

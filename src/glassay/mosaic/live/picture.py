@@ -1,0 +1,97 @@
+"""What a live frame is compared by: evened detail at a small size, and how sharp its parts are."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float32]
+Bytes = npt.NDArray[np.uint8]
+
+WORKING_PX = 384
+"""Longer side at which frames are compared: at 1080p a fifth, so that a place is told to a px or two
+of the frame and one frame takes some 60 ms of one processor."""
+SMOOTHING_PX = 0.8
+"""Smoothing before the size is reduced. Structure with a period below 2.5 px of the small picture
+would come back as a false pattern that moves with every part of a px; it is gone instead."""
+EVENED_PX = 31
+"""Side of the surroundings that detail is evened by: light and shading change more slowly."""
+FAINTEST = 1.0
+"""Levels (of 255) of detail below which a part counts as plain; noise of a camera frame, averaged to
+this size, stays below half."""
+MOST_DETAIL = 3.0
+PARTS = (9, 16)
+"""Rows and columns of parts in which sharpness is told."""
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """One frame. `detail` (height, width): evened detail in working px, about -3..3; `sharpness`
+    (rows, columns): rms gradient of the frame's own px over its mean level; `factor`: px of the frame
+    to one working px."""
+
+    detail: Floats
+    sharpness: Floats
+    factor: float
+
+
+def view_of(grey: Bytes) -> View:
+    """A frame (height, width), encoded 8 bit, made ready to be placed."""
+    height, width = grey.shape
+    factor = max(1.0, max(height, width) / WORKING_PX)
+    size = (max(2, round(width / factor)), max(2, round(height / factor)))
+    return View(detail_of(grey, size), _sharpness(grey), factor)
+
+
+def detail_of(grey: Bytes, size: tuple[int, int]) -> Floats:
+    """Detail at `size` (width, height) over its spread in the surroundings."""
+    double = cv2.resize(grey, (2 * size[0], 2 * size[1]), interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(np.asarray(double, dtype=np.float32), (0, 0), 2 * SMOOTHING_PX)
+    small = cv2.resize(smooth, size, interpolation=cv2.INTER_AREA)
+    side = (EVENED_PX, EVENED_PX)
+    mean = cv2.blur(small, side, borderType=cv2.BORDER_REFLECT)
+    spread = cv2.blur((small - mean) ** 2, side, borderType=cv2.BORDER_REFLECT)
+    detail = (small - mean) / np.sqrt(spread + FAINTEST**2)
+    return np.asarray(np.clip(detail, -MOST_DETAIL, MOST_DETAIL), np.float32)
+
+
+def _sharpness(grey: Bytes) -> Floats:
+    smooth = cv2.GaussianBlur(grey, (3, 3), 0)
+    across = cv2.Sobel(smooth, cv2.CV_16S, 1, 0, ksize=1)
+    down = cv2.Sobel(smooth, cv2.CV_16S, 0, 1, ksize=1)
+    size = (PARTS[1], PARTS[0])
+    energy = sum(
+        cv2.resize(np.asarray(one, np.float32) ** 2, size, interpolation=cv2.INTER_AREA)
+        for one in (across, down)
+    )
+    level = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    return np.asarray(np.sqrt(energy) / np.maximum(level, 8.0), dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a frame lies: its middle in working px of the map, and its turn in radians."""
+
+    x: float
+    y: float
+    turn: float = 0.0
+
+    def matrix(self, size: tuple[int, int]) -> npt.NDArray[np.float64]:
+        """2 x 3: px of a frame of `size` (width, height) to those of the map."""
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        mx, my = (size[0] - 1) / 2, (size[1] - 1) / 2
+        return np.array([[c, -s, self.x - c * mx + s * my], [s, c, self.y - s * mx - c * my]])
+
+    def seen_from(self, other: Place) -> Place:
+        """This place in the frame of `other`, whose middle is then (0, 0) without turn."""
+        dx, dy = self.x - other.x, self.y - other.y
+        c, s = math.cos(other.turn), math.sin(other.turn)
+        return Place(c * dx + s * dy, c * dy - s * dx, self.turn - other.turn)
+
+    def distance(self, other: Place) -> float:
+        """Between the two middles."""
+        return math.hypot(self.x - other.x, self.y - other.y)

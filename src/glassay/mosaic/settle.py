@@ -1,0 +1,124 @@
+"""All tiles solved together, held against every neighbour they then have, and solved again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from scipy import sparse
+from scipy.spatial import cKDTree
+
+from glassay.errors import NotMeasurable
+from glassay.mosaic.assemble import Poses
+from glassay.mosaic.compare import Progress, measured
+from glassay.mosaic.lens import Lens, applied, composed, inverse
+from glassay.mosaic.overlap import Overlap
+from glassay.mosaic.schedule import Workers
+from glassay.mosaic.solve import Solution, solve
+from glassay.mosaic.tile import Tile
+
+LEAST_SHARED = 0.04
+"""Share of a tile that a neighbour must cover for the two to be compared after placing."""
+
+
+def settled(
+    tiles: Sequence[Tile], lenses: list[Lens], overlaps: list[Overlap], poses: Poses,
+    workers: Workers, progress: Progress,
+) -> tuple[Poses, Solution, list[Overlap]]:  # fmt: skip
+    """Solve, compare every pair that now overlaps, leave out what contradicts, solve again."""
+    poses = dict(poses)
+    usable = _confirmed(overlaps, poses, lenses)
+    solution = solve(usable, poses, lenses)
+    for _ in range(2):
+        own = [solution.lens(t.shape) for t in tiles]
+        poses = {t: solution.matrix(t, own[t]) for t in solution.tiles}
+        known = {
+            (o.first, o.second)
+            for o, used in zip(_within(usable, poses), solution.used, strict=True)
+            if used
+        }
+        starts = []
+        for a, b in overlapping(poses, own):
+            if (a, b) not in known:
+                starts.append((a, b, composed(inverse(poses[b]), poses[a])))
+        fresh = measured(tiles, own, starts, 0.0, workers, progress) if starts else []
+        fresh = [o.judged(own[o.first], own[o.second]) for o in fresh]
+        agree = [o for o in fresh if o.holds and _gap(o, poses, own) < 4.0]
+        good = [o for o in _within(usable, poses) if (o.first, o.second) in known]
+        usable = sorted([*good, *agree], key=lambda o: (o.first, o.second))
+        bad = _contradicted(
+            usable, [o for o in fresh if not (o.holds and _gap(o, poses, own) < 4.0)]
+        )
+        for tile in bad:
+            poses.pop(tile)
+        poses = _largest_part(usable, poses)
+        usable = _within(usable, poses)
+        solution = solve(usable, poses, own)
+        if not bad and not agree:
+            break
+    return poses, solution, usable
+
+
+def _within(overlaps: Sequence[Overlap], poses: Poses) -> list[Overlap]:
+    return [o for o in overlaps if o.first in poses and o.second in poses]
+
+
+def _confirmed(overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]) -> list[Overlap]:
+    """Overlaps that lie where the tiles were put; others, and those at a rival shift, are measured
+    again from where they should be."""
+    return [o for o in _within(overlaps, poses) if _gap(o, poses, lenses) < 25 and (
+        o.decided or _gap(o, poses, lenses) < 4)]  # fmt: skip
+
+
+def _gap(one: Overlap, poses: Poses, lenses: Sequence[Lens]) -> float:
+    """Distance between where an overlap and the poses put its middle, px."""
+    here = lenses[one.first].undistorted(one.here.mean(axis=0)[None, :])
+    a = applied(poses[one.first], here)
+    b = applied(poses[one.second], applied(one.matrix, here))
+    return float(np.hypot(*(a - b)[0]))
+
+
+def overlapping(poses: Poses, lenses: Sequence[Lens]) -> Iterator[tuple[int, int]]:
+    """Pairs of placed tiles that share at least `LEAST_SHARED` of one."""
+    order = sorted(poses)
+    middles = np.array([applied(poses[t], lenses[t].middle[None, :])[0] for t in order])
+    reach = 2 * max(lens.half_diagonal for lens in lenses)
+    for i, j in sorted(cKDTree(middles).query_pairs(reach)):
+        a, b = order[min(i, j)], order[max(i, j)]
+        height, width = lenses[a].shape
+        grid = np.stack(
+            np.meshgrid(np.linspace(0, width - 1, 12), np.linspace(0, height - 1, 12)), -1
+        )
+        onto = applied(composed(inverse(poses[b]), poses[a]), grid.reshape(-1, 2))
+        size = np.array(lenses[b].shape[::-1])
+        if ((onto > 0) & (onto < size - 1)).all(axis=1).mean() > LEAST_SHARED:
+            yield a, b
+
+
+def _contradicted(good: Sequence[Overlap], bad: Sequence[Overlap]) -> list[int]:
+    """Tiles that more neighbours contradict than confirm. What is too plain to compare says nothing."""
+    score: dict[int, list[int]] = {}
+    for one in good:
+        for tile in (one.first, one.second):
+            score.setdefault(tile, [0, 0])[0] += 1
+    for one in bad:
+        if len(one.here) < 8 or one.correlation > 0.3:
+            continue
+        for tile in (one.first, one.second):
+            score.setdefault(tile, [0, 0])[1] += 1
+    return [tile for tile, (yes, no) in sorted(score.items()) if no > yes]
+
+
+def _largest_part(overlaps: Sequence[Overlap], poses: Poses) -> Poses:
+    order = sorted(poses)
+    index = {tile: n for n, tile in enumerate(order)}
+    pairs = [(index[o.first], index[o.second]) for o in _within(overlaps, poses)]
+    if not pairs:
+        raise NotMeasurable("the photos contradict each other: no place holds for two of them")
+    a, b = np.array(pairs).T
+    graph = sparse.coo_matrix((np.ones(len(a)), (a, b)), shape=(len(order), len(order)))
+    _, labels = sparse.csgraph.connected_components(graph, directed=False)
+    largest = int(np.bincount(labels).argmax())
+    return {
+        tile: poses[tile] for tile, label in zip(order, labels, strict=True) if label == largest
+    }

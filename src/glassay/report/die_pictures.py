@@ -1,0 +1,35 @@
+"""Pictures of dies laid level, cut at the silicon's edge."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from numpy.typing import ArrayLike
+
+from glassay.report.pictures import Pixels
+
+OVERSAMPLED = 3.0
+"""Factor beyond which a picture is first averaged down, so that no px of it is passed over."""
+
+
+def levelled(shown: Pixels, corners: ArrayLike, size: tuple[int, int]) -> Pixels:
+    """The die in a picture as an upright rectangle of `size` (width, height) px.
+
+    `corners` in px of the picture from the top left, clockwise. For show: the lens's bow stays.
+    """
+    ring = np.asarray(corners, np.float64)
+    width, height = size
+    per = np.hypot(*(ring[1] - ring[0])) / width
+    if per > OVERSAMPLED:
+        factor = OVERSAMPLED / 2 / per
+        less = (max(1, round(shown.shape[1] * factor)), max(1, round(shown.shape[0] * factor)))
+        scale = np.array([less[0] / shown.shape[1], less[1] / shown.shape[0]])
+        shown = np.asarray(cv2.resize(shown, less, interpolation=cv2.INTER_AREA), np.uint8)
+        ring = (ring + 0.5) * scale - 0.5
+    target: npt.NDArray[np.float32] = np.array(
+        [(-0.5, -0.5), (width - 0.5, -0.5), (width - 0.5, height - 0.5), (-0.5, height - 0.5)],
+        np.float32,
+    )
+    turn = cv2.getPerspectiveTransform(ring.astype(np.float32), target)
+    return np.asarray(cv2.warpPerspective(shown, turn, size, flags=cv2.INTER_AREA), np.uint8)

@@ -1,0 +1,196 @@
+"""A die's picture as any plain web host can serve it: IIIF tiles, and a manifest with annotations.
+
+Sources: IIIF Image API 3.0, compliance level 0 (static files at canonical paths), and IIIF
+Presentation API 3.0. Both name things by absolute addresses, so that where the files will lie must
+be known; the tiles themselves need none.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+from xml.sax.saxutils import quoteattr
+
+import cv2
+import numpy as np
+
+from glassay.bench.document.die_notes import DieNotes
+from glassay.die import DieResult
+from glassay.disk import write_atomically
+from glassay.errors import Unusable
+from glassay.imaging import Photo
+from glassay.report.evidence_die import die_outline, pad_corners
+from glassay.report.pictures import Pixels, for_screen
+from glassay.report.pyramids import halved
+
+TILE_PX = 512
+JPEG_QUALITY = 88
+"""Compression of tiles: beyond it files grow and nothing more is seen on a screen."""
+
+IMAGE_CONTEXT = "http://iiif.io/api/image/3/context.json"
+PRESENTATION_CONTEXT = "http://iiif.io/api/presentation/3/context.json"
+"""Fixed by the specifications, as names; nothing is fetched from there."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a manifest says beside the picture: title, lines of (name, value), the licence's address
+    (or "") and whom to credit (or "")."""
+
+    title: str
+    lines: tuple[tuple[str, str], ...] = ()
+    licence_address: str = ""
+    credit: str = ""
+
+
+def check_address(address: str) -> str:
+    """An address under which a folder will lie, without its last slash. Raises `Unusable`."""
+    parts = urlsplit(address)
+    if parts.scheme not in ("http", "https") or not parts.netloc or parts.query or parts.fragment:
+        raise Unusable(f"{address!r} is no address like https://example.org/dies")
+    return address.rstrip("/")
+
+
+def scale_factors(width: int, height: int) -> list[int]:
+    """1, 2, 4, ... up to that at which the picture fits on one tile."""
+    factors = [1]
+    while max(width, height) > TILE_PX * factors[-1]:
+        factors.append(2 * factors[-1])
+    return factors
+
+
+def image_information(address: str, width: int, height: int) -> dict[str, Any]:
+    """The `info.json` of a picture whose tiles lie under an address (Image API 3.0, section 5)."""
+    factors = scale_factors(width, height)
+    least = factors[-1]
+    return {
+        "@context": IMAGE_CONTEXT, "id": address, "type": "ImageService3",
+        "protocol": "http://iiif.io/api/image", "profile": "level0",
+        "width": width, "height": height,
+        "sizes": [{"width": -(-width // least), "height": -(-height // least)},
+                  {"width": width, "height": height}],
+        "tiles": [{"width": TILE_PX, "height": TILE_PX, "scaleFactors": factors}],
+    }  # fmt: skip
+
+
+def write_tiles(folder: Path, photo: Photo) -> None:
+    """Every tile of a picture as JPEG, and the whole, at the canonical paths of the Image API (4.7).
+
+    Raises `Unusable` when the folder cannot be written.
+    """
+    level = for_screen(photo, None)
+    height, width = level.shape[:2]
+    _write(folder, "full/max/0/default.jpg", level)
+    for factor in scale_factors(width, height):
+        for path, tile in _tiles(level, factor, width, height):
+            _write(folder, path, tile)
+        level = np.asarray(halved(level), np.uint8)
+
+
+def _tiles(level: Pixels, factor: int, width: int, height: int) -> Iterator[tuple[str, Pixels]]:
+    if max(level.shape[:2]) <= TILE_PX:
+        size = "max" if factor == 1 else f"{level.shape[1]},{level.shape[0]}"
+        yield f"full/{size}/0/default.jpg", level
+        return
+    for top in range(0, level.shape[0], TILE_PX):
+        for left in range(0, level.shape[1], TILE_PX):
+            tile = level[top : top + TILE_PX, left : left + TILE_PX]
+            x, y = left * factor, top * factor
+            w, h = min(TILE_PX * factor, width - x), min(TILE_PX * factor, height - y)
+            yield f"{x},{y},{w},{h}/{tile.shape[1]},{tile.shape[0]}/0/default.jpg", tile
+
+
+def _write(folder: Path, path: str, pixels: Pixels) -> None:
+    stored = pixels[..., ::-1] if pixels.ndim == 3 else pixels
+    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
+    good, data = cv2.imencode(".jpg", np.ascontiguousarray(stored), how)
+    if not good:
+        raise Unusable("the picture cannot be encoded")
+    write_atomically(folder / path, data.tobytes())
+
+
+def manifest(
+    address: str, picture: str, photo: Photo, result: DieResult, notes: DieNotes, said: Said
+) -> dict[str, Any]:
+    """The manifest that will lie at `address`/manifest.json, of the picture whose `info.json` is under
+    `picture`: one canvas of the photo's px, with outline, pads, regions and markings on it."""
+    canvas = f"{address}/canvas"
+    size = {"width": photo.width, "height": photo.height}
+    service = {"id": picture, "type": "ImageService3", "profile": "level0"}
+    body = {"id": f"{picture}/full/max/0/default.jpg", "type": "Image", "format": "image/jpeg",
+            **size, "service": [service]}  # fmt: skip
+    painting = {"id": f"{canvas}/picture", "type": "Annotation", "motivation": "painting",
+                "body": body, "target": canvas}  # fmt: skip
+    out: dict[str, Any] = {
+        "@context": PRESENTATION_CONTEXT, "id": f"{address}/manifest.json", "type": "Manifest",
+        "label": _words(said.title),
+        "metadata": [{"label": _words(k), "value": _words(v)} for k, v in said.lines if v],
+        "items": [{
+            "id": canvas, "type": "Canvas", "label": _words(said.title), **size,
+            "items": [{"id": f"{canvas}/page", "type": "AnnotationPage", "items": [painting]}],
+            "annotations": [{
+                "id": f"{canvas}/marks", "type": "AnnotationPage",
+                "items": list(_marks(canvas, result, notes)),
+            }],
+        }],
+    }  # fmt: skip
+    rights = rights_address(said.licence_address)
+    if rights:
+        out["rights"] = rights
+    if said.credit:
+        out["requiredStatement"] = {"label": _words("Credit"), "value": _words(said.credit)}
+    return out
+
+
+def rights_address(address: str) -> str:
+    """The licence as a manifest may name it, or "": only addresses of the two bodies that the standard
+    allows (Presentation API 3.0, 3.2, rights), which it writes with http."""
+    parts = urlsplit(address)
+    if parts.netloc not in ("creativecommons.org", "rightsstatements.org"):
+        return ""
+    return f"http://{parts.netloc}{parts.path}"
+
+
+def as_text(document: dict[str, Any]) -> str:
+    """A document as JSON."""
+    return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+
+
+def _words(text: str) -> dict[str, list[str]]:
+    return {"en": [text]}
+
+
+def _marks(canvas: str, result: DieResult, notes: DieNotes) -> Iterator[dict[str, Any]]:
+    def mark(name: str, motivation: str, text: str, shape: str) -> dict[str, Any]:
+        return {
+            "id": f"{canvas}/marks/{name}", "type": "Annotation", "motivation": motivation,
+            "body": {"type": "TextualBody", "value": text, "format": "text/plain", "language": "en"},
+            "target": {"type": "SpecificResource", "source": canvas,
+                       "selector": {"type": "SvgSelector", "value": shape}},
+        }  # fmt: skip
+
+    yield mark("outline", "commenting", "outline, measured", _polygon(die_outline(result)[:-1]))
+    for pad in result.pads:
+        ring = pad_corners(result, pad.x, pad.y, pad.width, pad.height)[:-1]
+        yield mark(f"pad-{pad.number}", "tagging", f"pad {pad.number}", _polygon(ring))
+    per = result.per_px
+    for n, region in enumerate(notes.regions, 1):
+        ring = result.outline.to_photo(np.array(region.corners) / per)
+        words = f"{region.kind}: {region.name}" if region.name else region.kind
+        yield mark(f"region-{n}", "commenting", f"{words} (noted by hand)", _polygon(ring))
+    for n, marking in enumerate(notes.markings, 1):
+        if marking.place is not None:
+            x, y = result.outline.to_photo([np.array(marking.place) / per])[0]
+            ring = np.array([(x - 8, y - 8), (x + 8, y - 8), (x + 8, y + 8), (x - 8, y + 8)])
+            text = f"marking, as read by hand: {marking.text}"
+            yield mark(f"marking-{n}", "commenting", text, _polygon(ring))
+
+
+def _polygon(ring: Any) -> str:
+    # places of the photo count from the middle of its first px, a canvas from that px's corner
+    points = " ".join(f"{x + 0.5:.2f},{y + 0.5:.2f}" for x, y in ring)
+    return f'<svg xmlns="http://www.w3.org/2000/svg"><polygon points={quoteattr(points)}/></svg>'

@@ -1,0 +1,90 @@
+"""Enlargements whose mirror falls on the grid of a compression."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from glassay.imaging.tone import FloatImage
+from glassay.sampling.blocks import GridVerdict
+from glassay.sampling.decide import (
+    ALIAS_COHERENCE,
+    NOISE_STRENGTH,
+    Source,
+    Trace,
+    settle_alias,
+    trace_at,
+)
+from glassay.sampling.mirror import (
+    GRID_HALF_WIDTH_BINS,
+    MirrorSpectrum,
+)
+
+GRID_COHERENCE = {4.0: 0.30, 8 / 3: 0.42, 2.0: 0.48}
+"""With compression, least coherence in noise and photo, along both axes, for the factors where that
+is more than JPEG of quality 80 and better leaves in native pairs (0.22, 0.34, 0.37) and in pairs
+enlarged by other factors (0.16, 0.34, 0.43). For 8/5 and 4/3 compression leaves more than
+enlargement would, and only the signs of block coefficients can tell."""
+
+GRID_OVER_FREE = 4.0
+"""A trace on the compression grid goes before one off the grid that has less than a quarter of its
+coherence: compression mixes its own frequencies into a true trace, at a tenth of its strength."""
+
+FAINTEST_NOISE = 0.7
+"""Noise, in levels, below which rounding to whole levels rules the signs of block coefficients."""
+
+
+def find_on_grid(
+    noises: Sequence[MirrorSpectrum],
+    photos: Sequence[MirrorSpectrum],
+    residuals: Sequence[FloatImage],
+    agreed: GridVerdict | None,
+) -> tuple[Trace, ...] | None:
+    """One trace for each axis at a factor whose mirror falls on the compression grid, if any.
+
+    Such factors are ratios of small numbers, chosen as such, and the same for both axes; both must
+    show them. `agreed` is the verdict of the signs of block coefficients for both axes together
+    (see `blocks`); it decides if it can, else coherence beyond what compression can give.
+    """
+    factor = None
+    source: Source = "noise in blocks"
+    faintest = min(float(residual.std()) for residual in residuals)
+    if agreed is not None and agreed.is_enlarged and faintest >= FAINTEST_NOISE:
+        factor = agreed.factor
+    else:
+        spectra = [*noises, *photos]
+        for candidate, least in GRID_COHERENCE.items():
+            if all(_at_factor(s, candidate)[1] >= least for s in spectra):
+                factor, source = candidate, "noise and photo"
+                break
+    if factor is None:
+        return None
+    places = [_at_factor(noise, factor)[0] for noise in noises]
+    if source != "noise in blocks":
+        places = [
+            settle_alias(
+                place, noise.strength, noise.coherence, noise, residual, ALIAS_COHERENCE[1]
+            )
+            for place, noise, residual in zip(places, noises, residuals, strict=True)
+        ]
+    traces = tuple(
+        trace_at(place, noise, noise.coherence, noise.strength, source)
+        for place, noise in zip(places, noises, strict=True)
+    )
+    return traces if min(trace.strength for trace in traces) >= NOISE_STRENGTH else None
+
+
+def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:
+    """Whether one axis alone is as coherent as a factor on the compression grid would make it."""
+    return any(
+        min(_at_factor(noise, factor)[1], _at_factor(photo, factor)[1]) >= least
+        for factor, least in GRID_COHERENCE.items()
+    )
+
+
+def _at_factor(spectrum: MirrorSpectrum, factor: float) -> tuple[int, float]:
+    """Index and height of the most coherent mirror at the factor's place on the grid."""
+    near = np.abs(spectrum.frequency - 1 / (2 * factor)) <= GRID_HALF_WIDTH_BINS / spectrum.length
+    index = int(np.argmax(np.where(near, spectrum.coherence, 0.0)))
+    return index, float(spectrum.coherence[index])

@@ -1,0 +1,162 @@
+"""The map that grows while a stage is moved by hand, against the truth of the virtual bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import pytest
+from studies.live_mosaic import Kind, judged, run, stage_of
+
+from glassay.mosaic.live import GrowingMap, Told
+from glassay.simulate import Camera, Die, Drawn, Optics
+from glassay.simulate.stage import Exposed, MovedStage, Rest
+
+SIZE = (384, 216)
+
+
+@lru_cache(maxsize=1)
+def die_stage() -> MovedStage:
+    camera = Camera(*SIZE, colour="grey", read_noise_e=8, jpeg_quality=92)
+    die = Die(900, 500, seed=11, feature_um=2.4, pad_um=40, heron_um=60)
+    return MovedStage(die, (-470, -270, 470, 270), 1.0, camera, Optics(na=0.3))
+
+
+def decoded(data: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
+
+
+def look(growing: GrowingMap, stage: MovedStage, path: Sequence[Rest], at_s: float,
+         how: Exposed | None = None) -> Told:  # fmt: skip
+    return growing.look(decoded(stage.frame(path, int(10 * at_s), how)), at_s)
+
+
+def rest(growing: GrowingMap, stage: MovedStage, where: Rest, begin_s: float, frames: int = 6,
+         how: Exposed | None = None, every_s: float = 0.1) -> list[Told]:  # fmt: skip
+    return [look(growing, stage, [where], begin_s + n * every_s, how) for n in range(frames)]
+
+
+def test_a_hand_over_a_die_of_twelve_views_finds_them_all_and_misplaces_none() -> None:
+    kind = Kind("small", SIZE, (4, 3), 5, pixel_um=1.0, rest_s=0.5)
+    found = judged(run(kind, stage_of(kind)), kind)
+    assert found.misplaced == 0
+    assert found.found >= found.views - 1
+    assert found.worst_px < 3
+
+
+def test_a_view_at_rest_becomes_a_tile_once() -> None:
+    told = rest(GrowingMap(), die_stage(), Rest(300, 200), 0.0, 12)
+    assert [one.kept for one in told if one.kept is not None] == [1]
+    assert told[-1].state == "seen"
+    assert told[-1].place is not None
+    assert np.hypot(told[-1].place.x, told[-1].place.y) < 0.5
+
+
+def test_what_moves_is_placed_but_not_taken() -> None:
+    growing, stage = GrowingMap(), die_stage()
+    rest(growing, stage, Rest(300, 200), 0.0)
+    told = [look(growing, stage, [Rest(300 + 20 * n, 200), Rest(305 + 20 * n, 200)], 1 + n / 10)
+            for n in range(1, 8)]  # fmt: skip
+    assert all(one.kept is None for one in told)
+    placed = [one.place.x for one in told if one.place is not None]
+    assert placed[-1] == pytest.approx(142.5, abs=1.5)
+
+
+def cells(period: float, edge: float) -> Drawn:
+    """A pattern with the same period to both sides, which ends at x = `edge`."""
+
+    def paint(x: npt.NDArray[np.floating], y: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:
+        wave = np.cos(2 * np.pi * x / period) * np.cos(2 * np.pi * y / period)
+        corner = 0.3 * np.sin(0.0021 * x * y + 0.13 * y) * np.sin(0.11 * x)
+        return np.where(x > edge, 0.4 + 0.25 * wave, 0.4 + corner)
+
+    return Drawn(paint)
+
+
+def test_within_a_pattern_that_repeats_it_waits_for_what_occurs_once() -> None:
+    camera = Camera(*SIZE, colour="grey", read_noise_e=8, jpeg_quality=92)
+    stage = MovedStage(cells(16.0, 0.0), (-500, -200, 700, 200), 1.0, camera, Optics(na=0.3))
+    growing = GrowingMap()
+    # the first view shows where the pattern ends, at its left border
+    rest(growing, stage, Rest(560, 200), 0.0)
+    within = [look(growing, stage, [Rest(560 + 60 * n, 200)], 1 + n / 10) for n in range(1, 6)]
+    # from here on only the pattern is seen: any multiple of its period fits
+    lost = rest(growing, stage, Rest(880, 200), 2.0, 8)
+    assert all(one.place is None for one in lost)
+    assert lost[-1].state in ("several", "held")
+    assert all(one.kept is None or one.place is None for one in within[3:])
+    rest(growing, stage, Rest(700, 200), 3.0, 2)
+    back = rest(growing, stage, Rest(590, 200), 3.4, 6)
+    assert back[-1].place is not None
+    assert back[-1].place.x == pytest.approx(30, abs=1)
+
+
+def test_lines_that_all_run_one_way_tell_no_place_along_them() -> None:
+    rng = np.random.default_rng(4)
+    levels = rng.uniform(0.2, 0.8, 400)
+    lines = Drawn(lambda x, y: levels[np.clip((y + 400) / 6, 0, 399).astype(int)] + 0 * x)
+    camera = Camera(*SIZE, colour="grey", read_noise_e=8, jpeg_quality=92)
+    stage = MovedStage(lines, (-400, -200, 400, 200), 1.0, camera, Optics(na=0.3))
+    growing = GrowingMap()
+    rest(growing, stage, Rest(300, 200), 0.0)
+    told = rest(growing, stage, Rest(340, 205), 1.0)
+    assert [one.place for one in told] == [None] * len(told)
+
+
+def test_a_soft_view_is_taken_only_after_a_rest_and_marked_until_it_is_seen_sharp() -> None:
+    growing, stage, soft = GrowingMap(), die_stage(), Exposed(blur_px=2.0)
+    rest(growing, stage, Rest(300, 200), 0.0)
+    told = rest(growing, stage, Rest(440, 200), 1.0, 6, soft)
+    assert {one.state for one in told[4:]} == {"soft"}
+    told = rest(growing, stage, Rest(440, 200), 1.8, 6, soft, 0.6)
+    assert "taken" in [one.state for one in told]
+    assert [growing.tiles[n].soft for n in sorted(growing.tiles)] == [False, True]
+    # what was soft counts as not seen yet: sharp, it is taken again
+    told = rest(growing, stage, Rest(445, 200), 6.0, 5)
+    assert "taken" in [one.state for one in told]
+    assert [growing.tiles[n].soft for n in sorted(growing.tiles)] == [False, True, False]
+
+
+def test_frames_of_another_size_are_refused() -> None:
+    growing = GrowingMap()
+    rest(growing, die_stage(), Rest(300, 200), 0.0)
+    with pytest.raises(ValueError, match="one size"):
+        growing.look(np.zeros((216, 300), np.uint8), 2.0)
+
+
+def test_a_map_that_is_gone_on_with_needs_two_views_to_find_its_place() -> None:
+    before, stage = GrowingMap(), die_stage()
+    rest(before, stage, Rest(300, 200), 0.0)
+    rest(before, stage, Rest(480, 200), 1.0)
+    assert sorted(before.places()) == [1, 2]
+    after = GrowingMap()
+    for number, x in ((1, 300), (2, 480)):
+        after.add(number, decoded(stage.frame([Rest(x, 200)], 3)), before.places()[number])
+    after.ready()
+    told = rest(after, stage, Rest(400, 205), 0.0)
+    assert {one.state for one in told[2:]} == {"again"}
+    told = rest(after, stage, Rest(460, 202), 1.0)
+    assert told[-1].place is not None
+    assert (told[-1].place.x, told[-1].place.y) == pytest.approx((160, 2), abs=1)
+
+
+def test_a_tile_that_is_taken_back_is_missing_again() -> None:
+    growing, stage = GrowingMap(), die_stage()
+    rest(growing, stage, Rest(300, 200), 0.0)
+    rest(growing, stage, Rest(480, 200), 1.0)
+    growing.take_back(2)
+    assert sorted(growing.places()) == [1]
+    again = rest(growing, stage, Rest(480, 200), 2.0)
+    assert [one.kept for one in again if one.kept] == [2]
+
+
+def test_the_next_view_lies_where_the_chip_goes_on() -> None:
+    growing, stage = GrowingMap(), die_stage()
+    # the top left corner of the die: it goes on to the right and down
+    told = rest(growing, stage, Rest(230, 145), 0.0, 8)[-1]
+    assert told.step is not None
+    assert max(told.step) > 0.3
+    assert min(told.step) > -0.3
