@@ -54,11 +54,11 @@ sbom: $(READY) $(TOOLS_READY)
 	mkdir -p dist
 	$(TOOLS)/bin/cyclonedx-py environment --output-format JSON --output-file dist/sbom.json $(BIN)/python
 
-# requirements.txt with the hash of every file that may be installed.
+# All that is pinned, with the hash of every file that may be installed.
 lock: $(TOOLS_READY)
 	$(TOOLS)/bin/pip-compile --quiet --generate-hashes --no-header --no-annotate --allow-unsafe \
 	    --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --no-emit-options \
-	    --output-file requirements.lock requirements.txt
+	    --output-file requirements.lock requirements.txt requirements-tests.txt
 
 licences: $(READY)
 	$(BIN)/python -m release.licences

@@ -26,8 +26,9 @@ in those packages. The workbench carries one script library (see `src/glassay/we
 
 
 def pinned() -> dict[str, str]:
-    """Every package of requirements.txt with its version."""
-    lines = (ROOT / "requirements.txt").read_text().splitlines()
+    """Every package that Glassay runs or is tested with, and its version."""
+    both = ("requirements.txt", "requirements-tests.txt")
+    lines = [line for name in both for line in (ROOT / name).read_text().splitlines()]
     found = (re.fullmatch(r"([\w.-]+)==(\S+)", line) for line in lines)
     return {one[1]: one[2] for one in found if one}
 
