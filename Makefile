@@ -7,7 +7,7 @@ READY := $(VENV)/ready
 READY_FOR_TESTS := $(VENV)/ready-for-tests
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: demo test lint accuracy attack bench fuzz open clean
+.PHONY: demo test lint accuracy attack bench fuzz faults wheel wheel-test sbom lock licences open clean
 
 demo: $(READY)
 	$(BIN)/python -m demo
@@ -34,6 +34,40 @@ fuzz: $(READY)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements-fuzz.txt
 	nice $(BIN)/python -m fuzz --minutes $(MINUTES)
 
+faults: $(READY)
+	$(BIN)/python -m studies faults
+
+# The tools of a release live in an environment of their own, so that what they list is not themselves.
+TOOLS := .venv-release
+TOOLS_READY := $(TOOLS)/ready
+
+wheel: $(TOOLS_READY)
+	$(TOOLS)/bin/python -m build --outdir dist .
+
+# A fresh environment, the wheel alone, a small job: PYTHONS="python3.11 python3.13" for several.
+PYTHONS ?= $(PYTHON)
+wheel-test: wheel
+	release/wheel_test.sh dist/glassay-*.whl $(PYTHONS)
+
+# A bill of materials of what is installed (CycloneDX).
+sbom: $(READY) $(TOOLS_READY)
+	mkdir -p dist
+	$(TOOLS)/bin/cyclonedx-py environment --output-format JSON --output-file dist/sbom.json $(BIN)/python
+
+# All that is pinned, with the hash of every file that may be installed.
+lock: $(TOOLS_READY)
+	$(TOOLS)/bin/pip-compile --quiet --generate-hashes --no-header --no-annotate --allow-unsafe \
+	    --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --no-emit-options \
+	    --output-file requirements.lock requirements.txt requirements-tests.txt
+
+licences: $(READY)
+	$(BIN)/python -m release.licences
+
+$(TOOLS_READY): release/requirements.txt
+	$(PYTHON) -m venv $(TOOLS)
+	$(TOOLS)/bin/python -m pip install --quiet --disable-pip-version-check -r release/requirements.txt
+	touch $(TOOLS_READY)
+
 open: $(READY)
 	$(BIN)/glassay open demo-bench
 
@@ -49,4 +83,4 @@ $(READY_FOR_TESTS): $(READY) requirements-tests.txt
 	touch $(READY_FOR_TESTS)
 
 clean:
-	rm -rf $(VENV) demo-bench build .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) $(TOOLS) demo-bench build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis

@@ -36,6 +36,8 @@ value = "0.4 mm"
 where = "box"
 """
 LISTED = '\n[[capture]]\nfile = "captures/{}.png"\ninstrument = "pad"\nobject = "{}"\n'
+CONFLICT = 4
+"""An edit was told that someone else changed the same meanwhile, and wrote nothing."""
 HOST, KEY = "127.0.0.1:8451", "a-key-for-scripts"
 
 
@@ -129,7 +131,8 @@ def edit(place: Path) -> int:
         found = re.search(r'name="origin" value="([^"]+)"', page)
         origin = html.unescape(found[1]) if found else ""
         given = {"place": "instrument.0", "origin": origin, "note": "kept"}
-        return int(ask.post("/edit/table", data=given).status_code != 303)
+        status = ask.post("/edit/table", data=given).status_code
+        return {303: 0, 409: CONFLICT}.get(int(status), 1)
 
 
 def upload(place: Path) -> int:

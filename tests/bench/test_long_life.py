@@ -16,6 +16,7 @@ from glassay.bench.document.edit import add_table, remove_table, set_values
 from glassay.bench.document.read import load_bench, parse_bench
 from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.keeping import pack, store
+from glassay.bench.keeping.check_pack import check
 from glassay.bench.keeping.marks import add_mark, change_mark, make_mark, remove_mark
 from glassay.bench.measuring.assemble import RESULTS_FILE, run_bench
 from glassay.quantity import Quantity
@@ -36,7 +37,7 @@ def test_there_is_an_archive_of_each_format() -> None:
 def test_an_archive_of_any_format_opens_and_gives_its_numbers(
     archive: Path, tmp_path: Path
 ) -> None:
-    found = pack.check(archive, measure=False)
+    found = check(archive, measure=False)
     assert found.damaged == ()
     assert found.files > len(DRAWN_UM_PX)
     with zipfile.ZipFile(archive) as opened:

@@ -21,7 +21,8 @@ def tiff(path: Path, strip: bytes, compression: int, side: int, depth: int = 1) 
     """A grey TIFF of one strip that declares `side` x `side` px (TIFF 6.0; the depth of a volume is
     tag 32997, from memory)."""
     tags = [(256, 4, side), (257, 4, side), (258, 3, 8), (259, 3, compression), (262, 3, 1),
-            (273, 4, 0), (277, 3, 1), (278, 4, side), (279, 4, len(strip)), (32997, 4, depth)]  # fmt: skip
+            (273, 4, 0), (277, 3, 1), (278, 4, side), (279, 4, len(strip)),
+            (32997, 4, depth)]  # fmt: skip
     at = 8 + 2 + 12 * len(tags) + 4
     entries = (struct.pack("<HHII", tag, kind, 1, at if tag == 273 else value)
                for tag, kind, value in tags)  # fmt: skip
