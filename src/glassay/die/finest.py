@@ -107,8 +107,9 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
     limit = max(WIDTH_FROM_BLUR * blur, LEAST_WIDTH_PX)
     limit_pitch = max(TOLD_PITCH * blur, LEAST_PITCH_PX)
     notes = []
-    if blur <= PASSED * LEAST_PITCH_PX / (LEAST_PITCH_PX - 1):
-        limit_pitch = max(limit_pitch, 1 / (1 - PASSED / blur) if blur > PASSED else math.inf)
+    own = stripes.own_blur_px
+    if own <= PASSED * LEAST_PITCH_PX / (LEAST_PITCH_PX - 1):
+        limit_pitch = max(limit_pitch, 1 / (1 - PASSED / own) if own > PASSED else math.inf)
         notes.append(
             "the picture is sharper than its px carry: finer patterns may show in it as coarser ones"
             " (moire), and only coarse pitches are believed"
