@@ -123,6 +123,10 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
         s for s in stripes.stripes
         if s.contrast > FAINT * strong and s.oddness < SAME_GROUND and s.room > ROOM * blur
     ]  # fmt: skip
+    if stripes.sharp is not None:  # whether there are finer ones shows best as the picture is
+        first = find_finest(stripes.sharp, told_px)
+        if first.at_limit:
+            return first
     line, below, few = _finest_width([s for s in clear if s.bright], stripes, limit)
     space, _, _ = _finest_width([s for s in clear if not s.bright], stripes, limit)
     pitch = _finest_pitch(stripes.runs, limit_pitch)

@@ -108,13 +108,15 @@ class Stripes:
     """What the strips of a die hold. `blur_px` is the standard deviation of the Gaussian that the
     sharpest edges are blurred by, sampling and its derivative included; None where no edge stands
     alone; then nothing else is told either. `own_blur_px` is that before profiles sharper than
-    `WELL_SAMPLED_PX` were softened."""
+    `WELL_SAMPLED_PX` were softened, `sharp` what they held
+    then: finer lines show in it, with rougher widths."""
 
     blur_px: float | None
     u_blur_px: float
     stripes: tuple[Stripe, ...] = ()
     runs: tuple[Run, ...] = ()
     own_blur_px: float = 0.0
+    sharp: Stripes | None = None
 
 
 def find_stripes(level: FloatImage) -> Stripes:
@@ -123,10 +125,18 @@ def find_stripes(level: FloatImage) -> Stripes:
     if len(blurs) < FEWEST_ALONE:
         return Stripes(None, 0.0)
     own = float(np.quantile(blurs, SHARP_QUANTILE))
+    sharp = None
     if own < WELL_SAMPLED_PX:
+        sharp = _held(seen, blurs, own, None)
         seen, blurs = _all_edges(level, math.sqrt(WELL_SAMPLED_PX**2 - own**2))
         if len(blurs) < FEWEST_ALONE:
             return Stripes(None, 0.0)
+    return _held(seen, blurs, own, sharp)
+
+
+def _held(
+    seen: list[list[tuple[Array, Array]]], blurs: list[float], own: float, sharp: Stripes | None
+) -> Stripes:
     blur = float(np.quantile(blurs, SHARP_QUANTILE))
     u_blur = abs(float(np.quantile(blurs, 1.5 * SHARP_QUANTILE)) - blur)
     stripes: list[Stripe] = []
@@ -136,7 +146,7 @@ def find_stripes(level: FloatImage) -> Stripes:
         found, lasting = _followed(lines, upright)
         stripes += found
         runs += [run for strip in lasting for run in _runs(strip, upright)]
-    return Stripes(blur, u_blur, tuple(stripes), tuple(runs), own)
+    return Stripes(blur, u_blur, tuple(stripes), tuple(runs), own, sharp)
 
 
 def _all_edges(
