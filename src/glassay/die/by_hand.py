@@ -84,7 +84,8 @@ def _pads_corrected(result: DieResult, by_hand: Corrections) -> DieResult:
         rows[key].remove(spot)
     put: set[tuple[float, float]] = set()
     for pad_um in by_hand.added:
-        spot = Spot(*(v / per for v in pad_um), 1.0, 1.0)
+        x, y, across, down = (v / per for v in pad_um)
+        spot = Spot(x, y, across, down, 1.0, 1.0)
         if not (0 < spot.x < width and 0 < spot.y < height):
             raise Unusable(f"pad: [{pad_um[0]:g}, {pad_um[1]:g}] is not on the die")
         if any(_holds(other, spot.x, spot.y) for row in rows.values() for other in row):

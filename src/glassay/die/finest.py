@@ -107,8 +107,9 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
     limit = max(WIDTH_FROM_BLUR * blur, LEAST_WIDTH_PX)
     limit_pitch = max(TOLD_PITCH * blur, LEAST_PITCH_PX)
     notes = []
-    if blur <= PASSED * LEAST_PITCH_PX / (LEAST_PITCH_PX - 1):
-        limit_pitch = max(limit_pitch, 1 / (1 - PASSED / blur) if blur > PASSED else math.inf)
+    own = stripes.own_blur_px
+    if own <= PASSED * LEAST_PITCH_PX / (LEAST_PITCH_PX - 1):
+        limit_pitch = max(limit_pitch, 1 / (1 - PASSED / own) if own > PASSED else math.inf)
         notes.append(
             "the picture is sharper than its px carry: finer patterns may show in it as coarser ones"
             " (moire), and only coarse pitches are believed"
@@ -122,6 +123,10 @@ def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:
         s for s in stripes.stripes
         if s.contrast > FAINT * strong and s.oddness < SAME_GROUND and s.room > ROOM * blur
     ]  # fmt: skip
+    if stripes.sharp is not None:  # whether there are finer ones shows best as the picture is
+        first = find_finest(stripes.sharp, told_px)
+        if first.at_limit:
+            return first
     line, below, few = _finest_width([s for s in clear if s.bright], stripes, limit)
     space, _, _ = _finest_width([s for s in clear if not s.bright], stripes, limit)
     pitch = _finest_pitch(stripes.runs, limit_pitch)

@@ -23,7 +23,7 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity, combine
 
 METHOD = "die in one picture"
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 FEWEST_LINES = 12

@@ -187,7 +187,7 @@ def _write_tiles(out: Path, address: str, sheet: Sheet) -> None:
         write_atomically(out / name, iiif.as_text(document).encode())
 
 
-def _write(found: _Found, out: Path, source: Path, chip: str | None, regions: Path | None) -> Sheet:
+def _write(found: _Found, out: Path, source: Path, chip: str | None) -> Sheet:
     from glassay.report import die_files
 
     result, photo, notes = found.result, found.picture.photo, found.notes
