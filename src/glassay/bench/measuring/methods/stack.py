@@ -104,5 +104,5 @@ METHODS = (
     # aside: a run that was taken to find the depth of field need not show relief
     Method("focus stack", (), _version, _settings, _measure, aside=("focus run",), slow=True,
            names=NAMES, shares=("in_focus_share", "magnification_change"),
-           drawing="glassay.report.evidence_stack_on_bench:figures"),
+           drawing="glassay.report.evidence_stack:figures"),
 )  # fmt: skip
