@@ -21,9 +21,6 @@ from glassay.errors import NotMeasurable
 from glassay.imaging.resample import resample
 from glassay.imaging.tone import FloatImage
 
-SHARP = ("edge", "chip")
-"""Objects whose edges count: those in photos of scales may be the soft rim of an eyepiece's field."""
-
 MOST = 2
 """Instruments shown: the one with the finest pixels and the one with the coarsest."""
 
@@ -99,12 +96,10 @@ def _one(
 
 
 def _response(results: BenchResults, capture: Capture) -> Response | None:
-    kinds = {thing.id: thing.kind for thing in results.bench.objects}
-    sharp = [one for one in results.captures if kinds[one.capture.object] in SHARP]
     here = (capture.instrument, capture.setting)
     for one in results.settings_of(capture.instrument):
         if (one.instrument.id, one.setting.id) == here:
-            return response_of(one, sharp)
+            return response_of(results, one)
     return None
 
 

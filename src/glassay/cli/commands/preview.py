@@ -126,7 +126,7 @@ def _of_bench(folder: Path, chosen: str) -> tuple[Response | None, float | None]
         if one.setting.id == setting.id:
             pixel = one.findings.get("pixel_size")
             size = None if pixel is None else pixel.quantity.value
-            return response_of(one, results.captures), size
+            return response_of(results, one, others=True), size
     return None, None
 
 
