@@ -103,8 +103,9 @@ def test_the_finest_bars_carry_the_doubt() -> None:
     light = srgb_to_linear(shot.stored / 255).astype(np.float32)
     told = measure_bars(light, other_tones=OTHER_TONES).finest_frequency
     assert told is not None
-    # Power laws change small contrasts in proportion to their exponent, 1 to 2.6 for 2.2.
-    assert 0.03 * told.value < tone_part(told) < 0.3 * told.value
+    # Power laws change small contrasts in proportion to their exponent, 1 to 2.6 for 2.2; taken as a
+    # share of the target's own contrast, which changes too, about a tenth of that is left.
+    assert 0.003 * told.value < tone_part(told) < 0.3 * told.value
 
 
 def test_superposed_lines_carry_the_doubt_and_keep_their_value() -> None:
