@@ -24,6 +24,8 @@ from glassay.detail.wiring_response import response_of_wiring
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.simulate import Camera, Die, Optics, Pose, capture
+from studies.lines import Outcome as Told
+from studies.lines import row
 
 CHIPS = 100
 WAVELENGTH_UM = 0.55
@@ -48,14 +50,9 @@ class Shot:
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """Relative error of the 10 % frequency, whether covered, its u; None with the reason if refused."""
+class Outcome(Told):
+    """Also of the 50 % frequency, and whether the 10 % frequency lies below Nyquist's."""
 
-    error: float | None
-    covered: bool = False
-    u: float = 0.0
-    quality: int = 0
-    reason: str = ""
     half_error: float | None = None
     below_nyquist: bool = False
 
@@ -203,17 +200,6 @@ def one(index: int) -> Outcome:
     return judge(drawing(index) if index % 2 else die(index))
 
 
-def _row(name: str, outcomes: list[Outcome]) -> str:
-    told = [o for o in outcomes if o.error is not None]
-    error = np.abs([o.error for o in told])
-    covered = np.mean([o.covered for o in told])
-    return (
-        f"  {name:<18}{len(outcomes):4d} {len(outcomes) - len(told):4d} {np.median(error):7.2%}"
-        f" {np.percentile(error, 95):7.2%} {error.max():7.2%} {covered:6.0%}"
-        f" {np.median([o.u for o in told]):7.2%} {int((error > 0.2).sum()):5d}"
-    )
-
-
 def report(quick: bool = False) -> str:
     """The study as a printed table."""
     with ProcessPoolExecutor(2) as pool:
@@ -221,11 +207,11 @@ def report(quick: bool = False) -> str:
     lines = [
         "A chip alone: relative error of the frequency of 10 % modulation",
         f"  {'':<18}   n  ref.  median     p95   worst  cover   med u  >20%",
-        _row("all", outcomes),
-        _row("the bench's dies", outcomes[::2]),
-        _row("drawn with Pillow", outcomes[1::2]),
-        _row("below Nyquist", [o for o in outcomes if o.below_nyquist]),
-        *(_row(f"JPEG {q}", [o for o in outcomes if o.quality == q]) for q in (80, 92, 98)),
+        row("all", outcomes),
+        row("the bench's dies", outcomes[::2]),
+        row("drawn with Pillow", outcomes[1::2]),
+        row("below Nyquist", [o for o in outcomes if o.below_nyquist]),
+        *(row(f"JPEG {q}", [o for o in outcomes if o.quality == q]) for q in (80, 92, 98)),
         "  targets: at least 80 of 100 told; median at most 3 %, p95 at most 8 %, coverage 92 to 98 %,"
         " none above 20 %",
     ]

@@ -80,7 +80,8 @@ def one(index: int) -> Outcome:
     return Outcome(value / true - 1, covered, tenth.relative, quality)
 
 
-def _row(name: str, outcomes: list[Outcome]) -> str:
+def row(name: str, outcomes: list[Outcome]) -> str:
+    """One line of the table."""
     told = [o for o in outcomes if o.error is not None]
     error = np.abs([o.error for o in told])
     covered = np.mean([o.covered for o in told])
@@ -98,8 +99,8 @@ def report(quick: bool = False) -> str:
     lines = [
         "Superposed lines of a slide: relative error of the frequency of 10 % modulation",
         f"  {'':<18}   n  ref.  median     p95   worst  cover   med u  >20%",
-        _row("all", outcomes),
-        *(_row(f"JPEG {q}", [o for o in outcomes if o.quality == q]) for q in (80, 92, 98)),
+        row("all", outcomes),
+        *(row(f"JPEG {q}", [o for o in outcomes if o.quality == q]) for q in (80, 92, 98)),
         "  targets: median at most 3 %, p95 at most 8 %, coverage 92 to 98 %, none above 20 %",
     ]
     reasons = [o.reason for o in outcomes if o.reason]

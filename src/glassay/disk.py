@@ -161,3 +161,13 @@ def _is_one_name(place: Path, given: Path) -> bool:
 def _plain_name(path: Path) -> str:
     """The name as file systems that tell neither case nor composition apart would hold it."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFD", path.name).casefold())
+
+
+def put_in_place(part: Path, folder: Path) -> None:
+    """Give a folder made beside its name; what had the name before goes when that is done."""
+    before = folder.with_name(f".{folder.name}-before{PART_SUFFIX}")
+    shutil.rmtree(before, ignore_errors=True)
+    if folder.exists():
+        folder.rename(before)
+    part.rename(folder)
+    shutil.rmtree(before, ignore_errors=True)

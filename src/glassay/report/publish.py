@@ -26,7 +26,7 @@ from glassay.bench.document.die_notes import DieNotes
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.pack import pack
 from glassay.bench.shelf.published import SITE_FILE, SUMS_FILE, is_site, site_document, sums_of
-from glassay.disk import PART_SUFFIX, content_hash, write_atomically
+from glassay.disk import PART_SUFFIX, content_hash, put_in_place, write_atomically
 from glassay.errors import Unusable
 from glassay.report import die_files, iiif
 from glassay.report.die_pictures import levelled
@@ -88,9 +88,7 @@ def publish(
     shutil.rmtree(part, ignore_errors=True)
     try:
         _write_site(chips, part, title, address, authors, say)
-        if folder.exists():
-            shutil.rmtree(folder)
-        part.rename(folder)
+        put_in_place(part, folder)
     except OSError as error:
         raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
     finally:

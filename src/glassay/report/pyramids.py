@@ -19,7 +19,7 @@ import tifffile
 import zarr
 from zarr.codecs import BloscCodec
 
-from glassay.disk import PART_SUFFIX, write_stream_atomically
+from glassay.disk import PART_SUFFIX, put_in_place, write_stream_atomically
 from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.imaging.ome_zarr import CHUNK_PX, level_sizes, ome_attributes
@@ -112,9 +112,7 @@ def write_ome_zarr(
         group.attrs["ome"] = ome_attributes(
             name, len(levels), pixel_size_um, most, colour=levels[0].ndim == 3
         )
-        if folder.exists():
-            shutil.rmtree(folder)
-        part.rename(folder)
+        put_in_place(part, folder)
     except OSError as error:
         raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
     finally:
