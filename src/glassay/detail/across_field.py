@@ -25,8 +25,8 @@ KEY = "line_ratio_corner"
 
 SOURCE = "detail in the corners"
 ZONE_U = 0.02
-"""Relative standard uncertainty of a zone's frequency besides its scatter: half of what the
-method's is for a whole picture at its worst, for both zones share most of it."""
+"""Relative standard uncertainty of a zone\'s frequency besides its scatter: as much as the
+method adds to the more uncertain of a whole picture\'s two frequencies (`wiring_response`)."""
 
 MOST_VAGUE = 0.15
 """Standard uncertainty, as a share of the value, beyond which the figure is withheld."""
@@ -51,9 +51,9 @@ def ratio_in_corners(
     """The figure, from parts of a picture that each lie in a zone; None where the picture does not
     tell.
 
-    `tenth_of` gives the frequency of 10 % modulation (cycles/px) from the parts of one zone, and its
-    standard uncertainty from what the zones do not share; it raises `NotMeasurable` where they do not
-    tell it.
+    `tenth_of` gives the frequency of 10 % modulation (cycles/px) from the parts of one zone, and
+    its standard uncertainty from what the zones do not share; it raises `NotMeasurable` where
+    they do not tell it.
     """
     found = []
     for zone in ("centre", "corner"):

@@ -2,7 +2,7 @@
 
 A piece shows steps of heights a_k at places x_k, blurred: at a place x across it
 
-    light(x) = b + sum_k a_k S(x - x_k),  S(x) = 1/2 + integral_0^inf M(f) sin(2 pi f x) / (pi f) df,
+light(x) = b + sum_k a_k S(x - x_k), S(x) = 1/2 + integral_0^inf M(f) sin(2 pi f x) / (pi f) df,
 
 S being the edge spread of the response M. With M linear between nodes in frequency, S is linear in
 the values at the nodes: all pieces together are fitted by least squares, each with places, heights,
@@ -12,9 +12,9 @@ all that the pieces know of the response, crowding, shortness and unknown widths
 Derived here.
 
 Not every piece is what it seems: two edges closer than the blur, a sloped wall, a layer out of
-focus make it wider than the response; neighbours that the model lacks may make it narrower too. Each
-piece therefore says by how much it would widen the common response (a variance, px^2). Of pieces with
-room about them the narrowest group that agrees counts, of crowded ones the largest.
+focus make it wider than the response; neighbours that the model lacks may make it narrower too.
+Each piece therefore says by how much it would widen the common response (a variance, px^2). Of
+pieces with room about them the narrowest group that agrees counts, of crowded ones the largest.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ from glassay.errors import NotMeasurable
 Flags = npt.NDArray[np.bool_]
 
 NODES = 14
-"""Values of the response that are fitted; 10 and 20 give the same to half its standard uncertainty."""
+"""Values of the response that are fitted; 10 and 20 give the same to half its standard
+uncertainty."""
 
 NODES_REACH = 3.6
 """Highest node over the rough 50 % frequency: a circular pupil ends at 2.5, a Gaussian has 1e-4
@@ -51,7 +52,8 @@ SMOOTH_U = 0.08
 guess. It only keeps the iteration in bounds; the result's quadratic form is without it."""
 
 MISFIT = 3.0
-"""Residual rms, in the typical one of all pieces, above which a piece shows something else."""
+"""Residual rms over the step, in that of the best quarter of pieces, above which a piece shows
+something else."""
 
 FEWEST_PIECES = 8
 GROUP_SHARE = 0.25
@@ -71,11 +73,11 @@ class State:
 class CommonResponse:
     """What the pieces say of the response.
 
-    `nodes` (n,) are its values at `frequency` (cycles/px, without 0, where it is 1); a change d of
-    them costs d' `matrix` d - 2 d' `pull`, a sum of squares over the pieces' scatter. `used` are the
-    numbers of the pieces that counted, `widening` (used,) what each would add to the blur's variance,
-    px^2, `widening_u` its standard uncertainty. Pieces scatter by `inflation` times their noise;
-    `states` is what was fitted of each.
+    `nodes` (n,) are its values at `frequency` (cycles/px, without 0, where it is 1); a change d
+    of them costs d' `matrix` d - 2 d' `pull`, a sum of squares over the pieces' scatter. `used`
+    are the numbers of the pieces that counted, `widening` (used,) what each would add to the
+    blur's variance, px^2, `widening_u` its standard uncertainty. Pieces scatter by `inflation`
+    times their noise; `states` is what was fitted of each.
     """
 
     frequency: Float

@@ -28,7 +28,7 @@ wire does not speak for the picture, and an arc of 2000 px radius, more than len
 leaves it by 0.1 px."""
 
 MOST_PIECES = 180
-"""Candidates that are looked at; each costs 5 ms."""
+"""Candidates that are looked at; each costs several ms."""
 
 TILE_PX, TILES = 340, (3, 4)
 """A large photo is searched at full size in so many tiles (rows, columns), where its detail is

@@ -74,7 +74,7 @@ def _own_contrast(contrasts: Sequence[float]) -> tuple[float, float]:
 
 
 COARSEST, LEVEL_OFF = 4, 0.02
-"""Coarsest elements that must agree to this share: over so many a circular pupil takes 4 % of a
+"""Coarsest elements that must agree to this share: over so many a circular pupil takes 3 % of a
 contrast that it has lowered to 0.9."""
 
 LEAST_CONTRAST = 0.8
