@@ -25,8 +25,8 @@ KEY = "line_ratio_corner"
 
 SOURCE = "detail in the corners"
 ZONE_U = 0.02
-"""Relative standard uncertainty of a zone\'s frequency besides its scatter: as much as the
-method adds to the more uncertain of a whole picture\'s two frequencies (`wiring_response`)."""
+"""Relative standard uncertainty of a zone's frequency besides its scatter: as much as the
+method adds to the more uncertain of a whole picture's two frequencies (`wiring_response`)."""
 
 MOST_VAGUE = 0.15
 """Standard uncertainty, as a share of the value, beyond which the figure is withheld."""

@@ -2,7 +2,7 @@
 
 A piece shows steps of heights a_k at places x_k, blurred: at a place x across it
 
-light(x) = b + sum_k a_k S(x - x_k), S(x) = 1/2 + integral_0^inf M(f) sin(2 pi f x) / (pi f) df,
+    light(x) = b + sum_k a_k S(x - x_k),  S(x) = 1/2 + integral_0^inf M(f) sin(2 pi f x) / (pi f) df,
 
 S being the edge spread of the response M. With M linear between nodes in frequency, S is linear in
 the values at the nodes: all pieces together are fitted by least squares, each with places, heights,
