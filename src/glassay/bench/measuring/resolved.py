@@ -27,6 +27,9 @@ WELL_MEASURED = 0.3
 its 95 % interval spans nearly a factor of two."""
 
 
+Kind = Literal["bars", "edge", "lines", "chip", "correlation"]
+
+
 @dataclass(frozen=True)
 class Resolved:
     """A spatial frequency (cycles/um at the object) up to which lines are told, by what evidence.
@@ -39,7 +42,7 @@ class Resolved:
     contrast: float | None
     how: str
     capture: str
-    kind: Literal["bars", "edge", "lines", "chip", "correlation"]
+    kind: Kind
     is_bound: bool = False
     """Where detail stops repeating (ring correlation): no finer line is told, and no line was."""
     is_least: bool = False
@@ -178,18 +181,28 @@ def _edges(
     one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
 ) -> Resolved | None:
     """What the edges of a capture tell: of a chip those of its wiring, which allow for each other."""
-    return _wiring(one, result, limit, contrast) or _edge(one, result, limit, contrast)
+    words = "edges of the chip's wiring"
+    return _by_method(one, result, limit, contrast, WIRING, words, "edge") or _edge(
+        one, result, limit, contrast
+    )
 
 
-def _wiring(
-    one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
+def _by_method(
+    one: SettingResult,
+    result: CaptureResult,
+    limit: float,
+    contrast: float | None,
+    method: str,
+    words: str,
+    kind: Kind,
 ) -> Resolved | None:
-    part, level = result.part(WIRING), USUAL_CONTRAST if contrast is None else contrast
+    """What a method tells that states where the modulation falls to a level; `words` name it."""
+    part, level = result.part(method), USUAL_CONTRAST if contrast is None else contrast
     pixel = _pixel_size(one, result)
     if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
         return None
-    how = f"edges of the chip's wiring, {level:.0%} modulation"
-    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "edge")
+    how = f"{words}, {level:.0%} modulation"
+    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, kind)
 
 
 def _edge(
@@ -209,24 +222,16 @@ def _lines(
     one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
 ) -> Resolved | None:
     """What the superposed lines of a slide tell."""
-    part, level = result.part("superposed lines"), USUAL_CONTRAST if contrast is None else contrast
-    pixel = _pixel_size(one, result)
-    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
-        return None
-    how = f"lines of the slide superposed, {level:.0%} modulation"
-    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "lines")
+    words = "lines of the slide superposed"
+    return _by_method(one, result, limit, contrast, "superposed lines", words, "lines")
 
 
 def _by_finer(
     one: SettingResult, result: CaptureResult, limit: float, contrast: float | None
 ) -> Resolved | None:
     """What a chip tells that a finer instrument of known response shows too."""
-    part, level = result.part(BY_FINER), USUAL_CONTRAST if contrast is None else contrast
-    pixel = _pixel_size(one, result)
-    if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
-        return None
-    how = f"chip against a finer instrument, {level:.0%} modulation"
-    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "chip")
+    words = "chip against a finer instrument"
+    return _by_method(one, result, limit, contrast, BY_FINER, words, "chip")
 
 
 def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Resolved | None:
