@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from glassay.simulate.table import between
+
 Points = npt.NDArray[np.float64]
 Image = npt.NDArray[np.floating]
 
@@ -80,11 +82,7 @@ def _expansion_by_table(
     first, last = float(squared_radius.min()), float(squared_radius.max())
     scale = (_TABLE_STEPS - 1) / max(last - first, 1e-300)
     table = radial_expansion(np.linspace(first, last, _TABLE_STEPS), k1)
-    place = (squared_radius - first) * scale
-    index = np.minimum(place.astype(np.int32), _TABLE_STEPS - 2)
-    place -= index
-    base, slope = table.astype(place.dtype), np.diff(table).astype(place.dtype)
-    return np.asarray(base[index] + slope[index] * place)
+    return between(table, (squared_radius - first) * scale)
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
 from glassay.simulate.geometry import Image, Mapping, Points
+from glassay.simulate.table import between
 
 PREFILTER_SAMPLES = 0.7
 """Standard deviation of the Gaussian in samples of the fine grid."""
@@ -131,10 +132,7 @@ def _comb_by_table(u_um: Image, period_um: float, width_um: float, sigma_um: flo
     place = u_um * (1 / period_um)
     place -= np.floor(place)
     place *= steps
-    index = np.minimum(place.astype(np.int32), steps - 1)
-    place -= index
-    slope = np.diff(table).astype(u_um.dtype)
-    return np.asarray(table.astype(u_um.dtype)[index] + slope[index] * place)
+    return between(table, place)
 
 
 def rectangle(view: View, box_um: tuple[float, float, float, float]) -> Image:

@@ -10,8 +10,9 @@ from scipy import fft
 
 from glassay.simulate.camera import Camera
 from glassay.simulate.geometry import Image, Pose
-from glassay.simulate.optics import Curve, Optics
+from glassay.simulate.optics import Optics
 from glassay.simulate.paint import PREFILTER_SAMPLES
+from glassay.simulate.table import between
 
 Spectrum = npt.NDArray[np.complexfloating]
 
@@ -61,7 +62,7 @@ def response_grid(
     radial = radial * np.exp(2 * (math.pi * PREFILTER_SAMPLES / oversample * f) ** 2)
     upper = slice(0, grid_shape[0] // 2 + 1)
     place = np.hypot(fy[upper, None], fx[None, :]) * ((_TABLE_STEPS - 1) / limit)
-    half = _lookup(radial, place.astype(dtype))
+    half = between(radial, place.astype(dtype))
     side = camera.aperture_px
     half *= (np.sinc(fy[upper] * side)[:, None] * np.sinc(fx * side)).astype(dtype)
     mirrored = half[1 : (grid_shape[0] + 1) // 2][::-1]
@@ -71,13 +72,6 @@ def response_grid(
         path = signed[:, None] * optics.motion_px[1] + fx * optics.motion_px[0]
         response *= np.sinc(path).astype(dtype)
     return response
-
-
-def _lookup(values: Curve, place: Image) -> Image:
-    index = np.minimum(place.astype(np.int32), values.size - 2)
-    base = values.astype(place.dtype)
-    slope = np.diff(values, append=values[-1:]).astype(place.dtype)
-    return np.asarray(base[index] + slope[index] * (place - index))
 
 
 def shifted(
