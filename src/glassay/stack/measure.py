@@ -21,7 +21,7 @@ from glassay.stack.sharpness import grain
 
 METHOD = "sharpness on three scales through the run"
 ALIGNMENT_METHOD = "similarities of neighbouring photos, solved together"
-METHOD_VERSION = "1"
+METHOD_VERSION = "2"
 """Part of the key under which results are kept; raised whenever a number may change."""
 
 FEWEST_PHOTOS = 3
