@@ -148,17 +148,16 @@ def _skirts(found: Curves, place: FloatImage) -> npt.NDArray[np.bool_]:
     """Rims of fine detail against a bare surface, where depth nearby differs: detail is seen through
     windows, so that a rim may be the bare surface, and that at another height."""
     bare = (found.near_trust < KNOWN_TRUST).astype(np.uint8)
-    spot = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (BARE_PLACES, BARE_PLACES))
-    reach = (2 * SKIRT_PLACES + 1,) * 2
-    skirt = cv2.dilate(
-        cv2.morphologyEx(bare, cv2.MORPH_OPEN, spot),
-        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, reach),
+    spot, reach = (
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+        for side in (BARE_PLACES, 2 * SKIRT_PLACES + 1)
     )
+    skirt = cv2.dilate(cv2.morphologyEx(bare, cv2.MORPH_OPEN, spot), reach)
     near = np.ones((2 * NEARBY_PLACES + 1,) * 2, dtype=np.uint8)
-    none = np.float32(np.inf)
-    highest = cv2.dilate(np.nan_to_num(place, nan=-none).astype(np.float32), near)
-    lowest = cv2.erode(np.nan_to_num(place, nan=none).astype(np.float32), near)
-    return np.asarray((skirt > 0) & (highest - lowest > STEP_NEARBY))
+    known = np.isfinite(place)
+    highest = cv2.dilate(np.where(known, place, np.float32(-1e6)), near)
+    lowest = cv2.erode(np.where(known, place, np.float32(1e6)), near)
+    return np.asarray((skirt > 0) & (np.asarray(highest) - np.asarray(lowest) > STEP_NEARBY))
 
 
 def _borrowed(
