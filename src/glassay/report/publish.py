@@ -26,7 +26,7 @@ from glassay.bench.document.die_notes import DieNotes
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.pack import pack
 from glassay.bench.shelf.published import SITE_FILE, SUMS_FILE, is_site, site_document, sums_of
-from glassay.disk import PART_SUFFIX, content_hash, put_in_place, write_atomically
+from glassay.disk import PART_SUFFIX, put_in_place, write_atomically
 from glassay.errors import Unusable
 from glassay.report import die_files, iiif
 from glassay.report.die_pictures import levelled
@@ -142,7 +142,7 @@ def _write_chip(
     photo = picture.photo
     per_px = None if result.pixel_size is None else result.pixel_size.value
     sheet = Sheet(
-        f"Die of {chip.title}", picture.taken_with, photo, result, content_hash(photo.path), notes,
+        f"Die of {chip.title}", picture.taken_with, photo, result, picture.digest(), notes,
         chip.chosen.notes_file, chip.chosen.passed_over, tuple(FILES),
     )  # fmt: skip
     files = [*FILES.items(), (f"../../{archive}", "the archive: captures, results, versions")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from dataclasses import dataclass
@@ -12,9 +13,11 @@ import numpy as np
 
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file, read_die_notes
 from glassay.bench.document.model import Capture
-from glassay.bench.keeping.results import BenchResults, SettingResult
+from glassay.bench.keeping.results import BenchResults, CaptureResult, SettingResult
+from glassay.bench.measuring.methods.mosaic import LENGTHS
 from glassay.bench.measuring.resolved import finest_in
 from glassay.die import DieResult, corrected, measure_die
+from glassay.disk import content_hash
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Contribution, Quantity
@@ -37,6 +40,16 @@ class DiePicture:
     flat: bool
     name: str
     taken_with: str = ""
+    tiles: tuple[Path, ...] = ()
+    """The photos that it was put together from."""
+
+    def digest(self) -> str:
+        """Of the file that it is, the numbers of the mosaic that it was read from, or all its tiles."""
+        if self.tiles:
+            every = " ".join(content_hash(path) for path in self.tiles)
+            return hashlib.sha256(every.encode()).hexdigest()
+        path = self.photo.path
+        return content_hash(path if path.is_file() else path.parent / MOSAIC_NUMBERS)
 
     def measured(self) -> DieResult:
         """The die in it. Raises `NotMeasurable`."""
@@ -75,13 +88,16 @@ def noted(result: DieResult, path: Path | None) -> tuple[DieResult, DieNotes, st
 
 
 def best_die(results: BenchResults, chip: str, notes: Path | None = None) -> ChosenPicture:
-    """The die of a chip of a bench, in the capture of the finest setting that shows it wholly.
+    """The die of a chip of a bench, in the capture of the finest setting that shows it wholly; in its
+    mosaic if it is a chip in tiles.
 
     `results` are those of `glassay run`; `notes` a file of notes by hand other than the bench's own.
     Raises `Unusable` where there is no such chip or no capture
     of it with a known pixel size, and `NotMeasurable` where no capture shows a die wholly.
     """
     thing = results.bench.object(chip)
+    if thing.kind == "chip in tiles":
+        return _die_in_tiles(results, chip, notes)
     if thing.kind != "chip":
         raise Unusable(f"{chip!r} is a {thing.kind}, not a chip")
     settings = {(s.instrument.id, s.setting.id): s for s in results.settings}
@@ -127,6 +143,46 @@ def _of_capture(
     )  # fmt: skip
 
 
+def _die_in_tiles(results: BenchResults, chip: str, notes: Path | None) -> ChosenPicture:
+    """The die in the first mosaic of a chip in tiles that shows it; tiles are placed anew."""
+    passed: list[tuple[str, str]] = []
+    for one in results.captures:
+        if one.capture.object != chip:
+            continue
+        try:
+            picture = _of_tiles(results, one)
+            measured = picture.measured()
+        except (NotMeasurable, Unusable) as error:
+            passed.append((one.capture.id, str(error)))
+            continue
+        own = notes or notes_file(results.bench.folder, chip)
+        result, said, name = noted(measured, own)
+        return ChosenPicture(picture, result, tuple(passed), said, name)
+    told_all = "; ".join(f"{name}: {why}" for name, why in passed) or "there is none"
+    raise NotMeasurable(f"no capture of {chip!r} shows its die wholly ({told_all})")
+
+
+def _of_tiles(results: BenchResults, one: CaptureResult) -> DiePicture:
+    from glassay.mosaic import overview, place_tiles
+
+    bench, capture = results.bench, one.capture
+    if one.status != "measured":
+        raise NotMeasurable(one.reason or "it was not measured yet")
+    instrument = bench.instrument(capture.instrument)
+    setting = instrument.setting(capture.setting)
+    paths = bench.paths(capture)
+    placed = place_tiles(paths, tone=setting.tone)
+    width, height = placed.size
+    longest = math.sqrt(MOST_MOSAIC_PX * max(width, height) / min(width, height))
+    picture, across = overview(placed, int(longest))
+    size = _size_of({"findings": {"width": one.findings[LENGTHS[0]].as_json()}}, width, across[0])
+    if size is None:
+        raise Unusable("the pixel size of its tiles is not known")
+    photo = Photo(paths[0].parent / "mosaic", picture, "srgb")
+    by = f"{instrument.title}, {setting.title}"
+    return DiePicture(photo, size, None, True, capture.id, by, tuple(paths))
+
+
 def mosaic_picture(folder: Path) -> DiePicture:
     """The picture of a mosaic that `glassay mosaic` wrote, at the finest level that can be held.
 
@@ -155,7 +211,7 @@ def is_mosaic(folder: Path) -> bool:
     return (folder / MOSAIC_NUMBERS).is_file() and (folder / MOSAIC_PICTURE).is_dir()
 
 
-def _size_of(numbers: dict[str, Any], px: int, factor: int) -> Quantity | None:
+def _size_of(numbers: dict[str, Any], px: int, factor: float) -> Quantity | None:
     """Size of a px at a level, from the mosaic's width in um over its width in px."""
     width = Quantity.from_json(numbers["findings"]["width"])
     if width.unit == "px":

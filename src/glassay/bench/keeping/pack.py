@@ -96,7 +96,7 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
     if (folder / CHECKSUMS_FILE).is_file():
         names.add(CHECKSUMS_FILE)
-    chips = [one.id for one in bench.objects if one.kind == "chip"]
+    chips = [one.id for one in bench.objects if one.kind in ("chip", "chip in tiles")]
     noted = [path for chip in chips if (path := notes_file(folder, chip)) is not None]
     names |= {path.relative_to(folder).as_posix() for path in noted}
     found = {name: folder / name for name in sorted(names)}

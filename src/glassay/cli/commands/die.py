@@ -29,7 +29,7 @@ from glassay.cli.outputs import check_all, output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.die import DieResult
-from glassay.disk import content_hash, write_atomically
+from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
@@ -191,11 +191,10 @@ def _write(found: _Found, out: Path, source: Path, chip: str | None) -> Sheet:
     from glassay.report import die_files
 
     result, photo, notes = found.result, found.picture.photo, found.notes
-    path = photo.path if photo.path.is_file() else photo.path.parent / MOSAIC_NUMBERS
     sheet = Sheet(
         f"Die of {chip}" if chip else f"Die in {source.name}",
-        found.picture.taken_with or f"From {source.name}.", photo, result, content_hash(path), notes,
-        found.notes_file, found.passed_over, FILES[1:],
+        found.picture.taken_with or f"From {source.name}.", photo, result, found.picture.digest(),
+        notes, found.notes_file, found.passed_over, FILES[1:],
     )  # fmt: skip
     texts = {
         "sheet.html": write_sheet(sheet),

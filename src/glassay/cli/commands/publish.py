@@ -52,7 +52,7 @@ def command(
         bench = load_bench(folder)
         results = measure_with_progress(bench, jobs)
         for thing in bench.objects:
-            if thing.kind != "chip":
+            if thing.kind not in ("chip", "chip in tiles"):
                 continue
             try:
                 one = best_die(results, thing.id)
