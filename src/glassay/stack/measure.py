@@ -21,9 +21,6 @@ from glassay.stack.sharpness import grain
 
 METHOD = "sharpness on three scales through the run"
 ALIGNMENT_METHOD = "similarities of neighbouring photos, solved together"
-METHOD_VERSION = "1"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 FEWEST_PHOTOS = 3
 """A peak of sharpness needs a photo on either side."""
 SMALLEST_SIDE_PX = 64
