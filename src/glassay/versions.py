@@ -11,7 +11,7 @@ from typing import Final
 
 ARRAY: Final = "6"
 CLIP: Final = "4"
-DETAIL: Final = "9"
+DETAIL: Final = "10"
 DIE: Final = "3"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "1"

@@ -87,7 +87,8 @@ class Fit:
     (n, 2) is what the mapping still misses there, coarse px, `fields` (n, 2, terms) how each term
     moves them, `weights` (n,) their robust weights and `information` (n, 2, 2) what they know,
     scaled to their scatter (`claimed`: before that). `side` is that of a block, `centre` and
-    `half` frame the overlap, in coarse px, `grid_px` is a px of the grid. `misfit` is the weighted mean square of the rests in units of what the blocks claimed
+    `half` frame the overlap, in coarse px, `grid_px` is a px of the grid. `misfit` is the
+    weighted mean square of the rests in units of what the blocks claimed
     to know before that scaling; `moved` is how far the last round moved the rim, grid px.
     """
 
