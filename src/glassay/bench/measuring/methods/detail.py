@@ -29,7 +29,7 @@ from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "9"
+DETAIL_VERSION = "10"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
