@@ -50,8 +50,9 @@ FAINT = 0.4
 """A side's own step over that of the opposite side below which a stronger edge within it counts."""
 
 ROUGH_PX, ROUGH_SHARE = 0.3, 5e-4
-"""How far the pieces of a side stray from a smooth line (standard deviation, px, and part of the shorter
-side) from which it is no saw cut: drawn cuts give 0.12 px at most, fillets of glue 0.47 and more."""
+"""How far the pieces of a side stray from a smooth line (standard deviation, px, and part of the
+shorter side) from which it is no saw cut: drawn cuts give 0.12 px at most, fillets of glue 0.47 and
+more."""
 
 OF_STRAY = 8.0
 """Width of a fillet of glue in such deviations, where its inner edge is not told apart: 7 to 8 in the

@@ -296,8 +296,8 @@ def _said(rivals: Rivals) -> list[str]:
     rough = [name for name, flag in zip(names, rivals.rough, strict=True) if flag]
     if rough:
         out.append(
-            f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue or a"
-            " broken rim may have been taken for the die's edge, which is in the uncertainty"
+            f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
+            " or a broken rim may have been taken for the die's edge, which is in the uncertainty"
         )
     second = [
         f"{name} ({depth:.0f} px within)"
@@ -306,8 +306,8 @@ def _said(rivals: Rivals) -> list[str]:
     ]
     if second:
         out.append(
-            f"a second edge runs along the {', '.join(second)} and none like it along the opposite side:"
-            " a shadow or a reflection may have been taken for the die, which is in the uncertainty"
+            f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
+            " side: a shadow or a reflection may have been taken for the die, which is in the uncertainty"
         )
     return out
 
