@@ -1,7 +1,7 @@
 """`python -m studies.soak.browsers [--minutes 120] [--hands 8]`: people with browsers edit one bench.
 
-Each has a browser profile of its own (contexts of one Chromium), and acts on the pages of `glassay open`
-on the loopback address with a pause between; a second program keeps measurements beside them.
+Each has a browser profile of its own (contexts of one Chromium), and acts on the pages of
+`glassay open` on the loopback address with a pause between; a second program keeps measurements beside.
 Every few minutes all of them pause, and what they were told is kept is looked for in the bench's files
 and on the pages. Exit status 1 when anything is missing, mixed, or was answered wrongly.
 """
@@ -148,7 +148,7 @@ class Watch:
               "  browser MB, CPU s", flush=True)  # fmt: skip
 
     async def look(self, by_another: int | None = None) -> None:
-        """Nobody may act meanwhile; `by_another` counts marks of the second program, once it is done."""
+        """Nobody may act meanwhile; `by_another`: marks of the second program, once it is done."""
         wrong = self._on_disk(by_another)
         for one in self._people:
             wrong += await one.missing_on_pages()

@@ -25,7 +25,7 @@ from glassay.errors import Unusable
 from glassay.one_writer import one_writer
 from glassay.web import forms
 from glassay.web.history import History
-from glassay.web.identity import Origin, origin_of, place_now, whole_of
+from glassay.web.identity import Origin, are_akin, is_named, origin_of, place_now, whole_of
 from glassay.web.templating import back_to, link, page, workbench_of
 
 router = APIRouter(include_in_schema=False)
@@ -158,6 +158,9 @@ def _save(request: Request, given: dict[str, str]) -> Response:
         table = {} if _is_new(place) else _at(data, place)
         now = forms.shown(form, table)
         if now != origin.values:
+            in_list = isinstance(place[-1], int) and not is_named(table)
+            if in_list and not are_akin(origin.values, now):  # another one stands in its place
+                return _lost(request, data, opened, given)
             return _conflict(request, data, place, origin, given)
         after = text
         try:
