@@ -123,6 +123,7 @@ async def _visit(
             await asyncio.sleep(min(options.every, max(0.0, until - time.monotonic())))
             going.clear()
             await asyncio.gather(*(one.idle.wait() for one in people))
+            await asyncio.gather(*(one.settle() for one in people))
             await watch.look()
             going.set()
         ended.set()

@@ -18,9 +18,15 @@ from PIL import Image
 from playwright.async_api import Browser, Page, Response, expect
 
 SHARED_PHOTO = "captures/scale.png"
+PATIENCE_MS = 120_000
+"""What the machine may take for one thing: others use it as well."""
+SETTLES_MS = 1500
+"""After the last arrow key a moved point is handed over within half of that."""
 MOST_CLAIMS, MOST_MARKS, MOST_PHOTOS = 8, 25, 15
 """Of one person at a time, so that the bench stays one that people have."""
 POINTINGS = ("0.4", "0.001", "1.5", "2 0.7")
+
+MARKS_WRITTEN_AT = ("/capture/mark", "/capture/mark/change", "/capture/unmark")
 
 Kept = tuple[str, tuple[tuple[float, ...], ...], tuple[float, ...]]
 
@@ -56,13 +62,14 @@ class Visitor:
         self._pause_s = 0.8 * pause_s, 1.2 * pause_s
         self._rng = random.Random(number)
         self._count = 0
+        self._heeding: set[asyncio.Task[None]] = set()
         self.page: Page
 
     async def enter(self, browser: Browser, entry: str) -> str:
         """Come in by an address that lets in once; returns one for somebody else."""
         context = await browser.new_context(viewport={"width": 1100, "height": 800})
         self.page = await context.new_page()
-        self.page.set_default_timeout(30_000)
+        self.page.set_default_timeout(PATIENCE_MS)
         self.page.on("pageerror", lambda error: self._trouble(f"script: {error}"))
         self.page.on("response", self._look)
         await self.page.goto(entry)
@@ -77,6 +84,8 @@ class Visitor:
         gone = answer.status == 400 and path == "/edit/table" and answer.request.method == "GET"
         if answer.status >= 400 and answer.status != 409 and not gone:
             self._trouble(f"{answer.status} for {path}")
+        elif answer.request.resource_type == "fetch" and path in MARKS_WRITTEN_AT:
+            self._heed(answer)
 
     async def work(self, going: asyncio.Event, ended: asyncio.Event) -> None:
         """Act, at a person's pace, while it is going and until it has ended."""
@@ -141,7 +150,9 @@ class Visitor:
             await self.page.mouse.click(*ends[0])
             await self.page.wait_for_timeout(400)
             await self.page.mouse.click(*ends[1])
-        return await self._heed(await answer.value)
+        await answer.value
+        await self.settle()
+        return True
 
     async def move(self) -> bool:
         """Move a point of one's own with the arrow keys."""
@@ -149,12 +160,16 @@ class Visitor:
         own = self._own_here(photo)
         if not own:
             return False
-        handle = self.page.locator(f'[data-handle="{self._rng.choice(own)} 0"]')
+        mark = self._rng.choice(own)
+        handle = self.page.locator(f'[data-handle="{mark} 0"]')
+        high = self.ledger.marks[mark][1][0][1] < 240  # the middle of the photo: none leaves it
         async with self.page.expect_response(_writes_marks) as answer:
             await handle.focus()
             for _ in range(3):
-                await self.page.keyboard.press("Shift+ArrowUp")
-        return await self._heed(await answer.value)
+                await self.page.keyboard.press("Shift+ArrowDown" if high else "Shift+ArrowUp")
+        await answer.value
+        await self.settle()
+        return True
 
     async def back(self) -> bool:
         """Take the last step back."""
@@ -164,7 +179,9 @@ class Visitor:
             return False
         async with self.page.expect_response(_writes_marks) as answer:
             await button.click()
-        return await self._heed(await answer.value)
+        await answer.value
+        await self.settle()
+        return True
 
     async def unmark(self) -> bool:
         """Remove a measurement of one's own in the table."""
@@ -175,7 +192,9 @@ class Visitor:
         form = self.page.locator(f'#marks-table form:has([value="{self._rng.choice(own)}"])')
         async with self.page.expect_response(_writes_marks) as answer:
             await form.get_by_role("button").click()
-        return await self._heed(await answer.value)
+        await answer.value
+        await self.settle()
+        return True
 
     async def numbers(self) -> bool:
         """Set points and the uncertainty of pointing by their numbers."""
@@ -193,7 +212,9 @@ class Visitor:
         await self.page.get_by_label("Uncertainty of pointing").fill(pointing)
         await self.page.locator("#mark-note").fill(f"by {self.number}")
         await self.page.get_by_role("button", name="Keep it").click()
-        await expect(self.page.get_by_text("The measurement is kept.")).to_be_visible()
+        await expect(self.page.get_by_text("The measurement is kept.")).to_be_visible(
+            timeout=PATIENCE_MS
+        )
         wanted = ([list(one) for one in points], f"by {self.number}")
         (new,) = [one["id"] for one in await self._marks_here()
                   if one["id"] not in {b["id"] for b in before}
@@ -205,20 +226,29 @@ class Visitor:
         held = await self.page.locator("#viewer").get_attribute("data-viewer")
         return list(json.loads(held or "{}")["marks"])
 
-    async def _heed(self, answer: Response) -> bool:
-        """Write down what a step at the viewer was answered."""
+    def _heed(self, answer: Response) -> None:
+        """Write down what a step at the viewer was answered, whoever waits for it."""
         form = {key: value[0] for key, value in parse_qs(answer.request.post_data or "").items()}
-        if not answer.ok:
-            self._trouble(f"{answer.status} for a measurement: {(await answer.text())[:200]}")
-            return False
         if answer.url.endswith("/unmark"):
             self.ledger.marks.pop(form["mark"], None)
-            return True
+            return
         points = tuple(tuple(map(float, one.split(","))) for one in form["points"].split())
-        told = (await answer.json())["id"]
-        self.ledger.marks[told] = (form["id"], points, _pointing_of(form["pointing"]))
-        await self.page.wait_for_timeout(100)  # the page draws what it was told
-        return True
+        kept = (form["id"], points, _pointing_of(form["pointing"]))
+        if "mark" in form:
+            self.ledger.marks[form["mark"]] = kept
+            return
+
+        async def name_it() -> None:
+            self.ledger.marks.setdefault((await answer.json())["id"], kept)
+
+        task = asyncio.create_task(name_it())
+        self._heeding.add(task)
+        task.add_done_callback(self._heeding.discard)
+
+    async def settle(self) -> None:
+        """Until all that was done is answered and written down."""
+        await self.page.wait_for_timeout(SETTLES_MS)
+        await asyncio.gather(*self._heeding)
 
     # ---- tables ----------------------------------------------------------------------------------
 
@@ -379,7 +409,7 @@ class Visitor:
         await self.page.get_by_label("made with").select_option(f"hand-{self.number}|as is")
         await self.page.get_by_label("showing").select_option("chip")
         await self.page.get_by_role("button", name="File them").click()
-        await expect(self.page.get_by_text("1 file is filed")).to_be_visible(timeout=60_000)
+        await expect(self.page.get_by_text("1 file is filed")).to_be_visible(timeout=PATIENCE_MS)
         self.ledger.photos.append(stream.getvalue())
         return True
 
@@ -421,7 +451,7 @@ class Visitor:
 
 
 def _writes_marks(answer: Response) -> bool:
-    return answer.request.method == "POST" and "/capture/" in answer.url
+    return urlsplit(answer.url).path in MARKS_WRITTEN_AT
 
 
 def _pointing_of(text: str) -> tuple[float, ...]:
