@@ -85,7 +85,7 @@ async def _soak(folder: Path, options: argparse.Namespace) -> int:
 
 
 def _address(said: Path, server: subprocess.Popen[bytes]) -> str:
-    for _ in range(240):
+    for _ in range(1200):  # a busy machine takes its time
         found = re.search(r"http://127\S+", said.read_text())
         if found:
             return found[0]
