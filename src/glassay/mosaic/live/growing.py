@@ -18,6 +18,7 @@ from glassay.mosaic.live.chart import Chart, chart_of
 from glassay.mosaic.live.evidence import Fit, Judged, judge
 from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
+from glassay.mosaic.live.repeats import doubts_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
 from glassay.mosaic.live.sharpness import sharper
@@ -50,6 +51,10 @@ AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
 followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
+SURE_SHARE = 0.9
+"""Of a view that lies on the map but for so little, all rivals lie there as well."""
+TELLS_STEPS = 1 / 3
+"""Part of a pattern's step within which the movement tells its places apart."""
 LOST_FRAMES, LOST_FOLLOWED = 40, 200
 """Frames without a sure place after which the whole map is searched and two views must agree; and as
 many as long as the movement from frame to frame could be followed."""
@@ -173,11 +178,29 @@ class GrowingMap:
         if self._is_lost:
             return self._anywhere(view) if steady else Judged(None, False, None)
         middle, reach = self._expected()
-        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        led_to = (middle, AGREES_WITHIN * self._size[0]) if self._track.is_followed else None
+        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach), led_to)
         fit = judged.fit
         if fit and fit.share < UNCONFIRMED_SHARE and not self._is_confirmed(fit.place):
             return replace(judged, fit=None)
+        return self._doubted(view, judged, self._confirmed_by() if fit else None)
+
+    def _doubted(self, view: View, judged: Judged, led_to: Place | None) -> Judged:
+        """Without its place where the frame resembles itself a step further, and neither the map nor
+        where the movement `led_to` tells the two places apart."""
+        fit = judged.fit
+        if fit is None or fit.share >= SURE_SHARE:
+            return judged
+        for x, y in doubts_of(view, self._chart, fit):
+            if led_to is None or fit.place.distance(led_to) > TELLS_STEPS * math.hypot(x, y):
+                return Judged(None, True, fit)
         return judged
+
+    def _confirmed_by(self) -> Place | None:
+        """Where the movement has led since the last sure place, as long as it can be relied on."""
+        if self._sure is None or not self._track.is_followed or self._unsure > CONFIRMS_FRAMES:
+            return None
+        return self._track.led_to(self._sure)
 
     def _expected(self) -> tuple[Place, tuple[float, float]]:
         """Where the next frame is sought, and how far around."""
@@ -190,21 +213,21 @@ class GrowingMap:
 
     def _is_confirmed(self, place: Place) -> bool:
         """Whether the movement from frame to frame has led there since the last sure place."""
-        assert self._sure is not None
-        within = AGREES_WITHIN * self._size[0]
-        followed = self._track.is_followed and self._unsure <= CONFIRMS_FRAMES
-        return followed and place.distance(self._track.led_to(self._sure)) <= within
+        led_to = self._confirmed_by()
+        return led_to is not None and place.distance(led_to) <= AGREES_WITHIN * self._size[0]
 
     @property
     def _is_lost(self) -> bool:
         most = LOST_FOLLOWED if self._track.is_followed else LOST_FRAMES
         return self._sure is None or self._unsure > most
 
-    def _anywhere(self, view: View) -> Judged:
+    def _anywhere(self, view: View, near: Place | None = None) -> Judged:
+        """Search the whole map; `near` is where a movement had led, if that is known."""
         left, top, right, bottom = self._chart.box
         reach = ((right - left) / 2, (bottom - top) / 2)
         middle = Place((left + right) / 2, (top + bottom) / 2)
-        return judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        return self._doubted(view, judged, near)
 
     def _in_views(self, reach: float) -> tuple[float, float]:
         return reach * self._size[0], reach * self._size[1]
@@ -330,7 +353,7 @@ class GrowingMap:
         tile = self.tiles.get(number)
         if tile is None or tile.place is not None:
             return ()
-        fit = self._anywhere(tile.view).fit
+        fit = self._anywhere(tile.view, tile.near).fit
         if fit is None or tile.near is None or fit.share < HELD_SHARE:
             return ()
         if fit.place.distance(tile.near) > HELD_WITHIN * self._size[0]:
