@@ -9,8 +9,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 
@@ -22,6 +21,7 @@ from glassay.mosaic.live.repeats import doubts_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
 from glassay.mosaic.live.sharpness import sharper
+from glassay.mosaic.live.told import State, Tile, Told
 from glassay.mosaic.live.track import Track
 
 SAME_PX = 1.5
@@ -63,42 +63,6 @@ MOVED_SHARE = 0.25
 """The second of two views that find the place again lies so many views from the first."""
 MOST_TILES = 400
 REDRAWN_PX = 0.3
-
-State = Literal["moving", "several", "lost", "soft", "seen", "taken", "held", "full", "again"]
-"""What became of a frame. "several": it fits in several places; "lost": in none; "again": it was found
-again and waits for a second view; "seen": placed, nothing new; "held": kept without a place."""
-
-
-@dataclass(frozen=True, eq=False)
-class Tile:
-    """A frame that was kept. `place` None: held, until the map tells where it lies."""
-
-    number: int
-    view: View
-    place: Place | None
-    soft: bool = False
-    near: Place | None = None
-    """Of a held one: where the movement had led since the last sure place, if it could be followed."""
-
-
-@dataclass(frozen=True)
-class Told:
-    """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
-    (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
-    tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
-    views to the right and down (without a place: back to the last sure one, where that is known);
-    `sharpness` against the map (NaN where unknown); `redrawn` whether
-    other tiles moved."""
-
-    state: State
-    place: Place | None = None
-    kept: int | None = None
-    placed: tuple[int, ...] = ()
-    new: float = math.nan
-    step: Vector | None = None
-    sharpness: float = math.nan
-    steady: bool = False
-    redrawn: bool = False
 
 
 class GrowingMap:
