@@ -278,6 +278,21 @@ def test_a_claim_changed_by_hand_in_the_file_is_found_where_it_moved_to(
     assert claims(folder) == [*before[:-1], "7 mm"]
 
 
+def test_text_kept_for_a_claim_moves_with_it_and_goes_to_no_other(
+    client: TestClient, folder: Path
+) -> None:
+    def kept_for(index: int) -> str:
+        page = client.get(f"/edit/table?place=instrument.0.claim.{index}").text
+        return re.search('data-keep="([^"]+)"', page)[1]  # type: ignore[index]
+
+    add_claims(folder)
+    last = len(claims(folder)) - 1
+    before = kept_for(last)
+    client.post("/edit/remove", data=form_of(client, f"instrument.0.claim.{last - 1}"))
+    assert kept_for(last - 1) == before
+    assert kept_for(last - 2) != before
+
+
 def test_another_claim_in_the_same_place_is_not_taken_for_the_one_that_was_open(
     client: TestClient, folder: Path
 ) -> None:

@@ -87,6 +87,20 @@ def is_named(table: Mapping[str, Any]) -> bool:
     return any(table.get(key) for key in ("id", "file", "files"))
 
 
+def name_of(data: Mapping[str, Any], place: Place) -> str:
+    """What a table goes by while others may move it: names, and where it has none what it holds."""
+    parts: list[str] = []
+    found: Any = data
+    for part in place:
+        if isinstance(part, int):
+            found = found[part]
+            parts.append(_id_of(found) if is_named(found) else mark_of(found))
+        else:
+            found = found.get(part, {}) if isinstance(found, Mapping) else {}
+            parts.append(part)
+    return " ".join(parts)
+
+
 def are_akin(before: Mapping[str, str], now: Mapping[str, str]) -> bool:
     """Whether at least half of what a form showed is still there, so that it is about the same."""
     said = [key for key, value in before.items() if value]
