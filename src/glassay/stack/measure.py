@@ -102,8 +102,8 @@ class StackResult:
         ends = [float(np.median(u[side])) for side in (places <= low, places >= high)]
         steps = Quantity(
             float(high - low), "steps",
-            (Contribution("depth at the near end", ends[0]),
-             Contribution("depth at the far end", ends[1])),
+            (Contribution("depth at the near end", ends[0], scope="capture"),
+             Contribution("depth at the far end", ends[1], scope="capture")),
         )  # fmt: skip
         if self.step is None:
             return steps
@@ -112,14 +112,18 @@ class StackResult:
     def findings(self) -> dict[str, Finding]:
         """frames, depth_range (steps; um with a step), in_focus_share and magnification_change."""
         size = self.places.size
-        share = Quantity.of(self.sharp_share, math.sqrt(1 / size), "1", "places at the limit")
+        share = Quantity(
+            self.sharp_share, "1",
+            (Contribution("places at the limit", math.sqrt(1 / size), scope="capture"),),
+        )  # fmt: skip
         change = float(self.alignment.magnification[-1] / self.alignment.magnification[0])
         out = {
             "frames": Finding(self.frames, METHOD),
             "in_focus_share": Finding(share, METHOD),
             "magnification_change": Finding(
-                Quantity.of(change - 1, self.alignment.u_log_magnification * change, "1",
-                            "agreement of pairs"), ALIGNMENT_METHOD),
+                Quantity(change - 1, "1", (Contribution(
+                    "agreement of pairs", self.alignment.u_log_magnification * change,
+                    scope="capture"),)), ALIGNMENT_METHOD),
         }  # fmt: skip
         deep = self.depth_range()
         if deep is not None:
