@@ -17,8 +17,6 @@ from glassay.mosaic.tile import Tile
 from glassay.quantity import Contribution, Quantity, Scope
 
 METHOD = "tiles of one camera solved together"
-METHOD_VERSION = "1"
-"""Part of the key under which results are kept; raised whenever a number may change."""
 OF: Scope = "capture"
 """All is told from the overlaps of one set of tiles, the shared lens too: another set errs anew."""
 MODEL = (

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -33,12 +34,6 @@ KEYS = {
     "vignetting": "tile_vignetting", "groups": "tile_groups",
 }  # fmt: skip
 """What findings of a mosaic are called on a bench, where other methods tell of single photos."""
-
-
-def _version() -> str:
-    from glassay.mosaic import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _settings(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -81,6 +76,6 @@ NAMES = {
 }
 
 METHODS = (
-    Method(NAME, ("chip in tiles",), _version, _settings, _measure, slow=True, names=NAMES,
+    Method(NAME, ("chip in tiles",), versions.MOSAIC, _settings, _measure, slow=True, names=NAMES,
            drawing="glassay.report.evidence_mosaic:figures"),
 )  # fmt: skip

@@ -9,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -30,12 +31,6 @@ KEPT_PX = 640
 QUALITY = 88
 STORED = 250
 """Values of the depth map kept in 8 bits: 1 at the nearest, this at the farthest, 0 where unknown."""
-
-
-def _version() -> str:
-    from glassay.stack import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _settings(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -96,7 +91,7 @@ NAMES = {
 
 METHODS = (
     # aside: a run that was taken to find the depth of field need not show relief
-    Method("focus stack", ("relief",), _version, _settings, _measure, aside=("focus run",), slow=True,
+    Method("focus stack", ("relief",), versions.STACK, _settings, _measure, aside=("focus run",), slow=True,
            names=NAMES, shares=("in_focus_share", "magnification_change"),
            drawing="glassay.report.evidence_stack:figures"),
 )  # fmt: skip
