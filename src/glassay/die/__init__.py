@@ -9,6 +9,7 @@ found.width, found.pads[0].x, found.findings()["finest_pitch"]
 from glassay.die.by_hand import Corrections, corrected
 from glassay.die.measure import METHOD_VERSION, DieResult, measure_die
 from glassay.die.outline import Outline
+from glassay.die.pointed import PointedOutline
 from glassay.die.process import Process
 from glassay.die.rows import Pad, Row
 
@@ -18,6 +19,7 @@ __all__ = [
     "DieResult",
     "Outline",
     "Pad",
+    "PointedOutline",
     "Process",
     "Row",
     "corrected",

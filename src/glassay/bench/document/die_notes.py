@@ -19,6 +19,15 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     [[no_pad]]                           # where a pad was found that is none
     place = [60, 240]
 
+    [numbering]                          # which pad is number 1, and which way counting goes
+    first = [60, 80]
+    clockwise = true
+
+    [outline]                            # where the sides cannot be followed: px of the whole photo
+    corners = [[101, 90], [812, 93], [810, 640], [99, 637]]
+    within = 3                           # px, at 95 %
+    capture = "captures/chip.png"        # of a bench
+
     [finest_line]                        # as read by eye in the picture, +- at 95 %
     width = "1.2 um"
     within = "0.2 um"
@@ -46,13 +55,16 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from glassay.die import Corrections
+from glassay.die import Corrections, PointedOutline
 from glassay.errors import Unusable
-from glassay.quantity import Quantity
+from glassay.quantity import Contribution, Quantity
 from glassay.units import parse_length_um
 
 RegionKind = Literal["memory", "logic", "analog", "drawing", "marking", "unknown"]
 KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
+
+AT_95 = Quantity.of(1.0, 1.0, "um").expanded
+"""What stands in the file is stated at 95 %; this is it over the standard uncertainty."""
 
 MOST_BYTES = 20_000_000
 """Largest file of notes that is read: some hundred thousand corners."""
@@ -108,6 +120,15 @@ class DieAbout:
     licence_address: str = ""
 
 
+@dataclass(frozen=True)
+class OutlineByHand:
+    """The outline as a person set it in a photo: of a bench's capture by its id, or "" where there is
+    only one photo."""
+
+    pointed: PointedOutline
+    capture: str = ""
+
+
 NOTHING_CORRECTED = Corrections()
 
 
@@ -119,6 +140,7 @@ class DieNotes:
     markings: tuple[Marking, ...] = ()
     about: DieAbout = DieAbout()
     corrections: Corrections = NOTHING_CORRECTED
+    outline: OutlineByHand | None = None
 
 
 NOTHING_NOTED = DieNotes()
@@ -133,26 +155,19 @@ def notes_file(bench_folder: Path, chip: str) -> Path | None:
     return next((path for path in kept if path.is_file()), None)
 
 
-def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
+def read_die_notes(path: Path, die_height_um: float | None = None) -> DieNotes:
     """The notes in a TOML or GeoJSON file, told by its content.
 
-    `die_height_um` turns GeoJSON's upward y round. Raises `Unusable` with what is wrong and where.
+    `die_height_um` turns GeoJSON's upward y round; without it nothing is taken from GeoJSON. Raises
+    `Unusable` with what is wrong and where.
     """
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise Unusable(f"{path.name}: {path.stat().st_size} bytes are too many for notes")
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise Unusable(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be read ({error.strerror})") from None
-    except UnicodeDecodeError:
-        raise Unusable(f"{path.name}: this is no text in UTF-8") from None
+    text = _text_of(path)
     try:
         if text.lstrip().startswith("{"):
-            return _of_geojson(json.loads(text), die_height_um)
-        return _of_toml(tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
+            data = json.loads(text)
+            return NOTHING_NOTED if die_height_um is None else _of_geojson(data, die_height_um)
+        return parse_die_notes(text)
+    except json.JSONDecodeError as error:
         raise Unusable(f"{path.name}: {error}") from None
     except RecursionError:
         raise Unusable(f"{path.name}: it is nested too deeply") from None
@@ -160,8 +175,29 @@ def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
         raise Unusable(f"{path.name}: {error}") from None
 
 
+def _text_of(path: Path) -> str:
+    try:
+        if path.stat().st_size > MOST_BYTES:
+            raise Unusable(f"{path.name}: {path.stat().st_size} bytes are too many for notes")
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise Unusable(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise Unusable(f"{path}: cannot be read ({error.strerror})") from None
+    except UnicodeDecodeError:
+        raise Unusable(f"{path.name}: this is no text in UTF-8") from None
+
+
+def parse_die_notes(text: str) -> DieNotes:
+    """The notes in a text in TOML. Raises `Unusable` with what is wrong and where."""
+    try:
+        return _of_toml(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise Unusable(str(error)) from None
+
+
 def _of_toml(data: Mapping[str, Any]) -> DieNotes:
-    known = ("region", "marking", "pad", "no_pad", "finest_line", "about")
+    known = ("region", "marking", "pad", "no_pad", "numbering", "outline", "finest_line", "about")
     unknown = sorted(set(data) - set(known))
     if unknown:
         raise Unusable(f"{unknown[0]!r} is none of {', '.join(known)}")
@@ -171,7 +207,8 @@ def _of_toml(data: Mapping[str, Any]) -> DieNotes:
         place = one.get("place")
         markings.append(Marking(_text(one.get("text"), f"marking {n}"),
                                 None if place is None else _point(place, f"marking {n}")))  # fmt: skip
-    return DieNotes(regions, tuple(markings), _about(data.get("about", {})), _corrections(data))
+    about = _about(data.get("about", {}))
+    return DieNotes(regions, tuple(markings), about, _corrections(data), _outline(data))
 
 
 def _corrections(data: Mapping[str, Any]) -> Corrections:
@@ -183,7 +220,38 @@ def _corrections(data: Mapping[str, Any]) -> Corrections:
         added.append((*_point(one.get("place"), f"pad {n}"), width, height))
     for n, one in enumerate(_tables(data, "no_pad"), 1):
         removed.append(_point(one.get("place"), f"no_pad {n}"))
-    return Corrections(tuple(added), tuple(removed), _line(data.get("finest_line")))
+    first, clockwise = _numbering(data.get("numbering"))
+    return Corrections(
+        tuple(added), tuple(removed), _line(data.get("finest_line")), first, clockwise
+    )
+
+
+def _numbering(data: object) -> tuple[Point | None, bool]:
+    if data is None:
+        return None, False
+    if not isinstance(data, dict) or not {"first"} <= set(data) <= {"first", "clockwise"}:
+        raise Unusable("numbering: write first = [x, y] and clockwise = true or false")
+    clockwise = data.get("clockwise", False)
+    if not isinstance(clockwise, bool):
+        raise Unusable("numbering: clockwise is true or false")
+    return _point(data["first"], "numbering: first"), clockwise
+
+
+def _outline(data: Mapping[str, Any]) -> OutlineByHand | None:
+    told = data.get("outline")
+    if told is None:
+        return None
+    wanted = {"corners", "within"}
+    if not isinstance(told, dict) or not wanted <= set(told) <= {*wanted, "capture"}:
+        raise Unusable("outline: write corners (four points, px), within (px) and capture")
+    corners, within = told["corners"], told["within"]
+    if not isinstance(corners, list) or len(corners) != 4:
+        raise Unusable("outline: corners are four points [x, y] in px of the photo")
+    if isinstance(within, bool) or not isinstance(within, int | float) or not 0 < within < 1e4:
+        raise Unusable("outline: within is above 0 px")
+    at = tuple(_point(corner, "outline: a corner", "px of the photo") for corner in corners)
+    pointed = PointedOutline(at, within / AT_95)
+    return OutlineByHand(pointed, _text(told.get("capture", ""), "outline: capture"))
 
 
 def _line(data: object) -> Quantity | None:
@@ -197,8 +265,8 @@ def _line(data: object) -> Quantity | None:
         raise Unusable(f"finest_line: {error}") from None
     if not 0 < within < width:
         raise Unusable("finest_line: within is above 0 and below the width")
-    factor = Quantity.of(1.0, 1.0, "um").expanded  # stated at 95 %
-    return Quantity.of(width, within / factor, "um", "read by eye")
+    seen = Contribution("read by eye", within / AT_95, scope="capture")
+    return Quantity(width, "um", (seen,))
 
 
 def _about(data: object) -> DieAbout:
@@ -258,12 +326,12 @@ def _text(value: object, where: str) -> str:
     return value
 
 
-def _point(value: object, where: str) -> Point:
+def _point(value: object, where: str, unit: str = "um") -> Point:
     if isinstance(value, list) and len(value) in (2, 3):
         numbers = [v for v in value[:2] if isinstance(v, int | float) and not isinstance(v, bool)]
         if len(numbers) == 2 and all(abs(v) < 1e9 for v in numbers):
             return float(numbers[0]), float(numbers[1])
-    raise Unusable(f"{where}: {value!r} is no point [x, y] in um")
+    raise Unusable(f"{where}: {value!r} is no point [x, y] in {unit}")
 
 
 def _of_geojson(data: Mapping[str, Any], height: float) -> DieNotes:

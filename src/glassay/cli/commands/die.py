@@ -12,9 +12,9 @@ from glassay.bench.chip.die_pictures import (
     MOSAIC_NUMBERS,
     DiePicture,
     best_die,
+    die_in,
     is_mosaic,
     mosaic_picture,
-    noted,
 )
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes
 from glassay.bench.document.read import FILE_NAME, load_bench
@@ -109,7 +109,7 @@ def command(
             if size is not None and pixel_sizes:
                 size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)
-            result, notes, name = noted(picture.measured(), regions)
+            result, notes, name = die_in(picture, regions)
             found.append(_Found(picture, result, (), notes, name))
         if out is not None:
             sheet = _write(found[0], out, source, chip)

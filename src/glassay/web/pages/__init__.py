@@ -5,6 +5,7 @@ from glassay.web.pages import (
     captures,
     compare,
     data,
+    die,
     edit,
     export,
     instrument,
@@ -17,7 +18,8 @@ from glassay.web.pages import (
 )
 
 ROUTERS = (
-    overview.router, instrument.router, captures.router, capture.router, marks.router, compare.router,
-    edit.router, export.router, live.router, live_mosaic.router, run.router, data.router, phone.router,
+    overview.router, instrument.router, captures.router, capture.router, marks.router, die.router,
+    compare.router, edit.router, export.router, live.router, live_mosaic.router, run.router,
+    data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""
