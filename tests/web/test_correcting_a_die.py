@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+pytest.importorskip("playwright.sync_api")
+
 from fastapi.testclient import TestClient
+from playwright.sync_api import Browser, expect
 from tests.die.benches import PX, bench_of_a_die
 from tests.die.drawn import DIE, pads_um
-from tests.web.conftest import client_of
+from tests.web.browser import CHROMIUM, Watched
+from tests.web.conftest import Served, client_of
 
 from glassay.bench.chip.die_pictures import best_die, found_die, noted
 from glassay.bench.document.die_notes import read_die_notes
@@ -232,3 +237,61 @@ def test_notes_that_cannot_be_used_are_told_and_not_written_over(
     assert "is not changed here" in client.get("/die?chip=chip").text
     assert client.get("/die?chip=slide").status_code == 400
     assert client.get("/die?chip=none").status_code == 400
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed")
+def test_a_die_is_corrected_by_mouse_and_by_keys(
+    browser: Browser, serve: Callable[[Path], Served], folder: Path
+) -> None:
+    served = serve(folder)
+    seen = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
+    page = seen.page
+    page.goto(served.entry)
+    page.goto(served.address + "/die?chip=chip")
+    page.wait_for_selector("#viewer[data-ready=yes]")
+    assert seen.faults() == []
+    # by keys: a pad is moved, and taken out; both are taken back
+    handle = page.get_by_role("button", name="Pad 1: arrow keys move it")
+    handle.focus()
+    page.keyboard.press("Shift+ArrowRight")
+    expect(page.get_by_text("1 pad put in by hand")).to_be_visible()
+    assert len(in_file(folder)["no_pad"]) == len(in_file(folder)["pad"]) == 1
+    page.keyboard.press("Control+z")
+    expect(page.get_by_text("put in by hand")).to_have_count(0)
+    handle.focus()
+    page.keyboard.press("Delete")
+    expect(page.get_by_text("1 pad taken out by hand")).to_be_visible()
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_text("taken out by hand")).to_have_count(0)
+    page.get_by_role("button", name="Redo").click()
+    expect(page.get_by_text("1 pad taken out by hand")).to_be_visible()
+    # by mouse: a region is pointed at and named where it was closed
+    page.get_by_role("button", name="Regions").click()
+    page.get_by_role("button", name="Put in", exact=True).click()
+    frame = page.locator("#viewer").bounding_box()
+    assert frame is not None
+    at = [(frame["x"] + fx * frame["width"], frame["y"] + fy * frame["height"])
+          for fx, fy in ((0.4, 0.4), (0.6, 0.4), (0.6, 0.6), (0.4, 0.4))]  # fmt: skip
+    for place in at:
+        page.mouse.click(*place)
+        page.wait_for_timeout(350)  # the next click is no double click
+    page.locator(".in-place select").select_option("logic")
+    page.locator(".in-place input").fill("glue")
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Kind of region 1")).to_have_value("logic")
+    (region,) = in_file(folder)["region"]
+    assert (region["name"], len(region["polygon"])) == ("glue", 3)
+    # what a form says goes the same way, and one of another window is told
+    page.get_by_label("Name", exact=True).fill("adder")
+    page.get_by_role("button", name="Keep kind and name of region 1").click()
+    expect(page.get_by_role("button", name="Region adder, corner 1")).to_be_visible()
+    path = folder / "dies" / "chip.toml"
+    path.write_text(path.read_text().replace("adder", "shifter"), encoding="utf-8")
+    page.get_by_role("button", name="Region adder, corner 1").focus()
+    page.keyboard.press("Delete")
+    expect(page.locator("#guide")).to_contain_text("changed by someone else")
+    expect(page.get_by_role("button", name="Region shifter, corner 1")).to_be_visible()
+    assert seen.faults() == []
+    # the browser notes the one answer that said no
+    assert all("400" in trouble for trouble in seen.troubles)

@@ -91,6 +91,8 @@ def shown_die(request: Request, chip: str, capture_id: str = "") -> ShownDie:
         entries = tomllib.loads(path.read_text(encoding="utf-8"))
     thing = results.bench.object(chip)
     found = _measured(request, chip, notes)
+    measured: DieResult | None
+    result: DieResult | None
     if isinstance(found, FoundDie):
         capture, measured, trouble = found.capture, found.result, ""
         try:
@@ -98,8 +100,7 @@ def shown_die(request: Request, chip: str, capture_id: str = "") -> ShownDie:
         except Unusable as error:
             result, trouble = measured, str(error)
     else:
-        measured = result = None
-        trouble = found
+        measured, result, trouble = None, None, found
         capture = _to_look_at(results, chip, capture_id)
     others = [one.capture.id for one in results.captures if one.capture.object == chip]
     return ShownDie(

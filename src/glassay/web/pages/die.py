@@ -256,8 +256,8 @@ def _set(found: ShownDie, kind: str, before: dict[str, Any] | None, form: Form) 
         mine = [pad for pad in pads if pad.number == number]
         if not mine:
             raise Unusable(f"there is no pad {number}")
-        after = {"first": place_of(found, mine[0]), "clockwise": bool(form.get("clockwise"))}
-        return [Change(kind, before, after)]
+        way = bool(form.get("clockwise"))
+        return [Change(kind, before, {"first": place_of(found, mine[0]), "clockwise": way})]
     raise Unusable(f"a {kind.replace('_', ' ')} is pointed at")
 
 

@@ -78,7 +78,8 @@ function cross([x, y]) {
 function placeText(one) {
   const middle = [0, 1].map((n) => one.points.reduce((sum, p) => sum + p[n], 0) / one.points.length);
   one.text.setAttribute("x", middle[0]);
-  one.text.setAttribute("y", middle[1]);
+  // beside the point by which a pad is dragged
+  one.text.setAttribute("y", one.kind === "pad" ? middle[1] + 0.5 * (Math.min(...one.ring.map((p) => p[1])) - middle[1]) : middle[1]);
 }
 
 function sizeLetters() {
@@ -87,7 +88,7 @@ function sizeLetters() {
   for (const one of things) {
     if (!one.text?.isConnected) continue;
     let most = Infinity;
-    if (one.kind === "pad") most = 0.45 * Math.min(...[0, 1].map((n) => Math.max(...one.ring.map((p) => p[n])) - Math.min(...one.ring.map((p) => p[n]))));
+    if (one.kind === "pad") most = 0.4 * Math.min(...[0, 1].map((n) => Math.max(...one.ring.map((p) => p[n])) - Math.min(...one.ring.map((p) => p[n]))));
     one.text.setAttribute("font-size", Math.min(most, LETTERS_PX / perPx));
   }
 }
