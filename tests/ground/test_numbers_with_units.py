@@ -31,6 +31,8 @@ KINDS = sorted({*units.CANONICAL})
         ("90 min", "time", 5400),
         ("500 lp/mm", "resolution", 500),
         ("0.5 /um", "resolution", 500),
+        ("200 cycles/mm", "resolution", 200),  # one cycle is one line pair
+        ("2 mil", "length", 50.8),
         ("0.73 um/px", "pixel size", 0.73),
         ("0.73 um", "pixel size", 0.73),
         ("180 deg", "angle", 180),

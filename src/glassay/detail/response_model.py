@@ -16,7 +16,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import emcee
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import map_coordinates
@@ -141,6 +140,8 @@ def draw(
 
     Raises `NotMeasurable` when nothing in the family comes near the data.
     """
+    import emcee  # with scipy.stats behind it: whoever draws nothing does without
+
     density = _Density.of(misfit, more_middle, more_width)
     middle, width = density.middle, density.width
     rng = np.random.RandomState(seed)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lombscargle
 
 from glassay.quantity import Quantity
 
@@ -54,6 +53,8 @@ def measure_flicker(times_s: Series, levels: Series) -> Flicker | None:
 
 
 def _frequency(t: Series, swing: Series, span: float) -> Quantity | None:
+    from scipy.signal import lombscargle  # a second of loading; most of a run measures no clip
+
     power = float(swing @ swing)
     top = (t.size - 1) / span / 2
     if power == 0 or top <= 1.5 / span:

@@ -19,7 +19,6 @@ from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.run import Progress, measure_asked
-from glassay.detail.relative_response import LEAST_RATIO
 
 RESPONSE_DIGITS = 3
 """Digits of the finer response that count: one that moves in the fourth is no other response."""
@@ -87,6 +86,8 @@ def _aside(part: MethodResult) -> MethodResult:
 def _comparisons(
     results: BenchResults, matches: Sequence[SameChip], store: Store
 ) -> Iterator[_Comparison]:
+    from glassay.detail.relative_response import LEAST_RATIO
+
     bench = results.bench
     known = {one.id: one for one in bench.captures}
     for chip in matches:
