@@ -74,7 +74,7 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
         "process": None if result.process is None else {
             "statement": prose(result.process.statement),
             "reasons": [prose(reason) for reason in result.process.reasons]},
-        "width": photo.width, "height": photo.height,
+        "width": photo.width, "height": photo.height, "outline_by_hand": result.outline.by_hand,
         "source": jpeg_uri(for_screen(photo, LONGEST_PX), PICTURE_BYTES),
         "alt": f"The photo with the die's outline and {len(result.pads)} numbered pads drawn over it",
         "caption": "Amber: the outline. Light blue: pads with their numbers."
@@ -182,10 +182,11 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
     die = sheet.result.width.value * sheet.result.height.value
     regions = sheet.notes.regions
 
-    def row(name: str, kind: str, area: float) -> Mapping[str, str]:
+    def row(name: str, kind: str, area: float, size: str = "") -> Mapping[str, str]:
         return {
             "name": name,
             "kind": kind,
+            "size": size,
             "area": f"{area / 1e6:.4f}",
             "share": f"{area / die:.1%}",
         }
@@ -195,7 +196,10 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
 
     several = [kind for kind in KINDS if sum(r.kind == kind for r in regions) > 1]
     return {
-        "by_hand": [row(region.name, region.kind, region.area_um2) for region in regions],
+        "by_hand": [
+            row(region.name, region.kind, region.area_um2, "{:.4g} × {:.4g}".format(*region.size_um))
+            for region in regions
+        ],
         "kinds": [row("", kind, total(kind)) for kind in several],
         "corrected": sheet.result.by_hand, "markings": sheet.notes.markings,
         "notes_file": sheet.notes_file,
@@ -241,4 +245,4 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
 
 def _region_data(region: Region, die: float) -> dict[str, Any]:
     return {"kind": region.kind, "name": region.name, "polygon": [list(c) for c in region.corners],
-            "area_um2": region.area_um2, "share": region.area_um2 / die}  # fmt: skip
+            "area_um2": region.area_um2, "size_um": list(region.size_um), "share": region.area_um2 / die}  # fmt: skip

@@ -88,6 +88,12 @@ class Region:
         return abs(twice) / 2
 
     @property
+    def size_um(self) -> Point:
+        """How wide and how high it is, along the die's sides."""
+        xs, ys = zip(*self.corners, strict=True)
+        return max(xs) - min(xs), max(ys) - min(ys)
+
+    @property
     def middle(self) -> Point:
         """The mean of its corners."""
         xs, ys = zip(*self.corners, strict=True)
