@@ -20,8 +20,8 @@ from tests.web.browser import CHROMIUM, Watched
 from tests.web.conftest import Served, client_of
 
 from glassay.bench.chip.die_pictures import best_die, found_die, noted
-from glassay.bench.document.die_notes import read_die_notes
 from glassay.bench.document.read import load_bench
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.measuring.assemble import read_results
 from glassay.die import DieResult
 

@@ -245,4 +245,5 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
 
 def _region_data(region: Region, die: float) -> dict[str, Any]:
     return {"kind": region.kind, "name": region.name, "polygon": [list(c) for c in region.corners],
-            "area_um2": region.area_um2, "size_um": list(region.size_um), "share": region.area_um2 / die}  # fmt: skip
+            "size_um": list(region.size_um), "area_um2": region.area_um2,
+            "share": region.area_um2 / die}  # fmt: skip

@@ -14,8 +14,9 @@ import numpy.typing as npt
 from fastapi import Request
 
 from glassay.bench.chip.die_pictures import FoundDie, captures_with_scale, found_die
-from glassay.bench.document.die_notes import DieNotes, notes_file, read_die_notes
+from glassay.bench.document.die_notes import DieNotes, notes_file
 from glassay.bench.document.model import Capture
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.die_edits import SEVERAL, SINGLE
 from glassay.bench.keeping.marks import SCREEN_U_PX
 from glassay.bench.keeping.results import BenchResults

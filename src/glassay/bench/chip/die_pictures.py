@@ -10,14 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from glassay.bench.document.die_notes import (
-    NOTHING_NOTED,
-    DieNotes,
-    OutlineByHand,
-    notes_file,
-    read_die_notes,
-)
+from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, OutlineByHand, notes_file
 from glassay.bench.document.model import Capture
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.results import BenchResults, SettingResult
 from glassay.bench.measuring.resolved import finest_in
 from glassay.die import DieResult, PointedOutline, corrected, measure_die
@@ -183,6 +178,23 @@ def _where_set(tried: list[Tried], outline: OutlineByHand) -> tuple[list[Tried],
             f"outline: {outline.capture!r} is no capture of this chip with a known pixel size"
         )
     return mine, [one[1].id for one in tried if one not in mine]
+
+
+def picture_of_capture(results: BenchResults, capture_id: str) -> DiePicture:
+    """The picture of a capture of a chip, with the pixel size of its setting where that is known.
+
+    Raises `Unusable` where there is no such capture of a chip."""
+    mine = [c.capture for c in results.captures if c.capture.id == capture_id]
+    if not mine or results.bench.object(mine[0].object).kind != "chip":
+        raise Unusable(f"{capture_id!r} is no capture of a chip on this bench")
+    tried, _ = captures_with_scale(results, mine[0].object)
+    for told_um, capture, one in tried:
+        if capture.id == capture_id:
+            return _of_capture(results, capture, one, told_um)
+    photo = read_photo(results.bench.paths(mine[0])[0])
+    if mine[0].box is not None:
+        photo = photo.crop(mine[0].box)
+    return DiePicture(photo, None, None, False, capture_id)
 
 
 def _of_capture(

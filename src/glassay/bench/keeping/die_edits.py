@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.document.die_notes import NOTES_FOLDER, DieNotes, notes_file, parse_die_notes
+from glassay.bench.document.die_notes import NOTES_FOLDER, DieNotes, notes_file
 from glassay.bench.document.edit import Conflict, add_table, remove_table, set_values
+from glassay.bench.document.read_die_notes import parse_die_notes
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.one_writer import one_writer

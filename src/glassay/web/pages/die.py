@@ -11,7 +11,8 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 
-from glassay.bench.document.die_notes import AT_95, KINDS, DieNotes
+from glassay.bench.document.die_notes import KINDS, DieNotes
+from glassay.bench.document.read_die_notes import AT_95
 from glassay.bench.keeping.die_edits import SEVERAL, SINGLE, Change, change_notes
 from glassay.bench.keeping.marks import LEAST_POINTING_PX
 from glassay.die import corrected
