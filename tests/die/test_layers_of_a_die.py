@@ -15,7 +15,6 @@ from glassay.bench.chip.die_layers import (
     LaidLayer,
     Reduced,
     laid_layers,
-    levelled_layer,
     other_way_round,
 )
 from glassay.bench.chip.die_pictures import ChosenPicture, DiePicture
@@ -24,6 +23,7 @@ from glassay.die import measure_die
 from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
+from glassay.report.die_pictures import laid_on_die
 from glassay.report.pictures import for_screen
 from glassay.simulate import Lighting, Optics
 from tests.die.benches import PX
@@ -110,7 +110,8 @@ def test_rim_and_pads_alone_do_not_tell_which_way_round_a_layer_lies(made: Made)
 
 def test_a_layer_laid_on_the_die_shows_the_same_picture(made: Made) -> None:
     size = (316, 249)
-    laid = levelled_layer(made.etched, for_screen(made.etched.photo, None), SAWN, size)
+    shown = for_screen(made.etched.photo, None)
+    laid = laid_on_die(shown, made.etched.in_layer, (SAWN[0], SAWN[1]), size)
     room = made.base.room_um / made.base.um_px
     inner = made.base.light[round(room) : -round(room), round(room) : -round(room)]
     same = cv2.resize(inner, size, interpolation=cv2.INTER_AREA)

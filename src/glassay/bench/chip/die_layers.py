@@ -7,7 +7,6 @@ die is the same place in every layer. Nothing of it is used for the die's own nu
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -89,6 +88,14 @@ class LaidLayer:
             "likeness": Finding(Quantity(self.found.correlation, "1"), "correlation of the blocks"),
         }
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What must be known of how it was registered."""
+        return () if self.found is None else tuple(
+            note.replace("the photos", "layer and die").replace("the coarser one", "the coarser picture")
+            for note in self.found.notes
+        )  # fmt: skip
+
     def in_layer(self, places_um: npt.ArrayLike) -> Points:
         """Places on the die (n, 2), um, as px of the layer's photo as it was taken."""
         assert self.found is not None, "only of a layer that was registered"
@@ -104,7 +111,7 @@ class LaidLayer:
         return {
             "name": self.layer.name, "file": self.file, "sha256": self.digest,
             "mirrored": self.layer.mirrored, "registered": self.found is not None,
-            "reason": self.reason,
+            "reason": self.reason, "notes": list(self.notes),
             "findings": {key: finding.as_json() for key, finding in self.findings().items()},
         }  # fmt: skip
 
@@ -210,8 +217,8 @@ BLOCKS = 7
 
 CLEAR = 4.0
 """Standard errors by which the blocks must agree better as they lie than by chance, and than any other
-way round (common practice, no source). Drawn dies agreed by 0.99 as they lie, by 0.14 at most otherwise,
-with an error of 0.03."""
+way round (common practice, no source). Drawn dies agreed by 0.99 as they lie, by 0.14 at most
+otherwise, with an error of 0.03."""
 
 WAYS = ("a mirror image", "a mirror image, upside down", "turned by half a turn",
         "turned by a quarter, and mirrored", "turned by three quarters, and mirrored",
@@ -289,22 +296,3 @@ def _agreement(one: FloatImage, other: FloatImage) -> Points:
         if np.isfinite(a).all() and np.isfinite(b).all() and a.std() > 0 and b.std() > 0:
             found.append(float(np.corrcoef(a, b)[0, 1]))
     return np.array(found)
-
-
-def levelled_layer(
-    laid: LaidLayer,
-    shown: npt.NDArray[np.uint8],
-    size_um: Sequence[float],
-    size_px: tuple[int, int],
-) -> npt.NDArray[np.uint8]:
-    """A layer's picture (for the screen, of its photo's size) laid on the die: `size_px` px (width,
-    height) over the die's `size_um`; black where the layer shows nothing."""
-    columns, rows = size_px
-    u = (np.arange(columns) + 0.5) * (size_um[0] / columns)
-    v = (np.arange(rows) + 0.5) * (size_um[1] / rows)
-    grid = np.stack(np.meshgrid(u, v), axis=-1)
-    at = laid.in_layer(grid.reshape(-1, 2)).reshape(*grid.shape).astype(np.float32)
-    per = math.hypot(*(at[rows // 2, columns // 2] - at[rows // 2, columns // 2 - 1]))
-    if per > 2:  # no px of the photo is passed over
-        shown = np.asarray(cv2.GaussianBlur(shown, (0, 0), 0.4 * per), np.uint8)
-    return np.asarray(cv2.remap(shown, at[..., 0], at[..., 1], cv2.INTER_LINEAR), np.uint8)

@@ -19,7 +19,7 @@ from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.one_writer import one_writer
 
-SEVERAL = ("region", "marking", "pad", "no_pad")
+SEVERAL = ("region", "marking", "pad", "no_pad", "layer")
 """Kinds of entries of which there may be many."""
 SINGLE = ("outline", "numbering", "finest_line")
 """Kinds of which there is one at most."""

@@ -6,6 +6,7 @@ from glassay.web.pages import (
     compare,
     data,
     die,
+    die_layers,
     edit,
     export,
     instrument,
@@ -19,7 +20,7 @@ from glassay.web.pages import (
 
 ROUTERS = (
     overview.router, instrument.router, captures.router, capture.router, marks.router, die.router,
-    compare.router, edit.router, export.router, live.router, live_mosaic.router, run.router,
-    data.router, phone.router,
+    die_layers.router, compare.router, edit.router, export.router, live.router, live_mosaic.router,
+    run.router, data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""

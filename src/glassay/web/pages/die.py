@@ -140,6 +140,8 @@ def _table(found: ShownDie) -> Any:
         regions=list(zip(notes.regions, entries["region"], strict=True)),
         markings=list(zip(notes.markings, entries["marking"], strict=True)),
         no_pads=list(zip(found.entries.get("no_pad", []), entries["no_pad"], strict=True)),
+        layers=list(zip(notes.layers, entries["layer"], strict=True)),
+        captures=[name for name in found.others if name != found.capture.id],
         single={kind: as_text(found.entries.get(kind)) for kind in SINGLE},
         line=found.entries.get("finest_line") or {"width": "", "within": ""},
         numbering=found.entries.get("numbering") or {},
@@ -164,7 +166,7 @@ def _changes(found: ShownDie, form: Form) -> list[Change]:
         return _set(found, kind, before, form)
     if do not in ("put", "move"):
         raise Unusable(f"{do[:40]!r} is nothing that is done to what is noted")
-    if kind in ("numbering", "finest_line"):
+    if kind in ("numbering", "finest_line", "layer"):
         raise Unusable(f"the {kind.replace('_', ' ')} is not pointed at")
     points = np.array(read_points(form.get("points", ""), least=1))
     if kind == "outline":
@@ -259,6 +261,13 @@ def _set(found: ShownDie, kind: str, before: dict[str, Any] | None, form: Form) 
             raise Unusable(f"there is no pad {number}")
         way = bool(form.get("clockwise"))
         return [Change(kind, before, {"first": place_of(found, mine[0]), "clockwise": way})]
+    if kind == "layer":
+        capture = form.get("of", "")
+        if capture not in found.others:
+            raise Unusable(f"{capture[:60]!r} is no capture of this chip")
+        layer = {"name": text, "capture": capture}
+        mirrored = {"mirrored": True} if form.get("mirrored") else {}
+        return [Change(kind, before, {**layer, **mirrored})]
     raise Unusable(f"a {kind.replace('_', ' ')} is pointed at")
 
 
