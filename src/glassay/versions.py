@@ -12,7 +12,7 @@ from typing import Final
 ARRAY: Final = "6"
 CLIP: Final = "4"
 DETAIL: Final = "10"
-DIE: Final = "4"
+DIE: Final = "5"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "1"
 FOCUS: Final = "4"
