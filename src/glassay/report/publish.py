@@ -21,12 +21,13 @@ from typing import Any
 from PIL import Image
 
 from glassay import __version__
+from glassay.bench.chip.die_layers import LaidLayer
 from glassay.bench.chip.die_pictures import ChosenPicture
 from glassay.bench.document.die_notes import DieNotes
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.pack import pack
 from glassay.bench.shelf.published import SITE_FILE, SUMS_FILE, is_site, site_document, sums_of
-from glassay.disk import PART_SUFFIX, put_in_place, write_atomically
+from glassay.disk import PART_SUFFIX, content_hash, put_in_place, write_atomically
 from glassay.errors import Unusable
 from glassay.report import die_files, iiif
 from glassay.report.die_pictures import levelled
@@ -58,6 +59,7 @@ class ChipToShow:
     chip: str
     chosen: ChosenPicture
     notes: DieNotes
+    layers: tuple[LaidLayer, ...] = ()
 
     @property
     def title(self) -> str:
@@ -142,8 +144,9 @@ def _write_chip(
     photo = picture.photo
     per_px = None if result.pixel_size is None else result.pixel_size.value
     sheet = Sheet(
-        f"Die of {chip.title}", picture.taken_with, photo, result, picture.digest(), notes,
+        f"Die of {chip.title}", picture.taken_with, photo, result, content_hash(photo.path), notes,
         chip.chosen.notes_file, chip.chosen.passed_over, tuple(FILES),
+        chip.layers,
     )  # fmt: skip
     files = [*FILES.items(), (f"../../{archive}", "the archive: captures, results, versions")]
     iiif.write_tiles(folder / TILES, photo)
@@ -197,7 +200,8 @@ def _write_assets(folder: Path) -> None:
     viewer = here / "web/static/vendor/openseadragon"
     for name, kept in (("openseadragon.min.js", viewer / "openseadragon.min.js"),
                        ("openseadragon-LICENSE.txt", viewer / "LICENSE.txt"),
-                       ("look_closer.js", here / "report/templates/look_closer.js")):  # fmt: skip
+                       ("look_closer.js", here / "report/templates/look_closer.js"),
+                       ("layers.js", here / "report/templates/layers.js")):  # fmt: skip
         write_atomically(folder / name, kept.read_bytes())
 
 
