@@ -12,7 +12,6 @@ it need be.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -20,7 +19,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image
 
 from glassay.detail.across_field import KEY as CORNER
 from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
@@ -33,6 +31,7 @@ from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.fitting import spread
+from glassay.imaging.compression import as_jpeg
 from glassay.imaging.tone import FloatImage, Relight, linear_table, linear_to_srgb
 from glassay.quantity import Quantity
 
@@ -232,9 +231,7 @@ def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> npt.NDArray[np.
     """Stored values of a picture compressed with these tables."""
     stored = np.rint(255 * linear_to_srgb(np.clip(image, 0, 1))).astype(np.uint8)
     padded = np.pad(stored, ((HALF_BLOCK, 0), (HALF_BLOCK, 0)), mode="reflect")
-    file = io.BytesIO()
-    Image.fromarray(padded).save(file, "JPEG", qtables={0: list(tables[0])})
-    return np.asarray(Image.open(file))[HALF_BLOCK:, HALF_BLOCK:]
+    return as_jpeg(padded, tables)[HALF_BLOCK:, HALF_BLOCK:]
 
 
 def _told(

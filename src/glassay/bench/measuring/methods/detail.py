@@ -29,7 +29,7 @@ from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo
 
-DETAIL_VERSION = "10"
+DETAIL_VERSION = "9"
 """Part of the key of edge, repeat and native results; raised whenever a number may change."""
 
 
@@ -74,7 +74,6 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.line_response import METHOD as METHOD_OF_LINES
     from glassay.detail.line_response import response_of_lines
     from glassay.detail.lines_across import corner_ratio_of_lines
-    from glassay.imaging.compression import jpeg_quality
 
     photo = only_photo(paths, "a ruled scale", settings.get("tone"))
     scale = scale_in(paths, photo.measuring_grey(), settings)
@@ -82,8 +81,8 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
     light = photo.linear_grey()
     found = response_of_lines(
-        light, scale.segments, scale.division.value,
-        jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
+        light, scale.segments, scale.division.value, photo.facts.get("quantization"),
+        photo.other_tones,
     )  # fmt: skip
     findings, notes = dict(found.findings()), found.notes
     corner = corner_ratio_of_lines(light, scale.segments, scale.division.value)
@@ -216,6 +215,8 @@ WIRING, WIRING_VERSION = "response of wiring", "2"
 """Stands before the edge response, whose findings have the same names: it allows for what lies
 beside an edge."""
 
+LINES_VERSION = "10"
+
 METHODS = (
     Method(
         WIRING, (), lambda: WIRING_VERSION, box_and_tone, _measure_wiring, aside=("chip",),
@@ -236,7 +237,7 @@ METHODS = (
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
     Method(
-        "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
+        "superposed lines", (), lambda: LINES_VERSION, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
     Method("bar target", ("bar target",), _detail_version, box_and_tone, _measure_bars, slow=True,
