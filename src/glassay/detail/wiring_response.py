@@ -33,7 +33,7 @@ from glassay.finding import Finding
 from glassay.fitting import spread
 from glassay.imaging.compression import as_jpeg
 from glassay.imaging.tone import FloatImage, Relight, linear_table, linear_to_srgb
-from glassay.quantity import Quantity
+from glassay.quantity import Contribution, Quantity
 
 Float = npt.NDArray[np.float64]
 
@@ -45,6 +45,11 @@ with less count only where too few have more: what is nearer than the blur can b
 another shape of it."""
 
 ENOUGH_CLEAR = 16
+
+NARROWER = 0.8
+"""Widths of crowded edges over those with room, below which the latter are taken for sloped or
+doubled ones. On drawn chips of one kind of edge it is 0.87 and more; 0.65 where all that had room
+were borders of pads, whose two steps read as one wide edge."""
 
 METHOD_50, METHOD_10 = 0.02, 0.015
 """Relative standard uncertainty of the frequencies of 50 and 10 % modulation for the method
@@ -127,6 +132,9 @@ def response_of_wiring(
         if crowded:
             raise
         crowded, common = True, fit_common(pieces, narrowest=False)
+    doubted = not crowded and _are_widened([clear[k] for k in common.used], pieces)
+    if doubted:
+        crowded, common = True, fit_common(pieces, narrowest=False)
     used = [(pieces if crowded else clear)[k] for k in common.used]
     posterior = draw(*_told_by(common))
     others = [
@@ -146,10 +154,19 @@ def response_of_wiring(
         raise NotMeasurable(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
-    found = _result(posterior, half, tenth, used, len(pieces), crowded, notes)
+    why = WIDENED if doubted else ALL_CROWDED if crowded else None
+    found = _result(posterior, half, tenth, used, len(pieces), (*notes, *([why] if why else [])))
     corner = _in_corners(pieces, image.shape, stop)
     said = () if corner is None else (in_words(corner),)
     return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
+
+
+def _are_widened(used: Sequence[Piece], pieces: Sequence[Piece]) -> bool:
+    """Whether edges with room about them are of another kind than the wiring, and wider."""
+    beside = [piece.width for piece in pieces if piece.room < CLEAR_ROOM]
+    if len(beside) < ENOUGH_CLEAR:
+        return False
+    return bool(np.median(beside) < NARROWER * np.median([piece.width for piece in used]))
 
 
 def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
@@ -195,6 +212,12 @@ def _in_corners(
     zones = [zone_at(p.line.x, p.line.y, shape, stop) for p in pieces]
     return ratio_in_corners(pieces, zones, tenth_of)
 
+
+ALL_CROWDED = "nearly all edges are crowded: what lies beside them makes them differ"
+WIDENED = (
+    "the edges that have room are wider than the crowded ones (sloped or doubled, as borders of pads"
+    " are), and the crowded ones count"
+)
 
 NEIGHBOURS = "what lies beside the edges"
 
@@ -245,17 +268,19 @@ def _told(
     low, middle, high = (float(v) for v in np.percentile(known, [15.87, 50, 84.13]))
     taken = min(lost, 0.0)
     value = middle - LOST_AGAIN * taken
-    found = Quantity.of(value, (high - low) / 2, "cycles/px", METHOD)
-    for source, share in zip(("method", NEIGHBOURS), shares, strict=True):
-        found = found.with_contribution(source, share * value) if share else found
+    method, beside = shares
+    found = Quantity(value, "cycles/px", (Contribution(METHOD, (high - low) / 2, scope="capture"),))
+    found = found.with_contribution("method of short edges", method * value, scope="setting")
+    if beside:
+        found = found.with_contribution(NEIGHBOURS, beside * value, scope="capture")
     if taken:
-        found = found.with_contribution(LOST, -LOST_U * taken)
+        found = found.with_contribution(LOST, -LOST_U * taken, scope="setting")
     return with_tone(found, [value + other for other in others])
 
 
 def _result(
     posterior: Posterior, half: Quantity, tenth: Quantity | None, used: Sequence[Piece], found: int,
-    crowded: bool, notes: Sequence[str],
+    notes: Sequence[str],
 ) -> WiringResponse:  # fmt: skip
     low, middle, high = np.percentile(posterior.curves, [2.5, 50, 97.5], axis=0)
     # The band widens as the frequency axis does: by what noise is not behind.
@@ -269,8 +294,6 @@ def _result(
         f"{len(used)} of {found} short pieces of wiring agree; sloped walls and layers out of focus"
         " would show wider edges than the instrument makes",
     ]
-    if crowded:
-        said.append("nearly all edges are crowded: what lies beside them makes them differ")
     if tenth is None or tenth.relative > MOST_VAGUE:
         tenth = None
         said.append("the 10 % frequency is left open")

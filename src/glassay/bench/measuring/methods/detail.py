@@ -211,7 +211,7 @@ SHARES = (
     "contrast_threshold",
 )
 
-WIRING, WIRING_VERSION = "response of wiring", "2"
+WIRING, WIRING_VERSION = "response of wiring", "3"
 """Stands before the edge response, whose findings have the same names: it allows for what lies
 beside an edge."""
 
