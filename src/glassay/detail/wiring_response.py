@@ -124,18 +124,8 @@ def response_of_wiring(
     """
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     pieces = find_pieces(image, full, lambda line, length: _is_on_view(line, stop))
-    clear = [piece for piece in pieces if piece.room >= CLEAR_ROOM]
-    crowded = len(clear) < ENOUGH_CLEAR
-    try:
-        common = fit_common(pieces if crowded else clear, narrowest=not crowded)
-    except NotMeasurable:
-        if crowded:
-            raise
-        crowded, common = True, fit_common(pieces, narrowest=False)
-    doubted = not crowded and _are_widened([clear[k] for k in common.used], pieces)
-    if doubted:
-        crowded, common = True, fit_common(pieces, narrowest=False)
-    used = [(pieces if crowded else clear)[k] for k in common.used]
+    used, common, kind = _that_count(pieces)
+    crowded = kind is not None
     posterior = draw(*_told_by(common))
     others = [
         _moved(posterior, common, [replace(p, value=relight(p.value)) for p in used])
@@ -154,19 +144,38 @@ def response_of_wiring(
         raise NotMeasurable(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
-    why = WIDENED if doubted else ALL_CROWDED if crowded else None
-    found = _result(posterior, half, tenth, used, len(pieces), (*notes, *([why] if why else [])))
+    said = notes if kind is None else (*notes, kind)
+    found = _result(posterior, half, tenth, used, len(pieces), said)
     corner = _in_corners(pieces, image.shape, stop)
     said = () if corner is None else (in_words(corner),)
     return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
 
 
-def _are_widened(used: Sequence[Piece], pieces: Sequence[Piece]) -> bool:
-    """Whether edges with room about them are of another kind than the wiring, and wider."""
-    beside = [piece.width for piece in pieces if piece.room < CLEAR_ROOM]
+def _that_count(pieces: list[Piece]) -> tuple[list[Piece], CommonResponse, str | None]:
+    """The pieces that count, what they have in common, and why crowded ones do, where they do."""
+    clear = [piece for piece in pieces if piece.room >= CLEAR_ROOM]
+    if len(clear) >= ENOUGH_CLEAR:
+        try:
+            common = fit_common(clear)
+        except NotMeasurable:
+            pass
+        else:
+            used = [clear[k] for k in common.used]
+            beside = [piece for piece in pieces if piece.room < CLEAR_ROOM]
+            if not _are_narrower(beside, used):
+                return used, common, None
+            common = fit_common(beside, narrowest=False)
+            return [beside[k] for k in common.used], common, WIDENED
+    common = fit_common(pieces, narrowest=False)
+    return [pieces[k] for k in common.used], common, ALL_CROWDED
+
+
+def _are_narrower(beside: Sequence[Piece], clear: Sequence[Piece]) -> bool:
+    """Whether crowded edges are of another kind than those with room, and that the narrower one."""
     if len(beside) < ENOUGH_CLEAR:
         return False
-    return bool(np.median(beside) < NARROWER * np.median([piece.width for piece in used]))
+    widths = [float(np.median([piece.width for piece in some])) for some in (beside, clear)]
+    return widths[0] < NARROWER * widths[1]
 
 
 def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
