@@ -15,7 +15,8 @@ from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import Tone
-from glassay.scale import Calibration, Division, calibrate, measure_scale
+from glassay.scale import Calibration, Division, measure_scale
+from glassay.scale.calibrate import calibrate
 from glassay.scale.measure import Pattern
 
 
