@@ -167,10 +167,13 @@ def _before_compression(
 
 def _shift(before: Posterior, after: Posterior) -> Places:
     """By how much the median places have moved, cycles/px; NaN where either is not told."""
-    half, tenth = (
-        float(np.nanmedian(after.frequency_at(level)) - np.nanmedian(before.frequency_at(level)))
-        for level in (0.5, 0.1)
-    )
+
+    def median(posterior: Posterior, level: float) -> float:
+        found = posterior.frequency_at(level)
+        known = found[np.isfinite(found)]
+        return float(np.median(known)) if known.size else math.nan
+
+    half, tenth = (median(after, level) - median(before, level) for level in (0.5, 0.1))
     return half, tenth
 
 

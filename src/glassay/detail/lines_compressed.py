@@ -37,6 +37,7 @@ standard uncertainties (20 slides of the study)."""
 EDGE_PX = 40.0
 """How far from an edge its light is followed."""
 TABLE_PER_PX = 64
+NOISE_ROWS = 400
 FLAT = 2e-3
 """Share of a step below which what is left of an edge is not drawn: a fifth of the noise of a pixel."""
 
@@ -87,15 +88,15 @@ class CompressedLines:
         """
         corner = np.maximum(self.rows.pixel.min(axis=1) // BLOCK - 1, 0) * BLOCK
         end = self.rows.pixel.max(axis=1) + 1
-        photo = self.light[corner[0] : end[0], corner[1] : end[1]].astype(np.float64)
+        photo = self.light[corner[0] : end[0], corner[1] : end[1]]
         share = lines_drawn(
             self.segments - np.tile(corner[::-1], 2), photo.shape, modulation, width
         )
         ground = self.rows.ground()
         depth = float((share * (1 - photo / ground)).sum() / max(float((share**2).sum()), 1e-9))
         encoded = 255 * linear_to_srgb(ground * (1 - depth * share))
-        noise = np.random.default_rng(seed).normal(size=photo.shape) * _noise(photo)
-        return corner, np.clip(np.rint(encoded + noise), 0, 255).astype(np.uint8)
+        encoded += np.random.default_rng(seed).normal(0, _noise(photo), photo.shape)
+        return corner, np.clip(np.rint(encoded), 0, 255).astype(np.uint8)
 
 
 def _step_right(step: Step, whole: Step, less: Step) -> Step:
@@ -105,9 +106,11 @@ def _step_right(step: Step, whole: Step, less: Step) -> Step:
     return replace(step, value=step.value - taken, error=np.hypot(step.error, TAKEN_U * taken))
 
 
-def _noise(photo: Float) -> float:
-    """Standard deviation of a pixel's noise in stored values, from the differences of differences."""
-    stored = 255 * linear_to_srgb(photo)
+def _noise(photo: npt.NDArray[np.floating]) -> float:
+    """Standard deviation of a pixel's noise in stored values, from the differences of differences
+    in the middle of the photo."""
+    first = max(0, (len(photo) - NOISE_ROWS) // 2)
+    stored = 255 * linear_to_srgb(photo[first : first + NOISE_ROWS])
     mixed = np.diff(np.diff(stored, axis=0), axis=1) / 2
     return 1.4826 * float(np.median(np.abs(mixed)))
 
