@@ -44,6 +44,8 @@ GOOD = {
     "edge": ("sRGB, stated",),
     "focus": ("even run", "light changes", "walks"),
     "match": ("wide overlap",),
+    "die": ("die on an even ground",),
+    "stack": ("tilted plane", "two heights"),
     "filing": ("filed rightly", "field number as engraved"),
     "claims": tuple(f"{kind}, {digits} digits, {how}"
                     for kind in ("field width", "field height", "pixel size")

@@ -297,7 +297,7 @@ def _said(rivals: Rivals) -> list[str]:
     if rough:
         out.append(
             f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
-            " or a broken rim may have been taken for the die's edge, which is in the uncertainty"
+            " or a broken rim may have been taken for the die's edge; the uncertainty holds it"
         )
     second = [
         f"{name} ({depth:.0f} px within)"
@@ -307,7 +307,7 @@ def _said(rivals: Rivals) -> list[str]:
     if second:
         out.append(
             f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
-            " side: a shadow or a reflection may have been taken for the die, which is in the uncertainty"
+            " side: a shadow or a reflection may have been taken for the die; the uncertainty holds it"
         )
     return out
 
