@@ -27,8 +27,8 @@ FEWEST_LINES = 12
 """Lines and spaces without which, where there are no pads either, a rectangle is no die."""
 
 FEW_PADS = 16
-"""Pads below which it is said that they may be none: pages of type, keypads and prints of photographs gave
-3 to 12 in the attack."""
+"""Pads below which it is said that they may be none: pages of type, keypads and prints of photographs
+gave 3 to 12 in the attack."""
 
 ROWS_AGREE = 0.003
 """Relative difference up to which the pitches of rows are one, beyond their own uncertainty."""
@@ -130,7 +130,8 @@ class DieResult:
             out.append("no rows of bright pads were found along the rim")
         elif len(self.pads) < FEW_PADS and not self.by_hand:
             out.append(
-                f"{len(self.pads)} pads are few: check in the picture that this is a die and these are pads"
+                f"{len(self.pads)} pads are few: check in the picture that this is a die and that these"
+                " are its pads"
             )
         out += self._rows_said()
         if self.finest.few is not None and self.line_by_hand is None:
