@@ -1,6 +1,7 @@
 from .by_hand import Corrections, corrected
 from .measure import DieResult, measure_die
 from .outline import Outline
+from .pointed import PointedOutline
 from .process import Process
 from .rows import Pad, Row
 
@@ -9,6 +10,7 @@ __all__ = [
     "DieResult",
     "Outline",
     "Pad",
+    "PointedOutline",
     "Process",
     "Row",
     "corrected",

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
-from glassay.die.outline import Outline
+from glassay.die.outline import Outline, directions_of
 from glassay.die.rivals import Rivals, find_rivals
 from glassay.die.silhouette import Silhouette
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
@@ -65,9 +65,6 @@ PLACED_PX = 0.06
 PLACED_SHARE = 0.03
 """Standard uncertainty of where in its rise an edge is, px and part of the rise's width: a rise has
 no even shape where a bevel or a second edge lies close."""
-
-OTHER_SHAPE = 0.003
-"""Largest difference between opposite sides, relative, that passes without a word."""
 
 BEYOND = 0.06
 """How far beyond the outline, parts of the shorter side, a fainter one is looked for: a street is
@@ -242,20 +239,7 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
     top, right, bottom, left = ((point, way) for point, way, _ in lines)
     corners = np.array([_crossing(top, left), _crossing(top, right), _crossing(bottom, right),
                         _crossing(bottom, left)])  # fmt: skip
-    across = [corners[1] - corners[0], corners[2] - corners[3]]
-    down = [corners[3] - corners[0], corners[2] - corners[1]]
-    ways = [*across, *(np.array([v[1], -v[0]]) for v in down)]
-    lengths = np.array([math.hypot(*v) for v in ways])
-    turns = np.unwrap([math.atan2(v[1], v[0]) for v in ways])
-    tilt = float((turns * lengths).sum() / lengths.sum())
-    notes = []
-    skew = max(abs(lengths[0] / lengths[1] - 1), abs(lengths[2] / lengths[3] - 1))
-    if skew > OTHER_SHAPE or np.ptp(turns) > OTHER_SHAPE:
-        notes.append(
-            "opposite sides of the die are not alike: the microscope looks at it askew, or the die is"
-            f" no true rectangle (lengths differ by {skew:.2%}, directions by"
-            f" {math.degrees(float(np.ptp(turns))):.2f} deg)"
-        )
+    across, down, turns, tilt, notes = directions_of(corners)
     notes += _said(rivals)
     size = []
     for pair, mine in ((across, (1, 3)), (down, (0, 2))):
@@ -265,19 +249,22 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
         length = sum(both) / 2
         square = float(frame.square(np.concatenate([straight[n].points for n in mine])).mean())
         parts = (
-            Contribution("scatter along the sides", math.hypot(*ends)),
-            Contribution("place within the rise of an edge", math.hypot(*placed)),
+            Contribution("scatter along the sides", math.hypot(*ends), scope="exposure"),
+            Contribution("place within the rise of an edge", math.hypot(*placed), scope="capture"),
             Contribution("distortion", u_k * square * length, scope="setting"),
-            Contribution("opposite sides differ", abs(both[0] - both[1]) / math.sqrt(12)),
+            Contribution(
+                "opposite sides differ", abs(both[0] - both[1]) / math.sqrt(12), scope="capture"
+            ),
             *_which_edge(rivals, mine),
         )
         size.append(Quantity(length, "px", parts))
-    u_tilt = max(float(np.ptp(turns)) / math.sqrt(12), 0.1 / float(lengths.max()))
+    u_tilt = max(float(np.ptp(turns)) / math.sqrt(12), 0.1 / max(one.value for one in size))
     shortest = min(side.rise_px for side in sides)
     supports = (sides[0].support, sides[1].support, sides[2].support, sides[3].support)
     return Outline(
         corners, size[0], size[1],
-        Quantity.of(math.degrees(tilt), math.degrees(u_tilt), "deg", "directions of the four sides"),
+        Quantity(math.degrees(tilt), "deg", (
+            Contribution("directions of the four sides", math.degrees(u_tilt), scope="capture"),)),
         frame, k1, distortion, shortest / 2.563, supports, tuple(notes),
     )  # fmt: skip
 
@@ -307,7 +294,8 @@ def _said(rivals: Rivals) -> list[str]:
     if second:
         out.append(
             f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
-            " side: a shadow or a reflection may have been taken for the die; the uncertainty holds it"
+            " side: a shadow or a reflection may have been taken for the die; the uncertainty holds"
+            " that"
         )
     return out
 
@@ -352,7 +340,8 @@ def _bow(sides: list[_Side], frame: Frame) -> tuple[Quantity | None, float, floa
     told = sum((bow / off) ** 2 for bow, off in zip(bows, wander, strict=True))
     u = math.hypot(u, 1 / math.sqrt(max(told, 1e-12)))
     if abs(k) > 3 * u:
-        return Quantity.of(100 * k, 100 * u, "%", "bow of the four sides"), k, u
+        seen = Contribution("bow of the four sides", 100 * u, scope="setting")
+        return Quantity(100 * k, "%", (seen,)), k, u
     return None, 0.0, posterior(k, u)
 
 

@@ -34,8 +34,8 @@ ALL_ONE_SIDED = 0.8
 """Share of what is sharp that lies at one end from which the run is called one-sided."""
 RISES_AGAIN, MOST_AGAIN = 0.3, 0.15
 """Rise of sharpness after a fall, in shares of its peak, that makes a second peak, and share of the
-sharp places that may have one: tilted planes give 0.5 %, two photos swapped 28 % and more, a run there
-and back 98 %."""
+sharp places that may have one: tilted planes give 0.5 %, two photos swapped 28 % and more, a run
+there and back 98 %."""
 RANGE_ENDS = (1.0, 99.0)
 """Percentiles of depth between which the range is stated: single places may be wrong."""
 DRIFT_SAID = 0.05
@@ -102,8 +102,8 @@ class StackResult:
         ends = [float(np.median(u[side])) for side in (places <= low, places >= high)]
         steps = Quantity(
             float(high - low), "steps",
-            (Contribution("depth at the near end", ends[0]),
-             Contribution("depth at the far end", ends[1])),
+            (Contribution("depth at the near end", ends[0], scope="capture"),
+             Contribution("depth at the far end", ends[1], scope="capture")),
         )  # fmt: skip
         if self.step is None:
             return steps
@@ -112,14 +112,18 @@ class StackResult:
     def findings(self) -> dict[str, Finding]:
         """frames, depth_range (steps; um with a step), in_focus_share and magnification_change."""
         size = self.places.size
-        share = Quantity.of(self.sharp_share, math.sqrt(1 / size), "1", "places at the limit")
+        share = Quantity(
+            self.sharp_share, "1",
+            (Contribution("places at the limit", math.sqrt(1 / size), scope="capture"),),
+        )  # fmt: skip
         change = float(self.alignment.magnification[-1] / self.alignment.magnification[0])
         out = {
             "frames": Finding(self.frames, METHOD),
             "in_focus_share": Finding(share, METHOD),
             "magnification_change": Finding(
-                Quantity.of(change - 1, self.alignment.u_log_magnification * change, "1",
-                            "agreement of pairs"), ALIGNMENT_METHOD),
+                Quantity(change - 1, "1", (Contribution(
+                    "agreement of pairs", self.alignment.u_log_magnification * change,
+                    scope="capture"),)), ALIGNMENT_METHOD),
         }  # fmt: skip
         deep = self.depth_range()
         if deep is not None:
