@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from glassay.bench.chip.die_pictures import noted
-from glassay.bench.document.die_notes import DieNotes, read_die_notes
+from glassay.bench.document.die_notes import DieNotes
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.die import Corrections, DieResult, corrected
 from glassay.errors import Unusable
 from glassay.quantity import Quantity

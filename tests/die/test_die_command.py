@@ -11,12 +11,10 @@ import pytest
 from PIL import Image
 
 from glassay.bench.chip.die_pictures import mosaic_picture
-from glassay.bench.document.read import load_bench
-from glassay.bench.measuring.assemble import run_bench
 from glassay.imaging.tone import linear_to_srgb
 from glassay.mosaic.store import Canvas, _create, write_document
-from tests.bench.slides import draw_slide
 from tests.cli.test_mistakes_on_the_command_line import run
+from tests.die.benches import bench_of_a_die
 from tests.die.drawn import DIE, PIXEL_UM, grey, pads_um, shot
 
 FILES = {"sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv"}
@@ -133,51 +131,13 @@ def test_what_cannot_be_measured_or_used_says_so(
         assert "Traceback" not in error
 
 
-BENCH = """
-[bench]
-title = "One die"
-[[object]]
-id = "slide"
-kind = "ruled scale"
-division = "20 um"
-[[object]]
-id = "chip"
-kind = "chip"
-[[instrument]]
-id = "near"
-kind = "other"
-[[instrument]]
-id = "far"
-kind = "other"
-[[instrument]]
-id = "bare"
-kind = "other"
-"""
-
-
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A chip whose finest capture shows a part of it, a coarser one all, and one of unknown scale."""
-    made = tmp_path_factory.mktemp("bench-of-a-die")
-    (made / "captures").mkdir()
-    text = BENCH
-    for name, px in (("near", 0.8), ("far", PIXEL_UM)):
-        picture = shot(pixel_um=px, room=1.3 if name == "far" else 0.5)
-        picture.write(made / f"captures/chip-{name}.png")
-        size = (picture.stored.shape[1], picture.stored.shape[0])
-        draw_slide(made / f"captures/slide-{name}.png", pixel_size_um=px, size=size, division_um=20,
-                   seed=1)  # fmt: skip
-        text += f'[[capture]]\nfile = "captures/slide-{name}.png"\ninstrument = "{name}"\n'
-        text += 'object = "slide"\n'
-    shot().write(made / "captures/chip-bare.png")
-    for name in ("near", "far", "bare"):
-        text += f'[[capture]]\nfile = "captures/chip-{name}.png"\ninstrument = "{name}"\n'
-        text += 'object = "chip"\n'
-    (made / "bench.toml").write_text(text, encoding="utf-8")
-    (made / "dies").mkdir()
-    (made / "dies" / "chip.toml").write_text(NOTES, encoding="utf-8")
-    run_bench(load_bench(made), jobs=1)
-    return made
+    pictures = {"near": (0.8, shot(pixel_um=0.8, room=0.5)), "far": (PIXEL_UM, shot()),
+                "bare": (PIXEL_UM, shot())}  # fmt: skip
+    made = tmp_path_factory.mktemp("die") / "bench"
+    return bench_of_a_die(made, pictures, NOTES, without_slide=("bare",))
 
 
 def test_a_chip_of_a_bench_is_measured_in_the_capture_that_shows_it_wholly(

@@ -13,7 +13,8 @@ import pytest
 from ezdxf.document import Drawing
 from matplotlib.path import Path as Outline
 
-from glassay.bench.document.die_notes import DieNotes, Marking, Region, read_die_notes
+from glassay.bench.document.die_notes import DieNotes, Marking, Region
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.die import DieResult
 from glassay.report.die_files import as_csv, as_dxf, as_geojson, as_svg
 from tests.die.drawn import DIE, pads_um

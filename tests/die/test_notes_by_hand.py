@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from glassay.bench.document.die_notes import KINDS, Region, read_die_notes
+from glassay.bench.document.die_notes import KINDS, Region
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.errors import Unusable
 
 

@@ -14,37 +14,13 @@ from click.testing import CliRunner
 from glassay.cli.commands.publish import command
 from glassay.errors import Unusable
 from glassay.report.publish import publish
-from tests.bench.slides import draw_slide
 from tests.cli.test_mistakes_on_the_command_line import run
-from tests.die.drawn import DIE, pads_um, shot
+from tests.die.benches import bench_of_a_die
+from tests.die.drawn import DIE, pads_um
 from tests.web.browser import Watched, chromium
 
 Capsys = pytest.CaptureFixture[str]
 
-PX = 2.4
-BENCH = """
-[bench]
-title = "Quay <bench>"
-[[object]]
-id = "slide"
-kind = "ruled scale"
-division = "20 um"
-[[object]]
-id = "chip"
-kind = "chip"
-name = "Gull & chick"
-[[instrument]]
-id = "one"
-kind = "other"
-[[capture]]
-file = "captures/slide.png"
-instrument = "one"
-object = "slide"
-[[capture]]
-file = "captures/chip.png"
-instrument = "one"
-object = "chip"
-"""
 NOTES = """
 [about]
 maker = "</script><b>"
@@ -60,17 +36,7 @@ box = [200, 200, 300, 200]
 def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A site of one chip, published from a small bench."""
     made = tmp_path_factory.mktemp("published")
-    bench = made / "quay"
-    (bench / "captures").mkdir(parents=True)
-    (bench / "dies").mkdir()
-    (bench / "bench.toml").write_text(BENCH, encoding="utf-8")
-    (bench / "dies" / "chip.toml").write_text(NOTES, encoding="utf-8")
-    picture = shot(pixel_um=PX)
-    picture.write(bench / "captures" / "chip.png")
-    size = (picture.stored.shape[1], picture.stored.shape[0])
-    draw_slide(
-        bench / "captures" / "slide.png", pixel_size_um=PX, size=size, division_um=20, seed=1
-    )
+    bench = bench_of_a_die(made / "quay", notes=NOTES, run=False)
     done = CliRunner().invoke(command, [
         str(bench), "--out", str(made / "site"), "--address", "https://chips.example.org/",
         "--title", "Chips & more", "--credit", 'Ada "the lens" B.', "--licence", "CC BY 4.0",

@@ -1,4 +1,4 @@
-"""What a person corrects of what was found on a die: pads, and the finest line.
+"""What a person corrects of what was found on a die: pads and their numbers, and the finest line.
 
 Nothing measured is changed by it: sizes and pitches stay those of what was found.
 """
@@ -12,7 +12,7 @@ import numpy as np
 
 from glassay.die.measure import DieResult
 from glassay.die.pads import Spot
-from glassay.die.rows import SIDES, Side, distance, numbered, row_of
+from glassay.die.rows import SIDES, Pad, Side, distance, numbered, row_of
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
 
@@ -22,16 +22,19 @@ Key = tuple[Side, int]
 @dataclass(frozen=True)
 class Corrections:
     """Pads that were missed (x and y of the middle, width, height), places at which a pad was found
-    that is none, in um from the die's top left corner; and the finest line as read by eye, um."""
+    that is none, in um from the die's top left corner; the finest line as read by eye, um; on which pad
+    counting begins (its place, um), and whether it then goes clockwise."""
 
     added: tuple[tuple[float, float, float, float], ...] = ()
     removed: tuple[tuple[float, float], ...] = ()
     line: Quantity | None = None
+    first: tuple[float, float] | None = None
+    clockwise: bool = False
 
     @property
     def are_any(self) -> bool:
         """Whether anything is corrected."""
-        return bool(self.added or self.removed or self.line)
+        return bool(self.added or self.removed or self.line or self.first)
 
 
 def corrected(result: DieResult, by_hand: Corrections) -> DieResult:
@@ -49,8 +52,25 @@ def corrected(result: DieResult, by_hand: Corrections) -> DieResult:
     out = result
     if by_hand.added or by_hand.removed:
         out = _pads_corrected(result, by_hand)
-    said = list(_said(by_hand))
-    return replace(out, by_hand=tuple(said), line_by_hand=by_hand.line)
+    if by_hand.first is not None:
+        out = replace(out, pads=_counted_from(out, by_hand.first, by_hand.clockwise))
+    said = (*result.by_hand, *_said(by_hand))
+    return replace(out, by_hand=said, line_by_hand=by_hand.line)
+
+
+def _counted_from(
+    result: DieResult, first: tuple[float, float], clockwise: bool
+) -> tuple[Pad, ...]:
+    """The pads counted from the one at `first`, in their order or against it."""
+    per = result.per_px
+    x, y = (v / per for v in first)
+    hit = [n for n, p in enumerate(result.pads) if _holds(p, x, y)]
+    if not hit:
+        raise Unusable(f"numbering: no pad is at [{first[0]:g}, {first[1]:g}]")
+    ring = [*result.pads[hit[0] :], *result.pads[: hit[0]]]
+    if clockwise:
+        ring = [ring[0], *ring[:0:-1]]
+    return tuple(replace(pad, number=number) for number, pad in enumerate(ring, 1))
 
 
 def _said(by_hand: Corrections) -> Sequence[str]:
@@ -64,6 +84,9 @@ def _said(by_hand: Corrections) -> Sequence[str]:
                    f"{pads(len(by_hand.added))} put in by hand that were not found")  # fmt: skip
     if by_hand.removed:
         out.append(f"{pads(len(by_hand.removed))} taken out by hand")
+    if by_hand.first is not None:
+        way = "clockwise" if by_hand.clockwise else "counter-clockwise"
+        out.append(f"counting begins on the pad that a person named, and goes {way}")
     if by_hand.line is not None:
         out.append("the finest line was read by a person, not measured")
     return out
@@ -104,7 +127,7 @@ def _pads_corrected(result: DieResult, by_hand: Corrections) -> DieResult:
     return replace(result, pads=tuple(pads), rows=tuple(pitched))
 
 
-def _holds(spot: Spot, x: float, y: float) -> bool:
+def _holds(spot: Spot | Pad, x: float, y: float) -> bool:
     return abs(spot.x - x) < spot.width / 2 and abs(spot.y - y) < spot.height / 2
 
 

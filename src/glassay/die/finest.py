@@ -162,10 +162,15 @@ def _finest_width(
     value = float(np.median(mine))
     u_blur = math.hypot(stripes.u_blur_px / math.sqrt(12), U_BLUR * stripes.blur_px)
     parts = (
-        Contribution("scatter of the lines", spread(mine) * 1.2533 / math.sqrt(mine.size)),
-        Contribution("which lines are of one width", U_WHICH * value),
-        Contribution("blur of the picture", _bearing(value / stripes.blur_px) * u_blur),
-        Contribution("sampling", U_PLACE_PX),
+        Contribution(
+            "scatter of the lines", spread(mine) * 1.2533 / math.sqrt(mine.size), scope="exposure"
+        ),
+        # what is drawn on this die is so in every picture of it
+        Contribution("which lines are of one width", U_WHICH * value, scope="reference"),
+        Contribution(
+            "blur of the picture", _bearing(value / stripes.blur_px) * u_blur, scope="capture"
+        ),
+        Contribution("sampling", U_PLACE_PX, scope="capture"),
     )
     return Quantity(value, "px", parts), False, None
 
@@ -227,4 +232,7 @@ def _finest_pitch(runs: Sequence[Run], limit: float) -> Quantity | None:
     off = np.abs(pitch[mine] - value)
     # weighted scatter; strips in succession see the same lines, so that a third of them count
     u = math.sqrt(float((weight * off**2).sum() / weight.sum()) / max(1.0, mine.sum() / 3))
-    return Quantity.of(value, u, "px", "scatter of the runs", max(1.0, mine.sum() / 3 - 1))
+    scattered = Contribution(
+        "scatter of the runs", u, max(1.0, mine.sum() / 3 - 1), scope="exposure"
+    )
+    return Quantity(value, "px", (scattered,))

@@ -11,6 +11,7 @@ import numpy as np
 from glassay.die.finest import Finest, find_finest
 from glassay.die.outline import Outline
 from glassay.die.pads import SEARCH_PX, find_spots, refined
+from glassay.die.pointed import PointedOutline, outline_of
 from glassay.die.process import Process, process_of
 from glassay.die.rows import Pad, Row, rows_of
 from glassay.die.sides import fit_outline
@@ -23,9 +24,6 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity, combine
 
 METHOD = "die in one picture"
-METHOD_VERSION = "3"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 FEWEST_LINES = 12
 """Lines and spaces without which, where there are no pads either, a rectangle is no die."""
 
@@ -159,10 +157,11 @@ class DieResult:
     def findings(self) -> dict[str, Finding]:
         """width, height, tilt, pads, pad_pitch, finest_line, finest_space, finest_pitch, and the limits
         finest_line_limit and finest_pitch_limit below which nothing can be told."""
+        how = "corners set by hand" if self.outline.by_hand else METHOD
         out = {
-            "width": Finding(self.width, METHOD),
-            "height": Finding(self.height, METHOD),
-            "tilt": Finding(self.outline.tilt, METHOD),
+            "width": Finding(self.width, how),
+            "height": Finding(self.height, how),
+            "tilt": Finding(self.outline.tilt, how),
             "pads": Finding(len(self.pads), "bright rectangles in rows" + self._pads_by_hand()),
         }
         pitch = self.pad_pitch
@@ -192,6 +191,7 @@ class DieResult:
         return {
             "unit": self.unit,
             "outline": np.round(self.outline.seen_corners(), 3).tolist(),
+            **({"outline_by": "hand"} if self.outline.by_hand else {}),
             "pads": [
                 {"number": pad.number, "side": pad.side, "row": pad.row,
                  "place": [round(pad.x * per, 3), round(pad.y * per, 3)],
@@ -217,30 +217,38 @@ def measure_die(
     told_um: float | None = None,
     frame: Frame | None = None,
     flat: bool = False,
+    pointed: PointedOutline | None = None,
 ) -> DieResult:
     """Measure the die in a picture (height, width) of linear light.
 
     `pixel_size` um/px in the middle of the photo; `told_um` the finest line that the instrument tells
     (half a pitch at 10 % modulation), where it is known. `frame` is that of the photo where the
-    picture is a part of it; `flat` states that the picture is free of distortion, as a mosaic is.
+    picture is a part of it; `flat` states that the picture is free of distortion, as a mosaic is. With
+    `pointed` the outline is the one that a person set, and everything else is measured within it.
     Raises `NotMeasurable` when the die's outline is not wholly in the picture, does not stand out from
-    an even surround, when there are two, or when nothing on the rectangle is like a die.
+    an even surround, when there are two, or when nothing on the rectangle is like a die; `Unusable`
+    where the corners set by hand are none of a die in the picture.
     """
     grey = np.ascontiguousarray(grey, dtype=np.float32)
-    outline = fit_outline(grey, find_silhouette(grey), frame or Frame.of(grey.shape), flat)
+    frame = frame or Frame.of(grey.shape)
+    outline = (
+        fit_outline(grey, find_silhouette(grey), frame, flat) if pointed is None
+        else outline_of(pointed, grey.shape, frame, flat)
+    )  # fmt: skip
     level = outline.levelled(grey)
     step = max(1.0, max(outline.width.value, outline.height.value) / SEARCH_PX)
     coarse = outline.levelled(grey, step)
     placed = (refined(level, spot) for spot in find_spots(coarse, step))
     pads, rows = rows_of(level, [spot for spot in placed if spot is not None])
     stripes = find_stripes(level)
-    if not pads and len(stripes.stripes) < FEWEST_LINES:
+    if not pads and len(stripes.stripes) < FEWEST_LINES and pointed is None:
         raise NotMeasurable(
             "the rectangle in the picture shows neither pads nor lines: nothing on it is like a die"
         )
     told_px = None
     if told_um is not None and pixel_size is not None and math.isfinite(told_um):
         told_px = told_um / pixel_size.value
+    said = ("the corners of the outline were set by hand",) if outline.by_hand else ()
     return DieResult(
-        outline, tuple(pads), tuple(rows), find_finest(stripes, told_px), pixel_size, told_um
+        outline, tuple(pads), tuple(rows), find_finest(stripes, told_px), pixel_size, told_um, said
     )

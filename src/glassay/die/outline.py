@@ -16,6 +16,29 @@ from glassay.quantity import Quantity
 
 Array = npt.NDArray[np.float64]
 
+OTHER_SHAPE = 0.003
+"""Largest difference between opposite sides, relative, that passes without a word."""
+
+
+def directions_of(corners: Array) -> tuple[list[Array], list[Array], Array, float, list[str]]:
+    """Of corners from the top left, clockwise: the sides across (top, bottom) and down (left, right) as
+    vectors; their directions as turns of the width, rad; the tilt, weighted by length; and what must
+    be said where they are none of a rectangle."""
+    across = [corners[1] - corners[0], corners[2] - corners[3]]
+    down = [corners[3] - corners[0], corners[2] - corners[1]]
+    ways = [*across, *(np.array([v[1], -v[0]]) for v in down)]
+    lengths = np.array([math.hypot(*v) for v in ways])
+    turns = np.unwrap([math.atan2(v[1], v[0]) for v in ways])
+    notes = []
+    skew = max(abs(lengths[0] / lengths[1] - 1), abs(lengths[2] / lengths[3] - 1))
+    if skew > OTHER_SHAPE or np.ptp(turns) > OTHER_SHAPE:
+        notes.append(
+            "opposite sides of the die are not alike: the microscope looks at it askew, or the die is"
+            f" no true rectangle (lengths differ by {skew:.2%}, directions by"
+            f" {math.degrees(float(np.ptp(turns))):.2f} deg)"
+        )
+    return across, down, turns, float((turns * lengths).sum() / lengths.sum()), notes
+
 
 @dataclass(frozen=True)
 class Outline:
@@ -23,7 +46,8 @@ class Outline:
     seen from the top left: top left, top right, bottom right, bottom left. `k1` is the lens's (see
     `glassay.distortion`), `frame` the photo's. `width`, `height` px; `tilt` deg, clockwise as seen.
     `soft_px` is the standard deviation of the Gaussian that the sharpest side's rise has. `support`
-    tells for each side (top, right, bottom, left) in what part of it its edge is seen."""
+    tells for each side (top, right, bottom, left) in what part of it its edge is seen. `by_hand`: a
+    person set the corners."""
 
     corners: Array
     width: Quantity
@@ -35,6 +59,7 @@ class Outline:
     soft_px: float
     support: tuple[float, float, float, float]
     notes: tuple[str, ...] = ()
+    by_hand: bool = False
 
     @property
     def axes(self) -> Array:

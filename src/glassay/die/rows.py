@@ -17,7 +17,7 @@ import numpy.typing as npt
 from glassay.die.pads import Spot, frame_contrast, refined, shared
 from glassay.fitting import chain_inflation, scatter, trimmed_fit
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Quantity
+from glassay.quantity import Contribution, Quantity
 
 Array = npt.NDArray[np.float64]
 Side = Literal["left", "bottom", "right", "top"]
@@ -310,6 +310,6 @@ def row_of(side: Side, number: int, row: Sequence[Spot]) -> Row:
     u = float(np.sqrt(fit.covariance[1, 1] * chain_inflation(r, rest.size)))
     # a row askew to the rim is longer than it looks along it
     lean = float(np.polyfit(places, across, 1)[0]) if len(row) > 3 else 0.0
-    pitch = Quantity.of(float(fit.solution[1]) * (1 + lean**2) ** 0.5, u, "px",
-                        "places of the pads", fit.freedom)  # fmt: skip
+    placed = Contribution("places of the pads", u, fit.freedom, scope="exposure")
+    pitch = Quantity(float(fit.solution[1]) * (1 + lean**2) ** 0.5, "px", (placed,))
     return Row(side, number, len(row), pitch, int(steps[-1]) + 1 - len(row))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 from numpy.typing import ArrayLike
 
 from glassay.report.pictures import Pixels
+
+Places = npt.NDArray[np.float64]
 
 OVERSAMPLED = 3.0
 """Factor beyond which a picture is first averaged down, so that no px of it is passed over."""
@@ -33,3 +37,20 @@ def levelled(shown: Pixels, corners: ArrayLike, size: tuple[int, int]) -> Pixels
     )
     turn = cv2.getPerspectiveTransform(ring.astype(np.float32), target)
     return np.asarray(cv2.warpPerspective(shown, turn, size, flags=cv2.INTER_AREA), np.uint8)
+
+
+def laid_on_die(
+    shown: Pixels, to_photo: Callable[[Places], Places], size_um: tuple[float, float],
+    size: tuple[int, int],
+) -> Pixels:  # fmt: skip
+    """A picture laid on the die, `size` px (width, height) over `size_um`: `to_photo` tells the px of
+    the picture for places (n, 2) on the die, um. Black where it shows nothing."""
+    columns, rows = size
+    u = (np.arange(columns) + 0.5) * (size_um[0] / columns)
+    v = (np.arange(rows) + 0.5) * (size_um[1] / rows)
+    grid = np.stack(np.meshgrid(u, v), axis=-1)
+    at = to_photo(grid.reshape(-1, 2)).reshape(*grid.shape).astype(np.float32)
+    per = float(np.hypot(*(at[rows // 2, columns // 2] - at[rows // 2, columns // 2 - 1])))
+    if per > OVERSAMPLED / 2:  # no px of the picture is passed over
+        shown = np.asarray(cv2.GaussianBlur(shown, (0, 0), 0.4 * per), np.uint8)
+    return np.asarray(cv2.remap(shown, at[..., 0], at[..., 1], cv2.INTER_LINEAR), np.uint8)

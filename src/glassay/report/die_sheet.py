@@ -12,11 +12,14 @@ import numpy as np
 from markupsafe import Markup
 
 from glassay import __version__
+from glassay.bench.chip.die_layers import LaidLayer
 from glassay.bench.document.die_notes import KINDS, DieNotes, Region
 from glassay.bench.saying.words import short
 from glassay.die import DieResult
 from glassay.imaging import Photo
 from glassay.quantity import Quantity, rounded
+from glassay.report.die_layers import PICTURE_BYTES as LAYER_BYTES
+from glassay.report.die_layers import ShownLayers, shown_layers
 from glassay.report.evidence_die import die_outline, pad_corners
 from glassay.report.numbers import in_unit, length, prose, sentence
 from glassay.report.pictures import for_screen, jpeg_uri
@@ -40,7 +43,8 @@ MOST_PARTS = 4
 @dataclass(frozen=True)
 class Sheet:
     """What a sheet shows: the picture and what was found in it; notes by hand with the name of their
-    file; the file's SHA-256; pictures that were not used and why; files that lie beside the page."""
+    file; the file's SHA-256; pictures that were not used and why; files that lie beside the page; and
+    other pictures of the die that are laid over it."""
 
     title: str
     taken: str
@@ -51,6 +55,7 @@ class Sheet:
     notes_file: str = ""
     passed_over: tuple[tuple[str, str], ...] = ()
     beside: Sequence[str] = field(default=())
+    layers: tuple[LaidLayer, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -69,12 +74,13 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
     pads = f"{len(result.pads)} bond pads" if result.pads else "no bond pads told"
     filling = {
         "title": sheet.title, "taken": sheet.taken, "version": __version__,
-        "styles": source("page.css") + source("die_sheet.css"),
+        "styles": source("page.css") + source("die_sheet.css") + source("layers.css"),
+        "layers": _layers(sheet),
         "size": (length_of(result.width), length_of(result.height)), "pads_told": pads,
         "process": None if result.process is None else {
             "statement": prose(result.process.statement),
             "reasons": [prose(reason) for reason in result.process.reasons]},
-        "width": photo.width, "height": photo.height,
+        "width": photo.width, "height": photo.height, "outline_by_hand": result.outline.by_hand,
         "source": jpeg_uri(for_screen(photo, LONGEST_PX), PICTURE_BYTES),
         "alt": f"The photo with the die's outline and {len(result.pads)} numbered pads drawn over it",
         "caption": "Amber: the outline. Light blue: pads with their numbers."
@@ -103,6 +109,15 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
         "written": datetime.date.today().isoformat(),
     }  # fmt: skip
     return str(render("die_sheet.html", filling))
+
+
+def _layers(sheet: Sheet) -> ShownLayers | None:
+    if not sheet.layers:
+        return None
+    return shown_layers(
+        sheet.photo, sheet.result, sheet.notes, sheet.layers,
+        lambda _, pixels: jpeg_uri(pixels, LAYER_BYTES),
+    )  # fmt: skip
 
 
 def as_script(data: Mapping[str, Any]) -> Markup:
@@ -182,10 +197,11 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
     die = sheet.result.width.value * sheet.result.height.value
     regions = sheet.notes.regions
 
-    def row(name: str, kind: str, area: float) -> Mapping[str, str]:
+    def row(name: str, kind: str, area: float, size: str = "") -> Mapping[str, str]:
         return {
             "name": name,
             "kind": kind,
+            "size": size,
             "area": f"{area / 1e6:.4f}",
             "share": f"{area / die:.1%}",
         }
@@ -195,7 +211,10 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
 
     several = [kind for kind in KINDS if sum(r.kind == kind for r in regions) > 1]
     return {
-        "by_hand": [row(region.name, region.kind, region.area_um2) for region in regions],
+        "by_hand": [
+            row(region.name, region.kind, region.area_um2, "{:.4g} × {:.4g}".format(*region.size_um))
+            for region in regions
+        ],
         "kinds": [row("", kind, total(kind)) for kind in several],
         "corrected": sheet.result.by_hand, "markings": sheet.notes.markings,
         "notes_file": sheet.notes_file,
@@ -227,6 +246,7 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
         "sha256": sheet.digest, "version": __version__,
         "findings": {key: finding.as_json() for key, finding in result.findings().items()},
         **result.beside(), "notes": list(result.notes),
+        **({"layers": [one.as_data() for one in sheet.layers]} if sheet.layers else {}),
         "by_hand": {
             "file": sheet.notes_file, "corrected": list(result.by_hand),
             "regions": [_region_data(region, die) for region in sheet.notes.regions],
@@ -241,4 +261,5 @@ def sheet_data(sheet: Sheet) -> dict[str, Any]:
 
 def _region_data(region: Region, die: float) -> dict[str, Any]:
     return {"kind": region.kind, "name": region.name, "polygon": [list(c) for c in region.corners],
-            "area_um2": region.area_um2, "share": region.area_um2 / die}  # fmt: skip
+            "size_um": list(region.size_um), "area_um2": region.area_um2,
+            "share": region.area_um2 / die}  # fmt: skip

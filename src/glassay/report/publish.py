@@ -21,6 +21,7 @@ from typing import Any
 from PIL import Image
 
 from glassay import __version__
+from glassay.bench.chip.die_layers import LaidLayer
 from glassay.bench.chip.die_pictures import ChosenPicture
 from glassay.bench.document.die_notes import DieNotes
 from glassay.bench.document.model import Bench
@@ -58,6 +59,7 @@ class ChipToShow:
     chip: str
     chosen: ChosenPicture
     notes: DieNotes
+    layers: tuple[LaidLayer, ...] = ()
 
     @property
     def title(self) -> str:
@@ -144,6 +146,7 @@ def _write_chip(
     sheet = Sheet(
         f"Die of {chip.title}", picture.taken_with, photo, result, content_hash(photo.path), notes,
         chip.chosen.notes_file, chip.chosen.passed_over, tuple(FILES),
+        chip.layers,
     )  # fmt: skip
     files = [*FILES.items(), (f"../../{archive}", "the archive: captures, results, versions")]
     iiif.write_tiles(folder / TILES, photo)
@@ -197,7 +200,8 @@ def _write_assets(folder: Path) -> None:
     viewer = here / "web/static/vendor/openseadragon"
     for name, kept in (("openseadragon.min.js", viewer / "openseadragon.min.js"),
                        ("openseadragon-LICENSE.txt", viewer / "LICENSE.txt"),
-                       ("look_closer.js", here / "report/templates/look_closer.js")):  # fmt: skip
+                       ("look_closer.js", here / "report/templates/look_closer.js"),
+                       ("layers.js", here / "report/templates/layers.js")):  # fmt: skip
         write_atomically(folder / name, kept.read_bytes())
 
 

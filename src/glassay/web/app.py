@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from importlib.resources import files
 from pathlib import Path
@@ -59,7 +59,8 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     app.state.keys = Keys(entry, script_key)
     for router in ROUTERS:
         app.include_router(router)
-    app.add_api_route("/static/page.css", _page_styles, include_in_schema=False)
+    for name, media in SHARED.items():
+        app.add_api_route(f"/static/{name}", _of_report(name, media), include_in_schema=False)
     static = files("glassay.web").joinpath("static")
     app.mount("/static", StaticFiles(directory=str(static)), name="static")
     troubles.add_to(app)
@@ -67,6 +68,12 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     return app
 
 
-async def _page_styles() -> Response:
-    """The report's styles, which the workbench's own add to."""
-    return Response(source("page.css"), media_type="text/css")
+SHARED = {"page.css": "text/css", "layers.css": "text/css", "layers.js": "text/javascript"}
+"""What the workbench's pages take from the report's: its styles, which their own add to, and layers."""
+
+
+def _of_report(name: str, media: str) -> Callable[[], Awaitable[Response]]:
+    async def answer() -> Response:
+        return Response(source(name), media_type=media)
+
+    return answer

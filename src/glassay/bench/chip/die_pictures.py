@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file, read_die_notes
+from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, OutlineByHand, notes_file
 from glassay.bench.document.model import Capture
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.results import BenchResults, SettingResult
 from glassay.bench.measuring.resolved import finest_in
-from glassay.die import DieResult, corrected, measure_die
+from glassay.die import DieResult, PointedOutline, corrected, measure_die
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Contribution, Quantity
@@ -38,12 +39,15 @@ class DiePicture:
     name: str
     taken_with: str = ""
 
-    def measured(self) -> DieResult:
-        """The die in it. Raises `NotMeasurable`."""
+    def measured(self, pointed: PointedOutline | None = None) -> DieResult:
+        """The die in it, within the outline that a person set (px of this picture) if there is one.
+
+        Raises `NotMeasurable`, and `Unusable` for an outline that does not lie in the picture."""
         grey = self.photo.measuring_grey()
         return measure_die(
-            grey, self.pixel_size, told_um=self.told_um, frame=self.photo.frame, flat=self.flat
-        )
+            grey, self.pixel_size, told_um=self.told_um, frame=self.photo.frame, flat=self.flat,
+            pointed=pointed,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -74,19 +78,85 @@ def noted(result: DieResult, path: Path | None) -> tuple[DieResult, DieNotes, st
         raise Unusable(f"{path.name}: {error}") from None
 
 
+def die_in(picture: DiePicture, notes: Path | None) -> tuple[DieResult, DieNotes, str]:
+    """The die in one picture as `noted` tells it, within the outline that the notes set, if they do.
+
+    Raises `NotMeasurable` and `Unusable` as measuring and `noted` do."""
+    outline = None if notes is None else read_die_notes(notes).outline
+    return noted(picture.measured(None if outline is None else outline.pointed), notes)
+
+
 def best_die(results: BenchResults, chip: str, notes: Path | None = None) -> ChosenPicture:
-    """The die of a chip of a bench, in the capture of the finest setting that shows it wholly.
+    """The die of a chip of a bench with what is noted of it by hand.
 
     `results` are those of `glassay run`; `notes` a file of notes by hand other than the bench's own.
-    Raises `Unusable` where there is no such chip or no capture
-    of it with a known pixel size, and `NotMeasurable` where no capture shows a die wholly.
+    Raises as `found_die` and `noted` do.
     """
+    own = notes or notes_file(results.bench.folder, chip)
+    found = found_die(results, chip, None if own is None else read_die_notes(own).outline)
+    result, said, name = noted(found.result, own)
+    return ChosenPicture(found.picture, result, found.passed_over, said, name)
+
+
+@dataclass(frozen=True)
+class FoundDie:
+    """A die as it was measured, before any correction but that of its outline; its picture; the capture
+    that this is (all or a part of); and captures that were passed over, each with the reason."""
+
+    picture: DiePicture
+    result: DieResult
+    capture: Capture
+    passed_over: tuple[tuple[str, str], ...]
+
+
+def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = None) -> FoundDie:
+    """The die of a chip in the capture of the finest setting that shows it wholly, or in the one in
+    which a person set the outline.
+
+    Raises `Unusable` where there is no such chip or no capture of it with a known pixel size, and
+    `NotMeasurable` where no capture shows a die wholly.
+    """
+    tried, passed = captures_with_scale(results, chip)
+    if outline is not None:
+        tried, left_out = _where_set(tried, outline)
+        passed += [(name, "the outline was set by hand in another capture") for name in left_out]
+    if not tried:
+        raise Unusable(
+            f"no capture of {chip!r} has a known pixel size: `glassay shots` says what to photograph"
+        )
+    for told_um, capture, one in tried:
+        try:
+            picture = _of_capture(results, capture, one, told_um)
+            pointed = None if outline is None else seen_from(outline.pointed, capture.box)
+            return FoundDie(picture, picture.measured(pointed), capture, tuple(passed))
+        except (NotMeasurable, Unusable) as error:
+            passed.append((capture.id, str(error)))
+    told_all = "; ".join(f"{name}: {why}" for name, why in passed)
+    raise NotMeasurable(f"no capture of {chip!r} shows its die wholly ({told_all})")
+
+
+def seen_from(pointed: PointedOutline, box: tuple[int, int, int, int] | None) -> PointedOutline:
+    """Corners in px of a whole photo as those of the part of it at `box`."""
+    x, y = (0, 0) if box is None else box[:2]
+    return replace(pointed, corners=tuple((u - x, v - y) for u, v in pointed.corners))
+
+
+Tried = tuple[float, Capture, SettingResult]
+"""What its setting tells (um; infinite where that is not known), a capture, its setting."""
+
+
+def captures_with_scale(
+    results: BenchResults, chip: str
+) -> tuple[list[Tried], list[tuple[str, str]]]:
+    """Captures of a chip that have a pixel size, the finest first, and the others with the reason.
+
+    Raises `Unusable` where there is no such chip."""
     thing = results.bench.object(chip)
     if thing.kind != "chip":
         raise Unusable(f"{chip!r} is a {thing.kind}, not a chip")
     settings = {(s.instrument.id, s.setting.id): s for s in results.settings}
     mine = [c.capture for c in results.captures if c.capture.object == chip]
-    tried: list[tuple[float, Capture, SettingResult]] = []
+    tried: list[Tried] = []
     passed: list[tuple[str, str]] = []
     for capture in mine:
         one = settings.get((capture.instrument, capture.setting))
@@ -95,22 +165,36 @@ def best_die(results: BenchResults, chip: str, notes: Path | None = None) -> Cho
             continue
         told = finest_in(one, results.captures)
         tried.append((math.inf if told is None else told.line.value, capture, one))
-    if not tried:
+    return sorted(tried, key=lambda one: one[0]), passed
+
+
+def _where_set(tried: list[Tried], outline: OutlineByHand) -> tuple[list[Tried], list[str]]:
+    """The capture in which the outline was set, and the ids of the others."""
+    if not outline.capture and len(tried) > 1:
+        raise Unusable("outline: say in which capture it was set, as capture")
+    mine = [one for one in tried if outline.capture in ("", one[1].id)]
+    if not mine:
         raise Unusable(
-            f"no capture of {chip!r} has a known pixel size: `glassay shots` says what to photograph"
+            f"outline: {outline.capture!r} is no capture of this chip with a known pixel size"
         )
-    for told_um, capture, one in sorted(tried, key=lambda t: t[0]):
-        try:
-            picture = _of_capture(results, capture, one, told_um)
-            measured = picture.measured()
-        except (NotMeasurable, Unusable) as error:
-            passed.append((capture.id, str(error)))
-            continue
-        own = notes or notes_file(results.bench.folder, chip)
-        result, said, name = noted(measured, own)
-        return ChosenPicture(picture, result, tuple(passed), said, name)
-    told_all = "; ".join(f"{name}: {why}" for name, why in passed)
-    raise NotMeasurable(f"no capture of {chip!r} shows its die wholly ({told_all})")
+    return mine, [one[1].id for one in tried if one not in mine]
+
+
+def picture_of_capture(results: BenchResults, capture_id: str) -> DiePicture:
+    """The picture of a capture of a chip, with the pixel size of its setting where that is known.
+
+    Raises `Unusable` where there is no such capture of a chip."""
+    mine = [c.capture for c in results.captures if c.capture.id == capture_id]
+    if not mine or results.bench.object(mine[0].object).kind != "chip":
+        raise Unusable(f"{capture_id!r} is no capture of a chip on this bench")
+    tried, _ = captures_with_scale(results, mine[0].object)
+    for told_um, capture, one in tried:
+        if capture.id == capture_id:
+            return _of_capture(results, capture, one, told_um)
+    photo = read_photo(results.bench.paths(mine[0])[0])
+    if mine[0].box is not None:
+        photo = photo.crop(mine[0].box)
+    return DiePicture(photo, None, None, False, capture_id)
 
 
 def _of_capture(

@@ -19,6 +19,21 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     [[no_pad]]                           # where a pad was found that is none
     place = [60, 240]
 
+    [numbering]                          # which pad is number 1, and which way counting goes
+    first = [60, 80]
+    clockwise = true
+
+    [outline]                            # where the sides cannot be followed: px of the whole photo
+    corners = [[101, 90], [812, 93], [810, 640], [99, 637]]
+    within = 3                           # px, at 95 %
+    capture = "captures/chip.png"        # of a bench
+
+    [[layer]]                            # another picture of the same die, laid over it
+    name = "after etching"
+    capture = "captures/etched.jpg"      # of the bench; or, seen from this file:
+    # picture = "../mosaics/etched"      # a photo or a mosaic's folder
+    mirrored = true                      # where it is seen from the other side
+
     [finest_line]                        # as read by eye in the picture, +- at 95 %
     width = "1.2 um"
     within = "0.2 um"
@@ -38,24 +53,15 @@ with the properties `kind` and `name`, points with the property `text`.
 
 from __future__ import annotations
 
-import json
-import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
-from glassay.die import Corrections
-from glassay.errors import Unusable
-from glassay.quantity import Quantity
-from glassay.units import parse_length_um
+from glassay.die import Corrections, PointedOutline
 
 RegionKind = Literal["memory", "logic", "analog", "drawing", "marking", "unknown"]
 KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
-
-MOST_BYTES = 20_000_000
-"""Largest file of notes that is read: some hundred thousand corners."""
 
 Point = tuple[float, float]
 
@@ -74,6 +80,12 @@ class Region:
         ring = (*self.corners, self.corners[0])
         twice = sum(a[0] * b[1] - b[0] * a[1] for a, b in pairwise(ring))
         return abs(twice) / 2
+
+    @property
+    def size_um(self) -> Point:
+        """How wide and how high it is, along the die's sides."""
+        xs, ys = zip(*self.corners, strict=True)
+        return max(xs) - min(xs), max(ys) - min(ys)
 
     @property
     def middle(self) -> Point:
@@ -108,6 +120,26 @@ class DieAbout:
     licence_address: str = ""
 
 
+@dataclass(frozen=True)
+class OutlineByHand:
+    """The outline as a person set it in a photo: of a bench's capture by its id, or "" where there is
+    only one photo."""
+
+    pointed: PointedOutline
+    capture: str = ""
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Another picture of the same die: the id of a capture of the bench, or the path of a photo or of a
+    mosaic's folder from the notes' folder on ("" for the other); and whether it is a mirror image."""
+
+    name: str
+    capture: str = ""
+    picture: str = ""
+    mirrored: bool = False
+
+
 NOTHING_CORRECTED = Corrections()
 
 
@@ -119,6 +151,8 @@ class DieNotes:
     markings: tuple[Marking, ...] = ()
     about: DieAbout = DieAbout()
     corrections: Corrections = NOTHING_CORRECTED
+    outline: OutlineByHand | None = None
+    layers: tuple[Layer, ...] = ()
 
 
 NOTHING_NOTED = DieNotes()
@@ -131,173 +165,3 @@ def notes_file(bench_folder: Path, chip: str) -> Path | None:
     """The file of notes of a bench's chip, where there is one."""
     kept = [bench_folder / NOTES_FOLDER / f"{chip}{suffix}" for suffix in (".toml", ".geojson")]
     return next((path for path in kept if path.is_file()), None)
-
-
-def read_die_notes(path: Path, die_height_um: float) -> DieNotes:
-    """The notes in a TOML or GeoJSON file, told by its content.
-
-    `die_height_um` turns GeoJSON's upward y round. Raises `Unusable` with what is wrong and where.
-    """
-    try:
-        if path.stat().st_size > MOST_BYTES:
-            raise Unusable(f"{path.name}: {path.stat().st_size} bytes are too many for notes")
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise Unusable(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise Unusable(f"{path}: cannot be read ({error.strerror})") from None
-    except UnicodeDecodeError:
-        raise Unusable(f"{path.name}: this is no text in UTF-8") from None
-    try:
-        if text.lstrip().startswith("{"):
-            return _of_geojson(json.loads(text), die_height_um)
-        return _of_toml(tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
-        raise Unusable(f"{path.name}: {error}") from None
-    except RecursionError:
-        raise Unusable(f"{path.name}: it is nested too deeply") from None
-    except Unusable as error:
-        raise Unusable(f"{path.name}: {error}") from None
-
-
-def _of_toml(data: Mapping[str, Any]) -> DieNotes:
-    known = ("region", "marking", "pad", "no_pad", "finest_line", "about")
-    unknown = sorted(set(data) - set(known))
-    if unknown:
-        raise Unusable(f"{unknown[0]!r} is none of {', '.join(known)}")
-    regions = tuple(_region(one, f"region {n}") for n, one in enumerate(_tables(data, "region"), 1))
-    markings = []
-    for n, one in enumerate(_tables(data, "marking"), 1):
-        place = one.get("place")
-        markings.append(Marking(_text(one.get("text"), f"marking {n}"),
-                                None if place is None else _point(place, f"marking {n}")))  # fmt: skip
-    return DieNotes(regions, tuple(markings), _about(data.get("about", {})), _corrections(data))
-
-
-def _corrections(data: Mapping[str, Any]) -> Corrections:
-    added, removed = [], []
-    for n, one in enumerate(_tables(data, "pad"), 1):
-        width, height = _point(one.get("size"), f"pad {n}: size")
-        if width <= 0 or height <= 0:
-            raise Unusable(f"pad {n}: its size is above 0")
-        added.append((*_point(one.get("place"), f"pad {n}"), width, height))
-    for n, one in enumerate(_tables(data, "no_pad"), 1):
-        removed.append(_point(one.get("place"), f"no_pad {n}"))
-    return Corrections(tuple(added), tuple(removed), _line(data.get("finest_line")))
-
-
-def _line(data: object) -> Quantity | None:
-    if data is None:
-        return None
-    if not isinstance(data, dict) or set(data) != {"width", "within"}:
-        raise Unusable('finest_line: write width = "1.2 um" and within = "0.2 um"')
-    try:
-        width, within = parse_length_um(data["width"]), parse_length_um(data["within"])
-    except Unusable as error:
-        raise Unusable(f"finest_line: {error}") from None
-    if not 0 < within < width:
-        raise Unusable("finest_line: within is above 0 and below the width")
-    factor = Quantity.of(1.0, 1.0, "um").expanded  # stated at 95 %
-    return Quantity.of(width, within / factor, "um", "read by eye")
-
-
-def _about(data: object) -> DieAbout:
-    if not isinstance(data, dict):
-        raise Unusable("about is no table: write [about]")
-    names = {one.name for one in fields(DieAbout)}
-    for key, value in data.items():
-        if key not in names:
-            raise Unusable(f"about: {key!r} is none of {', '.join(sorted(names))}")
-        _text(value, f"about: {key}")
-    about = DieAbout(**data)
-    if about.licence_address and not about.licence_address.startswith(("https://", "http://")):
-        raise Unusable("about: licence_address starts with https://")
-    return about
-
-
-def _tables(data: Mapping[str, Any], key: str) -> Sequence[Mapping[str, Any]]:
-    tables = data.get(key, [])
-    if not isinstance(tables, list) or not all(isinstance(one, dict) for one in tables):
-        raise Unusable(f"{key} is no list of tables: write [[{key}]]")
-    return tables
-
-
-def _region(one: Mapping[str, Any], where: str) -> Region:
-    kind = _kind(one.get("kind", "unknown"), where)
-    box, polygon = one.get("box"), one.get("polygon")
-    if (box is None) == (polygon is None):
-        raise Unusable(f"{where}: give either box or polygon")
-    if box is not None:
-        if not isinstance(box, list) or len(box) != 4:
-            raise Unusable(f"{where}: box is x, y, width, height in um")
-        (x, y), (w, h) = _point(box[:2], where), _point(box[2:], where)
-        corners: tuple[Point, ...] = ((x, y), (x + w, y), (x + w, y + h), (x, y + h))
-    else:
-        if not isinstance(polygon, list):
-            raise Unusable(f"{where}: polygon is a list of points")
-        corners = tuple(_point(point, where) for point in polygon)
-    return _closed(Region(kind, _text(one.get("name", ""), where), corners), where)
-
-
-def _closed(region: Region, where: str) -> Region:
-    if len(region.corners) < 3 or region.area_um2 <= 0:
-        raise Unusable(f"{where}: it encloses no area")
-    return region
-
-
-def _kind(value: object, where: str) -> RegionKind:
-    for kind in KINDS:
-        if value == kind:
-            return kind
-    raise Unusable(f"{where}: kind {value!r} is none of {', '.join(KINDS)}")
-
-
-def _text(value: object, where: str) -> str:
-    if not isinstance(value, str):
-        raise Unusable(f"{where}: {value!r} is no text")
-    return value
-
-
-def _point(value: object, where: str) -> Point:
-    if isinstance(value, list) and len(value) in (2, 3):
-        numbers = [v for v in value[:2] if isinstance(v, int | float) and not isinstance(v, bool)]
-        if len(numbers) == 2 and all(abs(v) < 1e9 for v in numbers):
-            return float(numbers[0]), float(numbers[1])
-    raise Unusable(f"{where}: {value!r} is no point [x, y] in um")
-
-
-def _of_geojson(data: Mapping[str, Any], height: float) -> DieNotes:
-    features = data.get("features") if data.get("type") == "FeatureCollection" else None
-    if not isinstance(features, list):
-        raise Unusable("this is no GeoJSON FeatureCollection")
-    regions: list[Region] = []
-    markings: list[Marking] = []
-    for n, feature in enumerate(features, 1):
-        where = f"feature {n}"
-        if not isinstance(feature, dict):
-            raise Unusable(f"{where}: it is no feature")
-        about, shape = feature.get("properties") or {}, feature.get("geometry") or {}
-        if not isinstance(about, dict) or not isinstance(shape, dict):
-            raise Unusable(f"{where}: it has no properties or no geometry")
-        if about.get("what", "region") not in ("region", "marking"):
-            continue  # outline and pads, as they were written by us: measured, not noted
-        at = shape.get("coordinates")
-        if (
-            shape.get("type") == "Polygon"
-            and isinstance(at, list)
-            and at
-            and isinstance(at[0], list)
-        ):
-            ring = [_point(point, where) for point in at[0]]
-            ring = ring[:-1] if len(ring) > 1 and ring[0] == ring[-1] else ring
-            corners = tuple((x, height - y) for x, y in ring)
-            kind = _kind(about.get("kind", "unknown"), where)
-            regions.append(
-                _closed(Region(kind, _text(about.get("name", ""), where), corners), where)
-            )
-        elif shape.get("type") == "Point":
-            x, y = _point(at, where)
-            markings.append(Marking(_text(about.get("text"), where), (x, height - y)))
-        else:
-            raise Unusable(f"{where}: {shape.get('type')!r} is neither Polygon nor Point")
-    return DieNotes(tuple(regions), tuple(markings))

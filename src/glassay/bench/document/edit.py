@@ -1,4 +1,4 @@
-"""Changing single values of `bench.toml`, with everything else kept as it was written.
+"""Changing single values of a file in TOML, with everything else kept as it was written.
 
 A place is a tuple of keys and positions, `("instrument", 1, "claim", 0)`. Every change is checked
 twice before it is handed back: the new text must read as a bench, and as data it must differ from
@@ -126,7 +126,7 @@ def _table(holder: Any, place: Place) -> Any:
                 holder[part] = tomlkit.table() if isinstance(holder, Table | AoT) else {}
             holder = holder[part]
     except (KeyError, IndexError, TypeError):
-        raise Unusable(f"bench.toml holds nothing at {'.'.join(map(str, place))}") from None
+        raise Unusable(f"the file holds nothing at {'.'.join(map(str, place))}") from None
     return holder
 
 
@@ -143,7 +143,7 @@ def _checked(after: str, wanted: dict[str, Any]) -> str:
     after = re.sub(r"\n{4,}", "\n\n\n", after)
     if parse_toml(after) != wanted:
         raise Unusable(
-            "this change cannot be made without touching other lines of bench.toml;"
+            "this change cannot be made without touching other lines of the file;"
             " please make it in the file itself"
         )
     return after

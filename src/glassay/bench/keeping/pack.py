@@ -21,6 +21,7 @@ from glassay import __version__
 from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE
 from glassay.bench.measuring.assemble import (
     RESULTS_FILE,
@@ -99,6 +100,7 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     chips = [one.id for one in bench.objects if one.kind == "chip"]
     noted = [path for chip in chips if (path := notes_file(folder, chip)) is not None]
     names |= {path.relative_to(folder).as_posix() for path in noted}
+    names |= {name for path in noted for name in _layers_of(path, folder)}
     found = {name: folder / name for name in sorted(names)}
     results, current = bench.results_folder, current_keys(bench)
     for path in sorted(results.rglob("*")):
@@ -113,6 +115,15 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     if target.resolve() in {path.resolve() for path in found.values()}:
         raise Unusable(f"{target} is a file of the bench itself; name another one")
     return dict(sorted(found.items()))
+
+
+def _layers_of(notes: Path, folder: Path) -> Iterator[str]:
+    """Pictures of layers that notes name, which are no captures: photos, and all files of mosaics."""
+    for layer in read_die_notes(notes).layers:
+        place = (notes.parent / layer.picture).resolve()
+        if layer.picture and place.is_relative_to(folder.resolve()):
+            files = [place] if place.is_file() else [p for p in place.rglob("*") if p.is_file()]
+            yield from (path.relative_to(folder.resolve()).as_posix() for path in files)
 
 
 def _manifest(inside: Mapping[str, Path], derived: Mapping[str, bytes]) -> dict[str, Any]:
@@ -138,7 +149,7 @@ def versions() -> dict[str, Any]:
         "python": platform.python_version(),
         "system": f"{platform.system()} {platform.machine()}",
         "libraries": dict(_libraries()),
-        "methods": {name: method.version() for name, method in METHODS.items()},
+        "methods": {name: method.version for name, method in METHODS.items()},
     }
 
 

@@ -16,9 +16,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.document.die_notes import NOTES_FOLDER, DieNotes, notes_file, read_die_notes
+from glassay.bench.document.die_notes import NOTES_FOLDER, DieNotes, notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, load_bench
+from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import RESULTS_FILE, read_results
 from glassay.bench.shelf.kept_dies import DIES, kept_die, measured_die

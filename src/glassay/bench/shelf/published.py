@@ -9,7 +9,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from glassay.bench.chip.die_layers import laid_layers
 from glassay.bench.chip.die_pictures import best_die
+from glassay.bench.document.die_notes import notes_file
 from glassay.bench.keeping.check_pack import Checked, check, is_inside
 from glassay.bench.keeping.pack import versions
 from glassay.bench.keeping.results import BenchResults
@@ -99,10 +101,21 @@ def _dies(folder: Path, chips: list[Mapping[str, Any]], results: BenchResults) -
         data = _read(folder / str(one["data"]))
         published[chip] = {key: data.get(key) for key in NUMBERS}
         try:
-            derived[chip] = die_numbers(best_die(results, chip).result)
+            one = best_die(results, chip)
+            derived[chip] = die_numbers(one.result)
+            if data.get("layers") or one.notes.layers:
+                laid = laid_layers(one, notes_file(results.bench.folder, chip), results)
+                published[chip]["layers"] = _registered(data.get("layers") or [])
+                derived[chip]["layers"] = _registered([layer.as_data() for layer in laid])
         except (NotMeasurable, Unusable) as error:
             derived[chip] = {"reason": str(error)}
     return {"dies": published}, {"dies": derived}
+
+
+def _registered(layers: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Of layers as data what is derived again: whether and how they lie on the die."""
+    told = [{"registered": one["registered"], "findings": one["findings"]} for one in layers]
+    return list(json.loads(json.dumps(told)))
 
 
 def _damaged(folder: Path) -> tuple[list[str], int]:

@@ -5,18 +5,21 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
+from glassay.bench.chip.die_layers import LaidLayer, laid_layers
 from glassay.bench.chip.die_pictures import (
     MOSAIC_NUMBERS,
+    ChosenPicture,
     DiePicture,
     best_die,
+    die_in,
     is_mosaic,
     mosaic_picture,
-    noted,
 )
-from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes
+from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import (
@@ -33,6 +36,7 @@ from glassay.disk import content_hash, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
+from glassay.report.die_layers import words_of
 from glassay.report.die_sheet import Sheet, sheet_data, sheet_lines, write_sheet
 from glassay.report.iiif import check_address
 
@@ -45,14 +49,15 @@ MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES)
 
 @dataclass(frozen=True)
 class _Found:
-    """A die, the picture it was found in, pictures that were passed over, and notes by hand with the
-    name of their file."""
+    """A die, the picture it was found in, pictures that were passed over, notes by hand with the
+    name of their file, and layers."""
 
     picture: DiePicture
     result: DieResult
     passed_over: tuple[tuple[str, str], ...] = ()
     notes: DieNotes = NOTHING_NOTED
     notes_file: str = ""
+    layers: tuple[LaidLayer, ...] = ()
 
 
 @click.command()
@@ -101,16 +106,19 @@ def command(
             if pixel_sizes or slide or tells or box or tone:
                 raise Unusable("of a bench's chip everything is known: give no --pixel-size, --slide,"
                                " --tells, --box or --tone")  # fmt: skip
-            chosen = best_die(read_results(load_bench(source)), chip, regions)
+            results = read_results(load_bench(source))
+            chosen = best_die(results, chip, regions)
+            laid = laid_layers(chosen, regions or notes_file(source, chip), results)
             found.append(_Found(chosen.picture, chosen.result, chosen.passed_over, chosen.notes,
-                                chosen.notes_file))  # fmt: skip
+                                chosen.notes_file, laid))  # fmt: skip
         else:
             (size,) = pixel_sizes_um(pixel_sizes, slide, division)
             if size is not None and pixel_sizes:
                 size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)
-            result, notes, name = noted(picture.measured(), regions)
-            found.append(_Found(picture, result, (), notes, name))
+            result, notes, name = die_in(picture, regions)
+            laid = laid_layers(ChosenPicture(picture, result, (), notes, name), regions)
+            found.append(_Found(picture, result, (), notes, name, laid))
         if out is not None:
             sheet = _write(found[0], out, source, chip)
             if pictures:
@@ -129,13 +137,24 @@ def command(
         lines = [_say(result)]
         if chip is not None:
             lines.insert(0, f"{chip}: from {found[0].picture.name}, {found[0].picture.taken_with}")
+        lines += [_say_layer(one) for one in found[0].layers]
         if out is not None:
             lines.append(f"written to    {out}")
         return "\n".join(lines)
 
+    def beside() -> dict[str, Any]:
+        one = found[0]
+        layers = {"layers": [layer.as_data() for layer in one.layers]} if one.layers else {}
+        return one.result.beside() | {"picture": one.picture.name} | layers
+
     name = str(source) if chip is None else f"{source} {chip}"
-    answer(name, measure, say, as_json=as_json, draw=draw if figure else None,
-           beside=lambda: found[0].result.beside() | {"picture": found[0].picture.name})  # fmt: skip
+    answer(name, measure, say, as_json=as_json, draw=draw if figure else None, beside=beside)
+
+
+def _say_layer(one: LaidLayer) -> str:
+    if one.found is None:
+        return f"layer         {one.layer.name}: not registered: {one.reason}"
+    return f"layer         {one.layer.name}: {words_of(one).replace('µ', 'u')}"
 
 
 def _picture(
@@ -195,7 +214,7 @@ def _write(found: _Found, out: Path, source: Path, chip: str | None) -> Sheet:
     sheet = Sheet(
         f"Die of {chip}" if chip else f"Die in {source.name}",
         found.picture.taken_with or f"From {source.name}.", photo, result, content_hash(path), notes,
-        found.notes_file, found.passed_over, FILES[1:],
+        found.notes_file, found.passed_over, FILES[1:], found.layers,
     )  # fmt: skip
     texts = {
         "sheet.html": write_sheet(sheet),

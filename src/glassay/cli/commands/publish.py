@@ -6,7 +6,9 @@ from pathlib import Path
 
 import click
 
+from glassay.bench.chip.die_layers import laid_layers
 from glassay.bench.chip.die_pictures import best_die
+from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.read import load_bench
 from glassay.bench.shelf.index import bench_folders
 from glassay.cli.commands.run import measure_with_progress
@@ -56,12 +58,13 @@ def command(
                 continue
             try:
                 one = best_die(results, thing.id)
+                laid = laid_layers(one, notes_file(bench.folder, thing.id), results)
             except (NotMeasurable, Unusable) as error:
                 click.echo(not_measured(thing.id, str(error)), err=True)
                 continue
             chips.append(
                 ChipToShow(bench, thing.id, one,
-                           credited(one.notes, credit, licence, licence_address))
+                           credited(one.notes, credit, licence, licence_address), laid)
             )  # fmt: skip
     if not chips:
         raise NotMeasurable("no chip of these benches has a die that can be measured")

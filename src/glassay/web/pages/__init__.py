@@ -5,6 +5,8 @@ from glassay.web.pages import (
     captures,
     compare,
     data,
+    die,
+    die_layers,
     edit,
     export,
     instrument,
@@ -17,7 +19,8 @@ from glassay.web.pages import (
 )
 
 ROUTERS = (
-    overview.router, instrument.router, captures.router, capture.router, marks.router, compare.router,
-    edit.router, export.router, live.router, live_mosaic.router, run.router, data.router, phone.router,
+    overview.router, instrument.router, captures.router, capture.router, marks.router, die.router,
+    die_layers.router, compare.router, edit.router, export.router, live.router, live_mosaic.router,
+    run.router, data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""

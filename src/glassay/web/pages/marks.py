@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 from fastapi import APIRouter, Form, Request
@@ -102,7 +103,7 @@ def _made(
 ) -> Mark:  # fmt: skip
     one = workbench_of(request).capture(capture_id)
     return make_mark(
-        one.id, kind, _read_points(points), pointing_px=_read_pointing(pointing), count=count,
+        one.id, kind, read_points(points), pointing_px=_read_pointing(pointing), count=count,
         note=note.strip()[:500], mark_id=mark_id,
     )  # fmt: skip
 
@@ -118,11 +119,14 @@ def _read_pointing(text: str) -> float | list[float]:
     return values[0] if len(values) == 1 else values
 
 
-def _read_points(text: str) -> list[list[float]]:
+def read_points(text: str, least: int = 2) -> list[list[float]]:
+    """Points as pages send them, at least so many. Raises `Unusable`."""
     try:
         points = [[float(v) for v in pair.split(",")] for pair in text.split()]
     except ValueError:
         points = []
-    if not 2 <= len(points) <= limits.MAX_POINTS or any(len(pair) != 2 for pair in points):
+    if not least <= len(points) <= limits.MAX_POINTS or any(
+        len(pair) != 2 or not all(map(math.isfinite, pair)) for pair in points
+    ):
         raise Unusable(f"{text[:60]!r} are no points; expected them like 120,80 340,82.5")
     return points

@@ -192,13 +192,6 @@ viewer.addHandler("animation", () => {
   redraw(place);
   tellLive(place);
 });
-addEventListener("keydown", (event) => {
-  const writing = event.target.matches?.("input, textarea, select");
-  if (writing || !(event.ctrlKey || event.metaKey) || !"zZyY".includes(event.key)) return;
-  event.preventDefault();
-  if (event.key.toLowerCase() === "y" || event.shiftKey) kept.redo();
-  else kept.undo();
-}, true); // before the viewer, which keeps keys to itself
 element.addEventListener("keydown", (event) => {
   if (event.key === "Escape") {
     if (points.length) forget();
