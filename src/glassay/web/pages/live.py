@@ -32,6 +32,8 @@ MOST_VIEWS = 4
 """Live views that are remembered; the one not used for longest goes first."""
 MOST_IN_A_SET = 40
 """Most photos of one focus run."""
+LONGEST_S = 1e6
+"""More than eleven days is no recording."""
 LEAST_APART = 0.005
 """Relative difference of two scales that is told of: less is what focusing changes (common practice,
 no source)."""
@@ -148,10 +150,12 @@ def end_recording(
     request: Request, session: str, place: str, object: str, why: str = "", seconds: float = 0.0
 ) -> Response:
     """File a recording; `why` it ended is noted with it."""
+    if not 0 <= seconds <= LONGEST_S:
+        raise Unusable("this is no length of a recording")
     instrument, _, setting = place.partition("|")
     note = f"recorded live for {seconds:.1f} s"
     if why:
-        note += f"; {why[:200]}"
+        note += "; " + "".join(one for one in why[:200] if one.isprintable())
     name = recordings_of(request).file(
         session, workbench_of(request).bench(), (instrument, setting), object, note
     )
