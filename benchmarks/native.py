@@ -11,7 +11,7 @@ import numpy as np
 from benchmarks.reference import HEIGHT, WIDTH, best_time, decode_and_transform, ratio_line
 from glassay.detail.correlation import repeat_exposures
 from glassay.imaging import read_photo
-from glassay.sampling import native
+from glassay.sampling.native import native
 from glassay.simulate import Camera, Die, Optics, Pose, repeat_pair
 
 TARGET = 6.0

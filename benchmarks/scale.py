@@ -16,7 +16,8 @@ from benchmarks.reference import (
     ratio_line,
 )
 from glassay.imaging import read_photo
-from glassay.scale import Division, calibrate, measure_scale
+from glassay.scale import Division, measure_scale
+from glassay.scale.calibrate import calibrate
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 
 TARGET = 2.0

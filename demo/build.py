@@ -16,6 +16,7 @@ from PIL import ExifTags, Image
 from demo import objects
 from demo.films import FILMS, Film
 from demo.shots import SHOTS, Shot
+from demo.stacks import STACKS, Stack
 from glassay.bench.measuring.run import default_jobs
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
@@ -36,6 +37,7 @@ def build(
     *,
     shots: Sequence[Shot] = SHOTS,
     films: Sequence[Film] = FILMS,
+    stacks: Sequence[Stack] = STACKS,
     jobs: int | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> int:
@@ -46,7 +48,9 @@ def build(
     """
     _start(folder)
     missing = [
-        one for one in (*films, *shots) if not all((folder / name).is_file() for name in one.files)
+        one
+        for one in (*films, *stacks, *shots)
+        if not all((folder / name).is_file() for name in one.files)
     ]
     progress(0, len(missing))
     for done in _make(missing, folder, min(jobs or default_jobs(), len(missing))):
@@ -69,7 +73,7 @@ def _start(folder: Path) -> None:
     write_atomically(path, text)
 
 
-def _make(missing: Sequence[Shot | Film], folder: Path, jobs: int) -> Iterator[int]:
+def _make(missing: Sequence[Shot | Film | Stack], folder: Path, jobs: int) -> Iterator[int]:
     """Make photos and clips and count them as they are finished."""
     if jobs <= 1:
         for done, one in enumerate(missing, 1):
@@ -111,9 +115,9 @@ def _start_worker() -> None:
     cv2.setNumThreads(1)
 
 
-def take(shot: Shot | Film, folder: Path) -> None:
-    """Take the photos of one shot, or a clip, and write them into the bench folder."""
-    if isinstance(shot, Film):
+def take(shot: Shot | Film | Stack, folder: Path) -> None:
+    """Take the photos of one shot, a clip or a stack, and write them into the bench folder."""
+    if isinstance(shot, Film | Stack):
         shot.write(folder)
         return
     scene, camera = objects.scene(shot.thing), shot.state.camera

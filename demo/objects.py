@@ -15,12 +15,17 @@ from glassay.simulate import (
     Dust,
     Edge,
     FlatField,
+    Level,
     Lit,
     Overlaid,
+    Plate,
+    Relief,
     RuledScale,
     Scene,
     Scratches,
     SensorDie,
+    Texture,
+    WirePieces,
 )
 
 FINE = RuledScale(
@@ -51,6 +56,37 @@ GRID = CrossedGrid(
 
 CHIP = Die(heron_um=120, seed=4)
 """The tide gauge's chip, 1.8 mm x 1.4 mm, with a heron near its middle."""
+
+
+WIRES = 22.0
+"""Thickness of the bond wires in the package, um."""
+DIE_HEIGHT_UM = 150.0
+
+
+def corner_with_wires() -> Relief:
+    """A corner of the chip in its package: the cavity's floor, the die upon it, and three bond wires
+    from its pads that were bent up, over the rim and down."""
+    floor = Texture("cloud", detail_um=9, slope=0.9, mean=0.25, contrast=0.08, seed=3)
+    ways = (
+        ((-525, -630), (-560, -920)),
+        ((-420, -630), (-400, -920)),
+        ((-835, -525), (-1150, -560)),
+    )
+    levels = [
+        Level(0, floor, Plate((-3000, -3000, 6000, 6000))),
+        Level(DIE_HEIGHT_UM, CHIP, Plate((-900, -700, 1800, 1400))),
+    ]
+    heights = (DIE_HEIGHT_UM + 40, DIE_HEIGHT_UM + 75, 0.5 * DIE_HEIGHT_UM)
+    shares = (0.0, 0.25, 0.7, 1.0)
+    for number, height in enumerate(heights):
+        pieces = []
+        for (x, y), (to_x, to_y) in ways:
+            a, b = shares[number], shares[number + 1]
+            pieces.append((x + a * (to_x - x), y + a * (to_y - y),
+                           x + b * (to_x - x), y + b * (to_y - y)))  # fmt: skip
+        shown, cover = (WirePieces(tuple(pieces), WIRES, lit=lit) for lit in (True, False))
+        levels.append(Level(height, shown, cover))
+    return Relief(tuple(sorted(levels, key=lambda level: level.height_um)))
 
 
 SENSOR = SensorDie(

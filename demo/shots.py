@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from demo import objects
 from demo.instruments import SETTINGS, Setting
 from glassay.simulate import Optics, Pose, Truth, truth_of
@@ -95,6 +97,22 @@ def _one(
     return Shot(instrument, setting, (name,), thing, tilt, centre, seed=1)
 
 
+def _views(
+    columns: int, rows: int, step_um: tuple[float, float], tilt: float
+) -> list[tuple[float, float, float]]:
+    """Tilt and place of views that cover a chip, as a hand pushes it: off by some um, and turned by a
+    fraction of a degree."""
+    rng = np.random.default_rng(77)
+    views = []
+    for row in range(rows):
+        for column in range(columns):
+            off, turned = rng.normal(0, 6, 2), rng.normal(0, 0.15)
+            x = (column - (columns - 1) / 2) * step_um[0] + float(off[0])
+            y = (row - (rows - 1) / 2) * step_um[1] + float(off[1])
+            views.append((tilt + float(turned), x, y))
+    return views
+
+
 SHOTS: tuple[Shot, ...] = (
     # the phone is held by hand: its distance, and with it its pixel size, is never the same
     *_row("binocular", "zoom-0.62", "rule", "rule", [(2.1, 900, 400), (-3.4, -1500, 900)],
@@ -112,6 +130,9 @@ SHOTS: tuple[Shot, ...] = (
     *_row("table", "far", "slide", "slide-coarse", [(0.8, 300, -200), (-2.6, -900, 700)]),
     *_row("table", "near", "slide", "slide-fine", [(0.5, 40, 20), (-1.2, -90, -40)]),
     _chip("table", "near", 1.5, (15, 25), twice=True),
+    # all of the chip, 3 by 4 views by hand, in the mode of 640 x 360 in which it also films
+    *(replace(one, factor=1 / 3, seed=one.seed + 20) for one in
+      _row("table", "near", "tile", "chip", _views(3, 4, (578, 325), 1.2))),
     _one("table", "near", "blade.jpg", "blade", centre=(18, 0)),
     _one("table", "near", "bars.jpg", "bars", 2.0, (395, 30)),
     # the Grand's own image sensor, out of its camera: the whole die, and its pixels close up

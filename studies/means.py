@@ -20,7 +20,8 @@ from glassay.bench.measuring.settings import mean
 from glassay.distortion import USUAL_DISTORTION, undistorted_radius
 from glassay.errors import NotMeasurable
 from glassay.quantity import Quantity
-from glassay.scale import Division, calibrate, measure_scale
+from glassay.scale import Division, measure_scale
+from glassay.scale.calibrate import calibrate
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 from studies.scale import linear_grey
 

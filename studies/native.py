@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
-from glassay.sampling import native
+from glassay.sampling.native import native
 from glassay.simulate import Camera, develop
 from studies._enlarged import (
     KERNELS,

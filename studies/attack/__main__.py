@@ -20,7 +20,7 @@ import numpy as np
 from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 
 CLASSES = ("scale", "screens", "scenes", "units", "bars", "array", "native", "clips", "noise",
-           "edge", "focus", "match", "filing", "claims", "files")  # fmt: skip
+           "edge", "focus", "match", "die", "stack", "filing", "claims", "files")  # fmt: skip
 Task = tuple[str, str, int]
 HEAD = """# Attack
 

@@ -153,7 +153,7 @@ def test_a_higher_method_version_measures_again(
     (folder / "bench.toml").write_text(HEAD + entry("blank.png"))
     assert measured_now(folder) == ["blank.png"]
     method = methods.METHODS["ruled scale"]
-    newer = Method(method.name, method.kinds, lambda: "next", method.settings, method.measure)
+    newer = Method(method.name, method.kinds, "next", method.settings, method.measure)
     monkeypatch.setitem(methods.METHODS, "ruled scale", newer)
     assert measured_now(folder) == ["blank.png"]
 
@@ -195,7 +195,7 @@ def test_new_kinds_of_objects_need_one_entry(folder: Path, monkeypatch: pytest.M
     def measure(paths: object, settings: object) -> Outcome:
         return Outcome({}, ("seen",), {"a": 1}, {"width": 5})
 
-    method = Method("look", ("chip",), lambda: "1", lambda bench, capture: {}, measure)
+    method = Method("look", ("chip",), "1", lambda bench, capture: {}, measure)
     monkeypatch.setitem(methods.METHODS, "look", method)
     (folder / "bench.toml").write_text(HEAD + entry("slide.png", "chip"))
     (one,) = run_bench(load_bench(folder), jobs=1).captures
@@ -210,7 +210,7 @@ def test_a_method_that_fails_costs_no_other_result(
     def measure(paths: object, settings: object) -> Outcome:
         raise ZeroDivisionError("division by zero")
 
-    method = Method("broken", ("chip",), lambda: "1", lambda bench, capture: {}, measure)
+    method = Method("broken", ("chip",), "1", lambda bench, capture: {}, measure)
     monkeypatch.setitem(methods.METHODS, "broken", method)
     (folder / "bench.toml").write_text(HEAD + entry("blank.png", "chip") + entry("slide.png"))
     chip, slide = run_bench(load_bench(folder), jobs=1).captures

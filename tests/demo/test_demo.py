@@ -17,6 +17,7 @@ from demo.build import BENCH_TOML, build, take
 from demo.films import FILMS, Film
 from demo.instruments import SETTINGS
 from demo.shots import SHOTS, Shot
+from demo.stacks import STACKS
 from PIL import Image
 
 from glassay.bench.document.read import load_bench
@@ -35,6 +36,8 @@ def reduction(instrument: str, setting: str) -> float:
 
 
 def reduced(shot: Shot) -> Shot:
+    if "/tile-" in shot.files[0]:  # small already
+        return shot
     scale = shot.thing in (*SCALES, "grand-sensor")
     return replace(shot, factor=reduction(shot.instrument, shot.setting) if scale else 0.15)
 
@@ -42,6 +45,7 @@ def reduced(shot: Shot) -> Shot:
 REDUCED = tuple(reduced(shot) for shot in SHOTS)
 REDUCED_FILMS = tuple(replace(film, factor=0.25) if film.stored_size == (3840, 2160) else film
                       for film in FILMS)  # fmt: skip
+REDUCED_STACKS = tuple(replace(stack, share=0.1) for stack in STACKS)
 FILM_OF = {film.files[0]: film for film in REDUCED_FILMS}
 SHOT_OF = {name: shot for shot in REDUCED for name in shot.files}
 
@@ -79,7 +83,7 @@ class Made:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     folder = tmp_path_factory.mktemp("demo") / "bench"
-    build(folder, shots=REDUCED, films=REDUCED_FILMS)
+    build(folder, shots=REDUCED, films=REDUCED_FILMS, stacks=REDUCED_STACKS)
     # Photos smaller than the stated sensor contradict it, and rightly so; here all of them are.
     document = folder / "bench.toml"
     kept = [
@@ -119,7 +123,7 @@ def test_bench_toml_lists_exactly_the_photos_that_are_taken() -> None:
         for one in document["capture"]
         for name in one.get("files", [one.get("file")])
     }
-    taken = (*SHOTS, *FILMS)
+    taken = (*SHOTS, *FILMS, *STACKS)
     assert listed == {(name, s.instrument, s.setting) for s in taken for name in s.files}
     settings = {
         (one["id"], setting["id"]) for one in document["instrument"] for setting in one["setting"]
@@ -129,9 +133,12 @@ def test_bench_toml_lists_exactly_the_photos_that_are_taken() -> None:
 
 def test_each_photo_is_filed_under_the_object_that_lay_there() -> None:
     shown = {name: s.thing.removesuffix("-oblique") for s in (*SHOTS, *FILMS) for name in s.files}
+    shown |= {name: "chip-with-wires" for stack in STACKS for name in stack.files}
     for one in tomllib.loads(BENCH_TOML.read_text(encoding="utf-8"))["capture"]:
         for name in one.get("files", [one.get("file")]):
-            thing = one["object"].removesuffix("-twice").removesuffix("-in-focus-and-out")
+            thing = one["object"]
+            for way in ("-twice", "-in-focus-and-out", "-in-tiles"):
+                thing = thing.removesuffix(way)
             assert thing == shown[name]
 
 
@@ -171,9 +178,13 @@ def test_a_photo_that_is_missing_is_taken_again(made: Made) -> None:
     path = made.folder / SHOTS[-1].files[0]
     before = path.read_bytes()
     path.unlink()
-    assert build(made.folder, shots=REDUCED, films=REDUCED_FILMS, jobs=1) == 1
+    assert (
+        build(made.folder, shots=REDUCED, films=REDUCED_FILMS, stacks=REDUCED_STACKS, jobs=1) == 1
+    )
     assert path.read_bytes() == before
-    assert build(made.folder, shots=REDUCED, films=REDUCED_FILMS, jobs=1) == 0
+    assert (
+        build(made.folder, shots=REDUCED, films=REDUCED_FILMS, stacks=REDUCED_STACKS, jobs=1) == 0
+    )
 
 
 def test_phones_held_upright_give_upright_photos(made: Made) -> None:
@@ -260,6 +271,39 @@ def test_an_objective_that_no_light_reaches_a_chip_under_answers_no_need(made: M
     (reeds,) = (a for a in answers if (a["need"], a["instrument"]) == ("reeds", "school"))
     assert reeds["setting"] != "objective-40"
     assert "40x objective does not count: not for chips" in json.dumps(reeds["conditions"])
+
+
+# ---- the whole chip, and its relief --------------------------------------------------------------
+
+
+def test_the_chip_in_tiles_is_as_large_as_it_is(made: Made) -> None:
+    ((capture, shot),) = made.captures("chip-in-tiles")
+    assert capture["findings"]["tiles_placed"]["value"] == len(capture["files"]) == 12
+    assert shot.state.optics.distortion_k1 == 0  # so that corners of photos are corners of views
+    corners, turns = [], []
+    for name in capture["files"]:
+        truth = SHOT_OF[name].truth()
+        w, h = truth.width - 1, truth.height - 1
+        places = truth.mapping.to_um([(0, 0), (w, 0), (w, h), (0, h)])
+        corners.append(places)
+        turns.append(np.arctan2(*(places[1] - places[0])[::-1]))
+    turn = float(np.mean(turns))  # a mosaic stands as its photos do on average
+    level = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    extent = np.ptp(np.concatenate(corners) @ level.T, axis=0)
+    for key, true in zip(("mosaic_width", "mosaic_height"), extent, strict=True):
+        assert capture["findings"][key]["unit"] == "um"
+        # px are counted whole, from the first to the last
+        px = SHOT_OF[capture["files"][0]].truth().pixel_size_um
+        assert misses(capture["findings"][key], true + px) < 1.5
+
+
+def test_the_corner_with_wires_is_as_deep_as_it_is(made: Made) -> None:
+    (capture,) = (c for c in made.results["captures"] if c["object"] == "chip-with-wires")
+    levels = [level.height_um for level in STACKS[0].run().relief.levels]
+    deep = capture["findings"]["depth_range"]
+    assert deep["unit"] == "um"
+    assert misses(deep, max(levels) - min(levels)) < 1.5
+    assert "depth_of_field" not in capture["findings"]
 
 
 # ---- clips ---------------------------------------------------------------------------------------

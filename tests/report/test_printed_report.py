@@ -72,7 +72,7 @@ def test_every_file_is_named_with_its_hash_and_the_version_of_its_method(
     for one in results.captures:
         for path in results.bench.paths(one.capture):
             assert content_hash(path)[:HASH_LETTERS] in said
-    assert f"ruled scale {METHODS['ruled scale'].version()}" in said
+    assert f"ruled scale {METHODS['ruled scale'].version}" in said
 
 
 def test_readers_find_names_capitals_and_micrometres(printed: Path, results: BenchResults) -> None:

@@ -24,7 +24,8 @@ from glassay.report.drawing import pieces_of
 from glassay.report.evidence import CaptureFigures, Case, draw_captures
 from glassay.report.evidence_scale import ScaleDrawing, draw_scale, figures
 from glassay.report.parts import Report
-from glassay.scale import Calibration, Division, calibrate, measure_scale
+from glassay.scale import Calibration, Division, measure_scale
+from glassay.scale.calibrate import calibrate
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,7 @@ from studies._enlarged import (
 )
 
 from glassay.errors import NotMeasurable
-from glassay.sampling import native
+from glassay.sampling.native import native
 from glassay.simulate import Camera
 
 JPEG, PNG = {"format": "JPEG"}, {"format": "PNG"}

@@ -7,7 +7,7 @@ import pytest
 from studies._enlarged import blocks_and_lines
 
 from glassay.errors import NotMeasurable
-from glassay.sampling import native
+from glassay.sampling.native import native
 
 
 def photo(seed: int, width: int = 400, height: int = 300) -> np.ndarray:

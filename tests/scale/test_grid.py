@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from glassay.scale import Division, calibrate, measure_scale
+from glassay.scale import Division, measure_scale
+from glassay.scale.calibrate import calibrate
 from tests.distorted_scenes import CORNER_BOX, EDGE_BOX, PITCH, photographed_lattice
 from tests.scale.drawn import Picture, photographed
 

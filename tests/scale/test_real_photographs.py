@@ -8,8 +8,8 @@ import pytest
 
 from glassay.errors import NotMeasurable
 from glassay.imaging import read_photo
-from glassay.scale import Division, calibrate, measure_scale
-from glassay.scale.calibrate import Calibration
+from glassay.scale import Division, measure_scale
+from glassay.scale.calibrate import Calibration, calibrate
 
 FOLDER = Path(__file__).parents[1] / "data" / "real"
 

@@ -12,7 +12,8 @@ from scipy.special import erf
 from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
-from glassay.scale import Division, Word, calibrate, measure_scale
+from glassay.scale import Division, Word, measure_scale
+from glassay.scale.calibrate import calibrate
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 from tests.scale.drawn import (
     Picture,

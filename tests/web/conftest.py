@@ -16,6 +16,7 @@ from tests.web.browser import chromium
 
 from glassay.web import create_app
 from glassay.web.listening import config_of, listen
+from glassay.web.phone.serve import PhonePage
 
 TOKEN = "an-entry-for-tests"
 SCRIPT_KEY = "a-key-for-scripts"
@@ -75,9 +76,11 @@ class Running:
     def __init__(self) -> None:
         self._servers: list[tuple[uvicorn.Server, threading.Thread]] = []
 
-    def start(self, folder: Path, port: int = 0) -> Served:
+    def start(self, folder: Path, port: int = 0, phone: PhonePage | None = None) -> Served:
         listener = listen("127.0.0.1", (port,))
-        server = uvicorn.Server(config_of(create_app(folder, TOKEN, SCRIPT_KEY)))
+        app = create_app(folder, TOKEN, SCRIPT_KEY)
+        app.state.phone = phone
+        server = uvicorn.Server(config_of(app))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
         self._servers.append((server, thread))

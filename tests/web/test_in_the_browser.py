@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -12,12 +12,10 @@ pytest.importorskip("playwright.sync_api")
 
 from playwright.sync_api import Browser, expect
 from tests.bench.slides import draw_slide
-from tests.web.browser import CHROMIUM, Watched, chromium
+from tests.web.browser import CHROMIUM, Watched
 from tests.web.conftest import Served
-from tests.web.fake_camera import PIXEL_SIZE_UM, film_scale
 
 from glassay.bench.document.read import load_bench
-from glassay.imaging.clip import open_clip
 
 pytestmark = [
     pytest.mark.browser,
@@ -30,13 +28,6 @@ PAGES = (
     "/edit/table?place=instrument.0.claim.0", "/run", "/side-by-side",
     "/side-by-side?id=captures/near.png&id=captures/far.png", "/live", "/nowhere",
 )  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    film = film_scale(tmp_path_factory.mktemp("film") / "scale.y4m", frames=24)
-    with chromium(film) as started:
-        yield started
 
 
 Serve = Callable[[Path], Served]
@@ -199,60 +190,6 @@ def test_side_by_side_keeps_one_physical_scale(
     answer = page.request.get(served.address + (address or ""))
     assert answer.headers["content-type"] == "image/png"
     assert len(answer.body()) > 10_000
-    assert watched.troubles == []
-
-
-def test_the_live_microscope_is_measured_and_photographed(
-    browser: Browser, serve: Serve, folder: Path
-) -> None:
-    served = serve(folder)
-    watched = Watched(browser, served.address)
-    page = watched.page
-    page.goto(served.entry)
-    page.goto(served.address + "/live")
-    page.get_by_role("button", name="Start the camera").click()
-    page.wait_for_selector("#live[data-seen=scale]")
-    told = page.locator("#m-pixel").inner_text()
-    assert float(told.split()[0]) == pytest.approx(PIXEL_SIZE_UM, rel=0.002)
-    expect(page.locator("#m-delivered")).to_contain_text("1280 × 720")
-    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
-    for button, said in (("Take a photo", "Photo filed."), ("Repeat pair", "Repeat pair filed.")):
-        page.get_by_role("button", name=button).click()
-        expect(page.get_by_text(said)).to_be_visible()
-    page.get_by_role("button", name="Endurance run").click()
-    page.wait_for_timeout(2500)
-    track = "document.getElementById('video').srcObject.getTracks()[0]"
-    page.evaluate(f"{track}.dispatchEvent(new Event('ended'))")
-    expect(page.locator("#taken li")).to_have_count(3)
-    captures = load_bench(folder).captures[-3:]
-    assert [len(one.files) for one in captures] == [1, 2, 1]
-    assert captures[2].files[0].endswith(".webm")
-    assert captures[2].note.endswith("the camera was gone")
-    assert watched.troubles == []
-
-
-def test_a_focus_run_and_a_clip_are_taken_into_the_bench(
-    browser: Browser, serve: Serve, folder: Path
-) -> None:
-    served = serve(folder)
-    watched = Watched(browser, served.address)
-    page = watched.page
-    page.goto(served.entry)
-    page.goto(served.address + "/live")
-    page.get_by_role("button", name="Start the camera").click()
-    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
-    page.get_by_role("button", name="Focus run").click()
-    expect(page.locator("#taken li")).to_have_count(1, timeout=40_000)
-    page.get_by_role("button", name="Record a clip").click()
-    page.wait_for_timeout(2500)
-    page.get_by_role("button", name="Stop recording").click()
-    expect(page.locator("#taken li")).to_have_count(2)
-    run, clip = load_bench(folder).captures[-2:]
-    assert len(run.files) == 12
-    assert len({(folder / name).read_bytes() for name in run.files}) > 1
-    assert clip.files[0].endswith(".webm")
-    facts = open_clip(folder / clip.files[0]).facts
-    assert (facts.width, facts.height) == (1280, 720)
     assert watched.troubles == []
 
 

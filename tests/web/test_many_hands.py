@@ -245,6 +245,84 @@ def test_the_third_claim_is_not_overwritten_when_two_were_changed(
     assert claims(folder) == [*before, "9 mm"]
 
 
+def edited_by_hand(folder: Path, before: str, after: str) -> None:
+    """As with a text editor, beside the workbench."""
+    text = read_document(folder)
+    assert text.count(before) == 1
+    (folder / "bench.toml").write_text(text.replace(before, after))
+
+
+def a_claim(value: str, kind: str = "field width", where: str = "box") -> str:
+    return f'  kind = "{kind}"\n  value = "{value}"\n  where = "{where}"\n'
+
+
+def test_a_claim_changed_by_hand_in_the_file_is_found_where_it_moved_to(
+    client: TestClient, folder: Path
+) -> None:
+    add_claims(folder)
+    edited_by_hand(folder, a_claim("5 mm"), a_claim("5 mm", where="manual"))
+    last = len(claims(folder)) - 1
+    opened = form_of(client, f"instrument.0.claim.{last}")
+    # Meanwhile: one before it is gone, the one before that is another, and it has another value.
+    head = "\n  [[instrument.claim]]\n"
+    edited_by_hand(folder, head + a_claim("3 mm"), "")
+    edited_by_hand(folder, a_claim("4 mm"), a_claim("4.4 mm"))
+    edited_by_hand(folder, a_claim("5 mm", where="manual"), a_claim("6 mm", where="manual"))
+    before = claims(folder)
+    answer = client.post("/edit/table", data={**opened, "value": "7 mm"})
+    assert answer.status_code == 409
+    assert "Value: 5 mm → 6 mm" in answer.text
+    assert claims(folder) == before
+    client.post("/edit/table", data={**opened, "value": "7 mm", "origin": origin(answer.text),
+                                     "place": f"instrument.0.claim.{last - 1}"})  # fmt: skip
+    assert claims(folder) == [*before[:-1], "7 mm"]
+
+
+def test_text_kept_for_a_claim_moves_with_it_and_goes_to_no_other(
+    client: TestClient, folder: Path
+) -> None:
+    def kept_for(index: int) -> str:
+        page = client.get(f"/edit/table?place=instrument.0.claim.{index}").text
+        return re.search('data-keep="([^"]+)"', page)[1]  # type: ignore[index]
+
+    add_claims(folder)
+    last = len(claims(folder)) - 1
+    before = kept_for(last)
+    client.post("/edit/remove", data=form_of(client, f"instrument.0.claim.{last - 1}"))
+    assert kept_for(last - 1) == before
+    assert kept_for(last - 2) != before
+
+
+def test_another_claim_in_the_same_place_is_not_taken_for_the_one_that_was_open(
+    client: TestClient, folder: Path
+) -> None:
+    add_claims(folder)
+    last = len(claims(folder)) - 1
+    opened = form_of(client, f"instrument.0.claim.{last}")
+    edited_by_hand(folder, a_claim("5 mm"), a_claim("300x", "magnification", "listing"))
+    before = claims(folder)
+    answer = client.post("/edit/table", data={**opened, "value": "7 mm"})
+    assert answer.status_code == 409
+    assert "not clear any more which one it is" in answer.text
+    client.post("/edit/table", data={**opened, "kind": "field width", "where": "box",
+        "value": "7 mm", "place": "instrument.0.claim.new", "origin": origin(answer.text)})  # fmt: skip
+    assert claims(folder) == [*before, "7 mm"]
+
+
+def test_of_two_claims_alike_the_one_left_is_not_taken_for_the_one_removed(
+    client: TestClient, folder: Path
+) -> None:
+    add_claims(folder)
+    last = len(claims(folder)) - 1
+    opened = form_of(client, f"instrument.0.claim.{last - 1}")
+    edited_by_hand(folder, "\n  [[instrument.claim]]\n" + a_claim("3 mm"), "")
+    edited_by_hand(folder, "\n  [[instrument.claim]]\n" + a_claim("4 mm"), "")
+    answer = client.post("/edit/table", data={**opened, "value": "7 mm"})
+    assert answer.status_code == 409
+    assert "not clear any more which one it is" in answer.text
+    assert claims(folder)[-1] == "5 mm"
+
+
 def test_what_others_wrote_in_other_fields_stays(client: TestClient, folder: Path) -> None:
     opened = form_of(client, "instrument.0") | {"price.list": "99 EUR", "power": "mains"}
     client.post("/edit/table", data=form_of(client, "instrument.0") | {"price.list": "111 EUR"})

@@ -14,7 +14,8 @@ from tests.bench.slides import draw_slide
 from tests.web.browser import CHROMIUM, Watched
 from tests.web.conftest import Running, Served
 
-from glassay.bench.document.read import load_bench
+from glassay.bench.document.edit import set_values
+from glassay.bench.document.read import load_bench, read_document
 from glassay.web.incoming import Incoming
 
 pytestmark = [
@@ -36,6 +37,9 @@ def test_a_workbench_that_is_started_anew_finds_the_text_in_the_form(
     running.stop_all()
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_text("The workbench does not answer, so nothing is saved")).to_be_visible()
+    # Meanwhile somebody writes into another field of the same table.
+    text = set_values(read_document(folder), ("bench",), {"note": "from the other one"})
+    (folder / "bench.toml").write_text(text)
     again = serve(folder, port=int(served.address.rpartition(":")[2]))
     page.goto(again.entry)
     page.goto(served.address + "/edit/table?place=bench")
@@ -43,7 +47,8 @@ def test_a_workbench_that_is_started_anew_finds_the_text_in_the_form(
     expect(page.get_by_text("is in the form again")).to_be_visible()
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_text("Saved.")).to_be_visible()
-    assert load_bench(folder).title == "Written before the restart"
+    bench = load_bench(folder)
+    assert (bench.title, bench.note) == ("Written before the restart", "from the other one")
     page.goto(served.address + "/edit/table?place=bench")
     expect(page.get_by_label("Title")).to_have_value("Written before the restart")
     expect(page.get_by_text("is in the form again")).to_have_count(0)

@@ -170,34 +170,6 @@ def test_frames_that_repeat_are_no_pair(client: TestClient, folder: Path) -> Non
     assert "filed already" in again.json()["error"]  # type: ignore[attr-defined]
 
 
-def test_a_recording_arrives_in_pieces_and_is_filed_with_why_it_ended(
-    client: TestClient, folder: Path
-) -> None:
-    pieces = [b"\x1aE\xdf\xa3" + b"a" * 100, b"b" * 50]
-    for number, data in enumerate(pieces):
-        answer = client.post(f"/live/recording?session=abcdef12&piece={number}", content=data)
-        assert answer.status_code == 200
-    address = "/live/recording/end?session=abcdef12&place=pad|near&object=bare&seconds=7.25"
-    told = client.post(address + "&why=the stream stopped by itself").json()
-    filed = next(one for one in load_bench(folder).captures if one.id == told["id"])
-    assert (folder / filed.files[0]).read_bytes() == b"".join(pieces)
-    assert filed.note == "recorded live for 7.2 s; the stream stopped by itself"
-    assert not list((folder / "results" / "incoming").iterdir())
-
-
-def test_what_is_no_recording_is_not_kept(client: TestClient) -> None:
-    answer = client.post("/live/recording?session=abcdef12&piece=0", content=b"#!/bin/sh")
-    assert answer.status_code == 400
-    answer = client.post("/live/recording?session=../../evil&piece=0", content=b"\x1aE\xdf\xa3")
-    assert answer.status_code == 400
-
-
-def test_a_missing_piece_is_noticed(client: TestClient) -> None:
-    client.post("/live/recording?session=abcdef12&piece=0", content=b"\x1aE\xdf\xa3")
-    answer = client.post("/live/recording?session=abcdef12&piece=2", content=b"x")
-    assert answer.status_code == 400
-
-
 def test_tiles_hold_the_photo(client: TestClient, folder: Path) -> None:
     # At full size the tile is the photo, up to what JPEG of quality 90 changes (a few levels).
     photo = cv2.imread(str(folder / "captures" / "near.png"), cv2.IMREAD_GRAYSCALE)

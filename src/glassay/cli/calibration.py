@@ -65,7 +65,8 @@ def as_written(size: Quantity, text: str) -> Quantity:
 def slide_pixel_size(slide: Path, division: str) -> Quantity:
     """The pixel size (um/px) from a photo of a slide without a certificate."""
     from glassay.imaging import read_photo
-    from glassay.scale import Division, calibrate, measure_scale
+    from glassay.scale import Division, measure_scale
+    from glassay.scale.calibrate import calibrate
 
     length = positive_length_um(division, "--division")
     try:

@@ -35,8 +35,6 @@ from glassay.quantity import Quantity
 Float = npt.NDArray[np.float64]
 
 METHOD = "same chip through a finer instrument"
-METHOD_VERSION = "1"
-
 WINDOWS_PX = (192, 128, 64)
 """Sides of the windows: the largest is used that the common piece holds often enough. The lower
 the lowest band, the better is the gain told apart from the response."""

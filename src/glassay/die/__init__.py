@@ -6,22 +6,7 @@ found = measure_die(grey, Quantity.of(0.5, 0.001, "um/px"))
 found.width, found.pads[0].x, found.findings()["finest_pitch"]
 """
 
-from glassay.die.by_hand import Corrections, corrected
-from glassay.die.measure import METHOD_VERSION, DieResult, measure_die
-from glassay.die.outline import Outline
-from glassay.die.pointed import PointedOutline
-from glassay.die.process import Process
-from glassay.die.rows import Pad, Row
+import lazy_loader
 
-__all__ = [
-    "METHOD_VERSION",
-    "Corrections",
-    "DieResult",
-    "Outline",
-    "Pad",
-    "PointedOutline",
-    "Process",
-    "Row",
-    "corrected",
-    "measure_die",
-]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

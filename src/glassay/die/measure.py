@@ -24,9 +24,6 @@ from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity, combine
 
 METHOD = "die in one picture"
-METHOD_VERSION = "4"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 FEWEST_LINES = 12
 """Lines and spaces without which, where there are no pads either, a rectangle is no die."""
 

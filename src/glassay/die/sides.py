@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
 from glassay.die.outline import Outline, directions_of
+from glassay.die.rivals import Rivals, find_rivals
 from glassay.die.silhouette import Silhouette
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
 from glassay.errors import NotMeasurable
@@ -44,6 +45,14 @@ LOBE = 0.15
 CORE = 0.4
 """The edge is at the middle of what is steeper than this part of its steepest: its feet are drawn out
 by shadows, by what lies close, and by wires that cross it."""
+
+SMOOTH_PX = 0.7
+"""Smoothing of a side's median profile before its rises are told apart: more hides a cut 5 px from a
+seal ring."""
+
+LARGER = 1.05
+"""Steepness over that of the outermost rise from which another edge begins within it: that of a seal
+ring, close within a faint cut."""
 
 UNLIKE = 6.0
 """Ratio between the contrasts of the four sides beyond which they are not one outline. Uneven light
@@ -101,7 +110,13 @@ def fit_outline(grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = 
             "the sides of the die show edges of different contrast, so that which of them is its"
             " outline cannot be told"
         )
-    return _joined(sides, frame, flat)
+    rivals = find_rivals(grey, starts, [_stray(side) for side in sides], 2 * min(half))
+    if rivals.margin:
+        raise NotMeasurable(
+            f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle runs"
+            " around: the outline may be that of what the die lies on; state --box close around the die"
+        )
+    return _joined(sides, frame, flat, rivals)
 
 
 def _sides(grey: FloatImage, starts: list[Start], reach: float) -> tuple[list[_Side], list[Start]]:
@@ -161,7 +176,7 @@ def _side(
 def _placed(pieces: Array, across: Array) -> tuple[Array, npt.NDArray[np.bool_], float, float]:
     """Where each piece's edge lies (px outward), in which it is seen, width of the rise, contrast."""
     light = np.median(pieces, axis=0)
-    soft = cv2.GaussianBlur(light[None].astype(np.float64), (0, 0), 1.2 / STEP_PX,
+    soft = cv2.GaussianBlur(light[None].astype(np.float64), (0, 0), SMOOTH_PX / STEP_PX,
                             borderType=cv2.BORDER_REPLICATE)[0]  # fmt: skip
     change = np.gradient(soft, across)
     top, low, high = _outermost(soft, change, across)
@@ -204,7 +219,7 @@ def _outermost(soft: Array, change: Array, across: Array) -> tuple[int, int, int
         while (
             low > 0
             and sign * change[low - 1] > LOBE * size[top]
-            and (size[low - 1] < size[low] or size[low - 1] > 0.7 * size[top])
+            and (size[low - 1] < size[low] or 0.7 < size[low - 1] / size[top] < LARGER)
         ):
             low -= 1
         while high + 1 < size.size and sign * change[high + 1] > LOBE * size[top]:
@@ -217,7 +232,7 @@ def _outermost(soft: Array, change: Array, across: Array) -> tuple[int, int, int
     )
 
 
-def _joined(sides: list[_Side], frame: Frame, flat: bool) -> Outline:
+def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Outline:
     distortion, k1, u_k = (None, 0.0, 0.0) if flat else _bow(sides, frame)
     straight = [replace(side, points=frame.undistorted(side.points, k1)) for side in sides]
     lines = [_line(side) for side in straight]
@@ -225,6 +240,7 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool) -> Outline:
     corners = np.array([_crossing(top, left), _crossing(top, right), _crossing(bottom, right),
                         _crossing(bottom, left)])  # fmt: skip
     across, down, turns, tilt, notes = directions_of(corners)
+    notes += _said(rivals)
     size = []
     for pair, mine in ((across, (1, 3)), (down, (0, 2))):
         ends = [lines[n][2] for n in mine]
@@ -239,6 +255,7 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool) -> Outline:
             Contribution(
                 "opposite sides differ", abs(both[0] - both[1]) / math.sqrt(12), scope="capture"
             ),
+            *_which_edge(rivals, mine),
         )
         size.append(Quantity(length, "px", parts))
     u_tilt = max(float(np.ptp(turns)) / math.sqrt(12), 0.1 / max(one.value for one in size))
@@ -250,6 +267,43 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool) -> Outline:
             Contribution("directions of the four sides", math.degrees(u_tilt), scope="capture"),)),
         frame, k1, distortion, shortest / 2.563, supports, tuple(notes),
     )  # fmt: skip
+
+
+def _which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
+    """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""
+    deep = [rivals.unsure[n] for n in sides if rivals.unsure[n]]
+    if not deep:
+        return []
+    return [Contribution("which edge is the cut", sum(deep) / math.sqrt(3), scope="setting")]
+
+
+def _said(rivals: Rivals) -> list[str]:
+    names = ("top", "right", "bottom", "left")
+    out = []
+    rough = [name for name, flag in zip(names, rivals.rough, strict=True) if flag]
+    if rough:
+        out.append(
+            f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
+            " or a broken rim may have been taken for the die's edge, which is in the uncertainty"
+        )
+    second = [
+        f"{name} ({depth:.0f} px within)"
+        for name, depth, flag in zip(names, rivals.unsure, rivals.rough, strict=True)
+        if depth and not flag
+    ]
+    if second:
+        out.append(
+            f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
+            " side: a shadow or a reflection may have been taken for the die, which is in the uncertainty"
+        )
+    return out
+
+
+def _stray(side: _Side) -> float:
+    """Standard deviation of a side's pieces from a parabola, px."""
+    place = side.points - side.points.mean(axis=0)
+    along, off = place @ np.array([-side.normal[1], side.normal[0]]), place @ side.normal
+    return float(np.std(off - np.polyval(np.polyfit(along, off, 2), along)))
 
 
 def _bow(sides: list[_Side], frame: Frame) -> tuple[Quantity | None, float, float]:

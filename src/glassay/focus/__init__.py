@@ -1,16 +1,6 @@
 """Through focus: contrast against place, depth of field, and how the picture walks meanwhile."""
 
-from glassay.focus.curve import Peak, find_peak
-from glassay.focus.kept import depth_at, quality_at
-from glassay.focus.result import FocusResult
-from glassay.focus.run import METHOD_VERSION, measure_focus_run
+import lazy_loader
 
-__all__ = [
-    "METHOD_VERSION",
-    "FocusResult",
-    "Peak",
-    "depth_at",
-    "find_peak",
-    "measure_focus_run",
-    "quality_at",
-]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

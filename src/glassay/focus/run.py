@@ -30,9 +30,6 @@ from glassay.registration import find_shift
 Array = npt.NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
-METHOD_VERSION = "4"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 USUAL_FREQUENCY = 0.1
 """Cycles/px at which focus is judged where nothing is stated: detail of 10 px, which every camera
 carries and which goes soft early."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -13,23 +12,19 @@ from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
+from glassay.lattice.array_findings import (
+    count_along,
+    count_findings,
+    megapixels_of,
+    size_findings,
+)
 from glassay.lattice.extent import Extent, find_extent
-from glassay.lattice.formats import format_of
 from glassay.lattice.mosaic_cell import Mosaic
 from glassay.lattice.own_edges import Field, is_within, own_extent
-from glassay.lattice.pitch import METHOD, LatticeResult, lattice_findings, measure_lattice
+from glassay.lattice.pitch import LatticeResult, lattice_findings, measure_lattice
 from glassay.quantity import Quantity, combine
 
-METHOD_VERSION = "6"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
-
 Array = npt.NDArray[np.float64]
-
-
-LAST_PIXEL = 0.25
-"""Standard uncertainty, in pixels of the sensor, of where the first and the last one end: their
-windows are smaller than their cells."""
 
 
 @dataclass(frozen=True)
@@ -88,38 +83,6 @@ class ArrayResult:
         if self.width is not None and self.height is not None:
             out |= size_findings(self.width, self.height)
         return out
-
-
-def megapixels_of(columns: Quantity, rows: Quantity) -> Quantity:
-    """Columns times rows, in millions."""
-    return combine(lambda c, r: c * r / 1e6, (columns, rows), "MP")
-
-
-def count_findings(columns: Quantity, rows: Quantity) -> dict[str, Finding]:
-    """columns, rows, array_megapixels."""
-    found = {"columns": columns, "rows": rows, "array_megapixels": megapixels_of(columns, rows)}
-    return {key: Finding(quantity, METHOD) for key, quantity in found.items()}
-
-
-def size_findings(width: Quantity, height: Quantity) -> dict[str, Finding]:
-    """array_width, array_height; array_diagonal and, where there is one, optical_format of a size
-    in um."""
-    out = {"array_width": Finding(width, METHOD), "array_height": Finding(height, METHOD)}
-    if width.unit == "um":
-        diagonal = combine(lambda w, h: (w * w + h * h) ** 0.5, (width, height), "um")
-        out["array_diagonal"] = Finding(diagonal, METHOD)
-        name = format_of(diagonal.value / 1000)
-        if name is not None:
-            out["optical_format"] = Finding(name, METHOD)
-    return out
-
-
-def count_along(size: Quantity, pitch: Quantity) -> Quantity:
-    """Pixels along a side of the array, from its size and their pitch in one unit."""
-    count = combine(lambda s, p: s / p, (size, pitch), "1")
-    return count.with_contribution(
-        "where the last pixels end", math.sqrt(2) * LAST_PIXEL, scope="reference"
-    )
 
 
 def measure_array(

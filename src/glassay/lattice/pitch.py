@@ -13,6 +13,7 @@ from glassay.distortion import Frame, at_picture_corner
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
+from glassay.lattice.array_findings import METHOD
 from glassay.lattice.basis import MoireSuspected, Steps, find_steps
 from glassay.lattice.moire import is_off_edges
 from glassay.lattice.mosaic_cell import Mosaic, MosaicUntold, is_hexagonal
@@ -20,8 +21,6 @@ from glassay.lattice.peaks import MIN_PERIODS, SMALLEST_TILE_PX, find_peaks, til
 from glassay.lattice.phase import Blocks, Step, combined, fit_phase, pitch_of, waves
 from glassay.lattice.row import STRIP, fit_row
 from glassay.quantity import Quantity
-
-METHOD = "lattice of a photo"
 
 SPACINGS = ("column_spacing", "row_spacing")
 """Keys of the distances between lines of sites, where they are not the pitches."""

@@ -1,7 +1,6 @@
 """Registration of photos of one chip across instruments, magnifications and lighting."""
 
-from glassay.match.mapping import Mapping
-from glassay.match.measure import METHOD_VERSION, MOST_APART, match
-from glassay.match.result import MatchResult
+import lazy_loader
 
-__all__ = ["METHOD_VERSION", "MOST_APART", "Mapping", "MatchResult", "match"]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

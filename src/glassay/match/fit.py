@@ -20,7 +20,7 @@ from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
 from glassay.match.blocks import Blocks, Values, measure_blocks
 from glassay.match.mapping import Mapping, Matrix
-from glassay.match.pictures import Footing, blurred
+from glassay.match.pictures import Footing, Seen, blurred
 
 Field = Callable[[Values, Values], Values]
 
@@ -86,8 +86,9 @@ class Fit:
     `blocks` are those of the last round, at `places` (n, 2) in px of the coarse photo; `rests`
     (n, 2) is what the mapping still misses there, coarse px, `fields` (n, 2, terms) how each term
     moves them, `weights` (n,) their robust weights and `information` (n, 2, 2) what they know,
-    scaled to their scatter. `side` is that of a block, `centre` and `half` frame the overlap, in
-    coarse px. `misfit` is the weighted mean square of the rests in units of what the blocks claimed
+    scaled to their scatter (`claimed`: before that). `side` is that of a block, `centre` and
+    `half` frame the overlap, in coarse px, `grid_px` is a px of the grid. `misfit` is the
+    weighted mean square of the rests in units of what the blocks claimed
     to know before that scaling; `moved` is how far the last round moved the rim, grid px.
     """
 
@@ -99,11 +100,13 @@ class Fit:
     fields: Values
     weights: Values
     information: Values
+    claimed: Values
     prior: Values
     clusters: npt.NDArray[np.int64]
     side: float
     centre: Values
     half: float
+    grid_px: float
     misfit: float
     moved: float
     untold: tuple[Fit, ...] = ()
@@ -233,15 +236,48 @@ def fit(
     Raises `NotMeasurable` when too few blocks are left.
     """
     for _ in range(rounds):
-        result = _one_round(footing, mapping, terms, blur)
+        result = _solved(_looked_at(footing, mapping, blur, footing.seen(mapping)), mapping, terms)
         mapping = result.mapping
         if result.moved < SETTLED_PX:
             break
     return result
 
 
-def _one_round(footing: Footing, mapping: Mapping, terms: tuple[str, ...], blur: Blur) -> Fit:
-    coarse, fine, mask = footing.seen(mapping)
+def foretold(settled: Fit, terms: tuple[str, ...]) -> Fit:
+    """The fit with other terms that the blocks of a settled one foretell: no photo is sampled again.
+
+    It is right to second order in how far the terms move the blocks, in widths of their structure.
+    """
+    looked_at = _Look(
+        settled.blocks, settled.places, settled.rests, settled.claimed, settled.clusters,
+        settled.side, settled.centre, settled.half, settled.grid_px,
+    )  # fmt: skip
+    return _solved(looked_at, settled.mapping, terms)
+
+
+def agreement_at(footing: Footing, mapping: Mapping, blur: Blur, seen: Seen) -> float:
+    """Weighted mean correlation of the blocks as they lie, under one blur or another of what
+    `footing` shows by `mapping`. Raises `NotMeasurable` as `fit` does."""
+    return _solved(_looked_at(footing, mapping, blur, seen), mapping, SIMILARITY).agreement
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What blocks say of one mapping: see `Fit`. `steps` are displacements still missing there."""
+
+    blocks: Blocks
+    places: Values
+    steps: Values
+    claimed: Values
+    clusters: npt.NDArray[np.int64]
+    side: float
+    centre: Values
+    half: float
+    grid_px: float
+
+
+def _looked_at(footing: Footing, mapping: Mapping, blur: Blur, seen: Seen) -> _Look:
+    coarse, fine, mask = seen
     coarse = blurred(coarse, math.hypot(blur.both, blur.coarse))
     fine = blurred(fine, math.hypot(blur.both, blur.fine))
     side = block_side(float(mask.sum()))
@@ -252,17 +288,24 @@ def _one_round(footing: Footing, mapping: Mapping, terms: tuple[str, ...], blur:
     places = footing.grid.to_photo(blocks.middles)
     low, high = places.min(axis=0), places.max(axis=0)
     centre, half = (low + high) / 2, (float(np.max(high - low)) + side * factor) / 2
-    fields = _fields(mapping, terms, places, centre, half)
-    prior = _prior(mapping, terms, half)
-    known = blocks.information / factor**2
-    change, rests, weights, information = _robust(fields, blocks.steps * factor, known, prior)
-    distance = np.einsum("bi,bij,bj->b", rests, known, rests)
+    return _Look(
+        blocks, places, blocks.steps * factor, blocks.information / factor**2,
+        _clusters(blocks, side), side * factor, centre, half, factor,
+    )  # fmt: skip
+
+
+def _solved(look: _Look, mapping: Mapping, terms: tuple[str, ...]) -> Fit:
+    """The mapping corrected by what its blocks say."""
+    fields = _fields(mapping, terms, look.places, look.centre, look.half)
+    prior = _prior(mapping, terms, look.half)
+    change, rests, weights, information = _robust(fields, look.steps, look.claimed, prior)
+    distance = np.einsum("bi,bij,bj->b", rests, look.claimed, rests)
     misfit = float((weights * distance).sum() / weights.sum())
-    moved = float(np.abs(change).max()) / factor
     return Fit(
-        _corrected(mapping, terms, change / half, centre, half), terms, blocks, places, rests,
-        fields, weights, information, prior[0], _clusters(blocks, side), side * factor, centre,
-        half, misfit, moved,
+        _corrected(mapping, terms, change / look.half, look.centre, look.half), terms, look.blocks,
+        look.places, rests, fields, weights, information, look.claimed, prior[0], look.clusters,
+        look.side, look.centre, look.half, look.grid_px, misfit,
+        float(np.abs(change).max()) / look.grid_px,
     )  # fmt: skip
 
 

@@ -21,9 +21,6 @@ from glassay.match.result import MatchResult, result_of
 from glassay.match.rivals import DECIDED, DECIDED_AT_ALL, Standing, standing
 from glassay.quantity import Quantity, combine
 
-METHOD_VERSION = "4"
-"""Raised when the same photos may give other numbers."""
-
 MOST_APART = 20.0
 """Ratio of the pixel sizes up to which photos are matched without calibrations."""
 

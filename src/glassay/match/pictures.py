@@ -17,6 +17,9 @@ from glassay.imaging.tone import FloatImage
 from glassay.match.mapping import Mapping, Points, outline
 
 Mask = npt.NDArray[np.bool_]
+Seen = tuple[FloatImage, FloatImage, Mask]
+"""Two photos on one grid, the coarser one first, and where both count."""
+
 Look = Literal["brightness", "edge light", "coarse edge light", "edges"]
 """How two photos are compared.
 
@@ -223,7 +226,7 @@ class Footing:
             seen = pair.coarse_field.holds(grid.points()).reshape(grid.shape)
         return cls(grid, look, coarse, Sampler.of(fine, step), seen, pair.fine_field)
 
-    def seen(self, mapping: Mapping) -> tuple[FloatImage, FloatImage, Mask]:
+    def seen(self, mapping: Mapping) -> Seen:
         """The coarse photo, the fine one as `mapping` lays it over it, and where both count."""
         points = mapping(self.grid.points())
         fine, mask = self.fine(points, self.grid.shape)

@@ -13,7 +13,17 @@ import numpy as np
 
 from glassay.errors import NotMeasurable
 from glassay.match.find import Found
-from glassay.match.fit import DISTORTION, PLAIN, SIMILARITY, TILT, Blur, Fit, fit
+from glassay.match.fit import (
+    DISTORTION,
+    PLAIN,
+    SIMILARITY,
+    TILT,
+    Blur,
+    Fit,
+    agreement_at,
+    fit,
+    foretold,
+)
 from glassay.match.mapping import Mapping, similarity
 from glassay.match.pictures import Footing, Look, Pair
 
@@ -46,6 +56,11 @@ of."""
 EXTENSION_EFFECT_OTHER_LIGHT_PX = 0.3
 """The same for photos lit differently, px of the coarser one: edges that shine on one side only
 pull the blocks by parts of that."""
+
+
+FORETOLD_PX = 0.5
+"""Displacement, px of the grid, up to which the blocks' slopes foretell it: half the width that the
+pictures are blurred to at least (Lucas and Kanade 1981 need it small beside the structure)."""
 
 
 def refine(found: Found, looks: list[Look], alike: bool) -> tuple[Found, Fit]:
@@ -98,6 +113,10 @@ def _extended(start: _Start, alike: bool) -> Fit:
     untold: list[Fit] = []
     for longer in _LONGER:
         if len(longer) > len(result.terms):
+            guess = _foretold_or_none(result, longer)
+            if guess is not None and _is_plainly_nothing(result, guess, least):
+                untold.append(guess)
+                continue
             other = _fit_or_none(footing, result.mapping, longer, blur)
             if other is not None and _is_worth(result, other, least):
                 result, untold = other, []
@@ -112,6 +131,13 @@ def _fit_or_none(
     try:
         return fit(footing, mapping, terms, blur)
     except (NotMeasurable, np.linalg.LinAlgError):
+        return None
+
+
+def _foretold_or_none(settled: Fit, terms: tuple[str, ...]) -> Fit | None:
+    try:
+        return foretold(settled, terms)
+    except np.linalg.LinAlgError:
         return None
 
 
@@ -136,6 +162,7 @@ def _footing(pair: Pair, mapping: Mapping, look: Look, most_px: int) -> Footing:
 def _matched_blur(pair: Pair, footing: Footing, mapping: Mapping) -> Blur:
     """The extra blur of either photo at which the blocks correlate best, px of `footing`'s grid."""
     small = Footing.of(pair, mapping, footing.look, BLUR_GRID_PX) or footing
+    seen = small.seen(mapping)
     finer = small.grid.factor / footing.grid.factor
     both = PLAIN.both if footing.look == "brightness" else 0.7
     best, best_score = Blur(both), -1.0
@@ -143,7 +170,7 @@ def _matched_blur(pair: Pair, footing: Footing, mapping: Mapping) -> Blur:
         falling = 0
         for extra in RELATIVE_BLURS:
             blur = Blur(both, **{which: extra})
-            score = fit(small, mapping, SIMILARITY, blur, rounds=1).agreement
+            score = agreement_at(small, mapping, blur, seen)
             if score > best_score + (BLUR_GAIN if extra else 0):
                 best, best_score, falling = blur, score, 0
             elif (falling := falling + 1) == 2:
@@ -151,15 +178,34 @@ def _matched_blur(pair: Pair, footing: Footing, mapping: Mapping) -> Blur:
     return Blur(both, best.coarse * finer, best.fine * finer)
 
 
+def _is_plainly_nothing(simple: Fit, guess: Fit, least_px: float) -> bool:
+    """Whether terms are so far from explaining anything that fitting them in full changes nothing:
+    what they foretell is well below what would be taken as real, and small enough to be foretold."""
+    effect, moved = _effect_px(simple, guess)
+    if effect > FORETOLD_PX * guess.grid_px * simple.mapping.scale_at(simple.centre[None]):
+        return False
+    gain, free = _gain(simple, guess)
+    return free >= 4 and (gain < EXTENSION_WORTH / 2 or moved < least_px / 2)
+
+
 def _is_worth(simple: Fit, longer: Fit, least_px: float) -> bool:
     """F test of the added terms, each cluster of blocks counting as one independent witness."""
-    added = len(longer.terms) - len(simple.terms)
-    free = longer.cluster_count - len(longer.terms)
+    gain, free = _gain(simple, longer)
     if free < 4 or not longer.settled:
         return False
+    return gain > EXTENSION_WORTH and _effect_px(simple, longer)[1] > least_px
+
+
+def _gain(simple: Fit, longer: Fit) -> tuple[float, int]:
+    """F ratio of the added terms, and the degrees of freedom that are left."""
+    added = len(longer.terms) - len(simple.terms)
+    free = longer.cluster_count - len(longer.terms)
     gain = (simple.misfit - longer.misfit) / max(longer.misfit, 1e-12)
-    effect = longer.mapping(longer.places) - simple.mapping(longer.places)
-    moved = math.sqrt(
-        float((longer.weights * (effect**2).sum(axis=1)).sum() / longer.weights.sum())
-    )
-    return gain * free / added > EXTENSION_WORTH and moved > least_px
+    return gain * free / added, free
+
+
+def _effect_px(simple: Fit, longer: Fit) -> tuple[float, float]:
+    """How far the added terms move the blocks, px of the finer photo: at most, and as rms."""
+    square = ((longer.mapping(longer.places) - simple.mapping(longer.places)) ** 2).sum(axis=1)
+    rms = math.sqrt(float((longer.weights * square).sum() / longer.weights.sum()))
+    return math.sqrt(float(square.max())), rms

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -12,12 +13,14 @@ import numpy.typing as npt
 from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
-from glassay.match.find import Found
 from glassay.match.fit import DISTORTION, TILT, ZONES, Fit
 from glassay.match.mapping import Mapping, Points, outline
 from glassay.match.pictures import Look
-from glassay.match.rivals import Standing
 from glassay.quantity import Quantity, combine
+
+if TYPE_CHECKING:  # what a kept match needs does not need the search
+    from glassay.match.find import Found
+    from glassay.match.rivals import Standing
 
 SAMPLING_U_PX = 0.012
 """Assumed standard uncertainty of the displacement between opposite rims of the overlap, px of the

@@ -8,8 +8,12 @@ write_mosaic(result, folder)
 """
 
 from glassay.mosaic.measure import place_tiles
+from glassay.mosaic.overview import outlines, overview
 from glassay.mosaic.result import MosaicResult, Where
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.write import write_mosaic
 
-__all__ = ["MosaicResult", "Where", "Workers", "place_tiles", "write_mosaic"]
+__all__ = [
+    "MosaicResult", "Where", "Workers", "outlines", "overview", "place_tiles",
+    "write_mosaic",
+]  # fmt: skip

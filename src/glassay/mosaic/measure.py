@@ -29,6 +29,8 @@ from glassay.quantity import Quantity
 
 SURE = 0.8
 """Correlation of the blocks of an overlap from which the lens may be told."""
+PARTNERS_FIRST = 4
+"""Pairs of a tile that are measured first: it has four neighbours beside it in a grid."""
 
 
 def quiet(_: str, __: int, ___: int) -> None:
@@ -60,11 +62,15 @@ def place_tiles(
     if not proposals:
         raise NotMeasurable("no two of these photos show the same place")
     lenses = _first_lenses(tiles, proposals)
-    starts = [(p.first, p.second, _rigid(p, lenses)) for p in proposals]
-    found = measured(tiles, lenses, starts, REACH_SHARE, workers, progress)
-    lenses = _better_lenses(tiles, lenses, found)
-    overlaps = best_of_pairs([o.judged(lenses[o.first], lenses[o.second]) for o in found])
-    groups = assemble(overlaps, lenses)
+    found: list[Overlap] = []
+    for some in _strongest_first(proposals):
+        starts = [(p.first, p.second, _rigid(p, lenses)) for p in some]
+        found += measured(tiles, lenses, starts, REACH_SHARE, workers, progress)
+        lenses = _better_lenses(tiles, lenses, found)
+        overlaps = best_of_pairs([o.judged(lenses[o.first], lenses[o.second]) for o in found])
+        groups = assemble(overlaps, lenses)
+        if len(groups[0]) == len(tiles):  # other pairs that overlap are compared where they now lie
+            break
     if len(groups[0]) < len(tiles):
         more = second_chance(tiles, lenses, groups, overlaps, workers, progress)
         more = [o.judged(lenses[o.first], lenses[o.second]) for o in more]
@@ -98,6 +104,23 @@ def _usable(read: Sequence[Tile | Unread], where: dict[int, Where]) -> list[Tile
             seen[one.digest] = one.path
             tiles.append(one)
     return tiles
+
+
+def _strongest_first(proposals: Sequence[Proposal]) -> tuple[list[Proposal], ...]:
+    """The proposals in two parts: all those of pairs that have the most votes of either tile, then the
+    others, most of which are false and would take more time than those that hold."""
+    votes: dict[tuple[int, int], int] = {}
+    for p in proposals:
+        votes[p.first, p.second] = max(votes.get((p.first, p.second), 0), p.votes)
+    of_tile: dict[int, list[tuple[int, int]]] = {}
+    for pair in sorted(votes, key=lambda pair: (-votes[pair], pair)):
+        for tile in pair:
+            of_tile.setdefault(tile, []).append(pair)
+    strong = {pair for pairs in of_tile.values() for pair in pairs[:PARTNERS_FIRST]}
+    return (
+        [p for p in proposals if (p.first, p.second) in strong],
+        [p for p in proposals if (p.first, p.second) not in strong],
+    )
 
 
 def _first_lenses(tiles: Sequence[Tile], proposals: Sequence[Proposal]) -> list[Lens]:

@@ -50,12 +50,12 @@ class Placed:
     preference: float
 
     def outline(self) -> Points:
-        """The photo's border in the mosaic's px, (n, 2)."""
+        """The photo's border in the mosaic's px, (n, 2), once around."""
         height, width = self.lens.shape
         x, y = np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 9)
         edge = np.concatenate([
-            np.stack([x, 0 * x], 1), np.stack([x, 0 * x + height - 1], 1),
-            np.stack([0 * y, y], 1), np.stack([0 * y + width - 1, y], 1),
+            np.stack([x, 0 * x], 1), np.stack([0 * y + width - 1, y], 1),
+            np.stack([x[::-1], 0 * x + height - 1], 1), np.stack([0 * y, y[::-1]], 1),
         ])  # fmt: skip
         return applied(self.matrix, self.lens.undistorted(edge))
 
@@ -64,6 +64,20 @@ def depth_of(valid: npt.NDArray[np.bool_]) -> FloatImage:
     """Distance of every cell from the nearest that shows nothing, the border included."""
     framed = np.pad(valid, 1)
     return np.asarray(ndimage.distance_transform_edt(framed)[1:-1, 1:-1], dtype=np.float32)
+
+
+def reaching(
+    placed: Sequence[Placed], left: int, top: int, right: int, bottom: int
+) -> list[Placed]:
+    """The tiles that a region depends on."""
+    out = []
+    for tile in placed:
+        border = tile.outline()
+        low, high = border.min(axis=0), border.max(axis=0)
+        ahead = low[0] < right + MARGIN and low[1] < bottom + MARGIN
+        if ahead and high[0] > left - MARGIN and high[1] > top - MARGIN:
+            out.append(tile)
+    return out
 
 
 def draw_region(

@@ -14,9 +14,11 @@ from glassay.mosaic.lens import Lens, Points
 from glassay.mosaic.light import Light
 from glassay.mosaic.solve import Solution
 from glassay.mosaic.tile import Tile
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Contribution, Quantity, Scope
 
 METHOD = "tiles of one camera solved together"
+OF: Scope = "capture"
+"""All is told from the overlaps of one set of tiles, the shared lens too: another set errs anew."""
 MODEL = (
     "r_d = r_u (1 + k1 r_u^2 + k2 r_u^4), undistorted to distorted, radii in half diagonals of the"
     " photo about its middle"
@@ -72,12 +74,17 @@ class MosaicResult:
         return sum(w.matrix is not None for w in self.where)
 
     @property
+    def left_out(self) -> tuple[str, ...]:
+        """Tiles left out, and why."""
+        return tuple(f"{w.path.name}: left out: {w.reason}" for w in self.where if w.matrix is None)
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """Tiles left out, and what the numbers lean on."""
-        out = [f"{w.path.name}: left out: {w.reason}" for w in self.where if w.matrix is None]
-        if self.pixel_size is None:
-            out.append("no --pixel-size was given: lengths are in px of the middle of a tile")
-        return tuple(out)
+        if self.pixel_size is not None:
+            return self.left_out
+        none = "no --pixel-size was given: lengths are in px of the middle of a tile"
+        return (*self.left_out, none)
 
     def in_folder(self, folder: Path) -> MosaicResult:
         """The same, with the folder of its picture."""
@@ -98,7 +105,8 @@ class MosaicResult:
         corner, u = self.camera.corner_light
         if math.isfinite(u):
             out["vignetting"] = Finding(
-                Quantity.of(corner - 100, u, "%", "scatter of overlaps"), "light of overlaps"
+                Quantity(corner - 100, "%", (Contribution("scatter of overlaps", u, scope=OF),)),
+                "light of overlaps",
             )
         return out
 
@@ -112,14 +120,14 @@ class MosaicResult:
             (replace(lens, k2=lens.k2 + step).corner_percent() - base) / step,
         ])  # fmt: skip
         u = math.sqrt(max(float(slope @ self.camera.covariance @ slope), 0.0))
-        return Quantity.of(base, u, "%", "overlaps")
+        return Quantity(base, "%", (Contribution("overlaps", u, scope=OF),))
 
     def _length(self, name: str, px: float) -> Quantity:
         placing, lens = self.length_u[name]
         parts = (
-            Contribution("placement of tiles", placing),
-            Contribution("shared distortion", lens),
-            Contribution("outline", OUTLINE_PX / math.sqrt(3)),
+            Contribution("placement of tiles", placing, scope=OF),
+            Contribution("shared distortion", lens, scope=OF),
+            Contribution("outline", OUTLINE_PX / math.sqrt(3), scope=OF),
         )
         length = Quantity(px, "px", parts)
         size = self.pixel_size

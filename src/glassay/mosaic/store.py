@@ -20,7 +20,7 @@ from zarr.codecs import BloscCodec
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.imaging.ome_zarr import CHUNK_PX, level_sizes, ome_attributes
-from glassay.mosaic.picture import MARGIN, Placed, draw_region
+from glassay.mosaic.picture import Placed, draw_region, reaching
 from glassay.mosaic.schedule import Workers
 
 SHARD = 2048
@@ -58,7 +58,8 @@ def write_picture(
                 for left in range(0, size[1], SHARD):
                     if (level, top, left) in journal.done:
                         continue
-                    within = _reaching(placed, left, top, size) if level == 0 else []
+                    right, bottom = min(left + SHARD, size[1]), min(top + SHARD, size[0])
+                    within = reaching(placed, left, top, right, bottom) if level == 0 else []
                     tasks.append((canvas, level, left, top, within))
             named = "picture" if level == 0 else "pyramid"
             made = workers.map(_write_shard, tasks, lambda n, m, w=named: progress(w, n, m))  # type: ignore[misc]
@@ -69,22 +70,6 @@ def write_picture(
             f"{canvas.folder} cannot be written ({error.strerror or error}); what is there is kept,"
             " and the same command goes on from it"
         ) from None
-
-
-def _reaching(placed: Sequence[Placed], left: int, top: int, size: tuple[int, int]) -> list[Placed]:
-    right, bottom = min(left + SHARD, size[1]) + MARGIN, min(top + SHARD, size[0]) + MARGIN
-    out = []
-    for tile in placed:
-        outline = tile.outline()
-        low, high = outline.min(axis=0), outline.max(axis=0)
-        if (
-            low[0] < right
-            and low[1] < bottom
-            and high[0] > left - MARGIN
-            and high[1] > top - MARGIN
-        ):
-            out.append(tile)
-    return out
 
 
 def _write_shard(

@@ -1,6 +1,6 @@
 """What happens in time: the frames of a clip, and runs through focus."""
 
-from glassay.motion.clip import METHOD_VERSION, measure_clip
-from glassay.motion.clip_result import ClipEvidence, ClipResult, on_object
+import lazy_loader
 
-__all__ = ["METHOD_VERSION", "ClipEvidence", "ClipResult", "measure_clip", "on_object"]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -25,9 +25,6 @@ from glassay.motion.clip_result import ClipResult, Series
 from glassay.motion.flicker import measure_flicker
 from glassay.motion.steadiness import Follower, measure_steadiness
 
-METHOD_VERSION = "4"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 Box = tuple[int, int, int, int]
 Look = Callable[[Sequence[npt.NDArray[Any]]], dict[str, Finding]]
 

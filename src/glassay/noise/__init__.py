@@ -1,6 +1,6 @@
 """Noise of the picture against its light: the mean-variance line, signal to noise, fixed pattern."""
 
-from glassay.noise.photon_transfer import METHOD_VERSION, NoiseResult, measure_noise
-from glassay.noise.photos import measure_photos
+import lazy_loader
 
-__all__ = ["METHOD_VERSION", "NoiseResult", "measure_noise", "measure_photos"]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

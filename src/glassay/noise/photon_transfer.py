@@ -44,9 +44,6 @@ Mask = npt.NDArray[np.bool_]
 METHOD = "difference of two exposures, by mean"
 LINE_METHOD = "mean-variance line (EMVA 1288)"
 AREA_METHOD = "mean-variance line of large areas (EMVA 1288)"
-METHOD_VERSION = "3"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 WHITE_CORRELATION = 0.05
 """Correlation of neighbouring differences up to which they count as independent. Simulated raw
 pictures stay below 0.01, the mildest demosaicing gives 0.2 and more; 0.05 changes a variance by at

@@ -7,11 +7,15 @@ again. The same description of a measurement just made goes into a file (`--figu
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
+
+import cv2
+import numpy as np
 
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.plain import to_plain
@@ -127,6 +131,12 @@ class Case:
         box = (-0.5, -0.5, float(photo.width), float(photo.height))
         name = f"{self.name}-{what}" if what else self.name
         return Overlay(name, words, source, box, tuple(strokes), tuple(labels), letter)
+
+
+def kept_picture(text: str) -> Pixels:
+    """A picture file kept with a result as base64, 8 bits, grey or B, G, R."""
+    data = np.frombuffer(base64.b64decode(text), dtype=np.uint8)
+    return np.asarray(cv2.imdecode(data, cv2.IMREAD_UNCHANGED), dtype=np.uint8)
 
 
 def overlay_in_file(

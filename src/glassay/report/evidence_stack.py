@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ from glassay.bench.saying.words import short
 from glassay.imaging import linear_to_srgb
 from glassay.report.curves import Chart, Curve, even_step, steps
 from glassay.report.drawing import Figure, Overlay
-from glassay.report.evidence import Case, pixels_in_file
+from glassay.report.evidence import Case, kept_picture, pixels_in_file
 from glassay.report.figure_file import write_panels
 from glassay.report.pictures import Pixels
 from glassay.stack import StackResult
@@ -85,11 +84,11 @@ def _chart(number: Any, lines: list[Any], words: str, unit: str) -> Chart:
 def figures(case: Case) -> tuple[Figure, ...]:
     """Of a stack kept on a bench: the picture, sharp at all heights, and the map of depth."""
     evidence = case.evidence
-    picture = _decoded(evidence["picture"])
+    picture = kept_picture(evidence["picture"])
     if picture.ndim == 3:
         picture = picture[..., ::-1]
     low, high, unit = evidence["depth_low"], evidence["depth_high"], evidence["depth_unit"]
-    levels, highest = _decoded(evidence["depth"]), evidence["levels"]
+    levels, highest = kept_picture(evidence["depth"]), evidence["levels"]
     values = np.where(levels == 0, np.nan, low + (levels - 1.0) / (highest - 1) * (high - low))
     depth = (
         _shades(values, low, high, "Depth from the first photo", "um" if unit == "um" else "steps")
@@ -106,8 +105,3 @@ def figures(case: Case) -> tuple[Figure, ...]:
 def _plain(name: str, source: str, pixels: Pixels, words: str) -> Overlay:
     height, width = pixels.shape[:2]
     return Overlay(name, words, source, (-0.5, -0.5, float(width), float(height)))
-
-
-def _decoded(text: str) -> Pixels:
-    data = np.frombuffer(base64.b64decode(text), dtype=np.uint8)
-    return np.asarray(cv2.imdecode(data, cv2.IMREAD_UNCHANGED), dtype=np.uint8)

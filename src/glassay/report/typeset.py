@@ -8,9 +8,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
-import matplotlib
-import typst
-
 from glassay.errors import Unusable
 from glassay.report.templating import source
 
@@ -26,6 +23,9 @@ def typeset(
     `form` is "pdf", "png" or "svg" (of one page). The fonts are the compiler's own and those that
     the plotting library brings; none of the system's, so that every machine sets the same.
     """
+    import matplotlib
+    import typst
+
     (folder / "content.json").write_text(json.dumps(content), encoding="utf-8")
     (folder / layout).write_text(str(source(layout)), encoding="utf-8")
     try:

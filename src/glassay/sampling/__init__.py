@@ -1,16 +1,6 @@
 """Native sampling: how many of a file's pixels the camera really delivered, and what binds."""
 
-from glassay.sampling.binding import Binding, Limit, detail_equivalent_pixels, what_binds
-from glassay.sampling.evidence import Evidence
-from glassay.sampling.native import native
-from glassay.sampling.native_result import NativeResult
+import lazy_loader
 
-__all__ = [
-    "Binding",
-    "Evidence",
-    "Limit",
-    "NativeResult",
-    "detail_equivalent_pixels",
-    "native",
-    "what_binds",
-]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -11,6 +11,7 @@ from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.decide import (
     ALIAS_COHERENCE,
     NOISE_STRENGTH,
+    PRIOR_STRENGTH,
     Source,
     Trace,
     settle_alias,
@@ -35,17 +36,26 @@ FAINTEST_NOISE = 0.7
 """Noise, in levels, below which rounding to whole levels rules the signs of block coefficients."""
 
 
+ALIAS_MISFIT = 3.0
+"""Copied pixels mirror at s / (s - 1) as well. Where the signs of block coefficients fit a factor this
+much worse than its alias, coherence alone does not make it one: a pair copied by 8/5 that passed for
+8/3 fitted that 4 times worse. Pairs enlarged by 8/3 in JPEG of quality 80 and better fit it better, or
+at most 1.1 times worse."""
+
+
 def find_on_grid(
     noises: Sequence[MirrorSpectrum],
     photos: Sequence[MirrorSpectrum],
     residuals: Sequence[FloatImage],
     agreed: GridVerdict | None,
+    signs: GridVerdict | None,
 ) -> tuple[Trace, ...] | None:
     """One trace for each axis at a factor whose mirror falls on the compression grid, if any.
 
     Such factors are ratios of small numbers, chosen as such, and the same for both axes; both must
     show them. `agreed` is the verdict of the signs of block coefficients for both axes together
-    (see `blocks`); it decides if it can, else coherence beyond what compression can give.
+    (see `blocks`) that each axis confirms; it decides if it can, else coherence beyond what
+    compression can give. `signs` is that verdict whether or not they confirm it.
     """
     factor = None
     source: Source = "noise in blocks"
@@ -55,6 +65,8 @@ def find_on_grid(
     else:
         spectra = [*noises, *photos]
         for candidate, least in GRID_COHERENCE.items():
+            if _is_alias(candidate, signs):
+                continue
             if all(_at_factor(s, candidate)[1] >= least for s in spectra):
                 factor, source = candidate, "noise and photo"
                 break
@@ -72,7 +84,17 @@ def find_on_grid(
         trace_at(place, noise, noise.coherence, noise.strength, source)
         for place, noise in zip(places, noises, strict=True)
     )
-    return traces if min(trace.strength for trace in traces) >= NOISE_STRENGTH else None
+    # Where the signs have decided, the trace only has to be there.
+    least = PRIOR_STRENGTH if source == "noise in blocks" else NOISE_STRENGTH
+    return traces if min(trace.strength for trace in traces) >= least else None
+
+
+def _is_alias(factor: float, signs: GridVerdict | None) -> bool:
+    """Whether the signs of block coefficients are those of copies by s, seen at s / (s - 1)."""
+    if signs is None:
+        return False
+    other = next((f for f in signs.misfits if abs(f - factor / (factor - 1)) < 1e-9), factor)
+    return signs.misfits[factor] > ALIAS_MISFIT * signs.misfits[other]
 
 
 def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:

@@ -94,9 +94,9 @@ def native(
     blocks = block_statistics(stack.noise, stack.step) if stack.noise else None
     compressed = _is_compressed(stack, blocks, facts)
     quality = jpeg_quality((facts or {}).get("quantization") or {})
-    agreed, singles = _grid_verdicts(blocks, quality is not None and quality >= MILD_QUALITY)
+    agreed, signs, singles = _grid_verdicts(blocks, quality is not None and quality >= MILD_QUALITY)
     axes = [_look_along(axis, stack, blocks, singles[axis], compressed) for axis in (0, 1)]
-    axes = _exclude(_settle(axes, stack, agreed, compressed), compressed)
+    axes = _exclude(_settle(axes, stack, agreed, signs, compressed), compressed)
     height, width = stack.mean.shape
     told = [_native_size(axis, other) for axis, other in (axes, axes[::-1])]
     verdict = _verdict(axes)
@@ -115,24 +115,24 @@ def native(
 
 def _grid_verdicts(
     blocks: BlockStatistics | None, is_mild: bool
-) -> tuple[GridVerdict | None, list[GridVerdict | None]]:
+) -> tuple[GridVerdict | None, GridVerdict | None, list[GridVerdict | None]]:
     """The signs of block coefficients asked for both axes together, and for each.
 
-    The verdict for both is None unless each axis, too, prefers the winning factor to native noise.
+    The first verdict for both is None unless each axis, too, prefers the winning factor to native
+    noise; the second is not.
     """
     if blocks is None:
-        return None, [None, None]
+        return None, None, [None, None]
     phases = _phases(blocks.origin)
     counts = ((blocks.agree_x, blocks.both_x), (blocks.agree_y, blocks.both_y))
     single = [grid_verdict(*count, phases=phases, is_mild=is_mild) for count in counts]
     both = counts[0][0] + counts[1][0], counts[0][1] + counts[1][1]
     together = grid_verdict(*both, phases=phases, is_mild=is_mild)
-    if together is None or not all(
+    agreed = together is not None and all(
         verdict is not None and verdict.misfits[together.factor] < verdict.native_misfit
         for verdict in single
-    ):
-        together = None
-    return together, single
+    )
+    return together if agreed else None, together, single
 
 
 def _look_along(
@@ -196,15 +196,16 @@ def _is_compressed(
 
 
 def _settle(
-    axes: Sequence[AxisEvidence], stack: Stack, agreed: GridVerdict | None, compressed: bool
-) -> list[AxisEvidence]:
+    axes: Sequence[AxisEvidence], stack: Stack, agreed: GridVerdict | None,
+    signs: GridVerdict | None, compressed: bool,
+) -> list[AxisEvidence]:  # fmt: skip
     """Traces of both axes brought together, and those on the compression grid considered."""
     shared = _from_faint(_share_traces(axes))
     noises = [axis.noise for axis in axes if axis.noise is not None]
     if not compressed or len(noises) < 2:
         return shared
     residuals = [_rows(stack.noise[0], axis) for axis in (0, 1)]
-    on_grid = find_on_grid(noises, [axis.photo for axis in axes], residuals, agreed)
+    on_grid = find_on_grid(noises, [axis.photo for axis in axes], residuals, agreed, signs)
     if on_grid is None:
         return shared
     free = [0.0 if axis.trace is None else axis.trace.coherence for axis in shared]

@@ -1,16 +1,6 @@
 """Pixel size and field from a photo of a ruled scale, a crossed grid or a dot grid."""
 
-from glassay.scale.calibrate import ASSUMED_TOLERANCE, Calibration, Division, calibrate
-from glassay.scale.measure import METHOD_VERSION, measure_scale
-from glassay.scale.result import ScaleResult, Word
+import lazy_loader
 
-__all__ = [
-    "ASSUMED_TOLERANCE",
-    "METHOD_VERSION",
-    "Calibration",
-    "Division",
-    "ScaleResult",
-    "Word",
-    "calibrate",
-    "measure_scale",
-]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

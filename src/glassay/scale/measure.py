@@ -17,9 +17,6 @@ from glassay.scale.raster import LONGEST_PERIOD_PX, Raster, find_raster
 from glassay.scale.result import ScaleResult, View, Word
 from glassay.scale.ruled import measure_ruled
 
-METHOD_VERSION = "10"
-"""Part of the key under which results are kept; raised whenever a number may change."""
-
 Pattern = Literal["auto", "ruled", "grid"]
 Box = tuple[int, int, int, int]
 

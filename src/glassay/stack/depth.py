@@ -43,6 +43,15 @@ COARSE_REACH = 7
 ALIKE_PLACES = 6.0
 """Places over which the noise of sharpness is alike: the window of the middle scale, 4 pi 2.4^2 px,
 over 4 px a place and what the band itself leaves independent."""
+SKIRT_PLACES = 3
+"""How far windows of sharpness carry fine detail onto a bare surface beside it, places: 5 px on either
+side of simulated bond wires."""
+BARE_PLACES = 5
+"""Side of the smallest bare spot that counts; single places in a texture may miss the limit."""
+STEP_NEARBY = 1.0
+"""Range of known depth nearby, in photos, from which a bare surface may be at another height."""
+NEARBY_PLACES = 20
+"""How far that is looked for: the width of a bond wire or a few."""
 BORROWED = 0.75
 """Photos by which depth nearby may differ from the choice to be borrowed for it."""
 
@@ -99,7 +108,7 @@ def settle_rims(
     u = np.where(wrong, np.hypot(SHAPE, step), rough.u)
     # a place on the step itself is seen through windows that hold both heights
     settled = np.where(np.isfinite(place), place, again).astype(np.float32)
-    either = (_spread(settled) > RIM_SPREAD) | _leaked(found)
+    either = (_spread(settled) > RIM_SPREAD) | _leaked(found) | _skirts(found, place)
     place = np.where(either, np.nan, place).astype(np.float32)
     u = np.where(np.isfinite(place), u, np.nan).astype(np.float32)
     return replace(rough, place=place, u=u)
@@ -133,6 +142,22 @@ def _leaked(found: Curves) -> npt.NDArray[np.bool_]:
     near = found.near_trust >= KNOWN_TRUST
     side = 2 * COARSE_REACH + 1
     return np.asarray((cv2.dilate(near.astype(np.uint8), np.ones((side, side))) > 0) & ~near)
+
+
+def _skirts(found: Curves, place: FloatImage) -> npt.NDArray[np.bool_]:
+    """Rims of fine detail against a bare surface, where depth nearby differs: detail is seen through
+    windows, so that a rim may be the bare surface, and that at another height."""
+    bare = (found.near_trust < KNOWN_TRUST).astype(np.uint8)
+    spot, reach = (
+        cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+        for side in (BARE_PLACES, 2 * SKIRT_PLACES + 1)
+    )
+    skirt = cv2.dilate(cv2.morphologyEx(bare, cv2.MORPH_OPEN, spot), reach)
+    near = np.ones((2 * NEARBY_PLACES + 1,) * 2, dtype=np.uint8)
+    known = np.isfinite(place)
+    highest = cv2.dilate(np.where(known, place, np.float32(-1e6)), near)
+    lowest = cv2.erode(np.where(known, place, np.float32(1e6)), near)
+    return np.asarray((skirt > 0) & (np.asarray(highest) - np.asarray(lowest) > STEP_NEARBY))
 
 
 def _borrowed(

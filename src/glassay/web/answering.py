@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from html import escape
 
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from glassay.web.troubles import tell_fault
+
+
+def turned_away(words: str, status: int) -> Response:
+    """A page of one sentence for a person who cannot come in, in letters that a phone shows large
+    enough, in light and in dark."""
+    return HTMLResponse(
+        '<!doctype html><html lang="en"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<meta name="color-scheme" content="light dark"><title>Not here</title>'
+        f"<main><h1>Not here</h1><p>{escape(words)}</p></main></html>", status,
+    )  # fmt: skip
 
 
 async def answered(

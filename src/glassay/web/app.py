@@ -21,6 +21,7 @@ from glassay.web.keys import Keys
 from glassay.web.live_mosaics import LiveMosaics
 from glassay.web.looks import Looks
 from glassay.web.pages import ROUTERS
+from glassay.web.recordings import Recordings
 from glassay.web.runs import Runs
 from glassay.web.tiles import Tiles
 from glassay.web.workbench import Workbench
@@ -52,7 +53,7 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     app.state.looks = Looks()
     app.state.phone = None
     app.state.live = {}
-    app.state.recordings = {}
+    app.state.recordings = Recordings(app.state.workbench.folder)
     app.state.live_mosaics = LiveMosaics(app.state.workbench.folder)
     app.state.said = OrderedDict()
     app.state.keys = Keys(entry, script_key)

@@ -17,7 +17,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from glassay.web import limits
-from glassay.web.answering import answered
+from glassay.web.answering import answered, turned_away
 from glassay.web.bodies import TOO_MUCH, counted, says_too_much
 from glassay.web.keys import Keys, cookies_of
 
@@ -98,11 +98,11 @@ class Guard:
             scope.setdefault("state", {})["browser"] = known
             return None
         if given and self._keys.was_spent(given[0]):
-            return PlainTextResponse(
+            return turned_away(
                 "This address has let a browser in already, and does so once. A browser that is in"
                 " gives another one (at the foot of its pages); so does `glassay open`.", 403,
             )  # fmt: skip
-        return PlainTextResponse("This page needs the address that `glassay open` printed.", 403)
+        return turned_away("This page needs the address that `glassay open` printed.", 403)
 
 
 def _way_in(

@@ -2,8 +2,9 @@
 
 While a form is open, others edit: the third claim may be the second by the time it is saved. A form
 therefore carries what its table held when it was opened (`Origin`), and the table is looked for by
-that. Tables with an id are known by it; others by their content, and a changed one only while all its
-neighbours are as they were. Where that does not settle it, nothing is written.
+that. Tables with an id are known by it; others by their content; a changed one by what it is about, as
+long as only one is about that, or while all its neighbours are as they were and much of it is left.
+Where that does not settle it, nothing is written.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ class Origin:
 
     lists: tuple[tuple[int, tuple[str, ...]], ...]
     ids: tuple[str, ...]
-    """The id of the member at that position, "" for one without."""
+    """What the member at that position is called, "" for one without a name."""
     values: Mapping[str, str]
     """What the fields of the form showed."""
     whole: str
@@ -57,16 +58,54 @@ def origin_of(data: Mapping[str, Any], place: Place, values: Mapping[str, str]) 
     for part in place:
         if isinstance(part, int):
             lists.append((part, tuple(mark_of(one) for one in found)))
-            ids.append(_id_of(found[part]))
+            ids.append(_only_name(found, part))
             found = found[part]
         else:
             found = found.get(part, {}) if isinstance(found, Mapping) else {}
     return Origin(tuple(lists), tuple(ids), values, whole_of(found))
 
 
+ABOUT = (("kind", "where"), ("part",), ("what",))
+"""What tables without an id are about: claims, parts seen inside, what else is written down."""
+
+
 def _id_of(table: Mapping[str, Any]) -> str:
-    """What a table is called: its id, or the files of a capture without one."""
-    return str(table.get("id") or table.get("file") or table.get("files") or "")
+    """What a table is called: its id, the files of a capture without one, or what it is about."""
+    about = next((" ".join(str(table[key]) for key in keys) for keys in ABOUT
+                  if all(table.get(key) for key in keys)), "")  # fmt: skip
+    return str(table.get("id") or table.get("file") or table.get("files") or about)
+
+
+def _only_name(tables: Sequence[Mapping[str, Any]], position: int) -> str:
+    """What one is called where no other is called so."""
+    name = _id_of(tables[position])
+    return name if [_id_of(one) for one in tables].count(name) == 1 else ""
+
+
+def is_named(table: Mapping[str, Any]) -> bool:
+    """Whether a table has a name of its own, beside what it is about."""
+    return any(table.get(key) for key in ("id", "file", "files"))
+
+
+def name_of(data: Mapping[str, Any], place: Place) -> str:
+    """What a table goes by while others may move it: names, and where it has none what it holds."""
+    parts: list[str] = []
+    found: Any = data
+    for part in place:
+        if isinstance(part, int):
+            found = found[part]
+            parts.append(_id_of(found) if is_named(found) else mark_of(found))
+        else:
+            found = found.get(part, {}) if isinstance(found, Mapping) else {}
+            parts.append(part)
+    return " ".join(parts)
+
+
+def are_akin(before: Mapping[str, str], now: Mapping[str, str]) -> bool:
+    """Whether at least half of what a form showed is still there, so that it is about the same."""
+    said = [key for key, value in before.items() if value]
+    same = sum(now.get(key) == before[key] for key in said)
+    return 2 * same >= len(said)
 
 
 def whole_of(table: Any) -> str:

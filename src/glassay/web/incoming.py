@@ -210,8 +210,8 @@ class Incoming:
     def _clear_old(self) -> None:
         folder = refuse_links(self._folder, self._bench)
         for one in folder.iterdir() if folder.is_dir() else ():
-            if one.is_symlink() or not one.is_dir():
-                continue
+            if one.is_symlink() or not one.is_dir() or one.name.startswith("recording-"):
+                continue  # recordings that were left are put among the uploads first
             if time.time() - one.stat().st_mtime > limits.UPLOAD_KEPT_S:
                 shutil.rmtree(one, ignore_errors=True)
 

@@ -26,7 +26,8 @@ from glassay.imaging import srgb_to_linear
 from glassay.imaging.tone import linear_table
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
-from glassay.scale import Calibration, Division, calibrate, measure_scale
+from glassay.scale import Calibration, Division, measure_scale
+from glassay.scale.calibrate import calibrate
 from glassay.web import limits
 
 CLIPPED_FROM = 254

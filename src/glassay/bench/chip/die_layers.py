@@ -92,8 +92,7 @@ class LaidLayer:
     def notes(self) -> tuple[str, ...]:
         """What must be known of how it was registered."""
         return () if self.found is None else tuple(
-            note.replace("the photos", "layer and die").replace("the coarser one", "the coarser picture")
-            for note in self.found.notes
+            note.replace("the photos", "layer and die") for note in self.found.notes
         )  # fmt: skip
 
     def in_layer(self, places_um: npt.ArrayLike) -> Points:

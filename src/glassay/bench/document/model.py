@@ -16,11 +16,11 @@ from glassay.optics.chain import Chain, Display
 
 ObjectKind = Literal[
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run", "picture",
+    "pixel array", "focus run", "relief", "chip in tiles", "picture",
 ]  # fmt: skip
 OBJECT_KINDS: tuple[ObjectKind, ...] = (
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run", "picture",
+    "pixel array", "focus run", "relief", "chip in tiles", "picture",
 )  # fmt: skip
 
 InstrumentKind = Literal["stereo", "compound", "screen", "USB", "other"]

@@ -135,7 +135,9 @@ _OBJECT_WORDS: Mapping[str, tuple[str, ...]] = {
     "repeat pair": ("repeat", "pair", "twice"),
     "chip": ("chip", "die", "wafer"),
     "pixel array": ("array", "sensor", "pixels"),
-    "focus run": ("focus", "run", "stack"),
+    "focus run": ("focus", "run"),
+    "relief": ("relief", "stack", "wires"),
+    "chip in tiles": ("tile", "tiles", "mosaic"),
 }
 FOLDERS_READ = 3
 """How many folder names above the file are read for suggestions."""

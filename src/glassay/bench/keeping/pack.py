@@ -149,7 +149,7 @@ def versions() -> dict[str, Any]:
         "python": platform.python_version(),
         "system": f"{platform.system()} {platform.machine()}",
         "libraries": dict(_libraries()),
-        "methods": {name: method.version() for name, method in METHODS.items()},
+        "methods": {name: method.version for name, method in METHODS.items()},
     }
 
 

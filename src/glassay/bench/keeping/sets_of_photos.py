@@ -1,4 +1,5 @@
-"""Which of the photos to be filed belong together: exposures of a repeat pair, steps of a focus run."""
+"""Which of the photos to be filed belong together: exposures of a repeat pair, steps of a focus run,
+tiles of a chip."""
 
 from __future__ import annotations
 
@@ -13,7 +14,7 @@ from glassay.bench.document.model import Bench
 from glassay.bench.keeping.filing import Filing, in_order
 from glassay.imaging.file_names import PHOTO_SUFFIXES
 
-KINDS_OF_SETS = ("repeat pair", "focus run")
+KINDS_OF_SETS = ("repeat pair", "focus run", "relief", "chip in tiles")
 """Kinds of objects of which one photo says nothing, and several are one capture."""
 
 

@@ -33,6 +33,7 @@ from glassay.bench.measuring.finer_instrument import (
 )
 from glassay.bench.measuring.matching import kept_matches, match_chips, match_keys
 from glassay.bench.measuring.methods.match import BY_FINER
+from glassay.bench.measuring.mosaic_lengths import across_the_chip
 from glassay.bench.measuring.run import (
     Progress,
     kept_keys,
@@ -134,7 +135,7 @@ def assemble(
 def _settled(
     bench: Bench, captures: Sequence[CaptureResult]
 ) -> tuple[tuple[CaptureResult, ...], tuple[SettingResult, ...]]:
-    captures = on_the_object(bench, captures)
+    captures = across_the_chip(bench, on_the_object(bench, captures))
     settings = settle(bench, captures)
     return tuple(on_the_die(bench, settings, captures)), settings
 

@@ -113,7 +113,7 @@ def _comparisons(
                 },
             }  # fmt: skip
             needs = Dependencies(
-                store.contents(paths), BY_FINER, METHODS[BY_FINER].version(), to_plain(asked)
+                store.contents(paths), BY_FINER, METHODS[BY_FINER].version, to_plain(asked)
             )
             yield _Comparison(coarse, paths, needs)
 

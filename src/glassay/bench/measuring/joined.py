@@ -83,7 +83,7 @@ def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
     The factor is not stated: video compression leaves periodic traces that shift it.
     """
     from glassay.motion.clip_result import METHOD
-    from glassay.sampling import native
+    from glassay.sampling.native import native
     from glassay.sampling.native_result import METHOD as NATIVE_METHOD
 
     try:

@@ -82,6 +82,6 @@ def _dependencies(
     bench: Bench, settings: Sequence[SettingResult], store: Store, pair: Pair
 ) -> Dependencies:
     return Dependencies(
-        store.contents(_paths(bench, pair)), NAME, METHODS[NAME].version(),
+        store.contents(_paths(bench, pair)), NAME, METHODS[NAME].version,
         to_plain(match_settings(settings, pair)),
     )  # fmt: skip

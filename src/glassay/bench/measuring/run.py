@@ -152,7 +152,7 @@ def _tasks(bench: Bench, store: Store) -> Iterator[_Task]:
             needs = Dependencies(
                 store.contents(paths),
                 method.name,
-                method.version(),
+                method.version,
                 to_plain(method.settings(bench, capture)),
             )
             yield _Task(capture, method.name, paths, needs)

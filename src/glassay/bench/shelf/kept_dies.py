@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from glassay import versions
 from glassay.bench.chip.die_pictures import ChosenPicture, best_die
 from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import RESULTS_FILE
-from glassay.die import METHOD_VERSION
 from glassay.disk import content_hash, refuse_links, write_atomically
 from glassay.errors import NotMeasurable, Unusable
 
@@ -79,4 +79,4 @@ def _key(bench: Bench, chip: str) -> str:
     told = content_hash(bench.results_folder / RESULTS_FILE)
     path = notes_file(bench.folder, chip)
     noted = "" if path is None else content_hash(path)
-    return hashlib.sha256(f"{told} {noted} {chip} {METHOD_VERSION}".encode()).hexdigest()[:40]
+    return hashlib.sha256(f"{told} {noted} {chip} {versions.DIE}".encode()).hexdigest()[:40]

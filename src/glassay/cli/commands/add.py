@@ -33,7 +33,7 @@ from glassay.errors import Unusable
 @click.option("--also", is_flag=True,
               help="a photo filed already shows the object given here too")  # fmt: skip
 @click.option("--apart", is_flag=True,
-              help="each photo of a repeat pair or focus run as a capture of its own")  # fmt: skip
+              help="each photo of a set (of a repeat pair, focus run, ...) by itself")  # fmt: skip
 @click.option("--yes", is_flag=True, help="take what file and folder names suggest, do not ask")
 def command(
     bench: Path, files: Sequence[Path], instrument: str | None, setting: str | None,
@@ -43,8 +43,8 @@ def command(
 
     What is not given as an option is asked, with a suggestion from the names of the file and its
     folders. FILES may be folders. A file that is filed already is recognised by its content. Photos
-    of a repeat pair or a focus run, from one folder, become one capture; names that differ in their
-    last number tell several such sets in a folder apart.
+    of a repeat pair, a focus run, a relief or a chip in tiles, from one folder, become one capture;
+    names that differ in their last number tell several such sets in a folder apart.
     """
     loaded = load_bench(bench)
     if not loaded.instruments or not loaded.objects:

@@ -9,7 +9,8 @@ import click
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo, read_photo
-from glassay.sampling import NativeResult, native
+from glassay.sampling import NativeResult
+from glassay.sampling.native import native
 
 
 @click.command()

@@ -16,7 +16,8 @@ from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.compression import jpeg_quality
 from glassay.imaging.tone import Tone
-from glassay.scale import Calibration, Division, calibrate, measure_scale
+from glassay.scale import Calibration, Division, measure_scale
+from glassay.scale.calibrate import calibrate
 from glassay.scale.measure import Pattern
 
 

@@ -74,8 +74,10 @@ class Fit:
 
     def rules_out(self, rival: Fit) -> bool:
         """Whether far more of the frame is explained here, or what both explain clearly better."""
-        if rival.weight < LESSER * self.weight:
-            return True
+        return rival.weight < LESSER * self.weight or self.tells_from(rival)
+
+    def tells_from(self, rival: Fit) -> bool:
+        """Whether what both places explain speaks clearly for this one."""
         ratio = np.log((1 + MISFIT_FLOOR - rival.blocks) / (1 + MISFIT_FLOOR - self.blocks))
         better = int(np.count_nonzero(ratio > WORSE))
         worse = int(np.count_nonzero(ratio < -WORSE))
@@ -92,21 +94,36 @@ class Judged:
     best: Fit | None
 
 
-def judge(view: View, chart: Chart, tried: Sequence[Place]) -> Judged:
-    """Try places, and take one only where the evidence rules out every other."""
-    near = [_compared(view, chart, place) for place in tried]
-    near = [one for one in near if one.holds(RIVAL_FEWEST, NEAR_SHARE, NEAR_AGREES)]
-    fits = [fit_at(view, chart, one.place) for one in near]
+def is_near(view: View, chart: Chart, place: Place) -> bool:
+    """Whether so much speaks for a place that it is worth to be fitted."""
+    return _compared(view, chart, place).holds(RIVAL_FEWEST, NEAR_SHARE, NEAR_AGREES)
+
+
+def judge(
+    view: View, chart: Chart, tried: Sequence[Place], led_to: tuple[Place, float] | None = None
+) -> Judged:
+    """Try places, and take one only where the evidence rules out every other.
+
+    `led_to` is where the movement has led, and how far around it a rival counts even if it explains
+    far less than another place does.
+    """
+    fits = [fit_at(view, chart, place) for place in tried if is_near(view, chart, place)]
     fits = _different([one for one in fits if one.holds(RIVAL_FEWEST, RIVAL_SHARE)])
     fits.sort(key=lambda one: -one.weight)
     best = fits[0] if fits else None
     for first in fits[:3]:
         others = [one for one in fits if one is not first]
-        if first.holds() and all(first.rules_out(one) for one in others):
+        if first.holds() and all(_is_out(first, one, led_to) for one in others):
             if _is_pinned(view, chart, first):
                 return Judged(first, False, first)
             return Judged(None, True, first)
     return Judged(None, any(one.holds() for one in fits), best)
+
+
+def _is_out(first: Fit, rival: Fit, led_to: tuple[Place, float] | None) -> bool:
+    if led_to is not None and rival.place.distance(led_to[0]) <= led_to[1]:
+        return first.tells_from(rival)
+    return first.rules_out(rival)
 
 
 def _different(fits: Sequence[Fit]) -> list[Fit]:

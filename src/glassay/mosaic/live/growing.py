@@ -9,24 +9,21 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from glassay.mosaic.live.chart import Chart, chart_of
 from glassay.mosaic.live.evidence import Fit, Judged, judge
 from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
+from glassay.mosaic.live.repeats import doubts_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
 from glassay.mosaic.live.sharpness import sharper
+from glassay.mosaic.live.told import State, Tile, Told
+from glassay.mosaic.live.track import Track
 
-STEADY_PX = 0.8
-"""Working px that a steady picture moves by from frame to frame at most: 4 px at 1080p, so that at
-10 frames a second and a quarter of that exposed the blur is a px."""
-STEADY_STEPS = 2
 SAME_PX = 1.5
 """A view is taken where two frames on end, with noise of their own, have the same place."""
 NEW_SHARE = 0.3
@@ -49,13 +46,15 @@ REACH, REACH_FOLLOWED = 0.85, 0.3
 frame to frame has led it, if that could be followed."""
 REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
 MOST_REACH = 2.0
-FOLLOWED = 0.04
-"""Height of the phase correlation from which a movement is followed."""
 AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
 """Views within which the movement that was followed confirms a place, and frames for which it may be
 followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
+SURE_SHARE = 0.9
+"""Of a view that lies on the map but for so little, all rivals lie there as well."""
+TELLS_STEPS = 1 / 3
+"""Part of a pattern's step within which the movement tells its places apart."""
 LOST_FRAMES, LOST_FOLLOWED = 40, 200
 """Frames without a sure place after which the whole map is searched and two views must agree; and as
 many as long as the movement from frame to frame could be followed."""
@@ -64,42 +63,6 @@ MOVED_SHARE = 0.25
 """The second of two views that find the place again lies so many views from the first."""
 MOST_TILES = 400
 REDRAWN_PX = 0.3
-
-State = Literal["moving", "several", "lost", "soft", "seen", "taken", "held", "full", "again"]
-"""What became of a frame. "several": it fits in several places; "lost": in none; "again": it was found
-again and waits for a second view; "seen": placed, nothing new; "held": kept without a place."""
-
-
-@dataclass(frozen=True, eq=False)
-class Tile:
-    """A frame that was kept. `place` None: held, until the map tells where it lies."""
-
-    number: int
-    view: View
-    place: Place | None
-    soft: bool = False
-    near: Place | None = None
-    """Of a held one: where the movement had led since the last sure place, if it could be followed."""
-
-
-@dataclass(frozen=True)
-class Told:
-    """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
-    (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
-    tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
-    views to the right and down (without a place: back to the last sure one, where that is known);
-    `sharpness` against the map (NaN where unknown); `redrawn` whether
-    other tiles moved."""
-
-    state: State
-    place: Place | None = None
-    kept: int | None = None
-    placed: tuple[int, ...] = ()
-    new: float = math.nan
-    step: Vector | None = None
-    sharpness: float = math.nan
-    steady: bool = False
-    redrawn: bool = False
 
 
 class GrowingMap:
@@ -111,11 +74,7 @@ class GrowingMap:
         self._chart = Chart()
         self._outlook = Outlook((), 0)
         self._size = (0, 0)
-        self._last: View | None = None
-        self._steps: deque[float] = deque(maxlen=STEADY_STEPS)
-        self._moved = (0.0, 0.0)
-        self._followed = True
-        self._still_since = math.nan
+        self._track = Track()
         self._sure: Place | None = None
         self._before: Vector = (1.0, 0.0)
         self._unsure = 0
@@ -156,7 +115,7 @@ class GrowingMap:
         if self.tiles and size != self._size:
             raise ValueError("the frames of one map have one size")
         self._size, self.factor = size, view.factor
-        steady = self._is_steady(view, at_s)
+        steady = self._track.see(view, at_s)
         if not self._placed():
             return self._first(view, at_s, steady)
         judged = self._judged(view, steady)
@@ -168,33 +127,12 @@ class GrowingMap:
             told = replace(told, placed=self._try_held(), redrawn=True)
         return replace(told, steady=steady, step=self._step(told))
 
-    def _is_steady(self, view: View, at_s: float) -> bool:
-        last, self._last = self._last, view
-        if last is None or last.detail.shape != view.detail.shape:
-            return False
-        window = cv2.createHanningWindow(self._size, cv2.CV_32F)
-        # OpenCV multiplies the window into what it is given.
-        (x, y), response = cv2.phaseCorrelate(last.detail.copy(), view.detail.copy(), window)
-        self._steps.append(math.hypot(x, y) if response > FOLLOWED else math.inf)
-        self._followed &= response > FOLLOWED
-        # the picture moves against the view
-        self._moved = (self._moved[0] - x, self._moved[1] - y)
-        steady = len(self._steps) == STEADY_STEPS and max(self._steps) <= STEADY_PX
-        if not steady:
-            self._still_since = math.nan
-        elif math.isnan(self._still_since):
-            self._still_since = at_s
-        return steady
-
-    def _rested(self, at_s: float) -> float:
-        return 0.0 if math.isnan(self._still_since) else at_s - self._still_since
-
     def _first(self, view: View, at_s: float, steady: bool) -> Told:
         textured = float(np.abs(view.detail).mean()) > 0.25
-        if not steady or self._rested(at_s) < FIRST_AFTER_S or not textured:
+        if not steady or self._track.rested(at_s) < FIRST_AFTER_S or not textured:
             return Told("moving" if not steady else "lost", steady=steady)
         self._sure = Place(0.0, 0.0)
-        self._moved, self._followed = (0.0, 0.0), True
+        self._track.begin_anew()
         number = self._keep(Tile(0, view, self._sure))
         return Told("taken", self._in_px(self._sure), number, new=1.0, steady=steady,
                     step=self._step(Told("taken", self._sure)))  # fmt: skip
@@ -204,41 +142,56 @@ class GrowingMap:
         if self._is_lost:
             return self._anywhere(view) if steady else Judged(None, False, None)
         middle, reach = self._expected()
-        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        led_to = (middle, AGREES_WITHIN * self._size[0]) if self._track.is_followed else None
+        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach), led_to)
         fit = judged.fit
         if fit and fit.share < UNCONFIRMED_SHARE and not self._is_confirmed(fit.place):
             return replace(judged, fit=None)
+        return self._doubted(view, judged, self._confirmed_by() if fit else None)
+
+    def _doubted(self, view: View, judged: Judged, led_to: Place | None) -> Judged:
+        """Without its place where the frame resembles itself a step further, and neither the map nor
+        where the movement `led_to` tells the two places apart."""
+        fit = judged.fit
+        if fit is None or fit.share >= SURE_SHARE:
+            return judged
+        for x, y in doubts_of(view, self._chart, fit):
+            if led_to is None or fit.place.distance(led_to) > TELLS_STEPS * math.hypot(x, y):
+                return Judged(None, True, fit)
         return judged
+
+    def _confirmed_by(self) -> Place | None:
+        """Where the movement has led since the last sure place, as long as it can be relied on."""
+        if self._sure is None or not self._track.is_followed or self._unsure > CONFIRMS_FRAMES:
+            return None
+        return self._track.led_to(self._sure)
 
     def _expected(self) -> tuple[Place, tuple[float, float]]:
         """Where the next frame is sought, and how far around."""
         assert self._sure is not None
-        if not self._followed:
+        if not self._track.is_followed:
             reach = min(MOST_REACH, REACH + REACH_GROWS * self._unsure)
             return self._sure, self._in_views(reach)
         reach = min(REACH, REACH_FOLLOWED + REACH_FOLLOWED_GROWS * self._unsure)
-        return self._led_to(self._sure), self._in_views(reach)
-
-    def _led_to(self, place: Place) -> Place:
-        return replace(place, x=place.x + self._moved[0], y=place.y + self._moved[1])
+        return self._track.led_to(self._sure), self._in_views(reach)
 
     def _is_confirmed(self, place: Place) -> bool:
         """Whether the movement from frame to frame has led there since the last sure place."""
-        assert self._sure is not None
-        within = AGREES_WITHIN * self._size[0]
-        followed = self._followed and self._unsure <= CONFIRMS_FRAMES
-        return followed and place.distance(self._led_to(self._sure)) <= within
+        led_to = self._confirmed_by()
+        return led_to is not None and place.distance(led_to) <= AGREES_WITHIN * self._size[0]
 
     @property
     def _is_lost(self) -> bool:
-        most = LOST_FOLLOWED if self._followed else LOST_FRAMES
+        most = LOST_FOLLOWED if self._track.is_followed else LOST_FRAMES
         return self._sure is None or self._unsure > most
 
-    def _anywhere(self, view: View) -> Judged:
+    def _anywhere(self, view: View, near: Place | None = None) -> Judged:
+        """Search the whole map; `near` is where a movement had led, if that is known."""
         left, top, right, bottom = self._chart.box
         reach = ((right - left) / 2, (bottom - top) / 2)
         middle = Place((left + right) / 2, (top + bottom) / 2)
-        return judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        return self._doubted(view, judged, near)
 
     def _in_views(self, reach: float) -> tuple[float, float]:
         return reach * self._size[0], reach * self._size[1]
@@ -249,9 +202,11 @@ class GrowingMap:
         if judged.fit is None:
             self._unsure += 1
             word: State = "several" if judged.several else "lost" if steady else "moving"
-            if steady and self._rested(at_s) >= HELD_AFTER_S and self._is_unlike_held(view):
+            if steady and self._track.rested(at_s) >= HELD_AFTER_S and self._is_unlike_held(view):
                 near = (
-                    self._led_to(self._sure) if self._sure and not lost and self._followed else None
+                    self._track.led_to(self._sure)
+                    if self._sure and not lost and self._track.is_followed
+                    else None
                 )
                 if sum(one.place is None for one in self.tiles.values()) < MOST_HELD:
                     self._held_view = view
@@ -280,7 +235,7 @@ class GrowingMap:
     def _on_the_map(self, view: View, fit: Fit, at_s: float, steady: bool) -> Told:
         again = self._unsure == 0 and self._sure is not None
         again = again and fit.place.distance(self._sure or fit.place) <= SAME_PX
-        self._moved, self._followed = (0.0, 0.0), True
+        self._track.begin_anew()
         self._sure, self._unsure, self._held_view = fit.place, 0, None
         new = 1 - self._chart.sharp_share(fit.place, self._size)
         sharpness = self._sharpness(view, fit.place)
@@ -288,10 +243,10 @@ class GrowingMap:
         if not steady or not again:
             return told
         soft = sharpness < SOFT
-        wanted = new >= NEW_SHARE or (new >= LITTLE_NEW and self._rested(at_s) >= LINGERED_S)
+        wanted = new >= NEW_SHARE or (new >= LITTLE_NEW and self._track.rested(at_s) >= LINGERED_S)
         if not wanted:
             return told
-        if soft and (self._rested(at_s) < SOFT_AFTER_S or not self._shows_more(fit.place)):
+        if soft and (self._track.rested(at_s) < SOFT_AFTER_S or not self._shows_more(fit.place)):
             return replace(told, state="soft")
         if len(self.tiles) >= MOST_TILES:
             return replace(told, state="full")
@@ -313,7 +268,7 @@ class GrowingMap:
             if math.isnan(ratio):
                 continue
             ratios.append(ratio)
-            if ratio > 1 / SOFT and not one.soft and not math.isnan(self._still_since):
+            if ratio > 1 / SOFT and not one.soft and self._track.rests:
                 self.tiles[number] = replace(one, soft=True)
                 self._redraw()
         return min(ratios, default=math.nan)
@@ -362,7 +317,7 @@ class GrowingMap:
         tile = self.tiles.get(number)
         if tile is None or tile.place is not None:
             return ()
-        fit = self._anywhere(tile.view).fit
+        fit = self._anywhere(tile.view, tile.near).fit
         if fit is None or tile.near is None or fit.share < HELD_SHARE:
             return ()
         if fit.place.distance(tile.near) > HELD_WITHIN * self._size[0]:
@@ -386,9 +341,9 @@ class GrowingMap:
             return None
         if told.place is not None:
             return next_step(self._outlook.wanted, self._sure, self._size, self._before)
-        if not self._followed:
+        if not self._track.is_followed:
             return None
-        return -self._moved[0] / self._size[0], -self._moved[1] / self._size[1]
+        return -self._track.moved[0] / self._size[0], -self._track.moved[1] / self._size[1]
 
     # ---- going on later ----
     def add(self, number: int, grey: Bytes, place: Place | None, *, soft: bool = False) -> None:

@@ -264,7 +264,7 @@ def _files(report: Report) -> Iterator[list[str]]:
     """Each file with the start of its SHA-256, and the methods that read it with their versions."""
     for one in report.results.captures:
         used = "; ".join(
-            f"{part.method} {METHODS[part.method].version()}"
+            f"{part.method} {METHODS[part.method].version}"
             for part in one.parts if part.method in METHODS and part.status == "measured"
         )  # fmt: skip
         paths = report.results.bench.paths(one.capture)

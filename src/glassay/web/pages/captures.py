@@ -33,6 +33,7 @@ def incoming_of(request: Request) -> Incoming:
 @router.get("/captures")
 def captures(request: Request) -> Response:
     results = workbench_of(request).results()
+    request.app.state.recordings.hand_over_left()
     groups = [
         (one, [c for c in results.captures if c.capture.instrument == one.id])
         for one in results.bench.instruments

@@ -25,7 +25,7 @@ from glassay.errors import Unusable
 from glassay.one_writer import one_writer
 from glassay.web import forms
 from glassay.web.history import History
-from glassay.web.identity import Origin, origin_of, place_now, whole_of
+from glassay.web.identity import Origin, are_akin, is_named, name_of, origin_of, place_now, whole_of
 from glassay.web.templating import back_to, link, page, workbench_of
 
 router = APIRouter(include_in_schema=False)
@@ -94,7 +94,8 @@ def _form_page(
     return page(
         request, "edit_table.html", trouble.status, title=_title(form, place, table), here="/edit",
         bench_title=data.get("bench", {}).get("title", "") or workbench_of(request).folder.name,
-        form=form, place=forms.say_place(place), values={**now, **(given or {})}, inner=inner,
+        form=form, place=forms.say_place(place), keep=name_of(data, place), inner=inner,
+        values={**now, **(given or {})},
         is_new=_is_new(place), origin=origin_of(data, place, now).as_text(), trouble=trouble,
         ids=_ids(data, place), fixed=place[-1] in ("bench", "chain"), above=_above(place),
         cautions=CAUTIONS,
@@ -158,6 +159,9 @@ def _save(request: Request, given: dict[str, str]) -> Response:
         table = {} if _is_new(place) else _at(data, place)
         now = forms.shown(form, table)
         if now != origin.values:
+            in_list = isinstance(place[-1], int) and not is_named(table)
+            if in_list and not are_akin(origin.values, now):  # another one stands in its place
+                return _lost(request, data, opened, given)
             return _conflict(request, data, place, origin, given)
         after = text
         try:

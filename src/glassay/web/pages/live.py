@@ -15,7 +15,8 @@ from glassay.bench.measuring.methods import division_u
 from glassay.errors import Unusable
 from glassay.scale import Division
 from glassay.web.pages.live_mosaic import mosaics_of
-from glassay.web.taking import Recording, file_recording, file_taken
+from glassay.web.recordings import Recordings
+from glassay.web.taking import file_taken
 from glassay.web.templating import link, page, workbench_of
 from glassay.web.watch import Watch, decode_frame
 
@@ -30,6 +31,7 @@ MOST_IN_A_SET = 40
 @router.get("")
 def live(request: Request) -> Response:
     bench = workbench_of(request).bench()
+    recordings_of(request).hand_over_left()
     return page(
         request, "live.html", title="Live", bench_title=bench.title, here="/live", bench=bench,
         waiting=mosaics_of(request).waiting(),
@@ -92,8 +94,9 @@ async def photo(request: Request, place: str, object: str, note: str = "") -> Re
     return JSONResponse({"id": name, "address": link("/capture", id=name)})
 
 
-def _recordings(request: Request) -> dict[str, Recording]:
-    found: dict[str, Recording] = request.app.state.recordings
+def recordings_of(request: Request) -> Recordings:
+    """The recordings of the workbench's bench."""
+    found: Recordings = request.app.state.recordings
     return found
 
 
@@ -101,33 +104,20 @@ def _recordings(request: Request) -> dict[str, Recording]:
 async def recording(request: Request, session: str, piece: int) -> Response:
     """The next piece of a recording; the body is what the browser's recorder gave."""
     data = await request.body()
-    bench = workbench_of(request).bench()
-    kept = _recordings(request)
-    if piece == 0:
-        if session in kept:
-            kept.pop(session).forget()
-        kept[session] = Recording(bench, session)
-    if session not in kept:
-        raise Unusable("this recording was not begun here")
-    await run_in_threadpool(kept[session].append, piece, data)
-    return JSONResponse({"bytes": kept[session].bytes})
+    kept = await run_in_threadpool(recordings_of(request).append, session, piece, data)
+    return JSONResponse({"bytes": kept})
 
 
 @router.post("/recording/end")
-async def end_recording(
+def end_recording(
     request: Request, session: str, place: str, object: str, why: str = "", seconds: float = 0.0
 ) -> Response:
     """File a recording; `why` it ended is noted with it."""
-    kept = _recordings(request).pop(session, None)
-    if kept is None or kept.path is None:
-        raise Unusable("nothing was recorded")
     instrument, _, setting = place.partition("|")
     note = f"recorded live for {seconds:.1f} s"
     if why:
         note += f"; {why[:200]}"
-    name = await run_in_threadpool(
-        file_recording, workbench_of(request).bench(), kept.path, (instrument, setting), object,
-        note,
-    )  # fmt: skip
-    await run_in_threadpool(kept.forget)
+    name = recordings_of(request).file(
+        session, workbench_of(request).bench(), (instrument, setting), object, note
+    )
     return JSONResponse({"id": name, "address": link("/capture", id=name), "note": note})

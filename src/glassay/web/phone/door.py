@@ -12,7 +12,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from glassay.web import limits
-from glassay.web.answering import answered
+from glassay.web.answering import answered, turned_away
 from glassay.web.bodies import TOO_MUCH, counted, says_too_much
 from glassay.web.keys import cookies_of
 from glassay.web.phone.share import Share
@@ -55,11 +55,11 @@ class Door:
         cookies = cookies_of(headers.get("cookie", ""), COOKIE)
         known = any(self._share.is_in(cookie, address) for cookie in cookies)
         if not known and self._crowd.is_too_much(address):
-            return PlainTextResponse("Too many requests.", 429)
+            return turned_away("Too many requests; please wait a little.", 429)
         if headers.get("host", "") != self._host:
             return PlainTextResponse("Not here.", 421)
         if not self._share.seconds_left:
-            return PlainTextResponse("This page has ended. Ask for a new code.", 410)
+            return turned_away("This page has ended. Ask for a new code.", 410)
         if scope["method"] not in ("GET", "POST"):
             return PlainTextResponse("Not allowed.", 405)
         if known:
@@ -82,7 +82,7 @@ class Door:
                 )  # fmt: skip
                 return answer
         # One answer for all: nothing is told of what is there and what was used.
-        return PlainTextResponse("This needs a new code from the workbench.", 403)
+        return turned_away("This needs a new code from the workbench.", 403)
 
 
 class Crowd:

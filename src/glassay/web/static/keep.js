@@ -8,6 +8,17 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
   const kept = JSON.parse(sessionStorage.getItem(key) ?? "null");
   // A form that came back with what was wrong already holds what was written.
   const cameBack = document.querySelector(".trouble") !== null;
+  // Only what was written is kept: in the other fields, what others wrote meanwhile stays.
+  const written = () => {
+    const values = Object.fromEntries(Object.entries(now()).filter(([name, value]) => value !== shown[name]));
+    return { values, over: Object.fromEntries(Object.keys(values).map((name) => [name, shown[name]])) };
+  };
+  const keep = (more) => {
+    const left = written();
+    if (Object.keys(left.values).length) sessionStorage.setItem(key, JSON.stringify({ ...left, ...more }));
+    else sessionStorage.removeItem(key);
+  };
+  const isNews = ([name, value]) => name in shown && value !== shown[name];
 
   const write = (values) => {
     for (const one of fields()) {
@@ -16,12 +27,14 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
       else one.value = values[one.name];
     }
   };
-  if (kept && !cameBack && !kept.handed && JSON.stringify(kept.values) !== JSON.stringify(shown)) {
+  if (kept && !cameBack && !kept.handed && Object.entries(kept.values).some(isNews)) {
     write(kept.values);
     const told = document.createElement("p");
     told.className = "said";
     told.setAttribute("role", "status");
-    told.textContent = "What you wrote here before is in the form again; it is not saved yet. ";
+    const others = Object.keys(kept.values).filter((name) => name in shown && shown[name] !== kept.over[name]);
+    const said = others.map((name) => `${form.elements[name].labels?.[0]?.textContent.trim() || name}: ${shown[name] || "nothing"}`);
+    told.textContent = `What you wrote here before is in the form again; it is not saved yet. ${said.length ? `Meanwhile something else was saved there (${said.join("; ")}). ` : ""}`;
     const forget = Object.assign(document.createElement("button"), { type: "button", textContent: "Forget it" });
     forget.addEventListener("click", () => {
       sessionStorage.removeItem(key);
@@ -33,7 +46,7 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
   } else if (!cameBack) {
     sessionStorage.removeItem(key);
   }
-  form.addEventListener("input", () => sessionStorage.setItem(key, JSON.stringify({ values: now() })));
+  form.addEventListener("input", () => keep({}));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     // The form is handed over only to a workbench that answers: what was written must not get lost.
@@ -46,7 +59,7 @@ for (const form of document.querySelectorAll("form[data-keep]")) {
       form.append(told);
       return;
     }
-    sessionStorage.setItem(key, JSON.stringify({ values: now(), handed: true }));
+    keep({ handed: true });
     form.submit();
   });
 }

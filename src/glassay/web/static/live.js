@@ -9,10 +9,12 @@ const REPEATS_BORNE = 20; // frames; after that the workbench says that the came
 const PIECE_MS = 1000;
 const SCALE_LASTS_MS = 4000; // as long as the workbench itself keeps one
 const PIECE_TRIES = 3;
+const LOOK_WHILE_RECORDING_MS = 500; // the recorder needs the processor more than the meters do
 
 const $ = (id) => document.getElementById(id);
 const video = $("video");
-const session = [...crypto.getRandomValues(new Uint8Array(8))].map((b) => b.toString(16).padStart(2, "0")).join("");
+const newSession = () => [...crypto.getRandomValues(new Uint8Array(8))].map((b) => b.toString(16).padStart(2, "0")).join("");
+const session = newSession();
 const canvas = document.createElement("canvas");
 let stream = null;
 let seen = null;
@@ -22,6 +24,7 @@ let looking = false;
 let frames = [];
 let lastFrame = 0;
 let recorder = null;
+let unfiled = 0; // recordings that could not be filed yet
 
 const say = (text) => { $("guide").textContent = text; };
 const tell = (id, text) => { $(id).textContent = text; };
@@ -34,6 +37,7 @@ if ($("live")) {
 
 // ---- the camera ---------------------------------------------------------------------------------
 async function start(deviceId, mode) {
+  recorder?.finish("another camera or picture size was chosen");
   stop();
   const wanted = { deviceId: deviceId ? { exact: deviceId } : undefined };
   const [width, height] = mode || [3840, 2160];
@@ -112,6 +116,7 @@ function grab(type, quality) {
 async function look() {
   looking = true;
   while (stream) {
+    if (recorder) await new Promise((good) => setTimeout(good, LOOK_WHILE_RECORDING_MS));
     await nextFrame();
     if (!stream || !video.videoWidth) continue;
     try {
@@ -226,7 +231,7 @@ async function take(count, everyMs, what) {
 async function hand(address, body, what) {
   const answer = await fetch(address, { method: "POST", body, headers: { accept: "application/json" } });
   const told = await answer.json();
-  if (!answer.ok) return say(told.error);
+  if (!answer.ok) throw new Error(told.error);
   const link = Object.assign(document.createElement("a"), { href: told.address, textContent: told.id });
   const item = document.createElement("li");
   item.append(`${what}: `, link, told.note ? `, ${told.note}` : "");
@@ -256,11 +261,13 @@ function record(button, what) {
   const begun = performance.now();
   let kept = begun; // when the last piece that arrived ends: nothing after it is claimed
   let broken = false;
+  const name = newSession(); // of this recording: the next one may begin before it is filed
+  const at = place(); // what is chosen when it begins
   const media = new MediaRecorder(stream);
   async function send(number, body, until) {
     for (let tries = 0; !broken && tries < PIECE_TRIES; tries += 1) {
       try {
-        const answer = await fetch(`/live/recording?${new URLSearchParams({ session, piece: number })}`, {
+        const answer = await fetch(`/live/recording?${new URLSearchParams({ session: name, piece: number })}`, {
           method: "POST", body, headers: { accept: "application/json" },
         });
         if (answer.ok) {
@@ -298,7 +305,7 @@ function record(button, what) {
       button.textContent = button.dataset.words;
       await sending;
       const seconds = ((kept - begun) / 1000).toFixed(1);
-      await hand(`/live/recording/end?${new URLSearchParams({ session, ...place(), why, seconds })}`, null, what);
+      fileRecording(`/live/recording/end?${new URLSearchParams({ session: name, ...at, why, seconds })}`, what);
     },
   };
   button.dataset.words = button.textContent;
@@ -306,6 +313,27 @@ function record(button, what) {
   button.setAttribute("aria-pressed", "true");
   media.start(PIECE_MS);
   return undefined;
+}
+
+// Filed, or offered to be filed again: what was recorded is on disk already.
+async function fileRecording(address, what) {
+  unfiled += 1;
+  try {
+    await hand(address, null, what);
+  } catch (error) {
+    const why = error instanceof TypeError ? "the workbench does not answer" : error.message;
+    say(`${what} not filed yet: ${why}`);
+    const again = Object.assign(document.createElement("button"), { type: "button", textContent: "File it again" });
+    const item = document.createElement("li");
+    item.append(`${what} not filed yet: ${why} `, again);
+    $("taken").prepend(item);
+    again.addEventListener("click", () => {
+      item.remove();
+      fileRecording(address, what);
+    });
+    await new Promise((good) => again.addEventListener("click", good));
+  }
+  unfiled -= 1;
 }
 
 function ended(why) {
@@ -318,10 +346,14 @@ function ended(why) {
 
 $("clip")?.addEventListener("click", () => record($("clip"), "Clip"));
 $("endurance")?.addEventListener("click", () => record($("endurance"), "Endurance run"));
-$("start")?.addEventListener("click", () => (stream ? stop() : start()));
+$("start")?.addEventListener("click", () => {
+  if (!stream) return start();
+  recorder?.finish("the camera was stopped by hand");
+  return stop();
+});
 $("again")?.addEventListener("click", () => { fresh = 1; });
 $("camera")?.addEventListener("change", () => start($("camera").value));
 $("mode")?.addEventListener("change", () => start($("camera").value, $("mode").value.split(" ").map(Number)));
 for (const id of ["object", "place"]) $(id)?.addEventListener("change", forget);
 addEventListener("pagehide", stop);
-addEventListener("beforeunload", (event) => { if (recorder || growing.isOpen) event.preventDefault(); });
+addEventListener("beforeunload", (event) => { if (recorder || unfiled || growing.isOpen) event.preventDefault(); });

@@ -13,6 +13,7 @@ from glassay.bench.measuring.methods import (
     field,
     focus,
     match,
+    mosaic,
     noise,
     scale,
     stack,
@@ -24,7 +25,7 @@ from glassay.imaging.file_names import CLIP_SUFFIXES
 
 _OWN = tuple(
     method
-    for module in (scale, detail, clips, match, array, field, noise, focus, stack)
+    for module in (scale, detail, clips, match, array, field, noise, focus, stack, mosaic)
     for method in module.METHODS
 )
 METHODS: Records[Method] = Records(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.measuring.methods.contract import Method, Outcome, Settings, area, photo_facts
 from glassay.errors import NotMeasurable, Unusable
@@ -21,12 +22,6 @@ if TYPE_CHECKING:
     from glassay.lattice import ArrayResult
 
 NAME = "pixel array"
-
-
-def _array_version() -> str:
-    from glassay.lattice import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _array_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -116,7 +111,7 @@ METHODS = (
     Method(
         NAME,
         ("pixel array",),
-        _array_version,
+        versions.ARRAY,
         _array_settings,
         _measure_array,
         names=NAMES,

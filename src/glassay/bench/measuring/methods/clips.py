@@ -5,15 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay import versions
 from glassay.bench.document.model import OBJECT_KINDS
 from glassay.bench.measuring.methods.contract import Method, Outcome, Settings, area, box_only
 from glassay.errors import NotMeasurable
-
-
-def _clip_version() -> str:
-    from glassay.motion import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _measure_clip(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -62,7 +57,7 @@ METHODS = (
     Method(
         "clip",
         OBJECT_KINDS,
-        _clip_version,
+        versions.CLIP,
         box_only,
         _measure_clip,
         media=("clip",),

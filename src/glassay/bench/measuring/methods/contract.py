@@ -85,7 +85,7 @@ class Method:
 
     name: str
     kinds: tuple[ObjectKind, ...]
-    version: Callable[[], str]
+    version: str
     settings: Callable[[Bench, Capture], dict[str, Any]]
     measure: Callable[[Sequence[Path], Settings], Outcome]
     media: tuple[Medium, ...] = ("photos",)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture, ObjectKind
 from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
@@ -28,13 +29,6 @@ from glassay.detail.edge_result import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo
-
-DETAIL_VERSION = "9"
-"""Part of the key of edge, repeat and native results; raised whenever a number may change."""
-
-
-def _detail_version() -> str:
-    return DETAIL_VERSION
 
 
 def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -115,7 +109,7 @@ def _measure_repeat(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 
 def _measure_native(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.sampling import native
+    from glassay.sampling.native import native
 
     photos = _cut(paths, settings)
     result = native([photo.stored for photo in photos], facts=photos[0].facts)
@@ -212,13 +206,13 @@ SHARES = (
     "contrast_threshold",
 )
 
-WIRING, WIRING_VERSION = "response of wiring", "2"
+WIRING = "response of wiring"
 """Stands before the edge response, whose findings have the same names: it allows for what lies
 beside an edge."""
 
 METHODS = (
     Method(
-        WIRING, (), lambda: WIRING_VERSION, box_and_tone, _measure_wiring, aside=("chip",),
+        WIRING, (), versions.WIRING, box_and_tone, _measure_wiring, aside=("chip",),
         drawing="glassay.report.evidence_edge:wiring_figures", overlay="glassay.web.overlay:pieces",
         columns=(
             ValueColumn(
@@ -231,20 +225,20 @@ METHODS = (
         ),
     ),
     Method(
-        "edge response", ("edge",), _detail_version, box_and_tone, _measure_edge,
+        "edge response", ("edge",), versions.DETAIL, box_and_tone, _measure_edge,
         aside=("chip", "ruled scale"), wanted=_first_of_its_setting, names=NAMES, shares=SHARES,
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
     Method(
-        "superposed lines", (), _detail_version, _lines_settings, _measure_lines,
+        "superposed lines", (), versions.DETAIL, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), _detail_version, box_and_tone, _measure_bars, slow=True,
+    Method("bar target", ("bar target",), versions.DETAIL, box_and_tone, _measure_bars, slow=True,
            drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),
-    Method("repeated exposures", ("repeat pair",), _detail_version, box_only, _measure_repeat,
+    Method("repeated exposures", ("repeat pair",), versions.DETAIL, box_only, _measure_repeat,
            drawing="glassay.report.evidence_repeat:figures"),
     Method(
-        "native sampling", ("repeat pair",), _detail_version, box_only, _measure_native,
+        "native sampling", ("repeat pair",), versions.DETAIL, box_only, _measure_native,
         aside=("chip",), drawing="glassay.report.evidence_native:figures",
     ),
 )  # fmt: skip

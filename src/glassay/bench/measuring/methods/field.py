@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay import versions
 from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -18,12 +19,6 @@ from glassay.bench.measuring.methods.contract import (
 
 LOSSY = ("JPEG", "MPO", "HEIF", "WEBP")
 """Formats that are taken to have lost fine colour."""
-
-
-def _field_version() -> str:
-    from glassay.field import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _measure_evenness(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -82,7 +77,7 @@ _TABLE = "glassay.bench.table.across_field"
 
 METHODS = (
     Method(
-        "evenness", ("flat field",), _field_version, box_only, _measure_evenness, names=NAMES,
+        "evenness", ("flat field",), versions.FIELD, box_only, _measure_evenness, names=NAMES,
         drawing=_DRAWING, columns=(
             ValueColumn(
                 Column("evenness_corner", "light in the corners", "%",
@@ -94,7 +89,7 @@ METHODS = (
         ),
     ),
     Method(
-        "distortion", ("grid",), _field_version, box_only, _measure_distortion, drawing=_DRAWING,
+        "distortion", ("grid",), versions.FIELD, box_only, _measure_distortion, drawing=_DRAWING,
         columns=(
             ValueColumn(
                 Column("distortion_corner", "distortion", "%",
@@ -106,7 +101,7 @@ METHODS = (
     ),
     # Photos of one edge rarely reach the corners; a grid does.
     Method(
-        "lateral colour", ("grid",), _field_version, box_only, _measure_colour, drawing=_DRAWING,
+        "lateral colour", ("grid",), versions.FIELD, box_only, _measure_colour, drawing=_DRAWING,
         columns=(
             ValueColumn(
                 Column("lateral_colour", "colour fringes", "um",

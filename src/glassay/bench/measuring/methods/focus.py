@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
@@ -23,12 +24,6 @@ from glassay.imaging.file_names import CLIP_SUFFIXES
 from glassay.imaging.sequence import clip_frames, photo_frames
 from glassay.imaging.tone import OTHER_TONES, FloatImage, Relight, Tone
 from glassay.quantity import Quantity
-
-
-def _focus_version() -> str:
-    from glassay.focus import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _focus_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -82,7 +77,7 @@ NAMES = {
 SHARES = ("focus_quality",)
 
 METHODS = (
-    Method("focus run", ("focus run",), _focus_version, _focus_settings, _measure_focus,
+    Method("focus run", ("focus run",), versions.FOCUS, _focus_settings, _measure_focus,
            media=("photos", "clip"), names=NAMES, shares=SHARES,
            drawing="glassay.report.evidence_focus:figures", columns=(
                ValueColumn(

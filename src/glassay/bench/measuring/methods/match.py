@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -20,12 +21,6 @@ from glassay.bench.measuring.methods.contract import (
 from glassay.errors import NotMeasurable
 
 NAME = "match"
-
-
-def _version() -> str:
-    from glassay.match import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _no_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -66,13 +61,6 @@ NAMES = {
 BY_FINER = "same chip through a finer instrument"
 
 
-def _finer_version() -> str:
-    from glassay.detail.relative_response import METHOD_VERSION
-    from glassay.match import METHOD_VERSION as MATCHED
-
-    return f"{METHOD_VERSION}.{MATCHED}"
-
-
 def _measure_by_finer(paths: Sequence[Path], settings: Settings) -> Outcome:
     """`paths` are the finer and the coarser photo; `settings["mapping"]` takes px of the one to px of
     the other, `settings["finer"]` is the finer one's response with its relative uncertainty."""
@@ -103,6 +91,12 @@ def _measure_by_finer(paths: Sequence[Path], settings: Settings) -> Outcome:
 
 
 METHODS = (
-    Method(NAME, (), _version, _no_settings, _measure, names=NAMES),
-    Method(BY_FINER, (), _finer_version, _no_settings, _measure_by_finer),
+    Method(NAME, (), versions.MATCH, _no_settings, _measure, names=NAMES),
+    Method(
+        BY_FINER,
+        (),
+        f"{versions.FINER_INSTRUMENT}.{versions.MATCH}",
+        _no_settings,
+        _measure_by_finer,
+    ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from glassay import versions
 from glassay.bench.keeping.results import Column
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -17,12 +18,6 @@ from glassay.bench.measuring.methods.contract import (
     photo_of,
 )
 from glassay.errors import NotMeasurable
-
-
-def _noise_version() -> str:
-    from glassay.noise import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _measure_noise(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -62,7 +57,7 @@ SHARES = (
 
 METHODS = (
     Method(
-        "noise", ("repeat pair",), _noise_version, box_only, _measure_noise, names=NAMES,
+        "noise", ("repeat pair",), versions.NOISE, box_only, _measure_noise, names=NAMES,
         shares=SHARES, drawing="glassay.report.evidence_noise:figures", columns=(
             ValueColumn(
                 Column("snr_grey", "signal to noise", "dB",

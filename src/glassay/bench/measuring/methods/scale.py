@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture, ReferenceObject
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -23,12 +24,6 @@ from glassay.imaging.tone import FloatImage
 
 if TYPE_CHECKING:
     from glassay.scale import ScaleResult
-
-
-def _scale_version() -> str:
-    from glassay.scale import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def division_u(thing: ReferenceObject) -> tuple[float, bool]:
@@ -68,7 +63,8 @@ def _scale_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
 
 
 def _measure_scale(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.scale import Division, calibrate
+    from glassay.scale import Division
+    from glassay.scale.calibrate import calibrate
 
     box = area(settings)
     grey, facts, seen = _picture(paths, box)
@@ -136,7 +132,7 @@ NAMES = {
 
 METHODS = (
     Method(
-        "ruled scale", ("ruled scale", "grid"), _scale_version, _scale_settings, _measure_scale,
+        "ruled scale", ("ruled scale", "grid"), versions.SCALE, _scale_settings, _measure_scale,
         media=("photos", "clip"), names=NAMES,
         drawing="glassay.report.evidence_scale:figures", overlay="glassay.web.overlay:scale",
     ),

@@ -1,8 +1,7 @@
-"""A focus stack of the photos of a focus run."""
+"""A focus stack of the photos of a relief, or of any focus run."""
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from glassay import versions
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.measuring.methods.contract import (
     Method,
@@ -19,6 +19,7 @@ from glassay.bench.measuring.methods.contract import (
     photo_facts,
     with_tone_curve,
 )
+from glassay.bench.measuring.methods.kept_pictures import as_text
 from glassay.imaging import linear_to_srgb, read_photo
 from glassay.imaging.sequence import PhotosInLight
 from glassay.imaging.tone import FloatImage
@@ -30,12 +31,6 @@ KEPT_PX = 640
 QUALITY = 88
 STORED = 250
 """Values of the depth map kept in 8 bits: 1 at the nearest, this at the farthest, 0 where unknown."""
-
-
-def _version() -> str:
-    from glassay.stack import METHOD_VERSION
-
-    return METHOD_VERSION
 
 
 def _settings(bench: Bench, capture: Capture) -> dict[str, Any]:
@@ -55,8 +50,8 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
         encoded = encoded[..., ::-1]
     depth, low, high = _levels(found.depth)
     evidence = {
-        "picture": _text(".jpg", encoded, [cv2.IMWRITE_JPEG_QUALITY, QUALITY]),
-        "depth": _text(".png", depth, []), "depth_low": low, "depth_high": high,
+        "picture": as_text(".jpg", encoded, [cv2.IMWRITE_JPEG_QUALITY, QUALITY]),
+        "depth": as_text(".png", depth), "depth_low": low, "depth_high": high,
         "depth_unit": found.depth_unit, "levels": STORED,
     }  # fmt: skip
     return Outcome(
@@ -87,12 +82,6 @@ def _levels(depth: FloatImage) -> tuple[np.ndarray[Any, np.dtype[np.uint8]], flo
     return np.where(known, 1 + np.rint((STORED - 1) * share), 0).astype(np.uint8), low, high
 
 
-def _text(kind: str, pixels: Any, options: list[int]) -> str:
-    """A picture file as text, since results are kept as JSON."""
-    _, data = cv2.imencode(kind, np.ascontiguousarray(pixels), options)
-    return base64.b64encode(data.tobytes()).decode()
-
-
 NAMES = {
     "frames": "photos stacked",
     "depth_range": "relief, from the nearest to the farthest place",
@@ -102,7 +91,7 @@ NAMES = {
 
 METHODS = (
     # aside: a run that was taken to find the depth of field need not show relief
-    Method("focus stack", (), _version, _settings, _measure, aside=("focus run",), slow=True,
+    Method("focus stack", ("relief",), versions.STACK, _settings, _measure, aside=("focus run",), slow=True,
            names=NAMES, shares=("in_focus_share", "magnification_change"),
            drawing="glassay.report.evidence_stack:figures"),
 )  # fmt: skip

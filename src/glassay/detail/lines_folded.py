@@ -1,0 +1,171 @@
+"""The lines of a ruled scale in their own frame, and all of them folded over one division.
+
+Folded onto one another by their measured places, lines sample one line far more finely than the
+pixels do. Lengths in px, frequencies in cycles/px; light is linear and taken relative to that
+about each line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from glassay.errors import NotMeasurable
+
+Float = npt.NDArray[np.float64]
+
+MIN_LINES = 8
+"""Fewer lines leave gaps between the folded samples."""
+HIGHEST_FREQUENCY = 0.85
+"""Cycles/px up to which harmonics are used; above, errors of the lines' places outweigh the signal."""
+FOLD_BINS_PER_PX = 8
+MODEL_SHARE = 0.004
+"""What harmonics and ends may be off by for other reasons than noise, as a share of the fundamental
+and of the step: lines are not alike, tone curves are not exact, JPEG rings. Folded slides of cameras
+with all of these scatter by 0.2 to 0.6 % about the family (study)."""
+GROUPS = 6
+"""Groups of lines whose harmonics are compared for their error."""
+
+
+@dataclass(frozen=True)
+class Lines:
+    """The lines in their own frame: pixel values near each with the place across and along it."""
+
+    line: npt.NDArray[np.int64]
+    across: Float
+    along: Float
+    value: Float
+    length: Float
+    """Along each line from its middle to its ends: (lines, 2)."""
+    middle: Float
+    """Of each line: its middle's place across and along all lines (lines, 2), px."""
+    alike: npt.NDArray[np.bool_]
+    """Lines of the usual (shortest) length."""
+    division: float
+
+    @classmethod
+    def of(cls, light: npt.NDArray[np.floating], segments: Float, division: float) -> Lines:
+        """Collect the pixels within half a division across, and 0.8 divisions beyond each end."""
+        height, width = light.shape
+        middle = (segments[:, :2] + segments[:, 2:]) / 2
+        vector = segments[:, 2:] - segments[:, :2]
+        length = np.hypot(*vector.T)
+        unit = np.median(vector / length[:, None], axis=0)
+        unit /= np.hypot(*unit)
+        unit = unit if unit[np.argmax(np.abs(unit))] > 0 else -unit
+        half = length / 2
+        reach = half + 0.8 * division
+        parts: list[tuple[Float, ...]] = []
+        for i, (cx, cy) in enumerate(middle):
+            extent = np.abs(unit) * reach[i] + np.abs(unit[::-1]) * division / 2 + 1
+            x0, x1 = max(0, int(cx - extent[0])), min(width, int(cx + extent[0]) + 2)
+            y0, y1 = max(0, int(cy - extent[1])), min(height, int(cy + extent[1]) + 2)
+            if x1 <= x0 or y1 <= y0:
+                continue
+            x, y = np.meshgrid(np.arange(x0, x1) - cx, np.arange(y0, y1) - cy)
+            along, across = x * unit[0] + y * unit[1], x * unit[1] - y * unit[0]
+            near = (np.abs(across) <= division / 2) & (np.abs(along) <= reach[i])
+            number = np.full(int(near.sum()), float(i))
+            parts.append((number, across[near], along[near], light[y0:y1, x0:x1][near]))
+        if not parts:
+            raise NotMeasurable("no line lies within the photo")
+        line, across, along, value = (np.concatenate(column) for column in zip(*parts, strict=True))
+        alike = length < 1.12 * np.percentile(length, 25)
+        return cls(
+            line.astype(np.int64), across, along, value.astype(np.float64),
+            np.stack([-half, half], axis=1),
+            np.stack([middle @ [unit[1], -unit[0]], middle @ unit], axis=1), alike, division,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fold:
+    """The folded line: profile for drawing, amplitudes of its harmonics with their errors."""
+
+    place: Float
+    light: Float
+    frequency: Float
+    amplitude: Float
+    error: Float
+
+
+def folded(rows: Lines) -> Fold:
+    """Fold all lines over one division, each scaled by the light about it."""
+    inner = np.abs(rows.along) < 0.8 * rows.length[rows.line, 1] - 0.1 * rows.division
+    line, across, value = rows.line[inner], rows.across[inner], rows.value[inner]
+    count = len(rows.length)
+    ground = level(line, value, np.abs(across) > 0.35 * rows.division, count)
+    usable = np.isfinite(ground[line]) & (ground[line] > 0)
+    line, across, relative = line[usable], across[usable], value[usable] / ground[line[usable]]
+    # Lines are aligned anew by the phase of their fundamental, and those that differ are left out.
+    turn = np.exp(2j * np.pi * across / rows.division)
+    weight = np.bincount(line, minlength=count)
+    mean = np.bincount(line, relative, count) / np.maximum(weight, 1)
+    first = _complex_sum(line, (relative - mean[line]) * turn, count) / np.maximum(weight, 1)
+    strength = np.abs(first)
+    middle = np.median(strength[weight > 0])
+    good = (weight > 0) & (np.abs(strength - middle) < 0.3 * middle)
+    if good.sum() < MIN_LINES:
+        raise NotMeasurable("the lines differ too much from each other to be superposed")
+    phase = np.angle(first * np.conj(first[good].sum()))
+    shift = phase / (2 * np.pi) * rows.division
+    kept = good[line]
+    place, relative, line = across[kept] - shift[line[kept]], relative[kept], line[kept]
+    return _harmonics(place, relative, line, rows.division)
+
+
+def level(line: Any, value: Float, chosen: Any, count: int) -> Float:
+    total = np.bincount(line[chosen], value[chosen], count)
+    number = np.bincount(line[chosen], minlength=count)
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def _complex_sum(line: Any, value: Any, count: int) -> Any:
+    return np.bincount(line, value.real, count) + 1j * np.bincount(line, value.imag, count)
+
+
+def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fold:
+    """Least-squares harmonics, with errors from how the lines differ among each other."""
+    most = int(min(HIGHEST_FREQUENCY * division, 24))
+    bins = round(FOLD_BINS_PER_PX * division)
+    wrapped = np.mod(place / division, 1.0)
+    index = np.minimum((np.mod(wrapped + 0.5, 1.0) * bins).astype(int), bins - 1)
+    number = np.bincount(index, minlength=bins)
+    profile = np.bincount(index, relative, bins) / np.maximum(number, 1)
+    members = np.unique(line)
+    halves = [np.isin(line, members[part::GROUPS]) for part in range(GROUPS)]
+    whole = _solve(wrapped, relative, most)
+    centre = float(np.angle(whole[1]))
+    if abs(centre) > np.pi / 2:  # a dark line: the middle is the line's, not the gap's
+        centre -= np.copysign(np.pi, centre)
+    parts = np.array([_solve(wrapped[h], relative[h], most) for h in halves])
+    k = np.arange(1, most + 1)
+    turned = np.exp(-1j * k * centre)
+    amplitude = (whole[1:] * turned).real
+    scatter = (parts[:, 1:] * turned).real.std(axis=0, ddof=1) / np.sqrt(GROUPS)
+    # Few groups tell the scatter of one harmonic badly: neighbours share theirs.
+    smooth = np.sqrt(np.convolve(np.pad(scatter**2, 1, mode="edge"), np.ones(3) / 3, "valid"))
+    error = np.hypot(smooth, MODEL_SHARE * abs(amplitude[0]))
+    sign = 1.0 if amplitude[0] > 0 else -1.0
+    filled = number > 0
+    at = (np.flatnonzero(filled) + 0.5) / bins - 0.5
+    return Fold(at * division, profile[filled], k / division, sign * amplitude, error)
+
+
+def _solve(phase: Float, value: Float, most: int) -> Any:
+    """Complex harmonics 0..most of values at phases 0..1, by least squares on fine bins."""
+    bins = 16 * (most + 1)
+    index = np.minimum((phase * bins).astype(int), bins - 1)
+    number = np.bincount(index, minlength=bins)
+    mean = np.bincount(index, value, bins) / np.maximum(number, 1)
+    place = np.bincount(index, phase, bins) / np.maximum(number, 1)
+    seen = number > 0
+    angle = 2 * np.pi * np.outer(place[seen], np.arange(most + 1))
+    design = np.concatenate([np.cos(angle), np.sin(angle[:, 1:])], axis=1)
+    root = np.sqrt(number[seen])
+    fit = np.linalg.lstsq(design * root[:, None], mean[seen] * root, rcond=None)[0]
+    sine = np.concatenate([[0.0], fit[most + 1 :]])
+    return fit[: most + 1] - 1j * sine

@@ -1,0 +1,18 @@
+from .by_hand import Corrections, corrected
+from .measure import DieResult, measure_die
+from .outline import Outline
+from .pointed import PointedOutline
+from .process import Process
+from .rows import Pad, Row
+
+__all__ = [
+    "Corrections",
+    "DieResult",
+    "Outline",
+    "Pad",
+    "PointedOutline",
+    "Process",
+    "Row",
+    "corrected",
+    "measure_die",
+]

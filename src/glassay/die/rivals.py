@@ -1,0 +1,184 @@
+"""Edges within the outline that run along whole sides, and may be the die's own rim.
+
+The outermost edge is the saw cut only where nothing that is no silicon stands out from the surround
+with the die: a shadow beside it, its image in a cover glass, a fillet of glue, the paddle or the pit
+that it lies in. All of these leave the rim of the die as a second edge, straight and as long as a side.
+So does a street, but at all four sides alike, and narrowly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from glassay.die.nested import STEP_PX, Start
+from glassay.imaging.tone import FloatImage
+
+Array = npt.NDArray[Any]
+
+DEEPEST = 0.35
+"""How far within the outline edges are looked for, parts of the shorter side."""
+
+NEAREST_PX = 3.0
+"""Edges nearer than this to the outline are its own rise."""
+
+PIECES = 32
+ALL_ALONG = 0.85
+"""Parts of a side in which an edge must be seen to run along it: rows of pads leave gaps."""
+
+LEAST_SHARE = 0.15
+"""Least step of such an edge over that of the outline at the same side."""
+
+STREET = 0.06
+"""Distance, parts of the shorter side, up to which an edge all around is a street's or a seal ring's
+(`glassay.die.sides.BEYOND`)."""
+
+ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.4
+"""Ratios of distances and of steps up to which opposite sides have the same thing within them (saws
+leave streets of unequal width), and in what part of the opposite side it must be seen: wires cross."""
+
+EVEN = 0.3
+"""Spread of light between an edge and the outline, over the outline's step, up to which nothing but a
+shadow, an image or glue lies there: those of the attack give 0.28 at most, seal rings 0.4 and more."""
+
+FAINT = 0.4
+"""A side's own step over that of the opposite side below which a stronger edge within it counts."""
+
+ROUGH_PX, ROUGH_SHARE = 0.3, 5e-4
+"""How far the pieces of a side stray from a smooth line (standard deviation, px, and part of the
+shorter side) from which it is no saw cut: drawn cuts give 0.12 px at most, fillets of glue 0.47 and
+more."""
+
+OF_STRAY = 8.0
+"""Width of a fillet of glue in such deviations, where its inner edge is not told apart: 7 to 8 in the
+attack's drawings."""
+
+BARE = 0.1
+"""Spread of light in the margin between two edges over the outline's step, below which it is bare."""
+
+
+@dataclass(frozen=True)
+class Inner:
+    """An edge within a side: how far (px), its step of light (outside less inside) over the
+    surround's light, the spread of light between it and the outline over the outline's step, and in
+    what part of the side it is seen."""
+
+    depth: float
+    step: float
+    spread: float
+    along: float
+
+    def is_like(self, other: Inner) -> bool:
+        """Whether the opposite side's edge may be that of one thing around the die."""
+        return (
+            1 / ALIKE < self.depth / other.depth < ALIKE
+            and 1 / ALIKE_STEP < self.step / other.step < ALIKE_STEP
+        )
+
+
+@dataclass(frozen=True)
+class Rivals:
+    """What else the rim may be: `unsure` (px, for top, right, bottom, left) is how far within a side an
+    edge lies that its opposite has not; `margin` how far within all sides, beyond the width of a
+    street and a bare margin, another rectangle lies, 0 for none; `rough`, which sides stray from
+    straightness as no saw cut does."""
+
+    unsure: tuple[float, float, float, float]
+    margin: float
+    rough: tuple[bool, bool, bool, bool] = (False, False, False, False)
+
+
+def find_rivals(
+    grey: FloatImage, starts: Sequence[Start], strays: Sequence[float], shorter: float
+) -> Rivals:
+    """Edges within the outline that is fitted to a picture (height, width) of linear light.
+
+    `starts` are its sides (top, right, bottom, left), `strays` the standard deviations (px) of their
+    pieces from a smooth line, `shorter` the shorter side, px.
+    """
+    rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
+    looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
+    unsure = [0.0] * 4
+    for n, (own, inner) in enumerate(looked):
+        other_own, others = looked[(n + 2) % 4]
+        faint = own < FAINT * other_own
+        for edge in inner:
+            if edge.along < ALL_ALONG or edge.spread > EVEN or edge.depth > 2 * STREET * shorter:
+                continue
+            stronger = faint and abs(edge.step) > own
+            if rough[n] or stronger or not any(edge.is_like(one) for one in others):
+                unsure[n] = max(unsure[n], edge.depth)
+        if rough[n]:
+            unsure[n] = max(unsure[n], OF_STRAY * strays[n])
+    deep = [
+        min((e for e in inner if e.along >= ALL_ALONG and e.depth > STREET * shorter),
+            key=lambda e: e.depth, default=None)
+        for _, inner in looked
+    ]  # fmt: skip
+    margin = 0.0
+    found = [edge for edge in deep if edge is not None]
+    if len(found) == 4:
+        # fingers of a package may stand on two of the four margins
+        bare = min(max(found[n].spread, found[n + 2].spread) for n in (0, 1)) < BARE
+        margin = min(edge.depth for edge in found) if bare else 0.0
+    return Rivals((unsure[0], unsure[1], unsure[2], unsure[3]), margin,
+                  (rough[0], rough[1], rough[2], rough[3]))  # fmt: skip
+
+
+def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[Inner]]:
+    """The outline's own step at a side, and the edges within it, the nearest first."""
+    half = 0.46 * start.length
+    t = np.linspace(-half, half, PIECES * max(2, round(2 * half / PIECES)))
+    across = np.arange(-reach - 4.0, 8.0, STEP_PX)
+    base = start.foot + t[:, None] * start.way + (start.bend * t**2)[:, None] * start.outward
+    at = base[:, None, :] + across[None, :, None] * start.outward
+    x, y = np.moveaxis(at.astype(np.float32), -1, 0)
+    values = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    pieces = values.reshape(PIECES, -1, across.size).mean(axis=1).astype(np.float64)
+    place = t.reshape(PIECES, -1).mean(axis=1)
+    steps = _steps(pieces)
+    ground = max(float(np.median(pieces[:, -4:])), 1e-6)
+    own = _own_step(steps, across) / ground
+    out = []
+    for n in _tops(np.median(np.abs(steps), axis=0)):
+        depth = -float(across[n])
+        if not NEAREST_PX < depth < reach:
+            continue
+        long_enough = np.abs(place) < start.length / 2 - depth - 4.0
+        if long_enough.sum() < PIECES // 4:
+            continue
+        here = steps[long_enough, n]
+        middle = float(np.median(here))
+        along = float(np.mean(here * np.sign(middle) > 0.5 * abs(middle)))
+        if along < PARTLY or abs(middle) / ground < LEAST_SHARE * own:
+            continue
+        between = (across > -depth + 3.0) & (across < -3.0)
+        lit = pieces[np.ix_(long_enough, between)]
+        uneven = float(lit.std()) / max(own * ground, 1e-6) if lit.size else 0.0
+        out.append(Inner(depth, middle / ground, uneven, along))
+    return own, sorted(out, key=lambda edge: edge.depth)
+
+
+def _steps(pieces: Array) -> Array:
+    """Light some px outward less light some px inward, at each place of the profiles."""
+    soft = cv2.blur(pieces, (round(2.0 / STEP_PX), 1), borderType=cv2.BORDER_REPLICATE)
+    away = round(2.0 / STEP_PX)
+    out = np.zeros_like(soft)
+    out[:, away:-away] = soft[:, 2 * away :] - soft[:, : -2 * away]
+    return out
+
+
+def _own_step(steps: Array, across: Array) -> float:
+    near = np.abs(across) < NEAREST_PX
+    return float(np.abs(np.median(steps[:, near], axis=0)).max())
+
+
+def _tops(size: Array) -> list[int]:
+    return [
+        n for n in range(1, size.size - 1) if size[n] >= size[n - 1] and size[n] > size[n + 1]
+    ]  # fmt: skip

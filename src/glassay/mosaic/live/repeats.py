@@ -1,0 +1,44 @@
+"""Whether a frame resembles itself a step further: then its place is in doubt by just that step.
+
+Where a pattern repeats, a frame fits on the map as well a step of the pattern beside its true place. If
+that rival lies beyond what is known of the map, the map cannot speak against it.
+"""
+
+from __future__ import annotations
+
+from glassay.mosaic.live.chart import Chart, chart_of
+from glassay.mosaic.live.evidence import RIVAL_FEWEST, RIVAL_SHARE, Fit, fit_at, is_near
+from glassay.mosaic.live.picture import Place, View
+from glassay.mosaic.live.search import candidates
+
+LEAST_PX = 3.0
+"""Steps below are a shift of the frame itself; places so near are told apart by the fit."""
+REACH = 0.6
+"""Largest step looked for, in views: the frame and itself have the rest in common."""
+
+Step = tuple[float, float]
+
+
+def steps_of(view: View) -> list[Step]:
+    """Steps (working px to the right and down) by which a frame resembles itself in half of what it
+    then has in common with itself."""
+    height, width = view.detail.shape
+    sheet = chart_of([(view, Place(0.0, 0.0), False)])
+    found = []
+    for place in candidates(view, sheet, Place(0.0, 0.0), (REACH * width, REACH * height)):
+        if place.distance(Place(0.0, 0.0)) < LEAST_PX or not is_near(view, sheet, place):
+            continue
+        fit = fit_at(view, sheet, place)
+        if fit.holds(RIVAL_FEWEST, RIVAL_SHARE):
+            found.append((fit.place.x, fit.place.y))
+    return found
+
+
+def doubts_of(view: View, chart: Chart, fit: Fit) -> list[Step]:
+    """Steps of the frame by which its place may be wrong, as far as the map tells."""
+    found = []
+    for x, y in steps_of(view):
+        beside = Place(fit.place.x + x, fit.place.y + y, fit.place.turn)
+        if not fit.tells_from(fit_at(view, chart, beside)):
+            found.append((x, y))
+    return found

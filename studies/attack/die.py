@@ -1,0 +1,280 @@
+"""Dies whose size and pads are known, and what is no die, before surrounds that mislead."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from studies.attack.case import (
+    CRASH,
+    LOST,
+    REFUSED,
+    RIGHT,
+    WRONG,
+    Answer,
+    Kind,
+    Outcome,
+    ask,
+    nothing_there,
+)
+from studies.attack.drawing import (
+    FINER,
+    Image,
+    canvas,
+    disc,
+    exposed,
+    fill,
+    line,
+    saved,
+    some_quality,
+    turned,
+    words,
+)
+from studies.attack.scenes import PHOTOS, library_photo
+
+WIDE, HIGH = 640, 480
+Rng = np.random.Generator
+Box = tuple[float, float, float, float]
+
+
+def rectangle(sheet: Image, box: Box, light: float) -> None:
+    """Left, top, width, height in px of the photo."""
+    x, y, w, h = box
+    fill(sheet, np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]), light)
+
+
+def some_box(rng: Rng) -> Box:
+    w, h = float(rng.uniform(230, 380)), float(rng.uniform(180, 290))
+    x = WIDE / 2 - w / 2 + float(rng.uniform(-30, 30))
+    return x, HIGH / 2 - h / 2 + float(rng.uniform(-20, 20)), w, h
+
+
+def draw_die(sheet: Image, rng: Rng, box: Box, ground: float = 0.35) -> int:
+    """Ground, blocks, wires, and pads along the rim. Returns the number of pads."""
+    x, y, w, h = box
+    rectangle(sheet, box, ground)
+    for _ in range(120):
+        bw, bh = (float(v) for v in rng.uniform(3, 40, 2))
+        bx, by = (
+            float(rng.uniform(a + 28, a + n - 30 - s)) for a, n, s in ((x, w, bw), (y, h, bh))
+        )
+        rectangle(sheet, (bx, by, bw, bh), float(rng.uniform(0.1, 0.75)))
+    side, pads = float(rng.uniform(10, 14)), 0
+    step = side * float(rng.uniform(1.6, 2.2))
+    for top in (y + 7, y + h - 7 - side):
+        for n in range(int((w - 2 * 30) / step)):
+            rectangle(sheet, (x + 30 + n * step, top, side, side), 0.95)
+            pads += 1
+    return pads
+
+
+def said(answer: Answer, box: Box, pads: int | None = None, *, good: bool = False) -> Outcome:
+    """Sort width and height (3 u, or 0.3 px of this drawing), and pads, all of which must be found."""
+    if answer.status == 1:
+        return Outcome(CRASH, answer.err[-160:])
+    if not answer.measured:
+        return Outcome(LOST if good else REFUSED, answer.reason[:140])
+    for key, true in zip(("width", "height"), box[2:], strict=True):
+        told = float(answer.value(key))
+        if abs(told - true) > max(3 * answer.u(key), 0.3):
+            return Outcome(
+                WRONG, f"{key} {told:.5g} (u {answer.u(key):.2g}), truth {true:.5g}; {answer.notes}"
+            )
+    if pads is not None and answer.value("pads") != pads:
+        return Outcome(WRONG, f"pads {answer.value('pads')}, truth {pads}; {answer.notes}")
+    return Outcome(RIGHT)
+
+
+def photo_of(sheet: Image, rng: Rng, folder: Path, tilt: float = 5.0) -> Path:
+    seen = turned(sheet, float(rng.uniform(-tilt, tilt)), fill=float(sheet[8, 8]))
+    photo = exposed(seen, rng, blur=float(rng.uniform(0.4, 1.3)), noise=0.01)
+    return saved(photo, folder / "p", some_quality(rng))
+
+
+def plain(rng: Rng, folder: Path) -> Outcome:
+    sheet, box = canvas(WIDE, HIGH, float(rng.choice([0.05, 0.9]))), some_box(rng)
+    pads = draw_die(sheet, rng, box)
+    return said(ask("die", photo_of(sheet, rng, folder)), box, pads, good=True)
+
+
+def on_paddle(rng: Rng, folder: Path) -> Outcome:
+    """Glued on a rectangle of metal, larger than the die, in a darker package."""
+    sheet, box = canvas(WIDE, HIGH, 0.06), some_box(rng)
+    more = float(rng.uniform(14, 70))
+    x, y, w, h = box
+    rectangle(sheet, (x - more, y - more, w + 2 * more, h + 2 * more), float(rng.uniform(0.5, 0.8)))
+    draw_die(sheet, rng, box, 0.3)
+    return said(ask("die", photo_of(sheet, rng, folder)), box)
+
+
+def in_cavity(rng: Rng, folder: Path) -> Outcome:
+    """In the pit of a ceramic package: ledge with fingers of metal around the die."""
+    sheet, box = canvas(WIDE, HIGH, 0.75), some_box(rng)
+    more = float(rng.uniform(30, 55))
+    x, y, w, h = box
+    outer = (x - more, y - more, w + 2 * more, h + 2 * more)
+    rectangle(sheet, outer, 0.2)
+    for n in range(int(outer[2] / 24)):
+        for top in (outer[1], outer[1] + outer[3] - 16):
+            rectangle(sheet, (outer[0] + 6 + 24 * n, top, 13, 16), 0.9)
+    draw_die(sheet, rng, box, 0.45)
+    return said(ask("die", photo_of(sheet, rng, folder)), box)
+
+
+def beside_shadow(rng: Rng, folder: Path) -> Outcome:
+    """Light from one side: a shadow on two sides, darker or lighter than the die's ground (0.35)."""
+    sheet, box = canvas(WIDE, HIGH, 0.8), some_box(rng)
+    off = float(rng.uniform(4, 20))
+    x, y, w, h = box
+    shade = float(rng.choice([rng.uniform(0.12, 0.27), rng.uniform(0.43, 0.6)]))
+    rectangle(sheet, (x + off, y + off, w, h), shade)
+    draw_die(sheet, rng, box, 0.35)
+    return said(ask("die", photo_of(sheet, rng, folder)), box)
+
+
+def in_glue(rng: Rng, folder: Path) -> Outcome:
+    """A fillet of glue around the die, of uneven width."""
+    sheet, box = canvas(WIDE, HIGH, 0.8), some_box(rng)
+    x, y, w, h = box
+    wide = float(rng.uniform(4, 16))
+    for t in np.linspace(0, 1, 60):
+        for px, py in ((x + t * w, y), (x + t * w, y + h), (x, y + t * h), (x + w, y + t * h)):
+            disc(sheet, (px, py), wide * float(rng.uniform(0.7, 1.3)), 0.5)
+    draw_die(sheet, rng, box, 0.3)
+    return said(ask("die", photo_of(sheet, rng, folder)), box)
+
+
+def leaning(rng: Rng, folder: Path) -> Outcome:
+    """Looked at from one side: opposite sides differ by percents. The mean of both is the truth."""
+    sheet, box = canvas(WIDE, HIGH, 0.05), some_box(rng)
+    draw_die(sheet, rng, box)
+    lean = float(rng.uniform(0.01, 0.06)) / WIDE / FINER
+    m = np.array([[1, 0, 0], [0, 1, 0], [lean, 0, 1]], np.float64)
+    high, wide = sheet.shape
+    middle = np.array([[1, 0, wide / 2], [0, 1, high / 2], [0, 0, 1.0]])
+    seen = cv2.warpPerspective(
+        sheet, middle @ m @ np.linalg.inv(middle), (wide, high), borderValue=0.05
+    )
+    photo = saved(exposed(seen, rng, blur=0.7), folder / "p", some_quality(rng))
+    x, y, w, h = box
+    corners = np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]) - (WIDE / 2, HIGH / 2)
+    a, b, c, d = corners / (1 + lean * FINER * corners[:, :1])
+    size = (
+        (np.hypot(*(b - a)) + np.hypot(*(c - d))) / 2,
+        (np.hypot(*(d - a)) + np.hypot(*(c - b))) / 2,
+    )
+    return said(ask("die", photo), (x, y, float(size[0]), float(size[1])))
+
+
+def among_neighbours(rng: Rng, folder: Path) -> Outcome:
+    """Not yet sawn: neighbours on all sides beyond narrow streets. No die is wholly alone."""
+    sheet = canvas(WIDE, HIGH, 0.85)
+    w, h, street = (
+        float(rng.uniform(190, 260)),
+        float(rng.uniform(150, 200)),
+        float(rng.uniform(6, 14)),
+    )
+    for i in range(-1, 2):
+        for j in range(-1, 2):
+            box = (WIDE / 2 + (i - 0.5) * (w + street), HIGH / 2 + (j - 0.5) * (h + street), w, h)
+            draw_die(sheet, rng, box)
+    answer = ask("die", photo_of(sheet, rng, folder))
+    x, y = WIDE / 2 - (w + street) / 2, HIGH / 2 - (h + street) / 2
+    return said(answer, (x, y, w, h))
+
+
+def cut_off(rng: Rng, folder: Path) -> Outcome:
+    """A side lies beyond the picture's border."""
+    sheet = canvas(WIDE, HIGH, float(rng.choice([0.05, 0.9])))
+    draw_die(sheet, rng, (float(rng.uniform(250, 420)), 110, 380, 260))
+    return nothing_there(ask("die", photo_of(sheet, rng, folder, 1.0)), "cut off", "width")
+
+
+def sheet_of_type(rng: Rng, folder: Path) -> Outcome:
+    """A label or a page on a table: a rectangle with lines of type."""
+    sheet, box = canvas(WIDE, HIGH, 0.12), some_box(rng)
+    rectangle(sheet, box, 0.85)
+    size = float(rng.uniform(9, 18))
+    for row in range(int((box[3] - 20) / size / 1.5)):
+        text = "".join(rng.choice(list("ABDEHIKLMN 0123456789"), int((box[2] - 24) / size)))
+        words(sheet, text, (box[0] + 10, box[1] + 14 + (row + 0.8) * 1.5 * size), size)
+    return nothing_there(ask("die", photo_of(sheet, rng, folder)), "a page of type", "pads")
+
+
+def photograph(rng: Rng, folder: Path, *, framed: bool) -> Outcome:
+    """A library photograph, or a print of it on a table."""
+    image = library_photo(PHOTOS[int(rng.integers(len(PHOTOS)))])
+    if not framed:
+        small = cv2.resize(np.ascontiguousarray(image), (WIDE, HIGH), interpolation=cv2.INTER_AREA)
+        return nothing_there(ask("die", saved(small, folder / "p", 90)), "a photograph", "width")
+    sheet, box = canvas(WIDE, HIGH, float(rng.choice([0.05, 0.9]))), some_box(rng)
+    grey = (image.mean(2) if image.ndim == 3 else image).astype(np.float32) / 255
+    x, y, w, h = (round(v * FINER) for v in box)
+    sheet[y : y + h, x : x + w] = cv2.resize(
+        0.05 + 0.8 * grey**2, (w, h), interpolation=cv2.INTER_AREA
+    )
+    return nothing_there(ask("die", photo_of(sheet, rng, folder)), "a print", "pads")
+
+
+def keys(rng: Rng, folder: Path) -> Outcome:
+    """A keypad, a tray of tiles, a window with panes: bright squares in rows, on a rectangle."""
+    sheet, box = canvas(WIDE, HIGH, 0.08), some_box(rng)
+    rectangle(sheet, box, 0.25)
+    x, y, w, h = box
+    across, down = int(rng.integers(3, 9)), int(rng.integers(3, 7))
+    for i in range(across):
+        for j in range(down):
+            key = (
+                x + (i + 0.15) * w / across,
+                y + (j + 0.15) * h / down,
+                0.7 * w / across,
+                0.7 * h / down,
+            )
+            rectangle(sheet, key, 0.8)
+    return nothing_there(ask("die", photo_of(sheet, rng, folder)), "keys", "pads")
+
+
+def in_glass(rng: Rng, folder: Path) -> Outcome:
+    """Under a cover that mirrors it: a fainter image some px aside."""
+    sheet, box = canvas(WIDE, HIGH, 0.05), some_box(rng)
+    draw_die(sheet, rng, box)
+    off = (float(rng.uniform(6, 18)) * FINER, float(rng.uniform(3, 12)) * FINER)
+    ghost = cv2.warpAffine(sheet, np.array([[1, 0, off[0]], [0, 1, off[1]]]), sheet.shape[::-1],
+                           borderMode=cv2.BORDER_REPLICATE)  # fmt: skip
+    seen = sheet + float(rng.uniform(0.1, 0.3)) * ghost
+    return said(ask("die", photo_of(seen.astype(np.float32), rng, folder)), box)
+
+
+def street_of(rng: Rng, folder: Path) -> Outcome:
+    """A bare street around the seal ring, nearly as dark as the surround: the cut is its outer end."""
+    sheet, box = canvas(WIDE, HIGH, 0.05), some_box(rng)
+    x, y, w, h = box
+    rectangle(sheet, box, float(rng.uniform(0.1, 0.2)))
+    wide = float(rng.uniform(4, 10))
+    inner = (x + wide, y + wide, w - 2 * wide, h - 2 * wide)
+    draw_die(sheet, rng, inner, 0.4)
+    for a, b in (((x + wide, y + wide), (x + w - wide, y + wide)),
+                 ((x + wide, y + h - wide), (x + w - wide, y + h - wide))):  # fmt: skip
+        line(sheet, a, b, 2.0, 0.9)
+    return said(ask("die", photo_of(sheet, rng, folder)), box)
+
+
+KINDS: dict[str, Kind] = {
+    "die on an even ground": (8, plain),
+    "die on a paddle of metal": (10, on_paddle),
+    "die in a cavity": (6, in_cavity),
+    "die beside its shadow": (10, beside_shadow),
+    "die in a fillet of glue": (6, in_glue),
+    "die that leans": (8, leaning),
+    "die not yet sawn": (6, among_neighbours),
+    "die cut off by the border": (6, cut_off),
+    "die under glass": (6, in_glass),
+    "die with a bare street": (8, street_of),
+    "no die, page of type": (6, sheet_of_type),
+    "no die, keys": (8, keys),
+    "no die, print on a table": (10, partial(photograph, framed=True)),
+    "no die, photograph": (10, partial(photograph, framed=False)),
+}

@@ -1,0 +1,216 @@
+"""The live page in a real browser, whose camera films a ruled scale of known size."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+pytest.importorskip("playwright.sync_api")
+
+from PIL import Image
+from playwright.sync_api import Browser, Page, Route, expect
+from tests.web.browser import CHROMIUM, Watched, chromium
+from tests.web.conftest import Served
+from tests.web.fake_camera import HEIGHT, PIXEL_SIZE_UM, WIDTH, film_scale
+
+from glassay.bench.document.read import load_bench
+from glassay.imaging.clip import open_clip
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed"),
+]
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    film = film_scale(tmp_path_factory.mktemp("film") / "scale.y4m", frames=24)
+    with chromium(film) as started:
+        yield started
+
+
+Serve = Callable[[Path], Served]
+
+
+def watching(browser: Browser, served: Served) -> Watched:
+    watched = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
+    watched.page.goto(served.entry)
+    watched.page.goto(served.address + "/live")
+    watched.page.get_by_role("button", name="Start the camera").click()
+    return watched
+
+
+def test_the_live_microscope_is_measured_and_photographed(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/live")
+    page.get_by_role("button", name="Start the camera").click()
+    page.wait_for_selector("#live[data-seen=scale]")
+    told = page.locator("#m-pixel").inner_text()
+    assert float(told.split()[0]) == pytest.approx(PIXEL_SIZE_UM, rel=0.002)
+    expect(page.locator("#m-delivered")).to_contain_text("1280 × 720")
+    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
+    for button, said in (("Take a photo", "Photo filed."), ("Repeat pair", "Repeat pair filed.")):
+        page.get_by_role("button", name=button).click()
+        expect(page.get_by_text(said)).to_be_visible()
+    page.get_by_role("button", name="Endurance run").click()
+    page.wait_for_timeout(2500)
+    track = "document.getElementById('video').srcObject.getTracks()[0]"
+    page.evaluate(f"{track}.dispatchEvent(new Event('ended'))")
+    expect(page.locator("#taken li")).to_have_count(3)
+    captures = load_bench(folder).captures[-3:]
+    assert [len(one.files) for one in captures] == [1, 2, 1]
+    assert captures[2].files[0].endswith(".webm")
+    assert captures[2].note.endswith("the camera was gone")
+    assert watched.troubles == []
+
+
+def test_a_focus_run_and_a_clip_are_taken_into_the_bench(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    served = serve(folder)
+    watched = Watched(browser, served.address)
+    page = watched.page
+    page.goto(served.entry)
+    page.goto(served.address + "/live")
+    page.get_by_role("button", name="Start the camera").click()
+    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
+    page.get_by_role("button", name="Focus run").click()
+    expect(page.locator("#taken li")).to_have_count(1, timeout=40_000)
+    page.get_by_role("button", name="Record a clip").click()
+    page.wait_for_timeout(2500)
+    page.get_by_role("button", name="Stop recording").click()
+    expect(page.locator("#taken li")).to_have_count(2)
+    run, clip = load_bench(folder).captures[-2:]
+    assert len(run.files) == 12
+    assert len({(folder / name).read_bytes() for name in run.files}) > 1
+    assert clip.files[0].endswith(".webm")
+    facts = open_clip(folder / clip.files[0]).facts
+    assert (facts.width, facts.height) == (1280, 720)
+    assert watched.troubles == []
+
+
+def bar_um_per_px(page: Page) -> float:
+    """What a px of the screen is by the bar that is drawn: its words over its length."""
+    shot = np.asarray(Image.open(io.BytesIO(page.locator("#burn").screenshot())).convert("L"))
+    white = shot > 250
+    run = max(
+        (len(part) for row in white[shot.shape[0] // 2 : -2] for part in
+         re.findall("1+", "".join("01"[int(one)] for one in row))), default=0,
+    )  # fmt: skip
+    assert run > 40, "no bar is drawn"
+    # The longest of 1, 2 or 5 times a power of ten that fits into a quarter of the field.
+    return 500.0 / run
+
+
+@pytest.mark.parametrize("box", [(900, 300), (300, 600)])
+def test_the_bar_is_as_long_as_the_picture_has_it_however_that_is_letterboxed(
+    browser: Browser, serve: Serve, folder: Path, box: tuple[int, int]
+) -> None:
+    page = watching(browser, serve(folder)).page
+    page.wait_for_selector("#live[data-seen=scale]")
+    page.evaluate(
+        """([w, h]) => {
+            document.querySelector(".stage").style.width = `${w}px`;
+            const video = document.getElementById("video").style;
+            Object.assign(video, {height: `${h}px`, maxHeight: "none", visibility: "hidden"});
+        }""", list(box),
+    )  # fmt: skip
+    shown = min(box[0] / WIDTH, box[1] / HEIGHT)
+    page.wait_for_timeout(300)
+    assert bar_um_per_px(page) == pytest.approx(PIXEL_SIZE_UM / shown, rel=0.02)
+
+
+def test_a_live_scale_goes_with_its_object_its_setting_and_its_camera(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    watched = watching(browser, serve(folder))
+    page = watched.page
+    pixel, field = page.locator("#m-pixel"), page.locator("#m-field")
+    drawn = """() => document.getElementById("burn").getContext("2d")
+        .getImageData(0, 0, 1280, 720).data.some((one) => one > 0)"""
+    for act in (
+        lambda: page.get_by_label("It shows", exact=True).select_option("bare"),
+        lambda: page.get_by_label("Instrument and setting").select_option("pad|far"),
+        lambda: page.get_by_role("button", name="Stop the camera").click(),
+    ):
+        page.wait_for_selector("#live[data-seen=scale]")
+        assert page.evaluate(drawn)
+        act()  # and in the same moment nothing is told any more
+        told = page.evaluate(f"""() => [document.getElementById("m-pixel").textContent,
+            document.getElementById("m-field").textContent, ({drawn})()]""")
+        assert told == ["–", "–", False]
+        page.get_by_label("It shows", exact=True).select_option("slide")
+    page.wait_for_timeout(400)
+    expect(pixel).to_have_text("–")  # an answer that came late changes nothing
+    expect(field).to_have_text("–")
+    assert watched.troubles == []
+
+
+def another_entry(page: Page) -> str:
+    """The address that lets one more browser in, as the workbench's foot gives it."""
+    told = page.request.post(page.url.rpartition("/")[0] + "/another",
+                             headers={"origin": page.url.rpartition("/")[0]}).text()  # fmt: skip
+    return str(re.search(r'readonly value="([^"]+)"', told)[1])  # type: ignore[index]
+
+
+def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphaned(
+    browser: Browser, serve: Serve, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    served = serve(folder)
+    page = watching(browser, served).page
+    expect(page.locator("#m-delivered")).to_contain_text("frames/s")
+
+    def note() -> str:
+        return load_bench(folder).captures[-1].note
+
+    # The second piece and all after it are refused; what came before is filed, and no more claimed.
+    page.route(
+        re.compile(r"recording\?.*piece=[1-9]"), lambda route: route.abort("connectionreset")
+    )
+    page.get_by_role("button", name="Endurance run").click()
+    expect(page.locator("#taken li")).to_have_count(1, timeout=20_000)
+    length = float(re.match(r"recorded live for ([\d.]+) s; a piece of it could", note())[1])  # type: ignore[index]
+    assert length < 2
+    page.unroute_all()
+
+    # The end cannot be told at first: it is offered again, and leaving warns meanwhile.
+    refused: list[Route] = []
+    page.route(re.compile("recording/end"), lambda route: (refused.append(route), route.abort()))
+    page.get_by_role("button", name="Record a clip").click()
+    page.wait_for_timeout(1300)
+    page.get_by_role("button", name="Stop the camera").click()
+    again = page.get_by_role("button", name="File it again")
+    expect(again).to_be_visible()
+    assert len(refused) == 1
+    asked: list[str] = []
+    page.once("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    page.close(run_before_unload=True)
+    page.wait_for_timeout(300)
+    assert asked == ["beforeunload"]
+    page.unroute_all()
+    again.click()
+    expect(page.locator("#taken li")).to_have_count(2)
+    assert note().endswith("the camera was stopped by hand")
+
+    # A page that is gone while it records leaves what came among the files that wait.
+    page.get_by_role("button", name="Start the camera").click()
+    with page.expect_response(re.compile("piece=0")):
+        page.get_by_role("button", name="Record a clip").click()
+    entry = another_entry(page)
+    page.context.close()
+    monkeypatch.setattr("glassay.web.recordings.LEFT_AFTER_S", 0.0)
+    page = Watched(browser, served.address).page
+    page.goto(entry)
+    page.goto(served.address + "/captures")
+    page.get_by_role("link", name="1 file: say what they show").click()
+    expect(page.locator(".confirm li")).to_contain_text(re.compile(r"clip-\d+-\d+\.webm"))
