@@ -14,7 +14,7 @@ from glassay.bench.chip.die_pictures import mosaic_picture
 from glassay.imaging.tone import linear_to_srgb
 from glassay.mosaic.store import Canvas, _create, write_document
 from tests.cli.test_mistakes_on_the_command_line import run
-from tests.die.benches import bench_of_a_die
+from tests.die.benches import PX, bench_of_a_die
 from tests.die.drawn import DIE, PIXEL_UM, grey, pads_um, shot
 
 FILES = {"sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv"}
@@ -134,8 +134,8 @@ def test_what_cannot_be_measured_or_used_says_so(
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A chip whose finest capture shows a part of it, a coarser one all, and one of unknown scale."""
-    pictures = {"near": (0.8, shot(pixel_um=0.8, room=0.5)), "far": (PIXEL_UM, shot()),
-                "bare": (PIXEL_UM, shot())}  # fmt: skip
+    whole = (PX, shot(pixel_um=PX))
+    pictures = {"near": (1.2, shot(pixel_um=1.2, room=0.5)), "far": whole, "bare": whole}
     made = tmp_path_factory.mktemp("die") / "bench"
     return bench_of_a_die(made, pictures, NOTES, without_slide=("bare",))
 
