@@ -294,7 +294,8 @@ def _said(rivals: Rivals) -> list[str]:
     if second:
         out.append(
             f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
-            " side: a shadow or a reflection may have been taken for the die, which is in the uncertainty"
+            " side: a shadow or a reflection may have been taken for the die; the uncertainty holds"
+            " that"
         )
     return out
 

@@ -91,7 +91,7 @@ NAMES = {
 
 METHODS = (
     # aside: a run that was taken to find the depth of field need not show relief
-    Method("focus stack", ("relief",), versions.STACK, _settings, _measure, aside=("focus run",), slow=True,
-           names=NAMES, shares=("in_focus_share", "magnification_change"),
+    Method("focus stack", ("relief",), versions.STACK, _settings, _measure, aside=("focus run",),
+           slow=True, names=NAMES, shares=("in_focus_share", "magnification_change"),
            drawing="glassay.report.evidence_stack:figures"),
 )  # fmt: skip
