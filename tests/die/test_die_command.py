@@ -177,15 +177,15 @@ def test_a_mosaic_brings_its_own_scale_and_has_no_distortion(
 ) -> None:
     import zarr
 
-    light = grey(shot())
+    light = grey(shot(pixel_um=PX))
     stored = np.rint(255 * linear_to_srgb(light)).astype(np.uint8)
     height, width = stored.shape
     folder = tmp_path / "mosaic"
     folder.mkdir()
-    _create(Canvas(folder / "mosaic.ome.zarr", width, height, False, PIXEL_UM))
+    _create(Canvas(folder / "mosaic.ome.zarr", width, height, False, PX))
     picture = zarr.open_array(str(folder / "mosaic.ome.zarr" / "0"), mode="r+")
     picture[:] = np.stack([stored] * 3)
-    about = {"value": width * PIXEL_UM, "u": 0.1, "unit": "um",
+    about = {"value": width * PX, "u": 0.1, "unit": "um",
              "contributions": [{"source": "slide", "u": 0.1, "scope": "reference"}]}  # fmt: skip
     write_document(folder / "mosaic.json", {"findings": {"width": about}})
     assert mosaic_picture(folder).flat
