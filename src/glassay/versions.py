@@ -12,7 +12,7 @@ from typing import Final
 ARRAY: Final = "6"
 CLIP: Final = "4"
 DETAIL: Final = "11"
-DIE: Final = "5"
+DIE: Final = "6"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "2"
 FOCUS: Final = "4"
