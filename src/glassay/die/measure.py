@@ -153,7 +153,10 @@ class DieResult:
         out = []
         for row in self.rows:
             if row.pitch is None:
-                out.append(f"the {row.side} row's pads do not stand on even steps: it has no pitch")
+                out.append(
+                    f"the {row.side} row's pads do not stand on even steps, or on few of them: it has"
+                    " no pitch"
+                )
             elif row.gaps:
                 out.append(f"the {row.side} row has {row.gaps} steps without a pad within it")
         pitches = [row.pitch for row in self.rows if row.pitch is not None]
