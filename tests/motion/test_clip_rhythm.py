@@ -30,7 +30,11 @@ def filmed(tmp_path: Path, plan: ClipPlan, name: str = "a.avi", **coding: object
 
 @pytest.mark.parametrize("name", ["a.avi", "a.mp4"])
 def test_repeated_frames_are_found_one_by_one(tmp_path: Path, name: str) -> None:
-    plan = ClipPlan(frames=60, rate=30, repeated=(4, 5, 20, 44), shake_um=3)
+    # A picture that drifts too: one that only shakes stands still now and then, and a frame that did
+    # not move is rightly doubtful. Of seeds 4 to 15 coded as H.264, all 12 come out like this.
+    plan = ClipPlan(
+        frames=60, rate=30, repeated=(4, 5, 20, 44), shake_um=1, drift_um_s=(70.0, 30.0)
+    )
     clip, found = filmed(tmp_path, plan, name)
     assert np.flatnonzero(found.repeats).tolist() == clip.truth.repeated.tolist() == [4, 5, 20, 44]
     assert found.doubtful == 0
