@@ -84,8 +84,8 @@ class Hand:
     def __init__(self, kind: Kind, stage: MovedStage) -> None:
         self._rng = np.random.default_rng([kind.seed, 77])
         self._kind = kind
-        self._stage = stage
         self._turn = 0.0
+        self.view, self.rest_s = kind.size, kind.rest_s
         w, h = kind.size
         # the first view is at the top left
         x0 = (stage.width - w * (kind.views[0] - 1) * kind.spacing) / 2
@@ -132,24 +132,36 @@ def run(kind: Kind, stage: MovedStage) -> Run:
     hand = Hand(kind, stage)
     rng = np.random.default_rng([kind.seed, 5])
     told = _show(out, hand.rest(1.5), rng)
+    sure = hand.here  # where the map was sure of the view last; it says to go back there
     for target in hand.targets[1 : kind.visited]:
-        back = hand.here
         aimed = hand.aim(target)
         told = _show(out, hand.move(aimed), rng)
         told = _show(out, hand.rest(kind.rest_s), rng)
         for share in (0.35, 0.6, 1.0):
             if told is not None and told.place is not None:
                 break
-            # it is not sure of the place: back towards where it was, and on again by half
-            _show(out, hand.move(_between(aimed, back, share)), rng)
-            _show(out, hand.rest(1.2), rng)
-            if share == 1.0:
-                _show(out, hand.move(_between(aimed, back, 0.5)), rng)
-                _show(out, hand.rest(1.2), rng)
-            _show(out, hand.move(aimed), rng)
-            told = _show(out, hand.rest(kind.rest_s), rng)
+            told = _back_and_on(out, hand, rng, aimed, sure, share)
+        if told is not None and told.place is not None:
+            sure = hand.here
         out.visited.append(hand.here)
     return out
+
+
+def _back_and_on(
+    out: Run, hand: Hand, rng: np.random.Generator, aimed: Rest, sure: Rest, share: float
+) -> Told | None:
+    """The map is not sure of the place: part of the way back to where it was, and on again; from
+    there itself, by steps of half a view."""
+    _show(out, hand.move(_between(aimed, sure, share)), rng)
+    _show(out, hand.rest(1.2), rng)
+    if share == 1.0:
+        w, h = hand.view
+        steps = math.ceil(3 * max(abs(aimed.x - sure.x) / w, abs(aimed.y - sure.y) / h))
+        for n in range(1, steps):
+            _show(out, hand.move(_between(sure, aimed, n / steps)), rng)
+            _show(out, hand.rest(1.2), rng)
+    _show(out, hand.move(aimed), rng)
+    return _show(out, hand.rest(hand.rest_s), rng)
 
 
 def _show(out: Run, paths: Iterator[list[Rest]], rng: np.random.Generator) -> Told | None:

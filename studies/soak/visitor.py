@@ -9,13 +9,15 @@ import asyncio
 import io
 import json
 import random
+import re
 from collections import Counter
+from collections.abc import Coroutine
 from dataclasses import dataclass, field
 from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
 from PIL import Image
-from playwright.async_api import Browser, Page, Response, expect
+from playwright.async_api import Browser, Page, Request, Response, expect
 
 SHARED_PHOTO = "captures/scale.png"
 PATIENCE_MS = 120_000
@@ -26,6 +28,8 @@ MOST_CLAIMS, MOST_MARKS, MOST_PHOTOS = 8, 25, 15
 """Of one person at a time, so that the bench stays one that people have."""
 POINTINGS = ("0.4", "0.001", "1.5", "2 0.7")
 
+BUSY = "is being written by another program"
+"""What a person is told, and nothing is written, who waited half a minute for others to write."""
 MARKS_WRITTEN_AT = ("/capture/mark", "/capture/mark/change", "/capture/unmark")
 
 Kept = tuple[str, tuple[tuple[float, ...], ...], tuple[float, ...]]
@@ -63,6 +67,7 @@ class Visitor:
         self._rng = random.Random(number)
         self._count = 0
         self._heeding: set[asyncio.Task[None]] = set()
+        self._asked: set[Request] = set()
         self.page: Page
 
     async def enter(self, browser: Browser, entry: str) -> str:
@@ -72,6 +77,9 @@ class Visitor:
         self.page.set_default_timeout(PATIENCE_MS)
         self.page.on("pageerror", lambda error: self._trouble(f"script: {error}"))
         self.page.on("response", self._look)
+        self.page.on("request", self._ask)
+        self.page.on("requestfinished", lambda one: self._asked.discard(one))
+        self.page.on("requestfailed", lambda one: self._asked.discard(one))
         await self.page.goto(entry)
         await self.page.get_by_role("button", name="Let in another browser").click()
         return await self.page.get_by_label("The address").input_value()
@@ -79,11 +87,15 @@ class Visitor:
     def _trouble(self, words: str) -> None:
         self.ledger.troubles.append(words)
 
+    def _ask(self, request: Request) -> None:
+        if request.method == "POST":
+            self._asked.add(request)
+
     def _look(self, answer: Response) -> None:
         path = urlsplit(answer.url).path
         gone = answer.status == 400 and path == "/edit/table" and answer.request.method == "GET"
         if answer.status >= 400 and answer.status != 409 and not gone:
-            self._trouble(f"{answer.status} for {path}")
+            self._later(self._tell(answer))
         elif answer.request.resource_type == "fetch" and path in MARKS_WRITTEN_AT:
             self._heed(answer)
 
@@ -241,13 +253,25 @@ class Visitor:
         async def name_it() -> None:
             self.ledger.marks.setdefault((await answer.json())["id"], kept)
 
-        task = asyncio.create_task(name_it())
+        self._later(name_it())
+
+    def _later(self, work: Coroutine[None, None, None]) -> None:
+        task = asyncio.create_task(work)
         self._heeding.add(task)
         task.add_done_callback(self._heeding.discard)
+
+    async def _tell(self, answer: Response) -> None:
+        words = " ".join(re.sub("<[^>]*>", " ", await answer.text()).split())
+        if BUSY in words:  # told, and nothing is written
+            self.ledger.told["turned away, as another one was writing"] += 1
+        else:
+            self._trouble(f"{answer.status} for {urlsplit(answer.url).path}: {words[-300:]}")
 
     async def settle(self) -> None:
         """Until all that was done is answered and written down."""
         await self.page.wait_for_timeout(SETTLES_MS)
+        while self._asked:
+            await asyncio.sleep(0.2)
         await asyncio.gather(*self._heeding)
 
     # ---- tables ----------------------------------------------------------------------------------
@@ -265,6 +289,8 @@ class Visitor:
         words = await self._press("Save")
         if words.startswith("Saved."):
             return True
+        if BUSY in words:
+            return False
         assert "Nothing is saved yet" in words, words
         self.ledger.conflicts += 1
         return False
@@ -274,8 +300,8 @@ class Visitor:
         async with self.page.expect_navigation():  # the page before may show a conflict as well
             await self.page.get_by_role("button", name=button).click()
         # The form's own remark on text that it found again is none of these.
-        told = self.page.locator("main > p.said:first-child, div.trouble")
-        return await told.inner_text()
+        told = self.page.locator("main > p.said:first-child, div.trouble, main > h1 + p")
+        return await told.first.inner_text()
 
     def _text(self, what: str) -> str:
         self._count += 1
@@ -288,13 +314,15 @@ class Visitor:
     async def note(self) -> bool:
         """A note on one's own instrument or capture."""
         place = self._rng.choice([f"instrument.{self.number}", f"capture.{1 + self.number}"])
+        before = self.ledger.conflicts
         text = self._text("note")
         await self._open(place)
         await self.page.get_by_label("Note", exact=True).fill(text)
         if await self._save():
             self.ledger.notes[place] = text
             return True
-        self._trouble(f"a conflict at {place}, which nobody else edits")
+        if self.ledger.conflicts > before:
+            self._trouble(f"a conflict at {place}, which nobody else edits")
         return False
 
     async def claim(self) -> bool:
@@ -334,6 +362,8 @@ class Visitor:
         index = self._rng.randrange(len(self.ledger.claims))
         await self._open(f"instrument.{self.number}.claim.{index}")
         told = await self._press("Remove this claim")
+        if BUSY in told:
+            return False
         assert told.startswith("Removed:"), told
         del self.ledger.claims[index]
         return True
@@ -380,7 +410,7 @@ class Visitor:
             if told.startswith("Removed:"):
                 self.ledger.offers.append((before, ""))
                 return True
-            assert "nothing is removed" in told, told
+            assert "nothing is removed" in told or BUSY in told, told
             self.ledger.conflicts += 1
             return False
         value = self._value()

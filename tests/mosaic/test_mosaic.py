@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import resource
 import shutil
 import signal
 from pathlib import Path
@@ -15,7 +16,7 @@ from click.testing import CliRunner
 from PIL import Image
 
 from glassay.cli.commands.mosaic import command
-from glassay.errors import NotMeasurable
+from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
 from glassay.mosaic.lens import Lens, applied
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
@@ -165,6 +166,24 @@ def test_a_picture_is_the_same_after_a_kill(
     journal.write_text("\n".join(journal.read_text().splitlines()[:2]) + "\n1 0")
     write_mosaic(placed, tmp_path)
     assert _bytes(tmp_path) == whole
+
+
+def test_a_full_disk_is_one_line_and_what_is_written_is_kept(
+    placed: MosaicResult, tmp_path: Path
+) -> None:
+    photos = {w.path: w.path.read_bytes() for w in placed.where}
+    # a limit on the size of files refuses in the middle of writing, as a full disk does
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, hard))
+    try:
+        with pytest.raises(Unusable, match="cannot be written") as refused:
+            write_mosaic(placed, tmp_path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "\n" not in str(refused.value)
+    assert not (tmp_path / "mosaic.json").exists()
+    assert (tmp_path / "mosaic.ome.zarr" / "written.txt").is_file()
+    assert all(path.read_bytes() == before for path, before in photos.items())
 
 
 def test_a_cluster_that_loses_a_worker_makes_the_same_picture(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -14,6 +14,9 @@ ARGUMENTS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
     "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
 ]  # fmt: skip
+PATIENCE_MS = 30_000
+"""How long anything may take to appear: no test is decided by how busy the machine is."""
+expect.set_options(timeout=PATIENCE_MS)
 AXE = Path(__file__).parent / "vendor" / "axe.min.js"
 
 
@@ -36,7 +39,7 @@ class Watched:
         self.address = address
         self.troubles: list[str] = []
         self.page: Page = browser.new_context(**context).new_page()  # type: ignore[arg-type]
-        self.page.set_default_timeout(15_000)
+        self.page.set_default_timeout(PATIENCE_MS)
         self.page.on("pageerror", lambda error: self.troubles.append(str(error)))
         self.page.on(
             "console",

@@ -107,6 +107,28 @@ def test_a_distance_is_pointed_at_dragged_taken_back_and_made_again(
     assert photo.watched.troubles == []
 
 
+def test_each_point_carries_its_zoom_and_a_long_way_the_lens(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    photo = Photo(browser, serve(folder))
+    page = photo.page
+    page.get_by_role("button", name="Distance").click()
+    photo.click(-290, 0)
+    page.get_by_role("button", name="Closer").click()
+    page.wait_for_timeout(400)
+    frame = page.locator("#viewer").bounding_box()
+    assert frame is not None
+    page.mouse.click(frame["x"] + 0.85 * frame["width"], photo.middle[1])
+    expect(page.locator(".label:not(.live)")).to_have_count(1)
+    first, second = read_marks(folder)[0].pointing_px
+    assert first == pytest.approx(1.5 / photo.scale, rel=0.02)
+    assert second == pytest.approx(first / 1.5, rel=0.02)
+    # Nobody measured this lens: what it may distort over so long a way is in the uncertainty.
+    made_of = page.locator("#marks-table tbody td[data-label='made of']")
+    expect(made_of).to_contain_text("distortion")
+    assert photo.watched.troubles == []
+
+
 def test_a_pitch_asks_its_count_where_it_was_set(
     browser: Browser, serve: Serve, folder: Path
 ) -> None:

@@ -181,3 +181,24 @@ def test_tiles_hold_the_photo(client: TestClient, folder: Path) -> None:
     assert len(jpeg(photo)) > 0
     assert client.get("/tile?id=captures/near.png&level=10&x=2&y=0").status_code == 400
     assert client.get("/tile?id=captures/near.png&level=11&x=0&y=0").status_code == 400
+
+
+def told_of(client: TestClient, pixel_um: float, place: str) -> list[str]:
+    """What the live page warns of once it has measured a scale of this pixel size."""
+    shot = frame(replace(POSE, pixel_size_um=pixel_um, tilt_deg=0.0))
+    address = f"/live/frame?session=abcdef12&object=slide&place={place}"
+    for _ in range(100):
+        seen = client.post(address, content=shot).json()
+        if "pixel_um" in seen["scale"]:
+            return [one for one in seen["warnings"] if "known" in one]
+        time.sleep(0.1)
+    pytest.fail("the scale was not measured")
+
+
+def test_a_live_scale_is_compared_with_the_one_known_of_the_setting(client: TestClient) -> None:
+    # The bench's setting "near" was measured at 1.25 um/px in pictures of this size.
+    assert told_of(client, 1.25, "pad|near") == []
+    client.post("/live/frame?session=abcdef12&fresh=1", content=frame())
+    (said,) = told_of(client, 1.6, "pad|near")
+    assert "1.2500" in said
+    assert told_of(client, 1.6, "pad|nowhere") == []

@@ -41,6 +41,8 @@ class Origin:
         """The inverse. Raises `Unusable`."""
         try:
             lists, ids, values, whole = json.loads(text)
+            if len(lists) != len(ids):
+                raise ValueError
             return cls(
                 tuple((int(n), tuple(str(mark) for mark in marks)) for n, marks in lists),
                 tuple(str(one) for one in ids),

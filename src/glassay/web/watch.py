@@ -197,7 +197,8 @@ def _scale_words(grey: Stored, division: Division) -> dict[str, Any]:
     if found.field_diameter is not None:
         field = f"{say_length(found.field_diameter)} across"
     return {
-        "pixel_um": pixel.value, "pixel": prose(say(pixel, " um/px")), "field": prose(field),
+        "pixel_um": pixel.value, "pixel_U": pixel.expanded, "pixel": prose(say(pixel, " um/px")),
+        "field": prose(field),
         "width": grey.shape[1], "tilt": prose(say(found.result.tilt, "°")),
     }  # fmt: skip
 

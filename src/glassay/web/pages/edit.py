@@ -58,7 +58,7 @@ def _at(data: Mapping[str, Any], place: Place) -> dict[str, Any]:
         try:
             found = found[part]
         except (KeyError, IndexError, TypeError):
-            if part in ("chain", "bench"):  # written once something is said there
+            if part in ("chain", "bench") and part == place[-1]:  # written once it says something
                 return {}
             raise Unusable("there is nothing (any more) at this place of bench.toml") from None
     if not isinstance(found, dict):

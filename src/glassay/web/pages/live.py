@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import re
 import time
+from collections.abc import Mapping
+from typing import Any
 
 from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
@@ -11,8 +14,11 @@ from fastapi.responses import JSONResponse, Response
 from starlette.datastructures import UploadFile
 
 from glassay.bench.document.model import Bench
+from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.methods import division_u
+from glassay.bench.saying.words import say
 from glassay.errors import Unusable
+from glassay.report.numbers import prose
 from glassay.scale import Division
 from glassay.web.pages.live_mosaic import mosaics_of
 from glassay.web.recordings import Recordings
@@ -26,6 +32,11 @@ MOST_VIEWS = 4
 """Live views that are remembered; the one not used for longest goes first."""
 MOST_IN_A_SET = 40
 """Most photos of one focus run."""
+LONGEST_S = 1e6
+"""More than eleven days is no recording."""
+LEAST_APART = 0.005
+"""Relative difference of two scales that is told of: less is what focusing changes (common practice,
+no source)."""
 
 
 @router.get("")
@@ -40,24 +51,50 @@ def live(request: Request) -> Response:
 
 @router.post("/frame")
 async def frame(
-    request: Request, session: str, object: str = "", fresh: int = 0, mosaic: str = ""
-) -> Response:
+    request: Request, session: str, object: str = "", place: str = "", fresh: int = 0,
+    mosaic: str = "",
+) -> Response:  # fmt: skip
     """What a frame tells, with `mosaic` also for the map of that name; the body is a JPEG."""
     data = await request.body()
-    return await run_in_threadpool(_frame, request, session, object, bool(fresh), mosaic, data)
+    chosen = (object, place)
+    return await run_in_threadpool(_frame, request, session, chosen, bool(fresh), mosaic, data)
 
 
 def _frame(
-    request: Request, session: str, thing: str, fresh: bool, mosaic: str, data: bytes
+    request: Request, session: str, chosen: tuple[str, str], fresh: bool, mosaic: str, data: bytes
 ) -> Response:
+    thing, place = chosen
     watch = _watch(request, session)
     if fresh:
         watch.start_over()
     picture, came = decode_frame(data), time.monotonic()
-    seen = watch.look_at(picture, _division(workbench_of(request).bench(), thing)).as_json()
+    results = workbench_of(request).results()
+    seen = watch.look_at(picture, _division(results.bench, thing)).as_json()
+    seen["warnings"] += _against_known(results, place, seen)
     if mosaic:
         seen["mosaic"] = mosaics_of(request).one(mosaic).look(picture, data, came)
     return JSONResponse(seen)
+
+
+def _against_known(results: BenchResults, place: str, seen: Mapping[str, Any]) -> list[str]:
+    """A warning where the scale in view is not the one that the chosen setting is known to have."""
+    scale = seen["scale"]
+    instrument, _, setting = place.partition("|")
+    if "pixel_um" not in scale:
+        return []
+    for one in results.settings_of(instrument):
+        picture = (seen["width"], seen["height"])
+        if one.setting.id != setting or one.picture != picture or "pixel_size" not in one.findings:
+            continue
+        known = one.findings["pixel_size"].quantity
+        apart = abs(known.value - scale["pixel_um"])
+        if apart > max(LEAST_APART * known.value, math.hypot(known.expanded, scale["pixel_U"])):
+            words = prose(say(known, " um/px"))
+            return [
+                f"the scale in view is not this setting's known one ({words}): is it another"
+                " zoom or setting?"
+            ]
+    return []
 
 
 def _watch(request: Request, session: str) -> Watch:
@@ -113,10 +150,12 @@ def end_recording(
     request: Request, session: str, place: str, object: str, why: str = "", seconds: float = 0.0
 ) -> Response:
     """File a recording; `why` it ended is noted with it."""
+    if not 0 <= seconds <= LONGEST_S:
+        raise Unusable("this is no length of a recording")
     instrument, _, setting = place.partition("|")
     note = f"recorded live for {seconds:.1f} s"
     if why:
-        note += f"; {why[:200]}"
+        note += "; " + "".join(one for one in why[:200] if one.isprintable())
     name = recordings_of(request).file(
         session, workbench_of(request).bench(), (instrument, setting), object, note
     )

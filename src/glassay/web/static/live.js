@@ -20,6 +20,7 @@ let stream = null;
 let seen = null;
 let seenAt = 0;
 let fresh = 1;
+let changes = 0; // of object, setting and camera: answers to what was asked before one are not shown
 let looking = false;
 let frames = [];
 let lastFrame = 0;
@@ -119,15 +120,17 @@ async function look() {
     if (recorder) await new Promise((good) => setTimeout(good, LOOK_WHILE_RECORDING_MS));
     await nextFrame();
     if (!stream || !video.videoWidth) continue;
+    const asked = changes;
     try {
-      const query = new URLSearchParams({ session, object: $("object").value, fresh, mosaic: growing.name });
+      const query = new URLSearchParams({ session, ...place(), fresh, mosaic: growing.name });
       const quality = growing.name ? growing.quality : 0.92;
       const answer = await fetch(`/live/frame?${query}`, {
         method: "POST", body: await grab("image/jpeg", quality), headers: { "content-type": "image/jpeg", accept: "application/json" },
       });
-      fresh = 0;
       const told = await answer.json();
       if (!answer.ok) throw new Error(told.error);
+      if (asked !== changes) continue; // of what was chosen before
+      fresh = 0;
       show(told);
     } catch (error) {
       say(`The workbench does not follow: ${error.message}`);
@@ -139,6 +142,7 @@ async function look() {
 
 // What was measured of another object, zoom or camera says nothing of this one.
 function forget() {
+  changes += 1;
   seen = null;
   fresh = 1;
   for (const id of ["m-pixel", "m-field", "m-steady", "m-focus"]) tell(id, "–");
@@ -351,7 +355,7 @@ $("start")?.addEventListener("click", () => {
   recorder?.finish("the camera was stopped by hand");
   return stop();
 });
-$("again")?.addEventListener("click", () => { fresh = 1; });
+$("again")?.addEventListener("click", forget);
 $("camera")?.addEventListener("change", () => start($("camera").value));
 $("mode")?.addEventListener("change", () => start($("camera").value, $("mode").value.split(" ").map(Number)));
 for (const id of ["object", "place"]) $(id)?.addEventListener("change", forget);
