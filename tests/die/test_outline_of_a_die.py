@@ -121,7 +121,7 @@ def drawn(**around: float) -> npt.NDArray[np.float32]:
 
 
 def test_what_a_die_lies_on_is_not_taken_for_the_die() -> None:
-    with pytest.raises(NotMeasurable, match=r"another rectangle runs around.*--box"):
+    with pytest.raises(NotMeasurable, match=r"another rectangle stands.*--box"):
         outline(drawn(paddle=30))
 
 

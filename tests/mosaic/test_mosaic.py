@@ -18,7 +18,10 @@ from PIL import Image
 from glassay.cli.commands.mosaic import command
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
+from glassay.mosaic.blocks import Blocks
 from glassay.mosaic.lens import Lens, applied
+from glassay.mosaic.overlap import Overlap
+from glassay.mosaic.settle import check_agreement
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
 PIXEL_UM, SIZE, K1 = 0.8, (480, 360), -0.02
@@ -126,6 +129,25 @@ def test_photos_that_share_nothing_are_refused(
     _photograph(tmp_path, 11, "other")
     with pytest.raises(NotMeasurable):
         place_tiles([chip[0][0], sorted(tmp_path.glob("*.jpg"))[0]])
+
+
+def _compared(first: int, second: int, correlation: float, share: float) -> Overlap:
+    """Ten blocks of two tiles that lie upon each other."""
+    places = np.random.default_rng(first).uniform(20, 80, (10, 2))
+    blocks = Blocks(places, places, np.tile(np.eye(2), (10, 1, 1)), np.full(10, correlation))
+    return Overlap(first, second, np.eye(2, 3), places, places, blocks.information, correlation,
+                   share, np.empty((0, 2)), 36, blocks)  # fmt: skip
+
+
+def test_a_whole_whose_pairs_contradict_each_other_is_refused() -> None:
+    poses = {n: np.eye(2, 3) for n in range(5)}
+    lenses = [Lens((100, 100))] * 5
+    same = [_compared(0, n, 0.99, 1.0) for n in range(1, 5)]
+    # what pads alone joined, turned by a quarter: correlations of what then lay upon each other
+    other = [_compared(1, 2, 0.46, 0.52), _compared(2, 3, 0.33, 0.28)]
+    check_agreement(same, [*same, other[0]], poses, lenses)  # one may be dust or a soft photo
+    with pytest.raises(NotMeasurable, match="fit in more than one way"):
+        check_agreement(same, [*same, *other], poses, lenses)
 
 
 class Killed(BaseException):

@@ -264,7 +264,7 @@ def test_a_die_is_corrected_by_mouse_and_by_keys(
     seen = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
     page = seen.page
     page.goto(served.entry)
-    page.goto(served.address + "/die?chip=chip")
+    page.goto(served.address + "/die?chip=chip", timeout=120_000)  # the die is measured meanwhile
     page.wait_for_selector("#viewer[data-ready=yes]")
     assert seen.faults() == []
     # by keys: a pad is moved, and taken out; both are taken back

@@ -38,9 +38,10 @@ STREET = 0.06
 """Distance, parts of the shorter side, up to which an edge all around is a street's or a seal ring's
 (`glassay.die.sides.BEYOND`)."""
 
-ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.4
+ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.65
 """Ratios of distances and of steps up to which opposite sides have the same thing within them (saws
-leave streets of unequal width), and in what part of the opposite side it must be seen: wires cross."""
+leave streets of unequal width), and in what part of the opposite side it must be seen: bond wires cross
+a third."""
 
 LESS_EVEN = 0.25
 """By how much the opposite side's margin may be less even: rows of pads begin with an edge, too."""
@@ -88,8 +89,8 @@ class Inner:
 @dataclass(frozen=True)
 class Rivals:
     """What else the rim may be: `unsure` (px, for top, right, bottom, left) is how far within a side an
-    edge lies that its opposite has not; `margin` how far within all sides, beyond the width of a
-    street and a bare margin, another rectangle lies, 0 for none; `rough`, which sides stray from
+    edge lies that its opposite has not; `margin` how far within two opposite sides, beyond the width of
+    a street and a bare margin, another edge lies, 0 for none; `rough`, which sides stray from
     straightness as no saw cut does."""
 
     unsure: tuple[float, float, float, float]
@@ -125,11 +126,10 @@ def find_rivals(
         for _, inner in looked
     ]  # fmt: skip
     margin = 0.0
-    found = [edge for edge in deep if edge is not None]
-    if len(found) == 4:
-        # fingers of a package may stand on two of the four margins
-        bare = min(max(found[n].spread, found[n + 2].spread) for n in (0, 1)) < BARE
-        margin = min(edge.depth for edge in found) if bare else 0.0
+    for one, other in ((deep[0], deep[2]), (deep[1], deep[3])):
+        # fingers of a package may stand on the margins of the other two sides
+        if one and other and one.is_like(other) and max(one.spread, other.spread) < BARE:
+            margin = max(margin, min(one.depth, other.depth))
     return Rivals((unsure[0], unsure[1], unsure[2], unsure[3]), margin,
                   (rough[0], rough[1], rough[2], rough[3]))  # fmt: skip
 

@@ -113,8 +113,8 @@ def fit_outline(grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = 
     rivals = find_rivals(grey, starts, [_stray(side) for side in sides], 2 * min(half))
     if rivals.margin:
         raise NotMeasurable(
-            f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle runs"
-            " around: the outline may be that of what the die lies on; state --box close around the die"
+            f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle"
+            " stands: the outline may be that of what the die lies on; state --box close around the die"
         )
     return _joined(sides, frame, flat, rivals)
 

@@ -65,7 +65,7 @@ def settled(
         solution = solve(usable, poses, own)
         if not bad and not agree:
             break
-    _check_agreement(usable, fresh, poses, own)
+    check_agreement(usable, fresh, poses, own)
     zooms: dict[int, float] = {}
     while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
         zooms[found[0]] = found[1]
@@ -112,7 +112,7 @@ def overlapping(poses: Poses, lenses: Sequence[Lens]) -> Iterator[tuple[int, int
             yield a, b
 
 
-def _check_agreement(
+def check_agreement(
     good: Sequence[Overlap], fresh: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]
 ) -> None:
     """Refuse a whole that contradicts itself: things that repeat, turned too, put tiles in places where
