@@ -130,7 +130,5 @@ def test_borders_that_are_two_steps_do_not_pass_for_the_response_of_narrower_wir
             for x in range(0, side, 90 * OVERSAMPLE):  # in pieces: each run is one edge to measure
                 pen.rectangle((x, at, x + 84 * OVERSAMPLE, at + int(thick)), fill=0.8)
     turned = np.asarray(sheet.rotate(10, Image.Resampling.BILINEAR), dtype=np.float32)
-    found = response_of_wiring(photo(turned[: -side // 10, side // 10 : -side // 10]))
-    low, high = found.frequency_10.interval
-    assert low <= frequency_at(0.1) <= high
-    assert any("borders of pads" in note for note in found.notes)
+    with pytest.raises(NotMeasurable, match="borders of pads"):
+        response_of_wiring(photo(turned[: -side // 10, side // 10 : -side // 10]))

@@ -124,8 +124,7 @@ def response_of_wiring(
     """
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     pieces = find_pieces(image, full, lambda line, length: _is_on_view(line, stop))
-    used, common, kind = _that_count(pieces)
-    crowded = kind is not None
+    used, common, crowded = _that_count(pieces)
     posterior = draw(*_told_by(common))
     others = [
         _moved(posterior, common, [replace(p, value=relight(p.value)) for p in used])
@@ -144,15 +143,19 @@ def response_of_wiring(
         raise NotMeasurable(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
-    said = notes if kind is None else (*notes, kind)
+    said = (*notes, ALL_CROWDED) if crowded else notes
     found = _result(posterior, half, tenth, used, len(pieces), said)
     corner = _in_corners(pieces, image.shape, stop)
     said = () if corner is None else (in_words(corner),)
     return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
 
 
-def _that_count(pieces: list[Piece]) -> tuple[list[Piece], CommonResponse, str | None]:
-    """The pieces that count, what they have in common, and why crowded ones do, where they do."""
+def _that_count(pieces: list[Piece]) -> tuple[list[Piece], CommonResponse, bool]:
+    """The pieces that count, what they have in common, and whether crowded ones had to count.
+
+    Raises `NotMeasurable` where those with room are of a wider kind: on the one chip of the study
+    that is so, crowded wires near the pixels' limit read from 22 % too low to 3 % too high.
+    """
     clear = [piece for piece in pieces if piece.room >= CLEAR_ROOM]
     if len(clear) >= ENOUGH_CLEAR:
         try:
@@ -163,11 +166,10 @@ def _that_count(pieces: list[Piece]) -> tuple[list[Piece], CommonResponse, str |
             used = [clear[k] for k in common.used]
             beside = [piece for piece in pieces if piece.room < CLEAR_ROOM]
             if not _are_narrower(beside, used):
-                return used, common, None
-            common = fit_common(beside, narrowest=False)
-            return [beside[k] for k in common.used], common, WIDENED
+                return used, common, False
+            raise NotMeasurable(OF_TWO_KINDS)
     common = fit_common(pieces, narrowest=False)
-    return [pieces[k] for k in common.used], common, ALL_CROWDED
+    return [pieces[k] for k in common.used], common, True
 
 
 def _are_narrower(beside: Sequence[Piece], clear: Sequence[Piece]) -> bool:
@@ -223,9 +225,9 @@ def _in_corners(
 
 
 ALL_CROWDED = "nearly all edges are crowded: what lies beside them makes them differ"
-WIDENED = (
-    "the edges that have room are wider than the crowded ones (sloped or doubled, as borders of pads"
-    " are), and the crowded ones count"
+OF_TWO_KINDS = (
+    "the edges of wiring that have room are wider than the crowded ones (sloped or doubled, as borders"
+    " of pads are), and which of them show the instrument cannot be told"
 )
 
 NEIGHBOURS = "what lies beside the edges"
