@@ -132,7 +132,7 @@ SHOTS: tuple[Shot, ...] = (
     _chip("table", "near", 1.5, (15, 25), twice=True),
     # all of the chip, 3 by 4 views by hand, in the mode of 640 x 360 in which it also films
     *(replace(one, factor=1 / 3, seed=one.seed + 20) for one in
-      _row("table", "near", "tile", "chip", _views(3, 4, (578, 325), 1.2))),
+      _row("table", "near", "tile", "chip", _views(3, 4, (590, 367), 1.2))),
     _one("table", "near", "blade.jpg", "blade", centre=(18, 0)),
     _one("table", "near", "bars.jpg", "bars", 2.0, (395, 30)),
     # the Grand's own image sensor, out of its camera: the whole die, and its pixels close up

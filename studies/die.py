@@ -23,8 +23,8 @@ from glassay.quantity import Quantity
 from glassay.simulate import Camera, Die, Lighting, Optics, Pose, capture
 
 DIES = 60
-SEED = 9012
-"""Of the dies that are drawn; those of 9011 led to mends in the code."""
+SEED = 9014
+"""Of the dies that are drawn; those of 9011 to 9013 led to mends in the code."""
 
 SIZE_TARGET, PITCH_TARGET, LINE_TARGET = 0.0005, 0.001, 0.03
 U_PIXEL = 5e-5

@@ -8,12 +8,14 @@ pixels carry, an answer beyond it counts as right, for a bench states no more th
 
 from __future__ import annotations
 
+import io
 import math
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from PIL import Image
 
 from glassay.detail.line_response import response_of_lines
 from glassay.errors import NotMeasurable
@@ -68,7 +70,9 @@ def one(index: int) -> Outcome:
     true = min(float(f[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
     try:
         scale = measure_scale(grey.astype(np.float32))
-        found = response_of_lines(grey, scale.segments, scale.division.value, quality)
+        assert shot.jpeg is not None
+        tables = Image.open(io.BytesIO(shot.jpeg)).quantization  # type: ignore[attr-defined]
+        found = response_of_lines(grey, scale.segments, scale.division.value, tables)
     except NotMeasurable as error:
         return Outcome(None, quality=quality, reason=str(error))
     tenth = found.frequency_10

@@ -20,7 +20,7 @@ import numpy as np
 from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 
 CLASSES = ("scale", "screens", "scenes", "units", "bars", "array", "native", "clips", "noise",
-           "edge", "focus", "match", "die", "stack", "filing", "claims", "files")  # fmt: skip
+           "edge", "focus", "match", "die", "stack", "mosaic", "filing", "claims", "files")  # fmt: skip
 Task = tuple[str, str, int]
 HEAD = """# Attack
 
@@ -44,6 +44,9 @@ GOOD = {
     "edge": ("sRGB, stated",),
     "focus": ("even run", "light changes", "walks"),
     "match": ("wide overlap",),
+    "die": ("die on an even ground",),
+    "stack": ("tilted plane", "two heights"),
+    "mosaic": ("plain set",),
     "filing": ("filed rightly", "field number as engraved"),
     "claims": tuple(f"{kind}, {digits} digits, {how}"
                     for kind in ("field width", "field height", "pixel size")

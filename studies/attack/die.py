@@ -193,6 +193,13 @@ def cut_off(rng: Rng, folder: Path) -> Outcome:
     return nothing_there(ask("die", photo_of(sheet, rng, folder, 1.0)), "cut off", "width")
 
 
+def no_pads(answer: Answer, what: str) -> Outcome:
+    """No pads there; to say so, or to doubt those that were found, is right."""
+    if answer.measured and answer.value("pads") == 0:
+        return Outcome(REFUSED, "no pads found")
+    return nothing_there(answer, what, "pads", warning="pads are few")
+
+
 def sheet_of_type(rng: Rng, folder: Path) -> Outcome:
     """A label or a page on a table: a rectangle with lines of type."""
     sheet, box = canvas(WIDE, HIGH, 0.12), some_box(rng)
@@ -201,7 +208,7 @@ def sheet_of_type(rng: Rng, folder: Path) -> Outcome:
     for row in range(int((box[3] - 20) / size / 1.5)):
         text = "".join(rng.choice(list("ABDEHIKLMN 0123456789"), int((box[2] - 24) / size)))
         words(sheet, text, (box[0] + 10, box[1] + 14 + (row + 0.8) * 1.5 * size), size)
-    return nothing_there(ask("die", photo_of(sheet, rng, folder)), "a page of type", "pads")
+    return no_pads(ask("die", photo_of(sheet, rng, folder)), "a page of type")
 
 
 def photograph(rng: Rng, folder: Path, *, framed: bool) -> Outcome:
@@ -216,7 +223,7 @@ def photograph(rng: Rng, folder: Path, *, framed: bool) -> Outcome:
     sheet[y : y + h, x : x + w] = cv2.resize(
         0.05 + 0.8 * grey**2, (w, h), interpolation=cv2.INTER_AREA
     )
-    return nothing_there(ask("die", photo_of(sheet, rng, folder)), "a print", "pads")
+    return no_pads(ask("die", photo_of(sheet, rng, folder)), "a print")
 
 
 def keys(rng: Rng, folder: Path) -> Outcome:
@@ -234,7 +241,7 @@ def keys(rng: Rng, folder: Path) -> Outcome:
                 0.7 * h / down,
             )
             rectangle(sheet, key, 0.8)
-    return nothing_there(ask("die", photo_of(sheet, rng, folder)), "keys", "pads")
+    return no_pads(ask("die", photo_of(sheet, rng, folder)), "keys")
 
 
 def in_glass(rng: Rng, folder: Path) -> Outcome:

@@ -112,3 +112,25 @@ def test_a_picture_without_wiring_is_refused(kind):
     picture = 0.4 + 0.1 * picture / picture.std()
     with pytest.raises(NotMeasurable, match="pieces of wiring"):
         response_of_wiring(picture.astype(np.float32))
+
+
+def test_borders_that_are_two_steps_do_not_pass_for_the_response_of_narrower_wires():
+    """Pads alone have room about them, and each of their borders is a ledge 3 px wide."""
+    rng = np.random.default_rng(9)
+    side = 800 * OVERSAMPLE
+    sheet = Image.new("F", (side, side), 0.1)
+    pen = ImageDraw.Draw(sheet)
+    ledge, wide = 3 * OVERSAMPLE, 38 * OVERSAMPLE
+    for y in range(0, side, 110 * OVERSAMPLE):
+        for x in range(0, side, 66 * OVERSAMPLE):
+            pen.rectangle((x, y, x + wide, y + wide), fill=0.4)
+            pen.rectangle((x + ledge, y + ledge, x + wide - ledge, y + wide - ledge), fill=0.7)
+        for k in range(7):  # wires about 4 px wide, 8 px apart
+            at, thick = y + wide + (16 + 8 * k) * OVERSAMPLE, rng.uniform(3.5, 4.5) * OVERSAMPLE
+            for x in range(0, side, 90 * OVERSAMPLE):  # in pieces: each run is one edge to measure
+                pen.rectangle((x, at, x + 84 * OVERSAMPLE, at + int(thick)), fill=0.8)
+    turned = np.asarray(sheet.rotate(10, Image.Resampling.BILINEAR), dtype=np.float32)
+    found = response_of_wiring(photo(turned[: -side // 10, side // 10 : -side // 10]))
+    low, high = found.frequency_10.interval
+    assert low <= frequency_at(0.1) <= high
+    assert any("borders of pads" in note for note in found.notes)

@@ -14,7 +14,7 @@ from glassay.bench.chip.die_pictures import mosaic_picture
 from glassay.imaging.tone import linear_to_srgb
 from glassay.mosaic.store import Canvas, _create, write_document
 from tests.cli.test_mistakes_on_the_command_line import run
-from tests.die.benches import bench_of_a_die
+from tests.die.benches import PX, bench_of_a_die
 from tests.die.drawn import DIE, PIXEL_UM, grey, pads_um, shot
 
 FILES = {"sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv"}
@@ -134,8 +134,8 @@ def test_what_cannot_be_measured_or_used_says_so(
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A chip whose finest capture shows a part of it, a coarser one all, and one of unknown scale."""
-    pictures = {"near": (0.8, shot(pixel_um=0.8, room=0.5)), "far": (PIXEL_UM, shot()),
-                "bare": (PIXEL_UM, shot())}  # fmt: skip
+    whole = (PX, shot(pixel_um=PX))
+    pictures = {"near": (1.2, shot(pixel_um=1.2, room=0.5)), "far": whole, "bare": whole}
     made = tmp_path_factory.mktemp("die") / "bench"
     return bench_of_a_die(made, pictures, NOTES, without_slide=("bare",))
 
@@ -177,15 +177,15 @@ def test_a_mosaic_brings_its_own_scale_and_has_no_distortion(
 ) -> None:
     import zarr
 
-    light = grey(shot())
+    light = grey(shot(pixel_um=PX))
     stored = np.rint(255 * linear_to_srgb(light)).astype(np.uint8)
     height, width = stored.shape
     folder = tmp_path / "mosaic"
     folder.mkdir()
-    _create(Canvas(folder / "mosaic.ome.zarr", width, height, False, PIXEL_UM))
+    _create(Canvas(folder / "mosaic.ome.zarr", width, height, False, PX))
     picture = zarr.open_array(str(folder / "mosaic.ome.zarr" / "0"), mode="r+")
     picture[:] = np.stack([stored] * 3)
-    about = {"value": width * PIXEL_UM, "u": 0.1, "unit": "um",
+    about = {"value": width * PX, "u": 0.1, "unit": "um",
              "contributions": [{"source": "slide", "u": 0.1, "scope": "reference"}]}  # fmt: skip
     write_document(folder / "mosaic.json", {"findings": {"width": about}})
     assert mosaic_picture(folder).flat

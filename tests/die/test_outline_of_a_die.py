@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from glassay.die import DieResult, measure_die
@@ -13,6 +14,7 @@ from glassay.die.outline import Outline
 from glassay.die.sides import fit_outline
 from glassay.die.silhouette import find_silhouette
 from glassay.distortion import Frame
+from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
 from glassay.simulate import Camera, Capture, Lighting, Optics
@@ -100,6 +102,34 @@ def test_a_microscope_that_looks_askew_is_named() -> None:
     found = outline(grey(askew))
     assert any("askew" in note for note in found.notes)
     assert found.width.relative > 0.002
+
+
+def drawn(**around: float) -> npt.NDArray[np.float32]:
+    """A die of 240 x 180 px with blocks, linear light 0.3 on 0.8, with what lies around it beneath."""
+    light = np.full((320, 420), 0.8, np.float32)
+    margin = int(around.get("paddle", 0))
+    light[70 - margin : 250 + margin, 90 - margin : 330 + margin] = 0.55
+    off = int(around.get("shadow", 0))
+    light[70 + off : 250 + off, 90 + off : 330 + off] = 0.15
+    light[70:250, 90:330] = 0.3
+    rng = np.random.default_rng(3)
+    for _ in range(150):
+        y, x, h, w = (int(rng.integers(a, b)) for a, b in ((80, 230), (100, 300), (3, 20), (3, 25)))
+        light[y : min(y + h, 240), x : min(x + w, 320)] = rng.uniform(0.1, 0.7)
+    soft = cv2.GaussianBlur(light, (0, 0), 0.8)
+    return np.asarray(soft + rng.normal(0, 0.004, soft.shape), np.float32)
+
+
+def test_what_a_die_lies_on_is_not_taken_for_the_die() -> None:
+    with pytest.raises(NotMeasurable, match=r"another rectangle runs around.*--box"):
+        outline(drawn(paddle=30))
+
+
+def test_the_uncertainty_holds_a_shadow_that_passes_for_a_part_of_the_die() -> None:
+    assert outline(drawn()).width.expanded < 1.0
+    found = outline(drawn(shadow=12))
+    assert abs(found.width.value - 240) <= found.width.expanded
+    assert any("second edge runs along the right" in note for note in found.notes)
 
 
 def test_without_a_pixel_size_lengths_are_px_and_it_is_said(measured: DieResult) -> None:

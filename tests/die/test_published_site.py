@@ -25,6 +25,9 @@ NOTES = """
 [about]
 maker = "</script><b>"
 opened = "by a licensed workshop"
+[[layer]]
+name = "once more"
+picture = "../captures/chip-one.png"
 [[region]]
 kind = "memory"
 name = "left array"
@@ -154,6 +157,14 @@ def test_the_site_works_from_a_folder_and_asks_nobody(site: Path) -> None:
             seen.page.click("main a")
             assert seen.page.url == page.as_uri()
             assert seen.faults() == []
+            # layers: the slider goes by keys, and blinking is stopped by Escape
+            slider = seen.page.get_by_label("Boundary")
+            slider.press("Home")
+            assert slider.input_value() == "0"
+            seen.page.get_by_role("button", name="Blink").click()
+            seen.page.wait_for_selector(".layers .over.away", state="hidden")
+            seen.page.get_by_role("button", name="Blink").press("Escape")
+            assert seen.page.locator(".layers .over.away").count() == 0
             with seen.page.expect_request(re.compile(r"/tiles/.*default\.jpg$")):
                 seen.page.keyboard.press("Tab")
                 seen.page.click("#look-closer")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import resource
 import shutil
 import signal
 from pathlib import Path
@@ -15,9 +16,12 @@ from click.testing import CliRunner
 from PIL import Image
 
 from glassay.cli.commands.mosaic import command
-from glassay.errors import NotMeasurable
+from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
+from glassay.mosaic.blocks import Blocks
 from glassay.mosaic.lens import Lens, applied
+from glassay.mosaic.overlap import Overlap
+from glassay.mosaic.settle import check_agreement
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
 PIXEL_UM, SIZE, K1 = 0.8, (480, 360), -0.02
@@ -127,6 +131,25 @@ def test_photos_that_share_nothing_are_refused(
         place_tiles([chip[0][0], sorted(tmp_path.glob("*.jpg"))[0]])
 
 
+def _compared(first: int, second: int, correlation: float, share: float) -> Overlap:
+    """Ten blocks of two tiles that lie upon each other."""
+    places = np.random.default_rng(first).uniform(20, 80, (10, 2))
+    blocks = Blocks(places, places, np.tile(np.eye(2), (10, 1, 1)), np.full(10, correlation))
+    return Overlap(first, second, np.eye(2, 3), places, places, blocks.information, correlation,
+                   share, np.empty((0, 2)), 36, blocks)  # fmt: skip
+
+
+def test_a_whole_whose_pairs_contradict_each_other_is_refused() -> None:
+    poses = {n: np.eye(2, 3) for n in range(5)}
+    lenses = [Lens((100, 100))] * 5
+    same = [_compared(0, n, 0.99, 1.0) for n in range(1, 5)]
+    # what pads alone joined, turned by a quarter: correlations of what then lay upon each other
+    other = [_compared(1, 2, 0.46, 0.52), _compared(2, 3, 0.33, 0.28)]
+    check_agreement(same, [*same, other[0]], poses, lenses)  # one may be dust or a soft photo
+    with pytest.raises(NotMeasurable, match="fit in more than one way"):
+        check_agreement(same, [*same, *other], poses, lenses)
+
+
 class Killed(BaseException):
     """Ends a run wherever it is."""
 
@@ -165,6 +188,24 @@ def test_a_picture_is_the_same_after_a_kill(
     journal.write_text("\n".join(journal.read_text().splitlines()[:2]) + "\n1 0")
     write_mosaic(placed, tmp_path)
     assert _bytes(tmp_path) == whole
+
+
+def test_a_full_disk_is_one_line_and_what_is_written_is_kept(
+    placed: MosaicResult, tmp_path: Path
+) -> None:
+    photos = {w.path: w.path.read_bytes() for w in placed.where}
+    # a limit on the size of files refuses in the middle of writing, as a full disk does
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, hard))
+    try:
+        with pytest.raises(Unusable, match="cannot be written") as refused:
+            write_mosaic(placed, tmp_path)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert "\n" not in str(refused.value)
+    assert not (tmp_path / "mosaic.json").exists()
+    assert (tmp_path / "mosaic.ome.zarr" / "written.txt").is_file()
+    assert all(path.read_bytes() == before for path, before in photos.items())
 
 
 def test_a_cluster_that_loses_a_worker_makes_the_same_picture(

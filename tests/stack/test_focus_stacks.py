@@ -209,6 +209,8 @@ def test_runs_that_cannot_be_stacked_are_refused_in_one_line() -> None:
     refused([some[4]] * 5, "no place is sharper")
     refused([np.dstack([some[0]] * 3), *some[1:]], "colour")
     refused([frame[:40, :40] for frame in some], "64 px")
+    refused([*some[:4], some[6], some[5], some[4], *some[7:]], "not in the order of focus")
+    refused([*some, *some[-2::-1]], "focus went back")
     moved = np.roll(some[4], 70, axis=1)
     refused([*some[:4], moved, *some[5:]], "px apart|same detail")
 

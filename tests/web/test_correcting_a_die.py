@@ -239,6 +239,22 @@ def test_notes_that_cannot_be_used_are_told_and_not_written_over(
     assert client.get("/die?chip=none").status_code == 400
 
 
+def test_layers_are_named_in_a_form_and_only_captures_of_the_chip_count(
+    client: TestClient, folder: Path
+) -> None:
+    assert client.get("/die/layers?chip=slide").status_code == 400
+    told = act(client, "set", "layer", text="again", of="captures/chip-one.png", mirrored="yes")
+    assert in_file(folder)["layer"] == [
+        {"name": "again", "capture": "captures/chip-one.png", "mirrored": True}
+    ]
+    assert "See them over each other" in told["table"]
+    assert "no capture of this chip" in act(
+        client, "set", "layer", status=400, text="a", of="captures/slide-one.png"
+    )["error"]  # fmt: skip
+    again(client, told, turned=True)
+    assert "layer" not in in_file(folder)
+
+
 @pytest.mark.browser
 @pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed")
 def test_a_die_is_corrected_by_mouse_and_by_keys(
@@ -248,7 +264,7 @@ def test_a_die_is_corrected_by_mouse_and_by_keys(
     seen = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
     page = seen.page
     page.goto(served.entry)
-    page.goto(served.address + "/die?chip=chip")
+    page.goto(served.address + "/die?chip=chip", timeout=120_000)  # the die is measured meanwhile
     page.wait_for_selector("#viewer[data-ready=yes]")
     assert seen.faults() == []
     # by keys: a pad is moved, and taken out; both are taken back

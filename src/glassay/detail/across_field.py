@@ -66,7 +66,9 @@ def ratio_in_corners(
     (middle, middle_u), (corner, corner_u) = found
     ratio = middle / corner
     figure = Quantity.of(ratio, math.hypot(middle_u, corner_u) * ratio, "1", SOURCE)
-    figure = figure.with_contribution("method", math.sqrt(2) * ZONE_U * ratio)
+    figure = figure.with_contribution(
+        "method of zones", math.sqrt(2) * ZONE_U * ratio, scope="setting"
+    )
     return figure if figure.relative <= MOST_VAGUE else None
 
 

@@ -49,12 +49,12 @@ def _with_interval(elements: Sequence[Element], passed: int, threshold: float) -
     """The finest frequency with the uncertainty of where the contrast curve meets the threshold."""
     finest = elements[passed]
     step = finest.frequency_lp_mm * math.log(STEP)
-    parts = [Contribution("steps of the series", step / math.sqrt(12))]
+    parts = [Contribution("steps of the series", step / math.sqrt(12), scope="setting")]
     after = elements[passed + 1] if passed + 1 < len(elements) else None
     if finest.contrast is not None and after is not None and after.contrast is not None:
         fall = max(finest.contrast - after.contrast, 1e-6)
         reach = min(math.hypot(finest.contrast_u, after.contrast_u) / math.sqrt(2) / fall, 3.0)
-        parts.append(Contribution("contrast", step * reach))
+        parts.append(Contribution("contrast", step * reach, scope="capture"))
     found = Quantity(finest.frequency_lp_mm, "lp/mm", tuple(parts))
     tones = len(finest.upright.toned)
     usual = _falls_to(elements, [e.contrast for e in elements], threshold)

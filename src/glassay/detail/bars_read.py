@@ -42,13 +42,13 @@ def read_triplet(
         return Bars(site, None, None, None)
     contrast = Quantity.of(light.contrast, light.contrast_u, "1", "noise")
     if lost := _lost(light, site, quantization):
-        contrast = contrast.with_contribution(LOST, lost)
+        contrast = contrast.with_contribution(LOST, lost, scope="setting")
     period = None
     if fit is not None and is_plausible(fit, site) and light.contrast > max(
         MADE_OUT, SURE * light.contrast_u
     ):  # fmt: skip
         period = Quantity.of(fit.period, fit.period_u, "px", "fit").with_contribution(
-            BLUR_SOURCE, fit.model_u
+            BLUR_SOURCE, fit.model_u, scope="bench"
         )
     return Bars(site, light, contrast, period, tuple(_under(tone, light) for tone in other_tones))
 

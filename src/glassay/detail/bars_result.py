@@ -111,7 +111,7 @@ class BarResult:
         size = 1000 / element.frequency_lp_mm / bars.period.value
         scatter = (self.across if bars is element.upright else self.down).scatter
         return Quantity.of(size, size * bars.period.relative, "um/px", "fit").with_contribution(
-            "scatter between elements", size * scatter
+            "scatter between elements", size * scatter, scope="capture"
         )
 
     def evidence(self) -> dict[str, Any]:

@@ -75,7 +75,7 @@ def axis_scale(
     parts = [
         Contribution("fit of the bars", own),
         Contribution(BLUR_SOURCE, common, identity=BLUR_SOURCE, scope="bench"),
-        Contribution("scatter between elements", between, len(scale) - 1),
+        Contribution("scatter between elements", between, len(scale) - 1, scope="capture"),
         Contribution(
             "bar target, tolerance",
             size * tolerance / math.sqrt(3),

@@ -311,8 +311,12 @@ def _cutoff(rings: RingCorrelation) -> tuple[Quantity, bool]:
     spread = float(np.sqrt(covariance[1, 1])) / max(abs(float(slope)), 1e-6)
     parts = (
         Contribution("noise of the correlation", min(max(spread, 1e-5), 0.25)),
-        Contribution("width of a ring", float(f[1] - f[0]) / 12**0.5),
-        Contribution("shape of the curve", (float(u[after]) / max(abs(float(slope)), 1e-6)) / 2),
+        Contribution("width of a ring", float(f[1] - f[0]) / 12**0.5, scope="capture"),
+        Contribution(
+            "shape of the curve",
+            (float(u[after]) / max(abs(float(slope)), 1e-6)) / 2,
+            scope="capture",
+        ),
     )
     return Quantity(value, "cycles/px", parts), False
 

@@ -217,13 +217,13 @@ def _measure_one(
         None if frequency_10 is None else with_tone(frequency_10, [t.frequency_10 for t in toned]),
         with_tone(
             Quantity.of(width, width_u, "px", "noise", _strips(spread) - 1).with_contribution(
-                "method", METHOD_U * width
+                "method", METHOD_U * width, scope="setting"
             ),
             [t.width for t in toned],
         ),
         with_tone(
             Quantity.of(spread.overshoot, spread.overshoot_u, "1", "noise", 1).with_contribution(
-                "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail))
+                "tails beyond the window", max(spread.tail_u, 0.25 * abs(spread.tail)), scope="capture"
             ),
             [t.overshoot for t in toned],
         ),
@@ -313,9 +313,9 @@ def _frequency(spread: EdgeSpread, level: float, placement: Placement) -> Quanti
     placing = 0.5 * variance / max((spread.width_10_90()[0] / 2.56) ** 2, 1e-9) * value
     return Quantity(value, "cycles/px", (
         Contribution("noise", noise, _strips(spread) - 1),
-        Contribution("tails beyond the window", tails),
-        Contribution("straightness of the edge", placing),
-        Contribution("method", METHOD_U * value),
+        Contribution("tails beyond the window", tails, scope="capture"),
+        Contribution("straightness of the edge", placing, scope="capture"),
+        Contribution("method", METHOD_U * value, scope="setting"),
     ))  # fmt: skip
 
 

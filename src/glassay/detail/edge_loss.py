@@ -36,4 +36,4 @@ def loss_of(spread: EdgeSpread, quantization: Mapping[int, Any]) -> Loss:
 def with_loss(frequency: Quantity, loss: Loss, share: float) -> Quantity:
     """The frequency (cycles/px) with what compression may have taken away in its uncertainty."""
     u = share * loss(frequency.value) * frequency.value
-    return frequency.with_contribution(LOST, u) if u else frequency
+    return frequency.with_contribution(LOST, u, scope="setting") if u else frequency

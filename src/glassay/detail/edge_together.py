@@ -122,9 +122,10 @@ def _typical(told: Sequence[Told]) -> Quantity:
     result = Quantity.of(middle, cost * max(spread, within) / math.sqrt(count), values[0].unit,
                          "scatter between edges", count - 1)  # fmt: skip
     for source in COMMON:
-        common = [abs(p.u) for q in values for p in q.contributions if p.source == source]
+        common = [p for q in values for p in q.contributions if p.source == source]
         if common:
-            result = result.with_contribution(source, float(np.median(common)))
+            typical = float(np.median([abs(part.u) for part in common]))
+            result = result.with_contribution(source, typical, scope=common[0].scope)
     shifts = np.array([others for _, others in told]) - numbers[:, None]
     others = []
     for shift in shifts.T:

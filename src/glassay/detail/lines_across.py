@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.across_field import ratio_in_corners, zone_at
-from glassay.detail.line_response import response_of_lines
+from glassay.detail.line_response import METHOD, response_of_lines
 from glassay.errors import NotMeasurable
 from glassay.field_stop import find_field_stop
 from glassay.quantity import Quantity
@@ -27,8 +29,8 @@ def corner_ratio_of_lines(
         tenth = response_of_lines(light, np.array(mine).reshape(-1, 4), division_px).frequency_10
         if tenth is None:
             raise NotMeasurable("the 10 % frequency is not told")
-        # The first contribution is the fit's; the others are the picture's as a whole.
-        return tenth.value, abs(tenth.contributions[0].u)
+        # What else there is belongs to the picture as a whole.
+        return tenth.value, math.hypot(*(p.u for p in tenth.contributions if p.source == METHOD))
 
     middles = (segments[:, :2] + segments[:, 2:]) / 2
     zones = [zone_at(float(x), float(y), light.shape, stop) for x, y in middles]

@@ -18,6 +18,10 @@ Float = npt.NDArray[np.float64]
 
 END_BIN_PX = 0.25
 END_COLUMN_PX = 0.4
+ALIKE_PX = 2.0
+"""Over how far along an end what `MODEL_SHARE` stands for stays the same: bins within it share one
+error, whose weight they would else multiply."""
+END_MODEL_SHARE = MODEL_SHARE * np.sqrt(ALIKE_PX / END_BIN_PX)
 MOST_GAP = 0.12
 """Largest gap between samples across a division, as a share of it, over which a mean is trusted."""
 EVEN_SHARE, EVEN_WITHIN = 0.95, 0.15
@@ -147,7 +151,7 @@ def _binned(
     if seen.mean() < 0.8:
         return None
     value = value[seen]
-    uncertain = np.asarray(np.hypot(error[seen], MODEL_SHARE), dtype=np.float64)
+    uncertain = np.asarray(np.hypot(error[seen], END_MODEL_SHARE), dtype=np.float64)
     at = ((np.arange(rows) + 0.5) * END_BIN_PX - reach)[seen]
     flat = np.abs(at) > 0.7 * reach
     sides = [value[flat & (at > 0)], value[flat & (at < 0)]]

@@ -38,6 +38,8 @@ class Lines:
     across: Float
     along: Float
     value: Float
+    pixel: npt.NDArray[np.intp]
+    """Row and column of the photo behind each value (2, values)."""
     length: Float
     """Along each line from its middle to its ends: (lines, 2)."""
     middle: Float
@@ -58,7 +60,7 @@ class Lines:
         unit = unit if unit[np.argmax(np.abs(unit))] > 0 else -unit
         half = length / 2
         reach = half + 0.8 * division
-        parts: list[tuple[Float, ...]] = []
+        parts: list[tuple[Any, ...]] = []
         for i, (cx, cy) in enumerate(middle):
             extent = np.abs(unit) * reach[i] + np.abs(unit[::-1]) * division / 2 + 1
             x0, x1 = max(0, int(cx - extent[0])), min(width, int(cx + extent[0]) + 2)
@@ -68,17 +70,23 @@ class Lines:
             x, y = np.meshgrid(np.arange(x0, x1) - cx, np.arange(y0, y1) - cy)
             along, across = x * unit[0] + y * unit[1], x * unit[1] - y * unit[0]
             near = (np.abs(across) <= division / 2) & (np.abs(along) <= reach[i])
-            number = np.full(int(near.sum()), float(i))
-            parts.append((number, across[near], along[near], light[y0:y1, x0:x1][near]))
+            row, column = (at + start for at, start in zip(np.nonzero(near), (y0, x0), strict=True))
+            number = np.full(len(row), float(i))
+            parts.append((number, across[near], along[near], row, column))
         if not parts:
             raise NotMeasurable("no line lies within the photo")
-        line, across, along, value = (np.concatenate(column) for column in zip(*parts, strict=True))
+        line, across, along, row, column = (np.concatenate(p) for p in zip(*parts, strict=True))
+        pixel = np.stack([row, column])
         alike = length < 1.12 * np.percentile(length, 25)
         return cls(
-            line.astype(np.int64), across, along, value.astype(np.float64),
+            line.astype(np.int64), across, along, light[row, column].astype(np.float64), pixel,
             np.stack([-half, half], axis=1),
             np.stack([middle @ [unit[1], -unit[0]], middle @ unit], axis=1), alike, division,
         )  # fmt: skip
+
+    def ground(self) -> float:
+        """Light between the lines: the median a third of a division and more from any."""
+        return float(np.median(self.value[np.abs(self.across) > 0.4 * self.division]))
 
 
 @dataclass(frozen=True)

@@ -196,7 +196,9 @@ class ViewAgreement:
         detail = Quantity.of(
             mean, spread / math.sqrt(bands), "1", "spread over bands", max(1, bands - 1)
         ).with_contribution(
-            "responses and brightness common to all bands (assumed)", COMMON_U * mean
+            "responses and brightness common to all bands (assumed)",
+            COMMON_U * mean,
+            scope="setting",
         )
         return {
             "correlation": Finding(Quantity(self.correlation, "1"), "aligned pictures"),

@@ -149,8 +149,10 @@ def _told(posterior: Posterior, level: float, finer_u: float, share: float) -> Q
         return None
     low, middle, high = (float(v) for v in np.percentile(known, [15.87, 50, 84.13]))
     found = Quantity.of(middle, (high - low) / 2, "cycles/px", METHOD)
-    found = found.with_contribution("response of the finer instrument", finer_u * middle)
-    found = found.with_contribution("compression and firmware", share * middle)
+    found = found.with_contribution(
+        "response of the finer instrument", finer_u * middle, scope="bench"
+    )
+    found = found.with_contribution("compression and firmware", share * middle, scope="setting")
     return found if found.relative <= MOST_VAGUE else None
 
 

@@ -12,7 +12,6 @@ it need be.
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -20,7 +19,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from PIL import Image
 
 from glassay.detail.across_field import KEY as CORNER
 from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
@@ -33,8 +31,9 @@ from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.fitting import spread
+from glassay.imaging.compression import as_jpeg
 from glassay.imaging.tone import FloatImage, Relight, linear_table, linear_to_srgb
-from glassay.quantity import Quantity
+from glassay.quantity import Contribution, Quantity
 
 Float = npt.NDArray[np.float64]
 
@@ -46,6 +45,11 @@ with less count only where too few have more: what is nearer than the blur can b
 another shape of it."""
 
 ENOUGH_CLEAR = 16
+
+NARROWER = 0.8
+"""Widths of crowded edges over those with room, below which the latter are taken for sloped or
+doubled ones. On drawn chips of one kind of edge it is 0.87 and more; 0.65 where all that had room
+were borders of pads, whose two steps read as one wide edge."""
 
 METHOD_50, METHOD_10 = 0.02, 0.015
 """Relative standard uncertainty of the frequencies of 50 and 10 % modulation for the method
@@ -120,15 +124,8 @@ def response_of_wiring(
     """
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     pieces = find_pieces(image, full, lambda line, length: _is_on_view(line, stop))
-    clear = [piece for piece in pieces if piece.room >= CLEAR_ROOM]
-    crowded = len(clear) < ENOUGH_CLEAR
-    try:
-        common = fit_common(pieces if crowded else clear, narrowest=not crowded)
-    except NotMeasurable:
-        if crowded:
-            raise
-        crowded, common = True, fit_common(pieces, narrowest=False)
-    used = [(pieces if crowded else clear)[k] for k in common.used]
+    used, common, kind = _that_count(pieces)
+    crowded = kind is not None
     posterior = draw(*_told_by(common))
     others = [
         _moved(posterior, common, [replace(p, value=relight(p.value)) for p in used])
@@ -147,10 +144,38 @@ def response_of_wiring(
         raise NotMeasurable(
             f"{len(used)} pieces of wiring leave too much open to say how fine a line is told"
         )
-    found = _result(posterior, half, tenth, used, len(pieces), crowded, notes)
+    said = notes if kind is None else (*notes, kind)
+    found = _result(posterior, half, tenth, used, len(pieces), said)
     corner = _in_corners(pieces, image.shape, stop)
     said = () if corner is None else (in_words(corner),)
     return replace(found, pixel_size=pixel_size, corner_ratio=corner, notes=(*found.notes, *said))
+
+
+def _that_count(pieces: list[Piece]) -> tuple[list[Piece], CommonResponse, str | None]:
+    """The pieces that count, what they have in common, and why crowded ones do, where they do."""
+    clear = [piece for piece in pieces if piece.room >= CLEAR_ROOM]
+    if len(clear) >= ENOUGH_CLEAR:
+        try:
+            common = fit_common(clear)
+        except NotMeasurable:
+            pass
+        else:
+            used = [clear[k] for k in common.used]
+            beside = [piece for piece in pieces if piece.room < CLEAR_ROOM]
+            if not _are_narrower(beside, used):
+                return used, common, None
+            common = fit_common(beside, narrowest=False)
+            return [beside[k] for k in common.used], common, WIDENED
+    common = fit_common(pieces, narrowest=False)
+    return [pieces[k] for k in common.used], common, ALL_CROWDED
+
+
+def _are_narrower(beside: Sequence[Piece], clear: Sequence[Piece]) -> bool:
+    """Whether crowded edges are of another kind than those with room, and that the narrower one."""
+    if len(beside) < ENOUGH_CLEAR:
+        return False
+    widths = [float(np.median([piece.width for piece in some])) for some in (beside, clear)]
+    return widths[0] < NARROWER * widths[1]
 
 
 def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
@@ -197,6 +222,12 @@ def _in_corners(
     return ratio_in_corners(pieces, zones, tenth_of)
 
 
+ALL_CROWDED = "nearly all edges are crowded: what lies beside them makes them differ"
+WIDENED = (
+    "the edges that have room are wider than the crowded ones (sloped or doubled, as borders of pads"
+    " are), and the crowded ones count"
+)
+
 NEIGHBOURS = "what lies beside the edges"
 
 
@@ -232,9 +263,7 @@ def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> npt.NDArray[np.
     """Stored values of a picture compressed with these tables."""
     stored = np.rint(255 * linear_to_srgb(np.clip(image, 0, 1))).astype(np.uint8)
     padded = np.pad(stored, ((HALF_BLOCK, 0), (HALF_BLOCK, 0)), mode="reflect")
-    file = io.BytesIO()
-    Image.fromarray(padded).save(file, "JPEG", qtables={0: list(tables[0])})
-    return np.asarray(Image.open(file))[HALF_BLOCK:, HALF_BLOCK:]
+    return as_jpeg(padded, tables)[HALF_BLOCK:, HALF_BLOCK:]
 
 
 def _told(
@@ -248,17 +277,19 @@ def _told(
     low, middle, high = (float(v) for v in np.percentile(known, [15.87, 50, 84.13]))
     taken = min(lost, 0.0)
     value = middle - LOST_AGAIN * taken
-    found = Quantity.of(value, (high - low) / 2, "cycles/px", METHOD)
-    for source, share in zip(("method", NEIGHBOURS), shares, strict=True):
-        found = found.with_contribution(source, share * value) if share else found
+    method, beside = shares
+    found = Quantity(value, "cycles/px", (Contribution(METHOD, (high - low) / 2, scope="capture"),))
+    found = found.with_contribution("method of short edges", method * value, scope="setting")
+    if beside:
+        found = found.with_contribution(NEIGHBOURS, beside * value, scope="capture")
     if taken:
-        found = found.with_contribution(LOST, -LOST_U * taken)
+        found = found.with_contribution(LOST, -LOST_U * taken, scope="setting")
     return with_tone(found, [value + other for other in others])
 
 
 def _result(
     posterior: Posterior, half: Quantity, tenth: Quantity | None, used: Sequence[Piece], found: int,
-    crowded: bool, notes: Sequence[str],
+    notes: Sequence[str],
 ) -> WiringResponse:  # fmt: skip
     low, middle, high = np.percentile(posterior.curves, [2.5, 50, 97.5], axis=0)
     # The band widens as the frequency axis does: by what noise is not behind.
@@ -272,8 +303,6 @@ def _result(
         f"{len(used)} of {found} short pieces of wiring agree; sloped walls and layers out of focus"
         " would show wider edges than the instrument makes",
     ]
-    if crowded:
-        said.append("nearly all edges are crowded: what lies beside them makes them differ")
     if tenth is None or tenth.relative > MOST_VAGUE:
         tenth = None
         said.append("the 10 % frequency is left open")

@@ -27,6 +27,10 @@ METHOD = "die in one picture"
 FEWEST_LINES = 12
 """Lines and spaces without which, where there are no pads either, a rectangle is no die."""
 
+FEW_PADS = 16
+"""Pads below which it is said that they may be none: pages of type, keypads and prints of photographs
+gave 3 to 12 in the attack."""
+
 ROWS_AGREE = 0.003
 """Relative difference up to which the pitches of rows are one, beyond their own uncertainty."""
 
@@ -125,6 +129,11 @@ class DieResult:
             out.append(f"sides partly covered or broken: {', '.join(hidden)}")
         if not self.pads:
             out.append("no rows of bright pads were found along the rim")
+        elif len(self.pads) < FEW_PADS and not self.by_hand:
+            out.append(
+                f"{len(self.pads)} pads are few: check in the picture that this is a die and that these"
+                " are its pads"
+            )
         out += self._rows_said()
         if self.finest.few is not None and self.line_by_hand is None:
             few = self._about(self.finest.few)
@@ -144,7 +153,10 @@ class DieResult:
         out = []
         for row in self.rows:
             if row.pitch is None:
-                out.append(f"the {row.side} row's pads do not stand on even steps: it has no pitch")
+                out.append(
+                    f"the {row.side} row's pads do not stand on even steps, or on few of them: it has"
+                    " no pitch"
+                )
             elif row.gaps:
                 out.append(f"the {row.side} row has {row.gaps} steps without a pad within it")
         pitches = [row.pitch for row in self.rows if row.pitch is not None]

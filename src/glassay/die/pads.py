@@ -226,7 +226,7 @@ def refined(level: FloatImage, spot: Spot) -> Spot | None:
            spot.y - spot.height / 2, spot.y + spot.height / 2]  # fmt: skip
     for _ in range(2):
         w, h = box[1] - box[0], box[3] - box[2]
-        if min(w, h) < 3:
+        if min(w, h) < SMALLEST_PX / 2:
             return None
         spans = {0: (box[2], box[3]), 1: (box[0], box[1])}
         placed = []
@@ -241,6 +241,8 @@ def refined(level: FloatImage, spot: Spot) -> Spot | None:
             # one edge lies hidden: the rectangle keeps its size
             box[2 * axis] = low if low is not None else (high or 0.0) - sides[axis]
             box[2 * axis + 1] = high if high is not None else (low or 0.0) + sides[axis]
+    if min(box[1] - box[0], box[3] - box[2]) < SMALLEST_PX / 2:  # edges that have met
+        return None
     found = Spot((box[0] + box[1]) / 2, (box[2] + box[3]) / 2, box[1] - box[0], box[3] - box[2],
                  spot.contrast, spot.light)  # fmt: skip
     return replace(found, contrast=max(spot.contrast, frame_contrast(level, found)))

@@ -42,6 +42,9 @@ ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.4
 """Ratios of distances and of steps up to which opposite sides have the same thing within them (saws
 leave streets of unequal width), and in what part of the opposite side it must be seen: wires cross."""
 
+LESS_EVEN = 0.25
+"""By how much the opposite side's margin may be less even: rows of pads begin with an edge, too."""
+
 EVEN = 0.3
 """Spread of light between an edge and the outline, over the outline's step, up to which nothing but a
 shadow, an image or glue lies there: those of the attack give 0.28 at most, seal rings 0.4 and more."""
@@ -78,6 +81,7 @@ class Inner:
         return (
             1 / ALIKE < self.depth / other.depth < ALIKE
             and 1 / ALIKE_STEP < self.step / other.step < ALIKE_STEP
+            and other.spread < self.spread + LESS_EVEN
         )
 
 

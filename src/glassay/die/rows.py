@@ -32,6 +32,10 @@ SAME_LIGHT = 1.8
 SAME_DISTANCE = 0.3
 """Pads of one row lie at one distance from the rim, to this part of their side."""
 
+MOST_EMPTY = 2.0
+"""Steps of a row over its pads up to which it has a pitch: with more of them empty than filled, one
+false pad between two others would halve it."""
+
 FEWEST = 3
 """Fewest pads of a row."""
 
@@ -51,6 +55,9 @@ LEAST_SHARED = 0.1
 
 AS_STRONG = 0.6
 """Least contrast of a row, in the median of its pads, over that of the strongest row."""
+
+TOO_LONG = 0.6
+"""How much longer than a pad, relative, a rectangle may be that is a pad and a line beyond it."""
 
 SEEDS = 300
 """Rectangles, the strongest first, whose likes are counted."""
@@ -99,6 +106,7 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
             best, best_score = rows, score
     if best:  # once more about the middle of what was found: the seed may be one of the odd ones
         middle = _typical([spot for _, row in best for spot in row])
+        spots = [*spots, *_cut_to_size(level, middle, spots)]
         best = _rows([s for s in spots if _alike(middle, s)], width, height)
     typical = [spot for _, row in best for spot in row]
     filled = []
@@ -107,6 +115,47 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
         filled.append((side, more))
         typical += [spot for spot in more if spot not in row]
     return numbered(filled, width, height)
+
+
+def _cut_to_size(level: FloatImage, middle: Spot, spots: Sequence[Spot]) -> list[Spot]:
+    """Of rectangles that are of one size with the pads one way and too long the other way, the pad at
+    either end: where a wire or a ball hides a pad's edge, a line beyond it was taken for that edge."""
+    found = []
+    for spot in spots:
+        if _alike(middle, spot):
+            continue
+        for w, h in {(middle.width, middle.height), (middle.height, middle.width)}:
+            wide, high = spot.width / w - 1, spot.height / h - 1
+            if abs(wide) < SAME_SIZE < high < TOO_LONG:
+                over = (0.0, (spot.height - h) / 2)
+            elif abs(high) < SAME_SIZE < wide < TOO_LONG:
+                over = ((spot.width - w) / 2, 0.0)
+            else:
+                continue
+            ends = (
+                refined(
+                    level,
+                    replace(
+                        spot, x=spot.x + n * over[0], y=spot.y + n * over[1], width=w, height=h
+                    ),
+                )
+                for n in (-1, 1)
+            )
+            found += [
+                one for end in ends
+                if end is not None and _alike(middle, one := _lit(level, end))
+                and frame_contrast(level, one) > AS_STRONG * middle.contrast
+            ]  # fmt: skip
+    return found
+
+
+def _lit(level: FloatImage, spot: Spot) -> Spot:
+    """The rectangle with how bright it is where it lies."""
+    box = level[
+        max(0, round(spot.y - spot.height / 2)) : round(spot.y + spot.height / 2),
+        max(0, round(spot.x - spot.width / 2)) : round(spot.x + spot.width / 2),
+    ]
+    return replace(spot, light=float(np.percentile(box, 75)) if box.size else 0.0)
 
 
 def _typical(spots: Sequence[Spot]) -> Spot:
@@ -301,6 +350,8 @@ def row_of(side: Side, number: int, row: Sequence[Spot]) -> Row:
     if grid is None:
         return Row(side, number, len(row), None, 0)
     _, steps, on = grid
+    if steps[-1] + 1 > MOST_EMPTY * len(row):
+        return Row(side, number, len(row), None, 0)
     across = np.array([spot.x if side in ("left", "right") else spot.y for spot in row])
     n = steps[on].astype(np.float64)
     design = np.stack([np.ones_like(n), n - n.mean()], axis=1)

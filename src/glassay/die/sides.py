@@ -284,7 +284,7 @@ def _said(rivals: Rivals) -> list[str]:
     if rough:
         out.append(
             f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
-            " or a broken rim may have been taken for the die's edge, which is in the uncertainty"
+            " or a broken rim may have been taken for the die's edge; the uncertainty holds it"
         )
     second = [
         f"{name} ({depth:.0f} px within)"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from PIL import Image
 
 BLOCK = 8
 """Side of the blocks that JPEG transforms, px (ITU-T T.81, annex A; from memory)."""
@@ -58,3 +60,10 @@ def light_step(
         return None
     slope = 2.2 * max(mean_light, 1e-3) ** (1 - 1 / 2.2) / 255
     return lambda frequency: quantization_step(tables, frequency) * slope
+
+
+def as_jpeg(stored: npt.NDArray[np.uint8], tables: Mapping[int, Any]) -> npt.NDArray[np.uint8]:
+    """What a JPEG with these tables gives back of grey values (height, width)."""
+    file = io.BytesIO()
+    Image.fromarray(stored).save(file, "JPEG", qtables={0: list(tables[0])})
+    return np.asarray(Image.open(file))

@@ -12,7 +12,7 @@ from glassay.errors import NotMeasurable
 from glassay.mosaic.assemble import Poses
 from glassay.mosaic.compare import Progress, measured
 from glassay.mosaic.lens import Lens, applied, composed, inverse
-from glassay.mosaic.overlap import Overlap
+from glassay.mosaic.overlap import LEAST_EVIDENCE, Overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.solve import Solution, solve
 from glassay.mosaic.tile import Tile
@@ -20,6 +20,12 @@ from glassay.mosaic.zoom import other_zoom
 
 LEAST_SHARED = 0.04
 """Share of a tile that a neighbour must cover for the two to be compared after placing."""
+MOST_AGAINST = 0.25
+"""Pairs that show different things where the tiles were put, against those that show the same, from
+which nothing is believed: 0.47 where twelve photos of a small simulated die were put together by its
+bond pads, which are all alike, turned by a quarter and by half."""
+FEWEST_AGAINST = 8
+"""Blocks with structure from which a pair can speak against its place."""
 
 
 def settled(
@@ -31,6 +37,7 @@ def settled(
     poses = dict(poses)
     usable = _confirmed(overlaps, poses, lenses)
     own, solution = list(lenses), solve(usable, poses, lenses)
+    fresh: list[Overlap] = []
     for _ in range(2):
         own = [solution.lens(t.shape) for t in tiles]
         poses = {t: solution.matrix(t, own[t]) for t in solution.tiles}
@@ -58,6 +65,7 @@ def settled(
         solution = solve(usable, poses, own)
         if not bad and not agree:
             break
+    check_agreement(usable, fresh, poses, own)
     zooms: dict[int, float] = {}
     while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
         zooms[found[0]] = found[1]
@@ -102,6 +110,23 @@ def overlapping(poses: Poses, lenses: Sequence[Lens]) -> Iterator[tuple[int, int
         size = np.array(lenses[b].shape[::-1])
         if ((onto > 0) & (onto < size - 1)).all(axis=1).mean() > LEAST_SHARED:
             yield a, b
+
+
+def check_agreement(
+    good: Sequence[Overlap], fresh: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]
+) -> None:
+    """Refuse a whole that contradicts itself: things that repeat, turned too, put tiles in places where
+    some pairs agree perfectly and others not at all."""
+    against = [
+        o for o in _within(fresh, poses)
+        if not (o.holds and _gap(o, poses, lenses) < 4.0)
+        and len(o.every.here) >= FEWEST_AGAINST and o.correlation * o.share < LEAST_EVIDENCE
+    ]  # fmt: skip
+    if len(against) > MOST_AGAINST * len(good):
+        raise NotMeasurable(
+            f"the photos fit in more than one way: where {len(poses)} of them agree best,"
+            f" {len(good)} pairs show the same and {len(against)} show different things"
+        )
 
 
 def _contradicted(good: Sequence[Overlap], bad: Sequence[Overlap]) -> list[int]:

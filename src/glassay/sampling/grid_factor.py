@@ -36,11 +36,11 @@ FAINTEST_NOISE = 0.7
 """Noise, in levels, below which rounding to whole levels rules the signs of block coefficients."""
 
 
-ALIAS_MISFIT = 3.0
-"""Copied pixels mirror at s / (s - 1) as well. Where the signs of block coefficients fit a factor this
-much worse than its alias, coherence alone does not make it one: a pair copied by 8/5 that passed for
-8/3 fitted that 4 times worse. Pairs enlarged by 8/3 in JPEG of quality 80 and better fit it better, or
-at most 1.1 times worse."""
+ALIASED, ALIAS, ALIAS_MISFIT = 8 / 3, 8 / 5, 3.0
+"""Copied pixels mirror at s / (s - 1) as well. Where the signs of block coefficients fit 8/3 this much
+worse than 8/5, coherence alone does not make it 8/3: a pair copied by 8/5 that passed for 8/3 fitted
+that 4 times worse. Pairs enlarged by 8/3 in JPEG of quality 80 and better fit it better, or at most 1.1
+times worse. (4 and 4/3 are not told apart so: what JPEG leaves of 4 may fit 4/3 four times better.)"""
 
 
 def find_on_grid(
@@ -65,7 +65,7 @@ def find_on_grid(
     else:
         spectra = [*noises, *photos]
         for candidate, least in GRID_COHERENCE.items():
-            if _is_alias(candidate, signs):
+            if candidate == ALIASED and _is_alias(signs):
                 continue
             if all(_at_factor(s, candidate)[1] >= least for s in spectra):
                 factor, source = candidate, "noise and photo"
@@ -89,12 +89,9 @@ def find_on_grid(
     return traces if min(trace.strength for trace in traces) >= least else None
 
 
-def _is_alias(factor: float, signs: GridVerdict | None) -> bool:
-    """Whether the signs of block coefficients are those of copies by s, seen at s / (s - 1)."""
-    if signs is None:
-        return False
-    other = next((f for f in signs.misfits if abs(f - factor / (factor - 1)) < 1e-9), factor)
-    return signs.misfits[factor] > ALIAS_MISFIT * signs.misfits[other]
+def _is_alias(signs: GridVerdict | None) -> bool:
+    """Whether the signs of block coefficients are those of copies by 8/5, which mirror at 8/3, too."""
+    return signs is not None and signs.misfits[ALIASED] > ALIAS_MISFIT * signs.misfits[ALIAS]
 
 
 def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:

@@ -26,6 +26,8 @@ SHAPE = 0.06
 place for being sampled: that of focus curves (error of a place between frames: 0.02 to 0.1)."""
 KNOWN_TRUST = 0.5
 """Trust from which the depth is known."""
+LARGEST_SPREAD = 1.0
+"""Standard uncertainty by noise, in photos, from which a vertex within a photo of the best is none."""
 AT_PEAK = 0.6
 """Share of the peak that the consistent choice must reach for the depth to be the place's own."""
 WINDOW = 5
@@ -77,7 +79,7 @@ def depth(found: Curves, chosen: npt.NDArray[np.intp]) -> Depth:
     own = _at(found.value, best) >= AT_PEAK
     first, last = sharp & own & (best == 0), sharp & own & (best == count - 1)
     vertex, spread = _gaussian(found, best)
-    known = sharp & own & ~first & ~last & (np.abs(vertex) <= 1) & np.isfinite(spread)
+    known = sharp & own & ~first & ~last & (np.abs(vertex) <= 1) & (spread < LARGEST_SPREAD)
     place = np.where(known, best + vertex, np.nan).astype(np.float32)
     filled = np.where(np.isfinite(place), place, best).astype(np.float32)
     place, spread = _steadied(place, spread)

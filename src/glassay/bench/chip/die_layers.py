@@ -92,10 +92,7 @@ class LaidLayer:
     def notes(self) -> tuple[str, ...]:
         """What must be known of how it was registered."""
         return () if self.found is None else tuple(
-            note.replace("the photos", "layer and die").replace(
-                "the coarser one", "the coarser picture"
-            )
-            for note in self.found.notes
+            note.replace("the photos", "layer and die") for note in self.found.notes
         )  # fmt: skip
 
     def in_layer(self, places_um: npt.ArrayLike) -> Points:
@@ -243,7 +240,7 @@ def other_way_round(base: Reduced, layer: FloatImage, found: MatchResult) -> str
         return "too little of the inside of the die is seen to tell which way round it lies"
     others = [its[:, ::-1], its[::-1], its[::-1, ::-1]]
     if abs(base.size_um[0] / base.size_um[1] - 1) < SQUARE:
-        turned = np.asarray(cv2.resize(np.ascontiguousarray(its.T), its.shape[::-1]))
+        turned = np.asarray(cv2.resize(np.ascontiguousarray(its.T), its.shape[::-1]), np.float32)
         others += [turned, turned[::-1, ::-1], turned[:, ::-1], turned[::-1]]
     for way, other in zip(WAYS, others, strict=False):
         there = _agreement(mine, other)
@@ -264,10 +261,7 @@ def _error(*samples: Points) -> float:
 
 def _insides(base: Reduced, layer: FloatImage, found: MatchResult) -> tuple[FloatImage, FloatImage]:
     """How much the light changes inside the die, and in the layer there (NaN: not seen)."""
-    u, v = (
-        np.arange(*(part * side for part in (INSIDE, 1 - INSIDE)), base.um_px)
-        for side in base.size_um
-    )
+    u, v = (np.arange(INSIDE * side, (1 - INSIDE) * side, base.um_px) for side in base.size_um)
     grid = (np.stack(np.meshgrid(u, v), axis=-1) + base.room_um) / base.um_px - 0.5
     out = []
     for light, at in ((base.light, grid), (layer, found.mapping(grid.reshape(-1, 2)))):

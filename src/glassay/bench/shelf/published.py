@@ -101,10 +101,10 @@ def _dies(folder: Path, chips: list[Mapping[str, Any]], results: BenchResults) -
         data = _read(folder / str(one["data"]))
         published[chip] = {key: data.get(key) for key in NUMBERS}
         try:
-            one = best_die(results, chip)
-            derived[chip] = die_numbers(one.result)
-            if data.get("layers") or one.notes.layers:
-                laid = laid_layers(one, notes_file(results.bench.folder, chip), results)
+            found = best_die(results, chip)
+            derived[chip] = die_numbers(found.result)
+            if data.get("layers") or found.notes.layers:
+                laid = laid_layers(found, notes_file(results.bench.folder, chip), results)
                 published[chip]["layers"] = _registered(data.get("layers") or [])
                 derived[chip]["layers"] = _registered([layer.as_data() for layer in laid])
         except (NotMeasurable, Unusable) as error:

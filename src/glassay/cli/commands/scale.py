@@ -14,7 +14,6 @@ from glassay.detail.line_response import LineResponse, response_of_lines
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
-from glassay.imaging.compression import jpeg_quality
 from glassay.imaging.tone import Tone
 from glassay.scale import Calibration, Division, measure_scale
 from glassay.scale.calibrate import calibrate
@@ -81,8 +80,7 @@ def command(
             try:
                 response = response_of_lines(
                     read[0].linear_grey(), result.segments, result.division.value,
-                    jpeg_quality(read[0].facts.get("quantization") or {}),
-                    read[0].other_tones,
+                    read[0].facts.get("quantization"), read[0].other_tones,
                 )  # fmt: skip
             except NotMeasurable as error:
                 why = (f"finest line not told by the scale's own lines: {error}",)

@@ -1,4 +1,4 @@
-"""Layers of a die laid over each other: registered when first opened, then held in memory."""
+"""Layers of a die laid over each other: registered when the page is first opened, then held."""
 
 from __future__ import annotations
 

@@ -68,7 +68,6 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.line_response import METHOD as METHOD_OF_LINES
     from glassay.detail.line_response import response_of_lines
     from glassay.detail.lines_across import corner_ratio_of_lines
-    from glassay.imaging.compression import jpeg_quality
 
     photo = only_photo(paths, "a ruled scale", settings.get("tone"))
     scale = scale_in(paths, photo.measuring_grey(), settings)
@@ -76,8 +75,8 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
     light = photo.linear_grey()
     found = response_of_lines(
-        light, scale.segments, scale.division.value,
-        jpeg_quality(photo.facts.get("quantization") or {}), photo.other_tones,
+        light, scale.segments, scale.division.value, photo.facts.get("quantization"),
+        photo.other_tones,
     )  # fmt: skip
     findings, notes = dict(found.findings()), found.notes
     corner = corner_ratio_of_lines(light, scale.segments, scale.division.value)
@@ -230,7 +229,7 @@ METHODS = (
         drawing="glassay.report.evidence_edge:figures", overlay="glassay.web.overlay:edges",
     ),
     Method(
-        "superposed lines", (), versions.DETAIL, _lines_settings, _measure_lines,
+        "superposed lines", (), versions.LINES, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
     Method("bar target", ("bar target",), versions.DETAIL, box_and_tone, _measure_bars, slow=True,
