@@ -187,8 +187,10 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     page.route(pieces, lambda route: route.abort("connectionreset"))
     page.get_by_role("button", name="Endurance run").click()
     expect(page.locator("#taken li")).to_have_count(1)
-    length = float(re.match(r"recorded live for ([\d.]+) s; a piece of it could", note())[1])  # type: ignore[index]
-    assert length < 2
+    said = note()
+    told = re.match(r"recorded live for ([\d.]+) s; a piece of it could", said)
+    assert told is not None, said
+    assert float(told[1]) < 2
     page.unroute(pieces)
 
     # The end cannot be told at first: it is offered again, and leaving warns meanwhile.
