@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import numpy as np
@@ -106,7 +107,7 @@ def outcome(
         where=tuple(where[n] for n in range(len(paths))),
         size=(frame.width, frame.height), length_u=u,
         groups=max(1, sum(len(g) > 1 for g in groups)),
-        loop_closure=_loop_closure(overlaps, poses, lenses), camera=camera, pixel_size=pixel_size,
+        loop_closure=loop_closure(overlaps, lenses), camera=camera, pixel_size=pixel_size,
         edges=tuple(
             (number_of[o.first], number_of[o.second], o.correlation, o.telling) for o in overlaps
         ),
@@ -124,22 +125,39 @@ def _length(
     return solution.length_u(((a, p, lenses[a]), (b, q, lenses[b])))
 
 
-def _loop_closure(overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]) -> float:
-    """Rms misclosure, px, of the shortest loops: triangles of overlaps, else 0."""
+def loop_closure(overlaps: Sequence[Overlap], lenses: Sequence[Lens]) -> float | None:
+    """Rms misclosure, px, of the shortest loops of overlaps: triangles, or where there are none,
+    quadrilaterals (tiles on a grid, whose diagonal neighbours share no more than a corner); None
+    without any."""
     table: dict[tuple[int, int], Points] = {}
     around: dict[int, set[int]] = {}
     for o in overlaps:
         table[o.first, o.second], table[o.second, o.first] = o.matrix, inverse(o.matrix)
         around.setdefault(o.first, set()).add(o.second)
         around.setdefault(o.second, set()).add(o.first)
-    gaps = []
-    for o in overlaps:
-        for third in sorted(around[o.first] & around[o.second]):
-            if third > o.second:
-                loop = composed(table[third, o.first], composed(table[o.second, third], o.matrix))
-                middle = lenses[o.first].middle[None, :]
-                gaps.append(float(np.hypot(*(applied(loop, middle) - middle)[0])))
-    return math.sqrt(float(np.mean(np.square(gaps)))) if gaps else 0.0
+
+    def gap(*loop: int) -> float:
+        middle = lenses[loop[0]].middle[None, :]
+        there = middle
+        for here, onward in pairwise((*loop, loop[0])):
+            there = applied(table[here, onward], there)
+        return float(np.hypot(*(there - middle)[0]))
+
+    gaps = [
+        gap(o.first, o.second, third)
+        for o in overlaps
+        for third in sorted(around[o.first] & around[o.second])
+        if third > max(o.first, o.second)
+    ]
+    if not gaps:
+        gaps = [
+            gap(first, second, across, fourth)
+            for first in sorted(around)
+            for second, fourth in combinations(sorted(around[first]), 2)
+            for across in sorted(around[second] & around[fourth])
+            if first < min(second, across, fourth)
+        ]
+    return math.sqrt(float(np.mean(np.square(gaps)))) if gaps else None
 
 
 def _digest(read: Sequence[Tile | Unread]) -> str:

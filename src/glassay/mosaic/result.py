@@ -57,7 +57,7 @@ class MosaicResult:
     size: tuple[int, int]
     length_u: dict[str, tuple[float, float]]
     groups: int
-    loop_closure: float
+    loop_closure: float | None
     camera: Camera
     pixel_size: Quantity | None
     edges: tuple[tuple[int, int, float, int], ...]
@@ -91,7 +91,8 @@ class MosaicResult:
         return replace(self, folder=folder)
 
     def findings(self) -> dict[str, Finding]:
-        """tiles_placed, tiles_left_out, groups, width, height, loop_closure, distortion, vignetting."""
+        """tiles_placed, tiles_left_out, groups, width, height, distortion; loop_closure where
+        overlaps close loops, vignetting where they tell it."""
         facts = {
             "tiles_placed": self.placed,
             "tiles_left_out": len(self.where) - self.placed,
@@ -100,7 +101,10 @@ class MosaicResult:
         out = {key: Finding(value, METHOD) for key, value in facts.items()}
         for n, name in enumerate(("width", "height")):
             out[name] = Finding(self._length(name, float(self.size[n])), METHOD)
-        out["loop_closure"] = Finding(Quantity(self.loop_closure, "px"), "triangles of overlaps")
+        if self.loop_closure is not None:
+            out["loop_closure"] = Finding(
+                Quantity(self.loop_closure, "px"), "shortest loops of overlaps"
+            )
         out["distortion"] = Finding(self.distortion(), METHOD)
         corner, u = self.camera.corner_light
         if math.isfinite(u):

@@ -97,9 +97,10 @@ def _say(done: MosaicResult) -> str:
     lines = [
         f"{done.placed} of {len(done.where)} tiles placed, {done.size[0]} x {done.size[1]} px",
         f"width         {say_finding(findings['width'])}   height {say_finding(findings['height'])}",
-        f"loops close   within {say_finding(findings['loop_closure'])} (rms of triangles)",
         f"distortion    {say_finding(findings['distortion'])} at the corner of a tile",
     ]
+    if "loop_closure" in findings:
+        lines.append(f"loops close   within {say_finding(findings['loop_closure'])} (rms)")
     if "vignetting" in findings:
         lines.append(f"vignetting    {say_finding(findings['vignetting'])} of light at the corner")
     if done.groups > 1:

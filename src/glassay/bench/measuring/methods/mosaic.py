@@ -70,7 +70,7 @@ NAMES = {
     "tile_groups": "groups of photos that nothing joins",
     "mosaic_width": "width of the mosaic",
     "mosaic_height": "height of the mosaic",
-    "loop_closure": "how well overlaps close in triangles, rms",
+    "loop_closure": "how well overlaps close in loops, rms",
     "tile_distortion": "distortion at the corner of a photo, from the overlaps",
     "tile_vignetting": "light at the corner of a photo against its middle, from the overlaps",
 }
