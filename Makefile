@@ -13,7 +13,7 @@ demo: $(READY)
 	$(BIN)/python -m demo
 
 test: $(READY_FOR_TESTS) lint
-	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 2 --dist loadfile
+	OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 3 --dist loadfile
 
 lint: $(READY_FOR_TESTS)
 	$(BIN)/ruff check .
