@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,7 @@ from scipy import fft
 
 from glassay.simulate.camera import Camera
 from glassay.simulate.geometry import Image, Pose
-from glassay.simulate.optics import Optics
+from glassay.simulate.optics import Curve, Optics
 from glassay.simulate.paint import PREFILTER_SAMPLES
 from glassay.simulate.table import between
 
@@ -54,24 +55,43 @@ def response_grid(
     dtype: npt.DTypeLike,
 ) -> Image:
     """Response at the frequencies of a real FFT of the fine grid, the painted Gaussian removed."""
-    fy = np.abs(fft.fftfreq(grid_shape[0], 1 / oversample))
-    fx = fft.rfftfreq(grid_shape[1], 1 / oversample)
     limit = oversample / math.sqrt(2) * 1.0001
     f = np.linspace(0, limit, _TABLE_STEPS)
     radial = optics.transfer(f / pose.pixel_size_um, colour, defocus_um)
     radial = radial * np.exp(2 * (math.pi * PREFILTER_SAMPLES / oversample * f) ** 2)
-    upper = slice(0, grid_shape[0] // 2 + 1)
-    place = np.hypot(fy[upper, None], fx[None, :]) * ((_TABLE_STEPS - 1) / limit)
-    half = between(radial, place.astype(dtype))
-    side = camera.aperture_px
-    half *= (np.sinc(fy[upper] * side)[:, None] * np.sinc(fx * side)).astype(dtype)
+    name = np.dtype(dtype).name
+    half = between(radial, _places(grid_shape, oversample, limit, name))
+    half *= _aperture(grid_shape, oversample, camera.aperture_px, name)
     mirrored = half[1 : (grid_shape[0] + 1) // 2][::-1]
     response = np.concatenate([half, mirrored])
     if optics.motion_px != (0.0, 0.0):
-        signed = fft.fftfreq(grid_shape[0], 1 / oversample)
+        signed, fx = (
+            fft.fftfreq(grid_shape[0], 1 / oversample),
+            fft.rfftfreq(grid_shape[1], 1 / oversample),
+        )
         path = signed[:, None] * optics.motion_px[1] + fx * optics.motion_px[0]
         response *= np.sinc(path).astype(dtype)
     return response
+
+
+@lru_cache(maxsize=2)
+def _places(grid_shape: tuple[int, int], oversample: int, limit: float, dtype: str) -> Image:
+    """Where the frequencies of the upper half of a grid lie in the radial table. Kept, as is the
+    aperture's response: colours, foci and moments of one picture share them."""
+    fy, fx = _upper(grid_shape, oversample)
+    return np.asarray(np.hypot(fy[:, None], fx) * ((_TABLE_STEPS - 1) / limit)).astype(dtype)
+
+
+@lru_cache(maxsize=2)
+def _aperture(grid_shape: tuple[int, int], oversample: int, side: float, dtype: str) -> Image:
+    fy, fx = _upper(grid_shape, oversample)
+    return np.asarray(np.sinc(fy * side)[:, None] * np.sinc(fx * side)).astype(dtype)
+
+
+def _upper(grid_shape: tuple[int, int], oversample: int) -> tuple[Curve, Curve]:
+    """Frequencies down and across the upper half of the grid of a real transform, cycles/px."""
+    fy = np.abs(fft.fftfreq(grid_shape[0], 1 / oversample))[: grid_shape[0] // 2 + 1]
+    return fy, fft.rfftfreq(grid_shape[1], 1 / oversample)
 
 
 def shifted(
