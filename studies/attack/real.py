@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -61,5 +62,6 @@ def report() -> str:
     told = str(first_group(plain)) if plain.measured else "-"
     lines.append(_row("bars-a.tif", f"group {FIRST_GROUP}", f"group {told}", "-", bars_told(plain)))
     if not plain.measured:
-        lines.append(f"  {plain.reason}")
+        reason = plain.reason.replace(f"{FOLDER}{os.sep}", "")  # no path of whoever ran it
+        lines.append(f"  {reason}")
     return "\n".join(lines)

@@ -125,7 +125,9 @@ def test_no_scheduler_at_the_address_is_one_clear_line(
         assert "\n" not in str(caught.value)
 
 
-def test_a_run_with_nothing_to_do_loads_nothing_that_measures_or_talks_to_clusters(tmp_path: Path) -> None:
+def test_a_run_with_nothing_to_do_loads_nothing_that_measures_or_talks_to_clusters(
+    tmp_path: Path,
+) -> None:
     folder = bench_of(tmp_path / "bench", "a.jpg")
     run_bench(load_bench(folder), jobs=1)
     code = (
