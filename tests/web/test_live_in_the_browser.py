@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -185,12 +186,14 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     # The second piece and all after it are refused; what came before is filed, and no more claimed.
     pieces, end = re.compile(r"recording\?.*piece=[1-9]"), re.compile("recording/end")
     page.route(pieces, lambda route: route.abort("connectionreset"))
+    begun = time.monotonic()
     page.get_by_role("button", name="Endurance run").click()
-    expect(page.locator("#taken li")).to_have_count(1)
+    expect(page.locator("#taken li")).to_contain_text("recorded live for")
     said = note()
     told = re.match(r"recorded live for ([\d.]+) s; a piece of it could", said)
     assert told is not None, said
-    assert float(told[1]) < 2
+    # A second went into the piece that was refused, and one more into handing it over again.
+    assert float(told[1]) < time.monotonic() - begun - 1.5
     page.unroute(pieces)
 
     # The end cannot be told at first: it is offered again, and leaving warns meanwhile.
@@ -209,7 +212,7 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     assert asked == ["beforeunload"]
     page.unroute(end)
     again.click()
-    expect(page.locator("#taken li")).to_have_count(2)
+    expect(page.locator("#taken li").first).to_contain_text("stopped by hand")
     assert note().endswith("the camera was stopped by hand")
 
     # A page that is gone while it records leaves what came among the files that wait.

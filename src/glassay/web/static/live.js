@@ -7,6 +7,7 @@ const STALLED_MS = 3000; // no frame for so long ends an endurance run
 const FOCUS_RUN = { photos: 12, everyMs: 500 };
 const REPEATS_BORNE = 20; // frames; after that the workbench says that the camera repeats itself
 const PIECE_MS = 1000;
+const FIRST_PIECE_BYTES = 1000;
 const SCALE_LASTS_MS = 4000; // as long as the workbench itself keeps one
 const PIECE_TRIES = 3;
 const LOOK_WHILE_RECORDING_MS = 500; // the recorder needs the processor more than the meters do
@@ -265,6 +266,7 @@ function record(button, what) {
   const begun = performance.now();
   let kept = begun; // when the last piece that arrived ends: nothing after it is claimed
   let broken = false;
+  let held = [];
   const name = newSession(); // of this recording: the next one may begin before it is filed
   const at = place(); // what is chosen when it begins
   const media = new MediaRecorder(stream);
@@ -286,10 +288,15 @@ function record(button, what) {
   }
   media.ondataavailable = (event) => {
     if (!event.data.size) return;
+    held.push(event.data);
+    const body = new Blob(held);
+    // A busy browser's first piece may be too short to tell what it is: it goes with the next one.
+    if (piece === 0 && body.size < FIRST_PIECE_BYTES && media.state !== "inactive") return;
+    held = [];
     const number = piece;
     piece += 1;
     const until = performance.now();
-    sending = sending.then(() => send(number, event.data, until));
+    sending = sending.then(() => send(number, body, until));
   };
   const watch = setInterval(() => {
     const seconds = (performance.now() - begun) / 1000;
