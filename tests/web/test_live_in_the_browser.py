@@ -199,8 +199,8 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     # The end cannot be told at first: it is offered again, and leaving warns meanwhile.
     refused: list[Route] = []
     page.route(end, lambda route: (refused.append(route), route.abort()))
-    page.get_by_role("button", name="Record a clip").click()
-    page.wait_for_timeout(1300)
+    with page.expect_response(re.compile("piece=0")):
+        page.get_by_role("button", name="Record a clip").click()
     page.get_by_role("button", name="Stop the camera").click()
     again = page.get_by_role("button", name="File it again")
     expect(again).to_be_visible()
