@@ -1,6 +1,7 @@
 // The capture's page: the deep viewer with the evidence, and pointing by mouse, finger or keys.
-import { asker, keptMarks, onPhoto, path, pointingNow } from "./marks.js";
-import { draw, openViewer, overlayOn, ruleOn, screenPxPerPhotoPx, toPhoto, toScreen } from "./viewer.js";
+import { asker, keptMarks, path, pointingNow } from "./marks.js";
+import { pointingOn } from "./pointing.js";
+import { draw, openViewer, overlayOn, ruleOn, screenPxPerPhotoPx, toScreen } from "./viewer.js";
 
 const NEEDED = { distance: 2, pitch: 2, angle: 3, area: Infinity, box: 2 };
 const GUIDE = {
@@ -11,8 +12,6 @@ const GUIDE = {
   area: "Point at the corners; close it with a click on the first one, or with Enter twice.",
   box: "Point at two opposite corners of the part in which to look.",
 };
-const CLOSE_PX = 12; // a click this near to the first corner (screen px) closes an area
-const SAME_PX = 4; // a click this near to the point before (screen px) is a double click's second
 
 const element = document.getElementById("viewer");
 const data = JSON.parse(element.dataset.viewer);
@@ -41,14 +40,20 @@ live.className = "label live";
 element.append(live);
 
 let tool = "move";
-let points = [];
-let zooms = []; // uncertainty of pointing (px of the photo) of each point: people zoom in between
 let shapes = [];
-let asked = null; // the question for a pitch's count
+const pointing = pointingOn({
+  viewer, element, data, say, redraw, finish,
+  now: () => ({ active: tool !== "move", needed: NEEDED[tool], closes: tool === "area" }),
+  hover(place) {
+    redraw(place);
+    if (tool !== "box") tellLive(place);
+  },
+  leave: () => choose("move"),
+});
 
 function choose(next) {
   tool = next;
-  forget();
+  pointing.forget();
   for (const button of document.querySelectorAll("[data-tool]")) {
     button.setAttribute("aria-pressed", String(button.dataset.tool === tool));
   }
@@ -56,18 +61,11 @@ function choose(next) {
   say(GUIDE[tool]);
 }
 
-function forget() {
-  points = [];
-  zooms = [];
-  asked?.remove();
-  asked = null;
-  live.textContent = "";
-  redraw();
-}
-
 function redraw(hover) {
   for (const shape of shapes) shape.remove();
   shapes = [];
+  const { points } = pointing;
+  if (!points.length) live.textContent = "";
   const all = hover ? [...points, hover] : points;
   if (!all.length) return;
   if (tool === "box" && all.length === 2) {
@@ -88,29 +86,11 @@ function boxOf([[x0, y0], [x1, y1]]) {
   return [left, top, right - left, low - top];
 }
 
-const far = (a, b) => Math.hypot(a.x - b.x, a.y - b.y);
-
-function point(at) {
-  if (asked) return;
-  if (tool === "area" && points.length > 2 && far(toScreen(viewer, points[0]), at) < CLOSE_PX) {
-    finish();
-    return;
-  }
-  if (points.length && far(toScreen(viewer, points.at(-1)), at) < SAME_PX) {
-    say("That is the same place again; point at another one.");
-    return;
-  }
-  zooms.push(pointingNow(viewer, data));
-  points.push(onPhoto(data, toPhoto(viewer, at)));
-  redraw();
-  if (points.length >= NEEDED[tool]) finish();
-}
-
 function finish() {
   if (tool === "box") {
-    document.getElementById("box").value = boxOf(points).join(", ");
+    document.getElementById("box").value = boxOf(pointing.points).join(", ");
     say("That is written into “Look only here”. Press “Measure there” to use it.");
-    points = [];
+    pointing.restart();
     document.querySelector("#look-form button")?.focus();
     return;
   }
@@ -119,19 +99,17 @@ function finish() {
 }
 
 function keep(count) {
-  const mark = { kind: tool, points, pointing_px: zooms, count };
-  forget();
+  const mark = { kind: tool, points: pointing.points, pointing_px: pointing.zooms, count };
+  pointing.forget();
   say(GUIDE[tool]);
   kept.keep(mark);
 }
 
 // How many steps lie between two points is asked where they were set.
 function askCount() {
-  asked = document.createElement("form");
-  asked.className = "in-place";
+  const asked = document.createElement("form");
   asked.innerHTML = '<label>Steps between them <input name="count" inputmode="numeric" value="1" size="4" autocomplete="off"></label> <button class="main">Keep</button>';
-  element.append(asked);
-  placeAsked();
+  pointing.ask(asked);
   const input = asked.elements.count;
   const count = () => (/^[1-9]\d{0,5}$/.test(input.value.trim()) ? +input.value : 0);
   asked.addEventListener("submit", (event) => {
@@ -144,22 +122,15 @@ function askCount() {
       say("A whole number of steps is needed, like 10.");
     }
   });
-  input.addEventListener("input", () => tellLive(points.at(-1), count()));
+  input.addEventListener("input", () => tellLive(pointing.points.at(-1), count()));
   input.focus({ preventScroll: true });
   input.select();
   say("How many steps lie between the two points? Then keep it.");
 }
 
-function placeAsked() {
-  if (!asked) return;
-  const at = toScreen(viewer, points.at(-1));
-  asked.style.left = `${Math.max(0, Math.min(at.x, element.clientWidth - asked.offsetWidth))}px`;
-  asked.style.top = `${Math.max(0, Math.min(at.y + 14, element.clientHeight - asked.offsetHeight))}px`;
-}
-viewer.addHandler("placed", placeAsked);
-
 function tellLive(place, count = 1) {
-  const all = asked ? points : [...points, place];
+  const { points, zooms } = pointing;
+  const all = pointing.isAsking ? points : [...points, place];
   if (!count || all.length < 2 || (tool === "angle" && all.length < 3) || (tool === "area" && all.length < 3)) {
     live.textContent = "";
     return;
@@ -167,7 +138,7 @@ function tellLive(place, count = 1) {
   const now = pointingNow(viewer, data);
   const mark = { kind: tool, points: all, pointing_px: all.map((_, n) => zooms[n] ?? now), count, note: "" };
   ask(mark, (words) => {
-    if (!points.length) return;
+    if (!pointing.points.length) return;
     live.textContent = words;
     const at = toScreen(viewer, place);
     live.style.left = `${at.x}px`;
@@ -175,34 +146,11 @@ function tellLive(place, count = 1) {
   });
 }
 
-viewer.addHandler("canvas-click", (event) => {
-  if (tool !== "move" && event.quick) point(event.position);
-});
-element.addEventListener("pointermove", (event) => {
-  if (tool === "move" || asked || !points.length || points.length >= NEEDED[tool]) return;
-  const frame = element.getBoundingClientRect();
-  const place = onPhoto(data, toPhoto(viewer, new OpenSeadragon.Point(event.clientX - frame.left, event.clientY - frame.top)));
-  redraw(place);
-  if (tool !== "box") tellLive(place);
-});
-const middle = () => new OpenSeadragon.Point(element.clientWidth / 2, element.clientHeight / 2);
 viewer.addHandler("animation", () => {
-  if (tool === "move" || tool === "box" || asked || !points.length || !viewer.canvas.matches(":focus-visible")) return;
-  const place = onPhoto(data, toPhoto(viewer, middle()));
+  if (tool === "move" || tool === "box" || pointing.isAsking || !pointing.points.length || !viewer.canvas.matches(":focus-visible")) return;
+  const place = pointing.middle();
   redraw(place);
   tellLive(place);
-});
-element.addEventListener("keydown", (event) => {
-  if (event.key === "Escape") {
-    if (points.length) forget();
-    else choose("move");
-    viewer.canvas.focus();
-  }
-  if (event.key !== "Enter" || tool === "move" || event.target !== viewer.canvas) return;
-  event.preventDefault();
-  const last = points.at(-1) && toScreen(viewer, points.at(-1));
-  if (tool === "area" && points.length > 2 && far(last, middle()) < 2) finish();
-  else point(middle());
 });
 for (const button of document.querySelectorAll("[data-tool]")) {
   button.addEventListener("click", () => choose(button.dataset.tool));

@@ -2,8 +2,9 @@
 // where things lie on the die; nothing is calculated here.
 import { handleOn, placedOn } from "./handles.js";
 import { MOST_HANDLES, onPhoto, path, pointingNow } from "./marks.js";
+import { pointingOn } from "./pointing.js";
 import { post, stepsOn } from "./steps.js";
-import { draw, openViewer, overlayOn, ruleOn, screenPxPerPhotoPx, toPhoto, toScreen } from "./viewer.js";
+import { draw, openViewer, overlayOn, ruleOn, screenPxPerPhotoPx } from "./viewer.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const NEEDED = { pad: 2, region: Infinity, marking: 1, outline: 4 };
@@ -14,8 +15,6 @@ const GUIDE = {
   outline: "Drag a corner of the outline; Delete brings the measured one back. Put in: point at its four corners.",
 };
 const LETTERS_PX = 15; // numbers of pads are no larger on the screen than this
-const CLOSE_PX = 12; // a click this near to the first corner (screen px) closes a region
-const SAME_PX = 4; // a click this near to the point before (screen px) is a double click's second
 
 const element = document.getElementById("viewer");
 const data = JSON.parse(element.dataset.viewer);
@@ -32,10 +31,12 @@ let things = data.things;
 let layer = things.length ? "pad" : "outline";
 let drawn = [];
 let putting = false;
-let points = [];
-let zooms = [];
 let shapes = [];
-let asked = null; // the question for a name
+const pointing = pointingOn({
+  viewer, element, data, say, redraw: redrawPointing, hover: redrawPointing, finish,
+  now: () => ({ active: putting, needed: NEEDED[layer], closes: layer === "region" }),
+  leave: () => put(false),
+});
 
 // ---- what is there ------------------------------------------------------------------------------
 function redraw() {
@@ -169,21 +170,14 @@ function put(on) {
   putting = on;
   document.querySelector("[data-put]").setAttribute("aria-pressed", String(on));
   element.classList.toggle("pointing", on);
-  forget();
+  pointing.forget();
   say(GUIDE[layer]);
-}
-
-function forget() {
-  points = [];
-  zooms = [];
-  asked?.remove();
-  asked = null;
-  redrawPointing();
 }
 
 function redrawPointing(hover) {
   for (const shape of shapes) shape.remove();
   shapes = [];
+  const { points } = pointing;
   const all = hover ? [...points, hover] : points;
   if (!all.length) return;
   let ring = all;
@@ -193,24 +187,6 @@ function redrawPointing(hover) {
   for (const [cx, cy] of points) shapes.push(...draw(svg, "circle", "hand", { cx, cy, r }));
 }
 
-const far = (a, b) => Math.hypot(a.x - b.x, a.y - b.y);
-
-function point(at) {
-  if (asked) return;
-  if (layer === "region" && points.length > 2 && far(toScreen(viewer, points[0]), at) < CLOSE_PX) {
-    finish();
-    return;
-  }
-  if (points.length && far(toScreen(viewer, points.at(-1)), at) < SAME_PX) {
-    say("That is the same place again; point at another one.");
-    return;
-  }
-  zooms.push(pointingNow(viewer, data));
-  points.push(onPhoto(data, toPhoto(viewer, at)));
-  redrawPointing();
-  if (points.length >= NEEDED[layer]) finish();
-}
-
 function finish() {
   const question = document.getElementById(`ask-${layer}`);
   if (question) ask(question);
@@ -218,18 +194,16 @@ function finish() {
 }
 
 function keep(more) {
-  const told = { points: inForm(points), pointing: Math.max(...zooms).toFixed(4), ...more };
-  forget();
+  const told = { points: inForm(pointing.points), pointing: Math.max(...pointing.zooms).toFixed(4), ...more };
+  pointing.forget();
   act("put", { kind: layer }, told);
 }
 
 // What it is called is asked where it was pointed at.
 function ask(question) {
-  asked = document.createElement("form");
-  asked.className = "in-place";
+  const asked = document.createElement("form");
   asked.append(question.content.cloneNode(true));
-  element.append(asked);
-  placeAsked();
+  pointing.ask(asked);
   asked.addEventListener("submit", (event) => {
     event.preventDefault();
     const told = Object.fromEntries(new FormData(asked).entries());
@@ -240,35 +214,6 @@ function ask(question) {
   say("Say what it is, then keep it; Escape forgets it.");
 }
 
-function placeAsked() {
-  if (!asked) return;
-  const at = toScreen(viewer, points.at(-1));
-  asked.style.left = `${Math.max(0, Math.min(at.x, element.clientWidth - asked.offsetWidth))}px`;
-  asked.style.top = `${Math.max(0, Math.min(at.y + 14, element.clientHeight - asked.offsetHeight))}px`;
-}
-viewer.addHandler("placed", placeAsked);
-
-viewer.addHandler("canvas-click", (event) => {
-  if (putting && event.quick) point(event.position);
-});
-element.addEventListener("pointermove", (event) => {
-  if (!putting || asked || !points.length) return;
-  const frame = element.getBoundingClientRect();
-  redrawPointing(onPhoto(data, toPhoto(viewer, new OpenSeadragon.Point(event.clientX - frame.left, event.clientY - frame.top))));
-});
-const middle = () => new OpenSeadragon.Point(element.clientWidth / 2, element.clientHeight / 2);
-element.addEventListener("keydown", (event) => {
-  if (event.key === "Escape") {
-    if (points.length) forget();
-    else put(false);
-    viewer.canvas.focus();
-  }
-  if (event.key !== "Enter" || !putting || event.target !== viewer.canvas) return;
-  event.preventDefault();
-  const last = points.at(-1) && toScreen(viewer, points.at(-1));
-  if (layer === "region" && points.length > 2 && far(last, middle()) < 2) finish();
-  else point(middle());
-});
 for (const button of document.querySelectorAll("[data-layer]")) button.addEventListener("click", () => choose(button.dataset.layer));
 document.querySelector("[data-put]").addEventListener("click", () => put(!putting));
 const acts = {
