@@ -59,11 +59,8 @@ def test_the_live_microscope_is_measured_and_photographed(
     browser: Browser, serve: Serve, folder: Path
 ) -> None:
     served = serve(folder)
-    watched = Watched(browser, served.address)
+    watched = watching(browser, served)
     page = watched.page
-    page.goto(served.entry)
-    page.goto(served.address + "/live")
-    page.get_by_role("button", name="Start the camera").click()
     page.wait_for_selector("#live[data-seen=scale]")
     told = page.locator("#m-pixel").inner_text()
     assert float(told.split()[0]) == pytest.approx(PIXEL_SIZE_UM, rel=0.002)
@@ -88,11 +85,8 @@ def test_a_focus_run_and_a_clip_are_taken_into_the_bench(
     browser: Browser, serve: Serve, folder: Path
 ) -> None:
     served = serve(folder)
-    watched = Watched(browser, served.address)
+    watched = watching(browser, served)
     page = watched.page
-    page.goto(served.entry)
-    page.goto(served.address + "/live")
-    page.get_by_role("button", name="Start the camera").click()
     expect(page.locator("#m-delivered")).to_contain_text("frames/s")
     page.get_by_role("button", name="Focus run").click()
     expect(page.locator("#taken li")).to_have_count(1, timeout=40_000)

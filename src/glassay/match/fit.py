@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from dataclasses import fields as fields_of
 from functools import cached_property
 
 import numpy as np
@@ -80,33 +81,43 @@ FEWEST_BLOCKS = 6
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
-    """A mapping and what the blocks say about it.
+class _Look:
+    """What blocks say of one mapping.
 
-    `blocks` are those of the last round, at `places` (n, 2) in px of the coarse photo; `rests`
-    (n, 2) is what the mapping still misses there, coarse px, `fields` (n, 2, terms) how each term
-    moves them, `weights` (n,) their robust weights and `information` (n, 2, 2) what they know,
-    scaled to their scatter (`claimed`: before that). `side` is that of a block, `centre` and
-    `half` frame the overlap, in coarse px, `grid_px` is a px of the grid. `misfit` is the
-    weighted mean square of the rests in units of what the blocks claimed
-    to know before that scaling; `moved` is how far the last round moved the rim, grid px.
+    They lie at `places` (n, 2) in px of the coarse photo and miss `steps` (n, 2), coarse px, of which
+    they claim to know `claimed` (n, 2, 2). `side` is that of a block, `centre` and `half` frame the
+    overlap, in coarse px, `grid_px` is a px of the grid.
     """
 
-    mapping: Mapping
-    terms: tuple[str, ...]
     blocks: Blocks
     places: Values
-    rests: Values
-    fields: Values
-    weights: Values
-    information: Values
+    steps: Values
     claimed: Values
-    prior: Values
     clusters: npt.NDArray[np.int64]
     side: float
     centre: Values
     half: float
     grid_px: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fit(_Look):
+    """A mapping and what the blocks of the last round say about it.
+
+    `rests` (n, 2) is what the mapping still misses at the blocks, coarse px, `fields` (n, 2, terms)
+    how each term moves them, `weights` (n,) their robust weights and `information` (n, 2, 2) what
+    they know, scaled to their scatter. `misfit` is the weighted mean square of the rests in units of
+    what the blocks claimed to know before that scaling; `moved` is how far the last round moved the
+    rim, grid px.
+    """
+
+    mapping: Mapping
+    terms: tuple[str, ...]
+    rests: Values
+    fields: Values
+    weights: Values
+    information: Values
+    prior: Values
     misfit: float
     moved: float
     untold: tuple[Fit, ...] = ()
@@ -248,32 +259,13 @@ def foretold(settled: Fit, terms: tuple[str, ...]) -> Fit:
 
     It is right to second order in how far the terms move the blocks, in widths of their structure.
     """
-    looked_at = _Look(
-        settled.blocks, settled.places, settled.rests, settled.claimed, settled.clusters,
-        settled.side, settled.centre, settled.half, settled.grid_px,
-    )  # fmt: skip
-    return _solved(looked_at, settled.mapping, terms)
+    return _solved(replace(settled, steps=settled.rests), settled.mapping, terms)
 
 
 def agreement_at(footing: Footing, mapping: Mapping, blur: Blur, seen: Seen) -> float:
     """Weighted mean correlation of the blocks as they lie, under one blur or another of what
     `footing` shows by `mapping`. Raises `NotMeasurable` as `fit` does."""
     return _solved(_looked_at(footing, mapping, blur, seen), mapping, SIMILARITY).agreement
-
-
-@dataclass(frozen=True, eq=False)
-class _Look:
-    """What blocks say of one mapping: see `Fit`. `steps` are displacements still missing there."""
-
-    blocks: Blocks
-    places: Values
-    steps: Values
-    claimed: Values
-    clusters: npt.NDArray[np.int64]
-    side: float
-    centre: Values
-    half: float
-    grid_px: float
 
 
 def _looked_at(footing: Footing, mapping: Mapping, blur: Blur, seen: Seen) -> _Look:
@@ -301,11 +293,11 @@ def _solved(look: _Look, mapping: Mapping, terms: tuple[str, ...]) -> Fit:
     change, rests, weights, information = _robust(fields, look.steps, look.claimed, prior)
     distance = np.einsum("bi,bij,bj->b", rests, look.claimed, rests)
     misfit = float((weights * distance).sum() / weights.sum())
+    seen = {one.name: getattr(look, one.name) for one in fields_of(_Look)}
     return Fit(
-        _corrected(mapping, terms, change / look.half, look.centre, look.half), terms, look.blocks,
-        look.places, rests, fields, weights, information, look.claimed, prior[0], look.clusters,
-        look.side, look.centre, look.half, look.grid_px, misfit,
-        float(np.abs(change).max()) / look.grid_px,
+        **seen, mapping=_corrected(mapping, terms, change / look.half, look.centre, look.half),
+        terms=terms, rests=rests, fields=fields, weights=weights, information=information,
+        prior=prior[0], misfit=misfit, moved=float(np.abs(change).max()) / look.grid_px,
     )  # fmt: skip
 
 

@@ -7,7 +7,9 @@ the scale best is kept. Tilt and lens distortion are taken up only where the pho
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -107,17 +109,17 @@ def _extended(start: _Start, alike: bool) -> Fit:
     if not alike:
         least = EXTENSION_EFFECT_OTHER_LIGHT_PX * result.mapping.scale_at(result.centre[None])
     if TILT[0] in result.terms:
-        plain = _fit_or_none(footing, _straightened(result), SIMILARITY, blur)
+        plain = _or_none(partial(fit, footing, _straightened(result), SIMILARITY, blur))
         if plain is not None and plain.settled and not _is_worth(plain, result, least):
             result = plain
     untold: list[Fit] = []
     for longer in _LONGER:
         if len(longer) > len(result.terms):
-            guess = _foretold_or_none(result, longer)
+            guess = _or_none(partial(foretold, result, longer))
             if guess is not None and _is_plainly_nothing(result, guess, least):
                 untold.append(guess)
                 continue
-            other = _fit_or_none(footing, result.mapping, longer, blur)
+            other = _or_none(partial(fit, footing, result.mapping, longer, blur))
             if other is not None and _is_worth(result, other, least):
                 result, untold = other, []
             elif other is not None and other.settled:
@@ -125,19 +127,10 @@ def _extended(start: _Start, alike: bool) -> Fit:
     return replace(result, untold=tuple(untold))
 
 
-def _fit_or_none(
-    footing: Footing, mapping: Mapping, terms: tuple[str, ...], blur: Blur
-) -> Fit | None:
+def _or_none(made: Callable[[], Fit]) -> Fit | None:
     try:
-        return fit(footing, mapping, terms, blur)
+        return made()
     except (NotMeasurable, np.linalg.LinAlgError):
-        return None
-
-
-def _foretold_or_none(settled: Fit, terms: tuple[str, ...]) -> Fit | None:
-    try:
-        return foretold(settled, terms)
-    except np.linalg.LinAlgError:
         return None
 
 
