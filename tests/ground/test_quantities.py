@@ -18,6 +18,7 @@ from glassay.quantity import (
     combine,
     name_exposures,
     rounded,
+    weighted_sum,
 )
 
 SIZES = st.floats(1e-6, 1e6)
@@ -262,3 +263,24 @@ def test_a_budget_is_written_with_its_factor_and_without_passing_names() -> None
     assert all("identity" not in part for part in written["contributions"])
     with pytest.raises(ValueError, match="'the moon' is no scope"):
         Contribution.from_json({"source": "fit", "u": 0.1, "scope": "the moon"})
+
+
+@given(st.lists(st.tuples(st.floats(-9, 9), st.floats(0.01, 9)), min_size=1, max_size=5))
+def test_a_weighted_sum_is_what_the_general_rule_gives(terms: list[tuple[float, float]]) -> None:
+    shared = Contribution("slide", 0.3, identity="slide 7", scope="reference")
+    quantities = [
+        Quantity(10.0 * n, "um", (Contribution("fit", u, 5), shared))
+        for n, (_, u) in enumerate(terms)
+    ]
+    weights = [weight for weight, _ in terms]
+    quick = weighted_sum(weights, quantities, "um")
+    whole = combine(
+        lambda *values: sum(w * v for w, v in zip(weights, values, strict=True)), quantities, "um"
+    )
+    assert quick.value == pytest.approx(whole.value, abs=1e-9)
+    assert quick.u == pytest.approx(whole.u, abs=1e-9)
+    assert quick.dof == pytest.approx(whole.dof, rel=1e-6) or quick.u < 1e-9
+    of_slide = [
+        sum(p.u for p in one.contributions if p.scope == "reference") for one in (quick, whole)
+    ]
+    assert of_slide[0] == pytest.approx(of_slide[1], abs=1e-9)
