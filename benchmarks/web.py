@@ -27,7 +27,7 @@ from glassay.web.listening import config_of, listen
 from glassay.web.watch import Watch
 
 INSTRUMENTS, CAPTURES = 30, 500
-FIRST_PAGE_S = 0.1
+FIRST_PAGE_S = 0.3
 LIVE_RATE = 15.0
 SCRIPT_KEY = "benchmark"
 
