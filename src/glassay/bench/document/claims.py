@@ -2,13 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal, get_args
 
 from glassay import units
-from glassay.bench.document.model import Sense
+from glassay.bench.document.fields import (
+    Checks,
+    Derived,
+    Misplaced,
+    Reads,
+    Row,
+    Said,
+    Table,
+    config,
+)
+from glassay.bench.document.values import (
+    Factor,
+    Note,
+    OtherId,
+    Share,
+    Text,
+    as_written,
+    choice,
+    choice_among,
+    identifier,
+    positive,
+    some_text,
+)
 from glassay.errors import Unusable
 from glassay.extensions import Records
+
+Sense = Literal["at least", "at most", "equal"]
+"""Which side of a claimed number keeps the promise."""
 
 BY_FINDING = "glassay.bench.judging.by_finding:hold"
 BY_NOTES = "glassay.bench.judging.by_notes:hold"
@@ -39,20 +65,7 @@ class ClaimKind:
 
 
 def _kind(quantity: str) -> Callable[[object], float]:
-    def read(value: object) -> float:
-        found = units.parse(value, quantity)
-        if found <= 0:
-            raise Unusable(f"{value!r} is not above 0")
-        return found
-
-    return read
-
-
-def _resolution_per_mm(value: object) -> float:
-    found = units.parse(value, "resolution")
-    if found <= 0:
-        raise Unusable(f"{value!r} is not above 0")
-    return found
+    return positive(lambda value: units.parse(value, quantity))
 
 
 _SLIDE = "a photo of a ruled scale in the setting the claim is about"
@@ -87,7 +100,7 @@ _OWN = (
         (BY_FINDING, f"{_JUDGING}.by_lines:hold", BY_NOTES),
     ),
     ClaimKind(
-        "resolution", _resolution_per_mm, "1/mm", "at least", "finest_frequency",
+        "resolution", _kind("resolution"), "1/mm", "at least", "finest_frequency",
         "a photo of a bar target", "200 lp/mm", "bars",
     ),
     ClaimKind(
@@ -145,6 +158,11 @@ OTHER = "other"
 """A claim in words; it is listed, and stays untested."""
 
 
+def claim_kinds() -> tuple[str, ...]:
+    """Every kind that a claim can have."""
+    return (*CLAIM_KINDS, OTHER)
+
+
 def read_claim_value(kind: ClaimKind, value: object) -> tuple[float | None, float]:
     """Low end (None unless "A to B" is claimed) and value of a claim. Raises `Unusable`.
 
@@ -167,3 +185,91 @@ def read_claim_value(kind: ClaimKind, value: object) -> tuple[float | None, floa
     if first >= last:
         raise Unusable(f"{value!r} does not run from a lower to a higher number")
     return first, last
+
+
+def _claimed(value: object, before: Mapping[str, Any]) -> str:
+    """The value as written, when it says something of its kind."""
+    kind = before.get("kind", OTHER)
+    if kind == OTHER:
+        return some_text(value)
+    read_claim_value(CLAIM_KINDS[kind], value)
+    return str(value)
+
+
+def _expected(row: Row) -> str:
+    kind = CLAIM_KINDS.get(str(row.get("kind", OTHER)))
+    return f'a number with its unit, like "{kind.example}"' if kind else "what is claimed, in words"
+
+
+@dataclass(frozen=True, slots=True)
+class Claim(Table):
+    """A number that a seller states. `value` is in `unit`; None for a claim in words.
+
+    `text` is the value as written in `bench.toml`, `where` the place where the seller states it. A
+    claimed range ("20x to 1600x") becomes two claims: its high end to be reached at least, its low
+    end (id with "-low") at most.
+    """
+
+    form_name = "Claim"
+    __pydantic_config__ = config(
+        text="value", value="(value)", stated_sense="sense", sense="(sense)"
+    )
+
+    kind: Annotated[str, choice_among(claim_kinds), Said("Kind", needed='a kind, "magnification"')]
+    text: Annotated[
+        str, Reads(as_written), Checks(_claimed), Said("Value", "1600x", needed=_expected)
+    ]
+    where: Annotated[
+        str,
+        Reads(some_text),
+        Said("Where it is stated", "box", needed='where it is stated, like "box"'),
+    ]
+    quote: Annotated[Text, Said("In the seller's words")] = ""
+    stated_sense: Annotated[Sense | None, choice(*get_args(Sense)), Said("Kept when")] = None
+    tolerance: Annotated[Share, Said("The claim's own tolerance", "5 %")] = 0.0
+    """Relative."""
+    digital_zoom: Annotated[Factor, Said("Digital zoom counted in", "4x")] = 1.0
+    """The digital zoom that the seller counts in."""
+    setting: Annotated[OtherId, Said("Only about setting", "its id")] = None
+    id: Annotated[str, Reads(identifier), Said("Id")] = ""
+    note: Note = ""
+    value: Annotated[float | None, Derived()] = None
+    unit: Annotated[str, Derived()] = ""
+    sense: Annotated[Sense, Derived()] = "at least"
+    """As stated, or as is usual for the kind."""
+
+    @property
+    def is_low_end(self) -> bool:
+        """Whether this is the low end of a claimed range."""
+        return self.sense == "at most" and " to " in self.text
+
+
+def settled_claims(claims: Sequence[Claim], before: Mapping[str, Any]) -> tuple[Claim, ...]:
+    """The claims of one instrument with ids (as given, or their kind and which of it they are) and
+    numbers. Raises `Misplaced` for ids that stand twice."""
+    counts: dict[str, int] = {}
+    found: list[Claim] = []
+    twice = []
+    for index, claim in enumerate(claims):
+        counts[claim.kind] = counts.get(claim.kind, 0) + 1
+        claim_id = claim.id or f"{claim.kind.replace(' ', '-')}-{counts[claim.kind]}"
+        if any(claim_id in (other.id, f"{other.id}-low") for other in found):
+            twice.append(((index, "id"), f"the claim {claim_id!r} stands already above"))
+        found += _with_number(replace(claim, id=claim_id))
+    if twice:
+        raise Misplaced(*twice)
+    return tuple(found)
+
+
+def _with_number(claim: Claim) -> list[Claim]:
+    """The claim with its number: one claim, or two for a range."""
+    if claim.kind == OTHER:
+        return [claim]
+    kind = CLAIM_KINDS[claim.kind]
+    low, high = read_claim_value(kind, claim.text)
+    sense = claim.stated_sense or kind.sense
+    claim = replace(claim, value=high, unit=kind.unit, sense=sense)
+    if low is None:
+        return [claim]
+    low_end = replace(claim, id=f"{claim.id}-low", value=low, sense="at most", digital_zoom=1.0)
+    return [claim, low_end]
