@@ -41,8 +41,8 @@ class Form:
 def _forms(table: type[Table]) -> Iterator[tuple[str, Form]]:
     """The forms of all tables within, by their keys."""
     for field in fields_of(table):
-        if field.inner is not None and field.inner.own_form:
-            inner = field.inner.table
+        inner = None if field.inner is None else field.inner.table
+        if inner is not None and inner.form_name:
             held = tuple(key for key, _ in _forms(inner))
             yield field.key, Form(inner.form_name, tuple(_fields(inner)), held)
             yield from _forms(inner)
@@ -51,11 +51,11 @@ def _forms(table: type[Table]) -> Iterator[tuple[str, Form]]:
 def _fields(table: type[Table], within: str = "") -> Iterator[Field]:
     for field in fields_of(table):
         said, reads = field.said, field.reads
-        if field.inner is not None and not field.inner.own_form:
+        if field.inner is not None and not field.inner.table.form_name:
             yield from _fields(field.inner.table, f"{field.key}.")
         elif said.label and reads is not None:
             yield Field(
-                within + field.key, said.label, said.hint, said.kind or reads.kind,
+                within + field.key, said.label, said.hint, reads.kind,
                 reads.options(), bool(said.needed) and not within, said.alone,
             )  # fmt: skip
 

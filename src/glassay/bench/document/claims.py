@@ -2,34 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from glassay import units
-from glassay.bench.document.fields import (
-    Checks,
-    Derived,
-    Misplaced,
-    Reads,
-    Row,
-    Said,
-    Table,
-    config,
-)
-from glassay.bench.document.values import (
-    Factor,
-    Note,
-    OtherId,
-    Share,
-    Text,
-    as_written,
-    choice,
-    choice_among,
-    identifier,
-    positive,
-    some_text,
-)
+from glassay.bench.document import values
+from glassay.bench.document.fields import ITS_ID, Amiss, Reads, Row, Said, Table, choice
 from glassay.errors import Unusable
 from glassay.extensions import Records
 
@@ -65,7 +44,7 @@ class ClaimKind:
 
 
 def _kind(quantity: str) -> Callable[[object], float]:
-    return positive(lambda value: units.parse(value, quantity))
+    return values.positive(lambda value: units.parse(value, quantity))
 
 
 _SLIDE = "a photo of a ruled scale in the setting the claim is about"
@@ -187,15 +166,6 @@ def read_claim_value(kind: ClaimKind, value: object) -> tuple[float | None, floa
     return first, last
 
 
-def _claimed(value: object, before: Mapping[str, Any]) -> str:
-    """The value as written, when it says something of its kind."""
-    kind = before.get("kind", OTHER)
-    if kind == OTHER:
-        return some_text(value)
-    read_claim_value(CLAIM_KINDS[kind], value)
-    return str(value)
-
-
 def _expected(row: Row) -> str:
     kind = CLAIM_KINDS.get(str(row.get("kind", OTHER)))
     return f'a number with its unit, like "{kind.example}"' if kind else "what is claimed, in words"
@@ -211,32 +181,37 @@ class Claim(Table):
     """
 
     form_name = "Claim"
-    __pydantic_config__ = config(
-        text="value", value="(value)", stated_sense="sense", sense="(sense)"
-    )
-
-    kind: Annotated[str, choice_among(claim_kinds), Said("Kind", needed='a kind, "magnification"')]
+    kind: Annotated[str, choice(claim_kinds), Said("Kind", needed='a kind, "magnification"')]
     text: Annotated[
-        str, Reads(as_written), Checks(_claimed), Said("Value", "1600x", needed=_expected)
+        str, Reads(values.as_written), Said("Value", "1600x", needed=_expected, key="value")
     ]
-    where: Annotated[
-        str,
-        Reads(some_text),
-        Said("Where it is stated", "box", needed='where it is stated, like "box"'),
-    ]
-    quote: Annotated[Text, Said("In the seller's words")] = ""
-    stated_sense: Annotated[Sense | None, choice(*get_args(Sense)), Said("Kept when")] = None
-    tolerance: Annotated[Share, Said("The claim's own tolerance", "5 %")] = 0.0
+    where: Annotated[values.Words, Said("Where it is stated", "box", needed="where it is stated"),
+    ]  # fmt: skip
+    quote: Annotated[values.Text, Said("In the seller's words")] = ""
+    sense: Annotated[Sense, Said("Kept when")] = "at least"
+    tolerance: Annotated[values.Share, Said("The claim's own tolerance", "5 %")] = 0.0
     """Relative."""
-    digital_zoom: Annotated[Factor, Said("Digital zoom counted in", "4x")] = 1.0
+    digital_zoom: Annotated[values.Factor, Said("Digital zoom counted in", "4x")] = 1.0
     """The digital zoom that the seller counts in."""
-    setting: Annotated[OtherId, Said("Only about setting", "its id")] = None
-    id: Annotated[str, Reads(identifier), Said("Id")] = ""
-    note: Note = ""
-    value: Annotated[float | None, Derived()] = None
-    unit: Annotated[str, Derived()] = ""
-    sense: Annotated[Sense, Derived()] = "at least"
-    """As stated, or as is usual for the kind."""
+    setting: Annotated[values.OtherId, Said("Only about setting", ITS_ID)] = None
+    id: Annotated[values.Id, Said("Id")] = ""
+    note: values.Note = ""
+    value: float | None = None
+    unit: str = ""
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        if "kind" not in got or "text" not in got:
+            return
+        try:
+            if got["kind"] == OTHER:
+                got["text"] = values.some_text(got["text"])
+                return
+            kind = CLAIM_KINDS[got["kind"]]
+            got["value"] = read_claim_value(kind, got["text"])[1]
+            got["unit"], got["sense"] = kind.unit, got.get("sense", kind.sense)
+        except Unusable as error:
+            yield "value", str(error)
 
     @property
     def is_low_end(self) -> bool:
@@ -244,32 +219,21 @@ class Claim(Table):
         return self.sense == "at most" and " to " in self.text
 
 
-def settled_claims(claims: Sequence[Claim], before: Mapping[str, Any]) -> tuple[Claim, ...]:
-    """The claims of one instrument with ids (as given, or their kind and which of it they are) and
-    numbers. Raises `Misplaced` for ids that stand twice."""
+def all_claims(rows: Sequence[Claim]) -> tuple[list[Claim], list[Amiss]]:
+    """The claims of one instrument: each with an id (as given, or its kind and which of it it is), and
+    the low ends of ranges as claims of their own. Beside them, the ids that stand twice."""
     counts: dict[str, int] = {}
-    found: list[Claim] = []
-    twice = []
-    for index, claim in enumerate(claims):
-        counts[claim.kind] = counts.get(claim.kind, 0) + 1
-        claim_id = claim.id or f"{claim.kind.replace(' ', '-')}-{counts[claim.kind]}"
-        if any(claim_id in (other.id, f"{other.id}-low") for other in found):
-            twice.append(((index, "id"), f"the claim {claim_id!r} stands already above"))
-        found += _with_number(replace(claim, id=claim_id))
-    if twice:
-        raise Misplaced(*twice)
-    return tuple(found)
-
-
-def _with_number(claim: Claim) -> list[Claim]:
-    """The claim with its number: one claim, or two for a range."""
-    if claim.kind == OTHER:
-        return [claim]
-    kind = CLAIM_KINDS[claim.kind]
-    low, high = read_claim_value(kind, claim.text)
-    sense = claim.stated_sense or kind.sense
-    claim = replace(claim, value=high, unit=kind.unit, sense=sense)
-    if low is None:
-        return [claim]
-    low_end = replace(claim, id=f"{claim.id}-low", value=low, sense="at most", digital_zoom=1.0)
-    return [claim, low_end]
+    claims: list[Claim] = []
+    twice: list[Amiss] = []
+    for index, row in enumerate(rows):
+        counts[row.kind] = counts.get(row.kind, 0) + 1
+        claim = replace(row, id=row.id or f"{row.kind}-{counts[row.kind]}".replace(" ", "-"))
+        if any(claim.id in (other.id, f"{other.id}-low") for other in claims):
+            text = f"the claim {claim.id!r} stands already above"
+            twice.append((("claim", index, "id"), text))
+        claims.append(claim)
+        low = read_claim_value(CLAIM_KINDS[claim.kind], claim.text)[0] if claim.unit else None
+        if low is not None:
+            low_end = replace(claim, id=f"{claim.id}-low", value=low, sense="at most")
+            claims.append(replace(low_end, digital_zoom=1.0))
+    return claims, twice

@@ -1,8 +1,9 @@
 """How a field of `bench.toml` is declared: once, beside the type of what is kept of it.
 
-The tables of `bench.toml` are dataclasses whose annotations carry what stands here. Pydantic reads
-documents by them (`glassay.bench.document.read`), mistakes quote them, and the workbench makes its
-forms of them. Pydantic itself is loaded when a bench is read, not with this module.
+The tables of `bench.toml` are dataclasses whose annotations carry what stands here. Documents are read
+and checked by them (`glassay.bench.document.tables`), mistakes quote them, the workbench makes its
+forms of them. Tables and literals say by their type how they are read; another field that carries
+nothing is worked out of others and never written.
 
     @dataclass(frozen=True, slots=True)
     class Lamp(Table):
@@ -11,10 +12,14 @@ forms of them. Pydantic itself is loaded when a bench is read, not with this mod
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields
-from typing import Annotated, Any, ClassVar, Literal, get_args, get_origin, get_type_hints
+from dataclasses import MISSING, dataclass, fields
+from types import UnionType
+from typing import Annotated, Any, ClassVar, Literal, Union, get_args, get_origin, get_type_hints
 
+from glassay.bench.document.line_numbers import Path
+from glassay.bench.document.mistakes import suggestion
 from glassay.errors import Unusable
 
 Kind = Literal["text", "long", "yes or no", "number", "lines", "pairs"]
@@ -24,26 +29,28 @@ line."""
 Row = Mapping[str, Any]
 """A table as it is written."""
 
-Amiss = tuple[str | None, str]
-"""What is wrong with a table: with which of its keys (None: with the table itself), and what."""
+Amiss = tuple[str | Path | None, str]
+"""What is wrong with a table: at which key (or place within; None: the table itself), and what."""
 
-OWN_PREFIX = "x-"
-"""How keys begin that no version of this program will ever read."""
+
+ITS_ID = "its id"
+"""The hint of a field that names something else in the document."""
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
     """What people are told of a field: its label in forms ("" where it stands in none), an example
-    of what to write, and, where it may not be left out, what is expected.
+    of what to write, and, where it may not be left out, what is expected (like the example).
 
+    `key` is how it is written where that is not its name, without its unit and in the singular;
     `alone` is the key under which a single one of several may be written instead.
     """
 
     label: str = ""
     hint: str = ""
-    kind: Kind | None = None
     needed: str | Callable[[Row], str] = ""
     alone: str = ""
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,135 +62,48 @@ class Reads:
     kind: Kind = "text"
     options: Callable[[], tuple[str, ...]] = tuple
 
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
-        from pydantic_core import core_schema
 
-        return core_schema.no_info_plain_validator_function(_telling(self.read))
+def choice(options: Callable[[], tuple[str, ...]]) -> Reads:
+    """One of these words, in any case of letters. (A `Literal` says so itself.)"""
 
+    def read(value: object) -> str:
+        for option in options():
+            if isinstance(value, str) and value.strip().lower() == option.lower():
+                return option
+        expected = ", ".join(f'"{option}"' for option in options())
+        near = suggestion(value, options()) if isinstance(value, str) else ""
+        hint = f" ({near})" if near.startswith("did you") else ""
+        raise Unusable(f"{value!r} is not known{hint}; expected one of {expected}")
 
-@dataclass(frozen=True, slots=True)
-class Checks:
-    """A value is held against fields of its table that stand before it: `check` gets it and those that
-    could be read, by name, and returns what is kept or raises `Unusable` or `Misplaced`."""
-
-    check: Callable[[Any, Mapping[str, Any]], Any]
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
-        from pydantic_core import core_schema
-
-        def check(value: Any, info: Any) -> Any:
-            return _telling(self.check)(value, info.data)
-
-        return core_schema.with_info_after_validator_function(check, handler(source))
+    return Reads(read, options=options)
 
 
 @dataclass(frozen=True, slots=True)
 class Inner:
-    """A table within: of which class, whether it is an array of tables, and whether it has a form of
-    its own. `then` turns what was read into what is kept; `also` reads what is no table."""
+    """A table within: of which class, whether it is an array of tables, and how a text in its place is
+    read."""
 
     table: type[Table]
     many: bool = False
-    own_form: bool = False
-    then: Callable[[Any], Any] | None = None
-    also: Callable[[str], Any] | None = None
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
-        from pydantic_core import core_schema
-
-        schema = handler.generate_schema(self.table)
-        if self.many:
-            schema = core_schema.list_schema(schema)
-            return core_schema.no_info_after_validator_function(tuple, schema)
-        if self.then is not None:
-            schema = core_schema.no_info_after_validator_function(_telling(self.then), schema)
-        if self.also is None:
-            return schema
-        read, inner = _telling(self.also), schema
-
-        def wrap(value: Any, handler: Any) -> Any:
-            return read(value) if isinstance(value, str) else handler(value)
-
-        return core_schema.no_info_wrap_validator_function(wrap, inner)
-
-
-@dataclass(frozen=True, slots=True)
-class Derived:
-    """A field that is worked out of others: it is not written."""
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
-        return Reads(_refuse).__get_pydantic_core_schema__(source, handler)
-
-
-NOT_WRITTEN = "it is not written"
-
-
-def _refuse(value: object) -> None:
-    raise Unusable(NOT_WRITTEN)
-
-
-class Misplaced(Unusable):
-    """Mistakes within a value: where each stands, from the value on, and what is wrong."""
-
-    def __init__(self, *found: tuple[tuple[str | int, ...], str]) -> None:
-        self.found = found
-        super().__init__("; ".join(text for _, text in found))
-
-
-def _telling(read: Callable[..., Any]) -> Callable[..., Any]:
-    """The reader `read`, raising what pydantic collects."""
-
-    def telling(*values: Any) -> Any:
-        from pydantic_core import PydanticCustomError, ValidationError
-
-        def told(text: str) -> PydanticCustomError:
-            return PydanticCustomError("told", "{text}", {"text": text})
-
-        try:
-            return read(*values)
-        except Misplaced as error:
-            raise ValidationError.from_exception_data(
-                "", [{"type": told(text), "loc": place, "input": None}
-                     for place, text in error.found],
-            ) from None  # fmt: skip
-        except Unusable as error:
-            raise told(str(error)) from None
-
-    return telling
-
-
-def config(**keys: str) -> dict[str, Any]:
-    """Pydantic's configuration of a table: unknown keys are mistakes, and a field is written under its
-    name without the unit in which it is kept, except for those whose `keys` are given."""
-
-    def key(name: str) -> str:
-        for unit in ("_um", "_mm", "_per_s"):
-            name = name.removesuffix(unit)
-        return keys.get(name, name)
-
-    return {"extra": "forbid", "alias_generator": key}
+    text: Callable[[object], Any] | None = None
 
 
 class Table:
     """What all tables of `bench.toml` have in common."""
 
     __slots__ = ()
-    __pydantic_config__: ClassVar[dict[str, Any]] = config()
     form_name: ClassVar[str] = ""
-    """What one is called in the workbench."""
+    """What one is called in the workbench; "" where it has no form of its own."""
 
     @classmethod
-    def amiss(cls, row: Row) -> Iterator[Amiss]:
-        """What is wrong with which keys are there, whatever their values."""
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        """Hold what could be read of a row against each other, telling what is wrong, and put what
+        follows from it into `got`."""
         yield from ()
 
-
-def missing(table: type[Table], row: Row) -> Iterator[Amiss]:
-    """Keys that are needed and not written."""
-    for field in fields_of(table):
-        if (needed := field.said.needed) and field.key not in row:
-            expected = needed if isinstance(needed, str) else needed(row)
-            yield None, f"{field.said.alone or field.key} is missing; expected {expected}"
+    def kept(self) -> Any:
+        """What is kept of it where it stands within another table."""
+        return self
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,17 +112,17 @@ class Field:
 
     name: str
     key: str
+    has_default: bool
     said: Said
-    reads: Reads | None = None
-    inner: Inner | None = None
+    reads: Reads | None
+    inner: Inner | None
 
-
-def _carried(hint: Any) -> list[Any]:
-    """What an annotation carries, the outermost last."""
-    inner, own = get_args(hint), []
-    if get_origin(hint) is Annotated:
-        inner, own = inner[:1], list(inner[1:])
-    return [part for one in inner for part in _carried(one)] + own
+    def expected(self, row: Row) -> str:
+        """What is expected where it is missing from a row."""
+        if not isinstance(self.said.needed, str):
+            return self.said.needed(row)
+        is_example = self.said.hint not in ("", ITS_ID)
+        return self.said.needed + (f', like "{self.said.hint}"' if is_example else "")
 
 
 _FIELDS: dict[type, tuple[Field, ...]] = {}
@@ -217,46 +137,25 @@ def fields_of(table: type[Table]) -> tuple[Field, ...]:
 
 def _declared(table: Any) -> Iterator[Field]:
     hints = get_type_hints(table, include_extras=True)
-    key = table.__pydantic_config__["alias_generator"]
     for one in fields(table):
-        given: dict[type, Any] = {Said: Said(), Reads: None, Inner: None}
-        given |= {type(part): part for part in _carried(hints[one.name])}
-        if Derived not in given:
-            yield Field(one.name, key(one.name), given[Said], given[Reads], given[Inner])
+        given = {type(part): part for part in _carried(hints[one.name])}
+        said, reads, inner = given.get(Said, Said()), given.get(Reads), given.get(Inner)
+        if reads is not None or inner is not None:
+            name = re.sub(r"_(um|mm|per_s)$", "", one.name)
+            key = said.key or (name.removesuffix("s") if inner is not None and inner.many else name)
+            yield Field(one.name, key, one.default is not MISSING, said, reads, inner)
 
 
-def tidied(table: type[Table], row: Row) -> dict[str, Any]:
-    """The row as pydantic takes it: without the writer's own keys, and a list where one of several was
-    written alone."""
-    out = {key: value for key, value in row.items() if not key.startswith(OWN_PREFIX)}
-    for field in fields_of(table):
-        if field.said.alone in out and field.key not in out:
-            out[field.key] = [out.pop(field.said.alone)]
-    for field, inner in inner_tables(table, out):
-        value = out[field.key]
-        if isinstance(value, list):
-            value = [tidied(inner, one) if isinstance(one, Mapping) else one for one in value]
-        out[field.key] = tidied(inner, value) if isinstance(value, Mapping) else value
-    return out
-
-
-def inner_tables(table: type[Table], row: Row) -> Iterator[tuple[Field, type[Table]]]:
-    """The fields of a row that hold tables, and of which class those are."""
-    for field in fields_of(table):
-        if field.inner is not None and field.key in row:
-            yield field, field.inner.table
-
-
-def each_table(
-    table: type[Table], row: Row, place: tuple[str | int, ...] = ()
-) -> Iterator[tuple[type[Table], Row, tuple[str | int, ...]]]:
-    """A table and all tables within, each with its place."""
-    yield table, row, place
-    for field, inner in inner_tables(table, row):
-        value = row[field.key]
-        if isinstance(value, Mapping):
-            yield from each_table(inner, value, (*place, field.key))
-        elif isinstance(value, list):
-            for index, one in enumerate(value):
-                if isinstance(one, Mapping):
-                    yield from each_table(inner, one, (*place, field.key, index))
+def _carried(hint: Any) -> list[Any]:
+    """What an annotation carries, the outermost last; literals and tables carry what they are."""
+    if isinstance(hint, type) and issubclass(hint, Table):
+        return [Inner(hint)]
+    kind, within = get_origin(hint), get_args(hint)
+    if kind is Literal:
+        return [choice(lambda: within)]
+    if kind is Annotated:
+        return [*_carried(within[0]), *within[1:]]
+    if kind in (UnionType, Union):
+        return [part for one in within for part in _carried(one)]
+    inner = _carried(within[0]) if kind is tuple else []
+    return [Inner(part.table, many=True) for part in inner if isinstance(part, Inner)]

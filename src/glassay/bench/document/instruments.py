@@ -2,41 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from glassay import units
-from glassay.bench.document.claims import Claim, settled_claims
-from glassay.bench.document.fields import (
-    Amiss,
-    Checks,
-    Derived,
-    Inner,
-    Misplaced,
-    Reads,
-    Row,
-    Said,
-    Table,
-    config,
-)
-from glassay.bench.document.observations import Observation, settled_observations
+from glassay.bench.document import values
+from glassay.bench.document.claims import Claim, all_claims
+from glassay.bench.document.fields import Amiss, Inner, Reads, Row, Said, Table
+from glassay.bench.document.mistakes import suggestion
+from glassay.bench.document.observations import Observation
 from glassay.bench.document.teardown import TeardownPart
-from glassay.bench.document.values import (
-    Factor,
-    Id,
-    Length,
-    LengthMm,
-    Name,
-    Note,
-    Number,
-    Pixels,
-    Text,
-    Truth,
-    choice,
-    length_mm,
-    length_um,
-)
 from glassay.errors import Unusable
 from glassay.imaging.tone import Tone, parse_tone
 from glassay.optics.chain import WAVELENGTH_UM, Chain, Display, Sensor
@@ -71,20 +47,6 @@ def money(value: object) -> Money:
     return Money(amount, currency)
 
 
-def _bought(value: object) -> tuple[tuple[str, Money], ...]:
-    if not isinstance(value, Mapping):
-        raise Unusable(f"expected a table, {{ ... }}, not {value!r}")
-    found, wrong = [], []
-    for name, amount in value.items():
-        try:
-            found.append((name, money(amount)))
-        except Unusable as error:
-            wrong.append(((name,), str(error)))
-    if wrong:
-        raise Misplaced(*wrong)
-    return tuple(found)
-
-
 Amount = Annotated[Money | None, Reads(money)]
 
 
@@ -97,15 +59,24 @@ class Price(Table):
     camera: Annotated[Amount, Said("Camera, bought separately", "95 EUR")] = None
     also: Annotated[
         tuple[tuple[str, Money], ...],
-        Reads(_bought, "pairs"),
-        Said("What else must be bought", "ring light: 35 EUR"),
-    ] = ()
+        Reads(values.a_table, "pairs"), Said("What else must be bought", "ring light: 35 EUR"),
+    ] = ()  # fmt: skip
 
-    @property
-    def parts(self) -> tuple[Money, ...]:
-        """Every amount that is stated."""
-        stated = (self.list, self.paid, self.camera, *(money for _, money in self.also))
-        return tuple(part for part in stated if part is not None)
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        stated = [got.get(key) for key in ("list", "paid", "camera")]
+        besides = []
+        for name, amount in got.get("also", {}).items():
+            try:
+                besides.append((name, money(amount)))
+            except Unusable as error:
+                yield ("also", name), str(error)
+        got["also"] = tuple(besides)
+        stated += [amount for _, amount in besides]
+        currencies = sorted({part.currency for part in stated if part is not None})
+        if len(currencies) > 1:
+            said = " and ".join(currencies)
+            yield None, f"prices of one instrument are in one currency, not {said}"
 
     @property
     def total(self) -> Money | None:
@@ -119,32 +90,27 @@ class Price(Table):
         return Money(base.amount + sum(money.amount for money in besides), base.currency)
 
 
-def _in_one_currency(price: Price, before: Mapping[str, Any]) -> Price:
-    currencies = sorted({part.currency for part in price.parts})
-    if len(currencies) > 1:
-        said = " and ".join(currencies)
-        raise Unusable(f"prices of one instrument are in one currency, not {said}")
-    return price
-
-
 # ---- the chain -----------------------------------------------------------------------------------
 
 
-def _aperture(value: float, before: Mapping[str, Any]) -> float:
-    if value >= 2:
-        raise Unusable(f"{value:g} is more than any objective has")
-    return value
+def _aperture(value: object) -> float:
+    found = values.number(value)
+    if found >= 2:
+        raise Unusable(f"{found:g} is more than any objective has")
+    return found
 
 
 Zoom = Annotated[tuple[float, float] | None, Reads(units.parse_factor_range)]
-ObjectiveField = Annotated[Factor | None, Said("Objective", "4x")]
+ObjectiveField = Annotated[values.Factor | None, Said("Objective", "4x")]
 ZoomField = Annotated[Zoom, Said("Zoom", "0.7x to 4.5x")]
-AuxiliaryField = Annotated[Factor | None, Said("Auxiliary lens", "2x")]
-TubeField = Annotated[Factor | None, Said("Tube factor", "1x")]
-EyepieceField = Annotated[Factor | None, Said("Eyepiece", "10x")]
-FieldNumberField = Annotated[LengthMm, Said("Field number", "20 mm")]
-AdapterField = Annotated[Factor | None, Said("Camera adapter", "0.5x")]
-ApertureField = Annotated[Number | None, Checks(_aperture), Said("Numerical aperture", "0.1")]
+AuxiliaryField = Annotated[values.Factor | None, Said("Auxiliary lens", "2x")]
+TubeField = Annotated[values.Factor | None, Said("Tube factor", "1x")]
+EyepieceField = Annotated[values.Factor | None, Said("Eyepiece", "10x")]
+FieldNumberField = Annotated[values.LengthMm, Said("Field number", "20 mm")]
+AdapterField = Annotated[values.Factor | None, Said("Camera adapter", "0.5x")]
+ApertureField = Annotated[
+    float | None, Reads(_aperture, "number"), Said("Numerical aperture", "0.1")
+]
 
 
 def _with_factors(base: Chain, stated: ChainTable | Setting) -> Chain:
@@ -166,17 +132,17 @@ def _one_objective(row: Row) -> Iterator[Amiss]:
 class DisplayTable(Table):
     """A screen as it is stated."""
 
-    diagonal_mm: Annotated[LengthMm, Said("Display, diagonal", "24 in")] = None
-    width_mm: LengthMm = None
-    height_mm: LengthMm = None
-    pixels: Annotated[Pixels, Said("Display, pixels", "1920 x 1080")] = None
+    diagonal_mm: Annotated[values.LengthMm, Said("Display, diagonal", "24 in")] = None
+    width_mm: values.LengthMm = None
+    height_mm: values.LengthMm = None
+    pixels: Annotated[values.Pixels, Said("Display, pixels", "1920 x 1080")] = None
 
     @classmethod
-    def amiss(cls, row: Row) -> Iterator[Amiss]:
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
         if "diagonal" not in row and "width" not in row:
             yield None, 'display needs diagonal or width, like { diagonal = "24 in" }'
 
-    def display(self) -> Display | None:
+    def kept(self) -> Display | None:
         """The screen; of a diagonal alone, the width follows from the pixels or from 16:9."""
         columns, rows = self.pixels or (None, None)
         if self.width_mm is not None:
@@ -185,26 +151,15 @@ class DisplayTable(Table):
             inches = None if self.diagonal_mm is None else self.diagonal_mm / 25.4
             return Display(self.width_mm, height, columns, rows, inches)
         if self.diagonal_mm is None:
-            return None  # it is told that one of the two is missing
+            return None  # which is told as a mistake
         return Display.from_diagonal(self.diagonal_mm, columns, rows)
 
 
-DisplayField = Annotated[
-    Display | None,
-    Inner(
-        DisplayTable,
-        then=DisplayTable.display,
-        also=lambda diagonal: Display.from_diagonal(length_mm(diagonal)),
-    ),
-]
+def _by_diagonal(value: object) -> Display:
+    return Display.from_diagonal(values.length_mm(value))
 
 
-def _agreeing(width_um: float, before: Mapping[str, Any]) -> float:
-    pitch, pixels = before.get("sensor_pitch_um"), before.get("sensor_pixels")
-    if pitch and pixels and abs(pitch * pixels[0] / width_um - 1) > SENSOR_AGREES:
-        across = pitch * pixels[0]
-        raise Unusable(f"{width_um:g} um contradicts sensor_pitch x columns, {across:g} um")
-    return width_um
+DisplayField = Annotated[Display | None, Inner(DisplayTable, text=_by_diagonal)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,18 +176,25 @@ class ChainTable(Table):
     field_number_mm: FieldNumberField = None
     adapter: AdapterField = None
     numerical_aperture: ApertureField = None
-    sensor_pitch_um: Annotated[Length, Said("Sensor pixel pitch", "3.4 um")] = None
-    sensor_pixels: Annotated[Pixels, Said("Sensor pixels", "1920 x 1080")] = None
-    sensor_width_um: Annotated[Length, Checks(_agreeing), Said("Sensor width", "5.6 mm")] = None
+    sensor_pitch_um: Annotated[values.Length, Said("Sensor pixel pitch", "3.4 um")] = None
+    sensor_pixels: Annotated[values.Pixels, Said("Sensor pixels", "1920 x 1080")] = None
+    sensor_width_um: Annotated[values.Length, Said("Sensor width", "5.6 mm")] = None
     display: DisplayField = None
-    wavelength_um: Annotated[float, Reads(length_um), Said("Wavelength", "0.55 um")] = WAVELENGTH_UM
-    refractive_index: Annotated[Number, Said("Refractive index", "1")] = 1.0
+    wavelength_um: Annotated[float, Reads(values.length_um), Said("Wavelength", "0.55 um")] = (
+        WAVELENGTH_UM
+    )
+    refractive_index: Annotated[values.Number, Said("Refractive index", "1")] = 1.0
 
     @classmethod
-    def amiss(cls, row: Row) -> Iterator[Amiss]:
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
         yield from _one_objective(row)
+        pitch, width = got.get("sensor_pitch_um"), got.get("sensor_width_um")
+        columns = got.get("sensor_pixels", (0, 0))[0]
+        if pitch and width and columns and abs(pitch * columns / width - 1) > SENSOR_AGREES:
+            across = f"sensor_pitch x columns, {pitch * columns:g} um"
+            yield "sensor_width", f"{width:g} um contradicts {across}"
 
-    def chain(self) -> Chain:
+    def kept(self) -> Chain:
         """What it says of the optics."""
         pitch, width = self.sensor_pitch_um, self.sensor_width_um
         columns, rows = self.sensor_pixels or (None, None)
@@ -258,9 +220,9 @@ class Setting(Table):
 
     form_name = "Setting"
 
-    id: Annotated[Id, Said("Id", "zoom-4.5", needed='a short name, like "zoom-4.5"')]
-    chain: Annotated[Chain, Derived()] = NOTHING_STATED
-    name: Name = ""
+    id: Annotated[values.Id, Said("Id", "zoom-4.5", needed="a short name")]
+    chain: Chain = NOTHING_STATED
+    name: values.Name = ""
     objective: ObjectiveField = None
     zoom: ZoomField = None
     auxiliary: AuxiliaryField = None
@@ -269,19 +231,19 @@ class Setting(Table):
     field_number_mm: FieldNumberField = None
     adapter: AdapterField = None
     numerical_aperture: ApertureField = None
-    digital_zoom: Annotated[Factor, Said("Digital zoom", "1x")] = 1.0
-    through_eyepiece: Annotated[Truth, Said("Photographed through the eyepiece")] = False
+    digital_zoom: Annotated[values.Factor, Said("Digital zoom", "1x")] = 1.0
+    through_eyepiece: Annotated[values.Truth, Said("Photographed through the eyepiece")] = False
     """The captures were taken by another camera (a phone) through the eyepiece: their pixel size is
     that of this camera's pictures, and the field diameter is what belongs to the instrument."""
-    for_chips: Annotated[Truth, Said("Chips can be looked at in it")] = True
+    for_chips: Annotated[values.Truth, Said("Chips can be looked at in it")] = True
     """Whether a chip can be looked at in it. Where not (no light reaches one), it still counts for
     claims, but meets no need, and nothing is planned with it."""
     tone: Annotated[ToneField, Said("Tone curve of its photos, where it differs")] = None
     """How stored values of its photos relate to light; None where nobody states it."""
-    note: Note = ""
+    note: values.Note = ""
 
     @classmethod
-    def amiss(cls, row: Row) -> Iterator[Amiss]:
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
         yield from _one_objective(row)
 
     @property
@@ -290,26 +252,8 @@ class Setting(Table):
         return self.name or self.id
 
 
-def _settled_settings(
-    settings: Sequence[Setting], before: Mapping[str, Any]
-) -> tuple[Setting, ...]:
-    """The settings with their effective chains and tone curves. Raises `Misplaced` for a zoom that the
-    chain does not have."""
-    base: Chain = before.get("chain", NOTHING_STATED)
-    outside = [
-        ((index, "zoom"), f"lies outside the chain's zoom of {base.zoom[0]:g}x to {base.zoom[1]:g}x")
-        for index, one in enumerate(settings)
-        if base.zoom is not None and one.zoom is not None
-        and not base.zoom[0] * 0.999 <= one.zoom[0] <= one.zoom[1] <= base.zoom[1] * 1.001
-    ]  # fmt: skip
-    if outside:
-        raise Misplaced(*outside)
-    # a phone behind the eyepiece has a curve of its own
-    return tuple(
-        replace(one, chain=_with_factors(base, one),
-                tone=one.tone or (None if one.through_eyepiece else before.get("tone")))
-        for one in settings
-    )  # fmt: skip
+def _is_within(inner: tuple[float, float], outer: tuple[float, float]) -> bool:
+    return outer[0] * 0.999 <= inner[0] and inner[1] <= outer[1] * 1.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,43 +261,55 @@ class Instrument(Table):
     """One microscope."""
 
     form_name = "Instrument"
-    __pydantic_config__ = config(settings="setting", claims="claim", observations="observation")
-
-    id: Annotated[Id, Said("Id", "desk-stereo", needed='a short name, like "desk-stereo"')]
-    kind: Annotated[
-        InstrumentKind,
-        choice(*get_args(InstrumentKind)),
-        Said("Kind", needed='a kind, like "stereo"'),
-    ]
-    chain: Annotated[Chain, Inner(ChainTable, own_form=True, then=ChainTable.chain)] = (
-        NOTHING_STATED
-    )
-    name: Name = ""
-    price: Annotated[Price, Inner(Price), Checks(_in_one_currency)] = Price()
-    power: Annotated[Text, Said("Power", "mains")] = ""
-    standalone: Annotated[Truth | None, Said("Works without computer or phone")] = None
-    clearance_um: Annotated[Length, Said("Free height above the object", "100 mm")] = None
-    illumination: Annotated[Text, Said("Light", "ring light")] = ""
+    id: Annotated[values.Id, Said("Id", "desk-stereo", needed="a short name")]
+    kind: Annotated[InstrumentKind, Said("Kind", needed='a kind, like "stereo"')]
+    chain: Annotated[Chain, Inner(ChainTable)] = NOTHING_STATED
+    name: values.Name = ""
+    price: Price = Price()
+    power: Annotated[values.Text, Said("Power", "mains")] = ""
+    standalone: Annotated[values.Truth | None, Said("Works without computer or phone")] = None
+    clearance_um: Annotated[values.Length, Said("Free height above the object", "100 mm")] = None
+    illumination: Annotated[values.Text, Said("Light", "ring light")] = ""
     tone: Annotated[
         ToneField, Said("Tone curve of its photos", "srgb, linear, or an exponent like 2.2")
     ] = None
-    note: Note = ""
-    settings: Annotated[
-        tuple[Setting, ...],
-        Inner(Setting, many=True, own_form=True),
-        Checks(_settled_settings),
-    ] = ()
-    claims: Annotated[
-        tuple[Claim, ...], Inner(Claim, many=True, own_form=True), Checks(settled_claims)
-    ] = ()
-    observations: Annotated[
-        tuple[Observation, ...],
-        Inner(Observation, many=True, own_form=True),
-        Checks(settled_observations),
-    ] = ()
-    teardown: Annotated[
-        tuple[TeardownPart, ...], Inner(TeardownPart, many=True, own_form=True)
-    ] = ()
+    note: values.Note = ""
+    settings: tuple[Setting, ...] = ()
+    claims: tuple[Claim, ...] = ()
+    observations: tuple[Observation, ...] = ()
+    teardown: tuple[TeardownPart, ...] = ()
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        base, tone = got.get("chain", NOTHING_STATED), got.get("tone")
+        settings = got.get("settings", ()) or (Setting(DEFAULT_SETTING),)
+        ids = [one.id for one in settings if one.id]
+        for index, one in enumerate(settings):
+            if base.zoom and one.zoom and not _is_within(one.zoom, base.zoom):
+                low, high = base.zoom
+                text = f"lies outside the chain's zoom of {low:g}x to {high:g}x"
+                yield ("setting", index, "zoom"), text
+        for index, claim in enumerate(got.get("claims", ())):
+            if claim.setting is not None and claim.setting not in ids:
+                text = f"there is no setting {claim.setting!r}; {suggestion(claim.setting, ids)}"
+                yield ("claim", index, "setting"), text
+        claims, twice = all_claims(got.get("claims", ()))
+        yield from twice
+        ids = [claim.id for claim in claims]
+        for index, seen in enumerate(got.get("observations", ())):
+            if seen.settles is not None and seen.settles not in ids:
+                text = f"there is no claim {seen.settles!r}; {suggestion(seen.settles, ids)}"
+                yield ("observation", index, "settles"), text
+        got["claims"] = tuple(claims)
+        got["settings"] = tuple(
+            replace(
+                one,
+                chain=_with_factors(base, one),
+                # a phone behind the eyepiece has a curve of its own
+                tone=one.tone or (None if one.through_eyepiece else tone),
+            )
+            for one in settings
+        )
 
     @property
     def title(self) -> str:

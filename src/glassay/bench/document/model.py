@@ -6,14 +6,15 @@ measured; what was measured lives in `glassay.bench.keeping.results`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 from glassay import units
+from glassay.bench.document import values
 from glassay.bench.document.claims import Claim, Sense
-from glassay.bench.document.fields import Amiss, Checks, Inner, Reads, Row, Said, Table, config
+from glassay.bench.document.fields import ITS_ID, Amiss, Reads, Row, Said, Table
 from glassay.bench.document.instruments import (
     DEFAULT_SETTING,
     Amount,
@@ -26,27 +27,6 @@ from glassay.bench.document.instruments import (
 )
 from glassay.bench.document.observations import Observation
 from glassay.bench.document.teardown import TeardownPart
-from glassay.bench.document.values import (
-    Factor,
-    Files,
-    Id,
-    Length,
-    Name,
-    Note,
-    Number,
-    OtherId,
-    Share,
-    Text,
-    Texts,
-    Truth,
-    choice,
-    field_of_view,
-    length_mm,
-    length_um,
-    positive,
-    some_text,
-    whole,
-)
 from glassay.errors import Unusable
 from glassay.optics.chain import Display
 
@@ -67,64 +47,28 @@ DIVISIONS_AGREE = 0.01
 far less, and a slip of a digit or a unit by far more."""
 
 
-def _expanded(value: float, before: Mapping[str, Any]) -> float:
-    division = before.get("division_um")
-    if division is not None and value > division / 10:
-        raise Unusable(f"{value:g} um is no uncertainty of a {division:g} um division")
-    return value
-
-
 @dataclass(frozen=True, slots=True)
 class Certificate(Table):
     """What a calibration certificate says of a scale: mean division, expanded uncertainty, k."""
 
     division_um: Annotated[
-        float,
-        Reads(length_um),
-        Said("Certified division", "10.003 um", needed='the certified division, like "10.003 um"'),
-    ]
-    expanded_um: Annotated[
-        float,
-        Reads(length_um),
-        Checks(_expanded),
-        Said("Certified expanded uncertainty", "0.006 um",
-             needed='the expanded uncertainty, like "0.006 um"'),
+        float, Reads(values.length_um),
+        Said("Certified division", "10.003 um", needed="the certified division"),
     ]  # fmt: skip
-    k: Annotated[Number, Said("its k", "2")] = 2.0
-    number: Annotated[Text, Said("Certificate number")] = ""
+    expanded_um: Annotated[
+        float, Reads(values.length_um),
+        Said("Certified expanded uncertainty", "0.006 um",
+             needed="the expanded uncertainty"),
+    ]  # fmt: skip
+    k: Annotated[values.Number, Said("its k", "2")] = 2.0
+    number: Annotated[values.Text, Said("Certificate number")] = ""
 
-
-def _of_pixel_array(value: str, before: Mapping[str, Any]) -> str:
-    if (kind := before.get("kind", "pixel array")) != "pixel array":
-        raise Unusable(f'only an object of kind "pixel array" has it, not a {kind}')
-    return value
-
-
-def _engraved(before: Mapping[str, Any]) -> float | None:
-    length, count = before.get("length_um"), before.get("divisions")
-    return None if length is None or count is None else length / count
-
-
-def _agreeing(name: str, value: float | None, others: Mapping[str, float | None]) -> None:
-    """Raises `Unusable` where a statement of the division contradicts the first of the others."""
-    known = [(other, found) for other, found in others.items() if found is not None]
-    if value is not None and known and abs(value / known[0][1] - 1) > DIVISIONS_AGREE:
-        first, division = known[0]
-        raise Unusable(
-            f"contradictory divisions: {first} says {division:g} um, {name} says {value:g} um"
-        )
-
-
-def _as_divided(count: int, before: Mapping[str, Any]) -> int:
-    division = _engraved({**before, "divisions": count})
-    _agreeing("length / divisions", division, {"division": before.get("division_um")})
-    return count
-
-
-def _as_certified(certificate: Certificate, before: Mapping[str, Any]) -> Certificate:
-    stated = {"division": before.get("division_um"), "length / divisions": _engraved(before)}
-    _agreeing("the certificate", certificate.division_um, stated)
-    return certificate
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        division, expanded = got.get("division_um"), got.get("expanded_um")
+        if division is not None and expanded is not None and expanded > division / 10:
+            text = f"{expanded:g} um is no uncertainty of a {division:g} um division"
+            yield "expanded", text
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,53 +77,58 @@ class ReferenceObject(Table):
 
     form_name = "Reference object"
 
-    id: Annotated[Id, Said("Id", "slide", needed='a short name, like "slide"')]
-    kind: Annotated[
-        ObjectKind,
-        choice(*OBJECT_KINDS),
-        Said("Kind", needed='a kind, like "ruled scale"'),
-    ]
-    name: Name = ""
-    division_um: Annotated[Length, Said("Division", "10 um")] = None
-    length_um: Length = None
+    id: Annotated[values.Id, Said("Id", "slide", needed="a short name")]
+    kind: Annotated[ObjectKind, Said("Kind", needed='a kind, like "ruled scale"')]
+    name: values.Name = ""
+    division_um: Annotated[values.Length, Said("Division", "10 um")] = None
+    length_um: values.Length = None
     """Of all `divisions` together, as engraved; the division follows from it."""
-    divisions: Annotated[int | None, Reads(whole), Checks(_as_divided)] = None
-    tolerance: Annotated[Share | None, Said("Stated tolerance", "0.2 %")] = None
+    divisions: Annotated[int | None, Reads(values.whole)] = None
+    tolerance: Annotated[values.Share | None, Said("Stated tolerance", "0.2 %")] = None
     """Stated relative tolerance (half-width) of the division, when there is no certificate."""
-    certificate: Annotated[Certificate | None, Inner(Certificate), Checks(_as_certified)] = None
-    sensor_of: Annotated[
-        OtherId, Checks(_of_pixel_array), Said("Pixel array: the sensor of instrument", "its id")
-    ] = None
+    certificate: Certificate | None = None
+    sensor_of: Annotated[values.OtherId, Said("Pixel array: the sensor of instrument", ITS_ID)] = (
+        None
+    )
     """Of a pixel array: the instrument whose image sensor it is, mostly not the one through which
     it is photographed."""
     mosaic: Annotated[
-        Literal["auto", "colour", "none"],
-        choice("auto", "colour", "none"),
-        Checks(_of_pixel_array),
-        Said("Pixel array: under a colour mosaic"),
+        Literal["auto", "colour", "none"], Said("Pixel array: under a colour mosaic")
     ] = "auto"
     """Of a pixel array: whether a colour mosaic lies over the pixels; "auto" lets photos tell."""
-    note: Note = ""
+    note: values.Note = ""
 
     @classmethod
-    def amiss(cls, row: Row) -> Iterator[Amiss]:
-        kind = str(row.get("kind")).strip().lower()
-        stated = {"division", "length", "divisions", "certificate"} & row.keys()
-        if kind in ("ruled scale", "grid") and not stated:
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        kind = got.get("kind")
+        yield from _settle_division(got, row)
+        if kind in ("ruled scale", "grid") and "division_um" not in got and "division" not in row:
             yield None, f'division is missing; a {kind} needs one, like "10 um"'
-        if ("length" in row) != ("divisions" in row):
-            yield None, "length and divisions only say something together"
         if "certificate" in row and "tolerance" in row:
             yield "tolerance", "a certificate is given too; keep one of the two"
+        for key in ("sensor_of", "mosaic"):
+            if key in got and kind not in ("pixel array", None):
+                yield key, f'only an object of kind "pixel array" has it, not a {kind}'
 
-    @property
-    def stated_division_um(self) -> float | None:
-        """The division by the first statement of it: itself, what is engraved, or the certificate."""
-        if self.division_um is not None:
-            return self.division_um
-        if self.length_um is not None and self.divisions is not None:
-            return self.length_um / self.divisions
-        return None if self.certificate is None else self.certificate.division_um
+
+def _settle_division(got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+    """The division is the first statement of it, with which all others must agree."""
+    stated = [("division", "division", got.get("division_um"))]
+    length, count = got.get("length_um"), got.get("divisions")
+    if ("length" in row) != ("divisions" in row):
+        yield None, "length and divisions only say something together"
+    elif length is not None and count is not None:
+        stated.append(("divisions", "length / divisions", length / count))
+    if (certificate := got.get("certificate")) is not None:
+        stated.append(("certificate", "the certificate", certificate.division_um))
+    known = [(key, name, value) for key, name, value in stated if value is not None]
+    for key, name, value in known[1:]:
+        _, first, division = known[0]
+        if abs(value / division - 1) > DIVISIONS_AGREE:
+            said = f"{first} says {division:g} um, {name} says {value:g} um"
+            yield key, f"contradictory divisions: {said}"
+    if known:
+        got["division_um"] = known[0][2]
 
 
 def _box(value: object) -> tuple[int, int, int, int]:
@@ -202,20 +151,24 @@ class Capture(Table):
 
     form_name = "Capture"
 
-    id: Annotated[str, Reads(some_text)] = ""
-    files: Annotated[Files, Said(needed='a path, like "captures/slide.jpg"', alone="file")] = ()
-    instrument: Annotated[Id, Said("Instrument", "its id", needed="the id of an instrument")] = ""
-    setting: Annotated[str, Reads(some_text), Said("Setting", "its id")] = ""
+    id: values.Words = ""
+    files: Annotated[
+        values.Files, Said("", "captures/slide.jpg", needed="a path", alone="file")
+    ] = ()
+    instrument: Annotated[
+        values.Id, Said("Instrument", ITS_ID, needed="the id of an instrument")
+    ] = ""
+    setting: Annotated[values.Words, Said("Setting", ITS_ID)] = ""
     object: Annotated[
-        Id, Said("Reference object", "its id", needed="the id of a reference object")
+        values.Id, Said("Reference object", ITS_ID, needed="the id of a reference object")
     ] = ""
     box: Annotated[tuple[int, int, int, int] | None, Reads(_box)] = None
-    pattern: Annotated[Literal["auto", "ruled", "grid"], choice("auto", "ruled", "grid")] = "auto"
-    step_um: Annotated[Length, Said("Focus run: from picture to picture", "2 um")] = None
+    pattern: Literal["auto", "ruled", "grid"] = "auto"
+    step_um: Annotated[values.Length, Said("Focus run: from picture to picture", "2 um")] = None
     """Way of focus from photo to photo (frame to frame) of a focus run."""
-    by_stage: Annotated[Truth, Said("Focus run: steps made by a stage")] = False
+    by_stage: Annotated[values.Truth, Said("Focus run: steps made by a stage")] = False
     """Whether a stage with a scale or a motor made these steps, and not a hand."""
-    note: Note = ""
+    note: values.Note = ""
 
 
 def _contrast(value: object) -> float:
@@ -226,7 +179,7 @@ def _contrast(value: object) -> float:
 
 
 def _rate(value: object) -> float:
-    return positive(lambda one: units.parse(one, "frequency"))(value)
+    return values.positive(lambda one: units.parse(one, "frequency"))(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,32 +193,28 @@ class Need(Table):
 
     form_name = "Need"
 
-    id: Annotated[Id, Said("Id", "solder-joints", needed="a short name")]
+    id: Annotated[values.Id, Said("Id", "solder-joints", needed="a short name")]
     statement: Annotated[
         str,
-        Reads(some_text, "long"),
+        Reads(values.some_text, "long"),
         Said("What must be seen or done", needed="what must be seen or done, in words"),
     ]
-    detail_um: Annotated[Length, Said("Finest detail", "2 um")] = None
+    detail_um: Annotated[values.Length, Said("Finest detail", "2 um")] = None
     contrast: Annotated[float | None, Reads(_contrast), Said("at a contrast of", "20 %")] = None
     field_um: Annotated[
-        tuple[float, float] | None, Reads(field_of_view), Said("Field width", "3 mm")
+        tuple[float, float] | None, Reads(values.field_of_view), Said("Field width", "3 mm")
     ] = None
-    clearance_um: Annotated[Length, Said("Free height", "60 mm")] = None
-    rate_per_s: Annotated[
-        float | None,
-        Reads(_rate),
-        Said("Frame rate", "15 fps"),
-    ] = None
+    clearance_um: Annotated[values.Length, Said("Free height", "60 mm")] = None
+    rate_per_s: Annotated[float | None, Reads(_rate), Said("Frame rate", "15 fps")] = None
     budget: Annotated[Amount, Said("Budget", "200 EUR")] = None
-    power: Annotated[Texts, Said("Power", kind="text")] = ()
-    standalone: Annotated[Truth | None, Said("Without computer or phone")] = None
-    must: Truth = False
+    power: Annotated[tuple[str, ...], Reads(values.texts), Said("Power")] = ()
+    standalone: Annotated[values.Truth | None, Said("Without computer or phone")] = None
+    must: values.Truth = False
     """Whether an instrument that fails it is out; the others are wishes."""
-    note: Note = ""
+    note: values.Note = ""
 
     @classmethod
-    def amiss(cls, row: Row) -> Iterator[Amiss]:
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
         if "contrast" in row and "detail" not in row:
             yield "contrast", 'it belongs to a detail; add detail = "2 um"'
 
@@ -284,10 +233,12 @@ class ReferenceView(Table):
     `setting`), the measured field of that instrument's view at its stated magnification instead.
     """
 
-    eyepiece: Annotated[Factor, Said("Compared with an eyepiece of", "10x")] = 10.0
-    field_number_mm: Annotated[float, Reads(length_mm), Said("and field number", "18 mm")] = 18.0
-    instrument: Annotated[OtherId, Said("or with the view of instrument", "its id")] = None
-    setting: Annotated[OtherId, Said("in setting", "its id")] = None
+    eyepiece: Annotated[values.Factor, Said("Compared with an eyepiece of", "10x")] = 10.0
+    field_number_mm: Annotated[
+        float, Reads(values.length_mm), Said("and field number", "18 mm")
+    ] = 18.0
+    instrument: Annotated[values.OtherId, Said("or with the view of instrument", ITS_ID)] = None
+    setting: Annotated[values.OtherId, Said("in setting", ITS_ID)] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,27 +247,21 @@ class Head(Table):
 
     form_name = "The bench"
 
-    title: Annotated[Text, Said("Title")] = ""
-    note: Note = ""
+    title: Annotated[values.Text, Said("Title")] = ""
+    note: values.Note = ""
     display: DisplayField = None
-    reference_view: Annotated[ReferenceView, Inner(ReferenceView)] = ReferenceView()
+    reference_view: ReferenceView = ReferenceView()
 
 
 @dataclass(frozen=True, slots=True)
 class Document(Table):
     """The whole of a `bench.toml`."""
 
-    __pydantic_config__ = config(
-        objects="object", instruments="instrument", needs="need", captures="capture"
-    )
-
-    bench: Annotated[Head, Inner(Head, own_form=True)] = Head()
-    objects: Annotated[
-        tuple[ReferenceObject, ...], Inner(ReferenceObject, many=True, own_form=True)
-    ] = ()
-    instruments: Annotated[tuple[Instrument, ...], Inner(Instrument, many=True, own_form=True)] = ()
-    needs: Annotated[tuple[Need, ...], Inner(Need, many=True, own_form=True)] = ()
-    captures: Annotated[tuple[Capture, ...], Inner(Capture, many=True, own_form=True)] = ()
+    bench: Head = Head()
+    objects: tuple[ReferenceObject, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    needs: tuple[Need, ...] = ()
+    captures: tuple[Capture, ...] = ()
 
 
 @dataclass(frozen=True)

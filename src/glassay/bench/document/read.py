@@ -4,28 +4,15 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from glassay.bench.document.across_tables import mistakes_across
-from glassay.bench.document.fields import each_table, missing, tidied
+from glassay.bench.document.across_tables import settle_across
 from glassay.bench.document.line_numbers import key_lines
-from glassay.bench.document.mistakes import BenchMistakes, Lines, Mistake, mistakes_of
-from glassay.bench.document.model import (
-    DEFAULT_SETTING,
-    Bench,
-    Capture,
-    Document,
-    Instrument,
-    Setting,
-)
+from glassay.bench.document.mistakes import BenchMistakes, Mistake, Mistakes
+from glassay.bench.document.model import Bench, Document
+from glassay.bench.document.tables import read_table
 from glassay.errors import Unusable
-
-if TYPE_CHECKING:
-    from pydantic import TypeAdapter
 
 FILE_NAME = "bench.toml"
 MAX_BYTES = 10_000_000
@@ -66,59 +53,17 @@ def read_document(folder: Path) -> str:
 
 def parse_bench(text: str, folder: Path) -> Bench:
     """Check the text of a `bench.toml`; captures lie under `folder`. Raises as `load_bench`."""
-    from pydantic import ValidationError
-
-    data = tidied(Document, parse_toml(text))
-    lines = Lines(key_lines(text))
-    mistakes = [*mistakes_across(data, lines, folder)]
-    for table, row, place in each_table(Document, data):
-        mistakes += [lines.wrong(place, *one) for one in (*missing(table, row), *table.amiss(row))]
-    try:
-        document = _reader().validate_python(data)
-    except ValidationError as error:
-        mistakes += mistakes_of(error, Document, lines)
-    if mistakes:
-        raise BenchMistakes(mistakes)
-    return _bench(document, folder)
-
-
-@lru_cache(maxsize=1)
-def _reader() -> TypeAdapter[Document]:
-    from pydantic import TypeAdapter  # a fifth of a second that only those pay who read a bench
-
-    return TypeAdapter(Document)
-
-
-def _bench(document: Document, folder: Path) -> Bench:
-    """What a document without mistakes says."""
+    data = parse_toml(text)
+    wrong = Mistakes(key_lines(text))
+    document = read_table(Document, data, (), wrong)
+    captures = settle_across(document, wrong, folder)
+    if wrong.found:
+        raise BenchMistakes(wrong.found)
     head = document.bench
-    instruments = [
-        one if one.settings else replace(one, settings=_only_setting(one))
-        for one in document.instruments
-    ]
     return Bench(
         folder, head.title or folder.resolve().name, head.note, head.display, head.reference_view,
-        tuple(replace(one, division_um=one.stated_division_um) for one in document.objects),
-        tuple(instruments),
-        tuple(_with_ids(document.captures, {one.id: one for one in instruments})),
-        document.needs,
+        document.objects, document.instruments, captures, document.needs,
     )  # fmt: skip
-
-
-def _only_setting(instrument: Instrument) -> tuple[Setting, ...]:
-    return (Setting(DEFAULT_SETTING, instrument.chain, tone=instrument.tone),)
-
-
-def _with_ids(captures: Sequence[Capture], instruments: dict[str, Instrument]) -> Iterator[Capture]:
-    """The captures, each with an id of its own and a setting."""
-    ids: set[str] = set()
-    for one in captures:
-        found = one.id or one.files[0]
-        if found in ids:  # the same photo, of another object
-            found = f"{found}#{one.object}"
-        ids.add(found)
-        setting = one.setting or instruments[one.instrument].settings[0].id
-        yield replace(one, id=found, setting=setting)
 
 
 def parse_toml(text: str) -> dict[str, Any]:

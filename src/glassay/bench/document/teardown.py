@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated
 
-from glassay.bench.document.fields import Reads, Said, Table
-from glassay.bench.document.values import Day, Files, Note, Text, Texts, some_text
+from glassay.bench.document import values
+from glassay.bench.document.fields import Said, Table
 
 CAUTIONS = (
     "Lithium cells: never pierce, bend or heat one. Remove or isolate it before anything else, and"
@@ -35,14 +35,15 @@ class TeardownPart(Table):
     form_name = "Part seen inside"
 
     part: Annotated[
-        str,
-        Reads(some_text),
-        Said("What it is", "image sensor", needed='what it is, like "image sensor"'),
+        values.Words,
+        Said("What it is", "image sensor", needed="what it is"),
     ]
-    package: Annotated[Text, Said("Package")] = ""
-    marking: Annotated[Text, Said("Marking, as read")] = ""
+    package: Annotated[values.Text, Said("Package")] = ""
+    marking: Annotated[values.Text, Said("Marking, as read")] = ""
     """As read, also where it is unclear."""
-    photos: Annotated[Files, Said("Photos, files inside the bench folder", alone="photo")] = ()
-    captures: Annotated[Texts, Said("Captures that show it, by id", alone="capture")] = ()
-    date: Day = ""
-    note: Note = ""
+    photos: Annotated[
+        values.Files, Said("Photos, files inside the bench folder", alone="photo")
+    ] = ()
+    captures: Annotated[values.Texts, Said("Captures that show it, by id", alone="capture")] = ()
+    date: values.Day = ""
+    note: values.Note = ""

@@ -5,13 +5,12 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import PurePosixPath
-from typing import Annotated
+from typing import Annotated, Any
 
 from glassay import units
 from glassay.bench.document.fields import Reads, Said
-from glassay.bench.document.mistakes import suggestion
 from glassay.errors import Unusable
 
 
@@ -73,28 +72,15 @@ def number(value: object) -> float:
     return float(value)
 
 
-def choice(*options: str) -> Reads:
-    """A field that takes one of these words, in any case of letters."""
-    return choice_among(lambda: options)
-
-
-def choice_among(options: Callable[[], tuple[str, ...]]) -> Reads:
-    """A field that takes one of these words, which are not known yet while modules are imported."""
-
-    def read(value: object) -> str:
-        for option in options():
-            if isinstance(value, str) and value.strip().lower() == option.lower():
-                return option
-        expected = ", ".join(f'"{option}"' for option in options())
-        near = suggestion(value, options()) if isinstance(value, str) else ""
-        hint = f" ({near})" if near.startswith("did you") else ""
-        raise Unusable(f"{value!r} is not known{hint}; expected one of {expected}")
-
-    return Reads(read, options=options)
+def a_table(value: object) -> Mapping[str, Any]:
+    """A table as it is written. Raises `Unusable`."""
+    if not isinstance(value, Mapping):
+        raise Unusable(f"expected a table, {{ ... }}, not {value!r}")
+    return value
 
 
 def as_written(value: object) -> object:
-    """The value itself; a check reads it."""
+    """The value itself, which its table reads when it is settled."""
     return value
 
 
@@ -170,6 +156,8 @@ def field_of_view(value: object) -> tuple[float, float]:
 
 
 Text = Annotated[str, Reads(text)]
+Words = Annotated[str, Reads(some_text)]
+"""A text that is not empty."""
 Id = Annotated[str, Reads(identifier)]
 OtherId = Annotated[str | None, Reads(identifier)]
 """The id of something else in the document."""
@@ -184,4 +172,4 @@ Files = Annotated[tuple[str, ...], Reads(file_names, "lines")]
 Texts = Annotated[tuple[str, ...], Reads(texts, "lines")]
 Day = Annotated[str, Reads(day), Said("Date", "2026-05-01")]
 Name = Annotated[Text, Said("Name")]
-Note = Annotated[Text, Said("Note", kind="long")]
+Note = Annotated[str, Reads(text, "long"), Said("Note")]
