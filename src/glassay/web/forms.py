@@ -44,15 +44,16 @@ def _forms(table: type[Table]) -> Iterator[tuple[str, Form]]:
         inner = None if field.inner is None else field.inner.table
         if inner is not None and inner.form_name:
             held = tuple(key for key, _ in _forms(inner))
-            yield field.key, Form(inner.form_name, tuple(_fields(inner)), held)
+            yield field.key, Form(inner.form_name, tuple(fields_in(inner)), held)
             yield from _forms(inner)
 
 
-def _fields(table: type[Table], within: str = "") -> Iterator[Field]:
+def fields_in(table: type[Table], within: str = "") -> Iterator[Field]:
+    """The fields of a table's form, with those of inline tables within it."""
     for field in fields_of(table):
         said, reads = field.said, field.reads
         if field.inner is not None and not field.inner.table.form_name:
-            yield from _fields(field.inner.table, f"{field.key}.")
+            yield from fields_in(field.inner.table, f"{field.key}.")
         elif said.label and reads is not None:
             yield Field(
                 within + field.key, said.label, said.hint, reads.kind,
