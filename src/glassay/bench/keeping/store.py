@@ -29,6 +29,9 @@ FORMAT = 2
 DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError)
 """What reading a damaged file raises."""
 
+DRAWN_FOLDER = "drawn"
+"""Where, beside the results, pages keep what was drawn of them; of use on this machine alone."""
+
 STALE_S = 600
 """Half-written files older than this belong to a killed run, and are removed."""
 
