@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 from glassay.bench.document.line_numbers import Path as Place
-from glassay.bench.document.mistakes import Mistakes, suggestion
+from glassay.bench.document.mistakes import Mistakes, no_such
 from glassay.bench.document.model import Capture, Document, Instrument, ReferenceView
 
 
@@ -16,39 +16,33 @@ def settle_across(document: Document, wrong: Mistakes, folder: Path) -> tuple[Ca
     """The captures of a document, each with an id of its own and a setting. What does not agree is
     added to `wrong`."""
     instruments = {one.id: one for one in reversed(document.instruments) if one.id}
-    _check_reference_view(document.bench.reference_view, instruments, wrong)
+    _check_view(document.bench.reference_view, instruments, wrong)
     for index, thing in enumerate(document.objects):
-        _known(("object", index), "sensor_of", "instrument", thing.sensor_of, instruments, wrong)
-    objects = [thing.id for thing in document.objects if thing.id]
-    place: Place
+        text = no_such("instrument", thing.sensor_of, instruments)
+        wrong.add(("object", index), "sensor_of", text)
+    objects = [thing.id for thing in document.objects]
+    captures = []
     for index, one in enumerate(document.captures):
         place = ("capture", index)
         _check_files(place, ("file", "files"), one.files, wrong, folder)
-        _known(place, "instrument", "instrument", one.instrument, instruments, wrong)
-        _known(place, "object", "object", one.object, objects, wrong)
-    captures = _with_settings(document.captures, instruments, wrong)
+        wrong.add(place, "instrument", no_such("instrument", one.instrument, instruments))
+        wrong.add(place, "object", no_such("object", one.object, objects))
+        captures.append(_with_setting(one, place, instruments.get(one.instrument), wrong))
     captures = _with_ids(captures, wrong)
-    ids = [one.id for one in captures if one.id]
+    ids = [one.id for one in captures]
     for index, instrument in enumerate(document.instruments):
         for number, part in enumerate(instrument.teardown):
-            place = ("instrument", index, "teardown", number)
-            _check_files(place, ("photo", "photos"), part.photos, wrong, folder)
+            here = ("instrument", index, "teardown", number)
+            _check_files(here, ("photo", "photos"), part.photos, wrong, folder)
+            key = _key(here, ("capture", "captures"), wrong)
             for capture in part.captures:
-                key = _key(place, ("capture", "captures"), wrong)
-                _known(place, key, "capture", capture, ids, wrong)
+                wrong.add(here, key, no_such("capture", capture, ids))
     return tuple(captures)
 
 
 def _key(place: Place, keys: tuple[str, str], wrong: Mistakes) -> str:
     """Under which of the two keys a value is written: one alone, or several."""
     return keys[(*place, keys[1]) in wrong.lines]
-
-
-def _known(
-    place: Place, key: str, what: str, one: str | None, known: Iterable[str], wrong: Mistakes
-) -> None:
-    if one and one not in known:
-        wrong.add(place, key, f"there is no {what} {one!r}; {suggestion(one, [*known])}")
 
 
 def _check_files(
@@ -66,46 +60,35 @@ def _is_file(path: Path) -> bool:
     return False
 
 
-def _check_reference_view(
-    view: ReferenceView, instruments: dict[str, Instrument], wrong: Mistakes
-) -> None:
-    if view.instrument is None:
-        return
-    place, key = ("bench",), "reference_view"
-    _known(place, key, "instrument", view.instrument, instruments, wrong)
+def _check_view(view: ReferenceView, instruments: dict[str, Instrument], wrong: Mistakes) -> None:
+    text = no_such("instrument", view.instrument, instruments)
     if view.instrument in instruments:
         settings = _settings(instruments[view.instrument])
+        text = _no_setting(view.instrument, view.setting, settings)
         if view.setting is None and len(settings) > 1:
-            wrong.add(place, key, "setting is missing; expected one of " + ", ".join(settings))
-        _check_setting(place, key, view.instrument, view.setting, settings, wrong)
+            text = "setting is missing; expected one of " + ", ".join(settings)
+    wrong.add(("bench",), "reference_view", text)
 
 
 def _settings(instrument: Instrument) -> list[str]:
     return [one.id for one in instrument.settings if one.id]
 
 
-def _check_setting(
-    place: Place, key: str, instrument: str, one: str | None, known: list[str], wrong: Mistakes
-) -> None:
-    if one and one not in known:
-        wrong.add(place, key, f"{instrument!r} has no setting {one!r}; {suggestion(one, known)}")
+def _no_setting(instrument: str, one: str | None, known: Sequence[str]) -> str:
+    said = no_such("setting", one, known)
+    return said.replace("there is no", f"{instrument!r} has no", 1)
 
 
-def _with_settings(
-    captures: Sequence[Capture], instruments: dict[str, Instrument], wrong: Mistakes
-) -> list[Capture]:
-    found = []
-    for index, one in enumerate(captures):
-        place, key = ("capture", index), "setting"
-        if one.instrument in instruments:
-            known = _settings(instruments[one.instrument])
-            _check_setting(place, key, one.instrument, one.setting, known, wrong)
-            if not one.setting and len(known) > 1 and (*place, key) not in wrong.lines:
-                text = "setting is missing; expected one of " + ", ".join(known)
-                wrong.add(place, None, text)
-            one = replace(one, setting=one.setting or next(iter(known), ""))
-        found.append(one)
-    return found
+def _with_setting(
+    one: Capture, place: Place, instrument: Instrument | None, wrong: Mistakes
+) -> Capture:
+    if instrument is None:
+        return one
+    known = _settings(instrument)
+    wrong.add(place, "setting", _no_setting(instrument.id, one.setting, known))
+    if not one.setting and len(known) > 1 and (*place, "setting") not in wrong.lines:
+        wrong.add(place, None, "setting is missing; expected one of " + ", ".join(known))
+    return replace(one, setting=one.setting or next(iter(known), ""))
 
 
 def _with_ids(captures: Sequence[Capture], wrong: Mistakes) -> list[Capture]:

@@ -185,8 +185,7 @@ class Claim(Table):
     text: Annotated[
         str, Reads(values.as_written), Said("Value", "1600x", needed=_expected, key="value")
     ]
-    where: Annotated[values.Words, Said("Where it is stated", "box", needed="where it is stated"),
-    ]  # fmt: skip
+    where: Annotated[values.Words, Said("Where it is stated", "box", needed="where it is stated")]
     quote: Annotated[values.Text, Said("In the seller's words")] = ""
     sense: Annotated[Sense, Said("Kept when")] = "at least"
     tolerance: Annotated[values.Share, Said("The claim's own tolerance", "5 %")] = 0.0

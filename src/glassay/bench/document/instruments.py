@@ -10,7 +10,7 @@ from glassay import units
 from glassay.bench.document import values
 from glassay.bench.document.claims import Claim, all_claims
 from glassay.bench.document.fields import Amiss, Inner, Reads, Row, Said, Table
-from glassay.bench.document.mistakes import suggestion
+from glassay.bench.document.mistakes import no_such
 from glassay.bench.document.observations import Observation
 from glassay.bench.document.teardown import TeardownPart
 from glassay.errors import Unusable
@@ -100,9 +100,10 @@ def _aperture(value: object) -> float:
     return found
 
 
-Zoom = Annotated[tuple[float, float] | None, Reads(units.parse_factor_range)]
 ObjectiveField = Annotated[values.Factor | None, Said("Objective", "4x")]
-ZoomField = Annotated[Zoom, Said("Zoom", "0.7x to 4.5x")]
+ZoomField = Annotated[
+    tuple[float, float] | None, Reads(units.parse_factor_range), Said("Zoom", "0.7x to 4.5x")
+]
 AuxiliaryField = Annotated[values.Factor | None, Said("Auxiliary lens", "2x")]
 TubeField = Annotated[values.Factor | None, Said("Tube factor", "1x")]
 EyepieceField = Annotated[values.Factor | None, Said("Eyepiece", "10x")]
@@ -180,9 +181,7 @@ class ChainTable(Table):
     sensor_pixels: Annotated[values.Pixels, Said("Sensor pixels", "1920 x 1080")] = None
     sensor_width_um: Annotated[values.Length, Said("Sensor width", "5.6 mm")] = None
     display: DisplayField = None
-    wavelength_um: Annotated[float, Reads(values.length_um), Said("Wavelength", "0.55 um")] = (
-        WAVELENGTH_UM
-    )
+    wavelength_um: Annotated[values.SomeLength, Said("Wavelength", "0.55 um")] = WAVELENGTH_UM
     refractive_index: Annotated[values.Number, Said("Refractive index", "1")] = 1.0
 
     @classmethod
@@ -283,23 +282,19 @@ class Instrument(Table):
     def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
         base, tone = got.get("chain", NOTHING_STATED), got.get("tone")
         settings = got.get("settings", ()) or (Setting(DEFAULT_SETTING),)
-        ids = [one.id for one in settings if one.id]
         for index, one in enumerate(settings):
             if base.zoom and one.zoom and not _is_within(one.zoom, base.zoom):
                 low, high = base.zoom
                 text = f"lies outside the chain's zoom of {low:g}x to {high:g}x"
                 yield ("setting", index, "zoom"), text
-        for index, claim in enumerate(got.get("claims", ())):
-            if claim.setting is not None and claim.setting not in ids:
-                text = f"there is no setting {claim.setting!r}; {suggestion(claim.setting, ids)}"
-                yield ("claim", index, "setting"), text
         claims, twice = all_claims(got.get("claims", ()))
         yield from twice
-        ids = [claim.id for claim in claims]
+        for index, claim in enumerate(got.get("claims", ())):
+            ids = [one.id for one in settings]
+            yield ("claim", index, "setting"), no_such("setting", claim.setting, ids)
         for index, seen in enumerate(got.get("observations", ())):
-            if seen.settles is not None and seen.settles not in ids:
-                text = f"there is no claim {seen.settles!r}; {suggestion(seen.settles, ids)}"
-                yield ("observation", index, "settles"), text
+            ids = [claim.id for claim in claims]
+            yield ("observation", index, "settles"), no_such("claim", seen.settles, ids)
         got["claims"] = tuple(claims)
         got["settings"] = tuple(
             replace(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from glassay.bench.document.line_numbers import Path
@@ -43,10 +43,12 @@ class Mistakes:
         return self.lines.get(place, 1)
 
     def add(self, table: Path, key: str | Path | None, text: str) -> None:
-        """Note a mistake at a key of a table, at a place within it, or at the table itself (None)."""
+        """Note a mistake at a key of a table, at a place within it, or at the table itself (None);
+        "" is none."""
         at = () if key is None else (key,) if isinstance(key, str) else key
         said = f"{at[-1]}: {text}" if at else text
-        self.found.append(Mistake(self.line((*table, *at)), said))
+        if text:
+            self.found.append(Mistake(self.line((*table, *at)), said))
 
 
 def suggestion(word: str, known: Sequence[str]) -> str:
@@ -56,3 +58,9 @@ def suggestion(word: str, known: Sequence[str]) -> str:
         match = next(k for k in known if k.lower() == near[0])
         return f"did you mean {match!r}?"
     return "expected one of " + ", ".join(sorted(set(known))) if known else "none is known"
+
+
+def no_such(what: str, one: str | None, known: Iterable[str | None]) -> str:
+    """What is wrong with naming something that is not known; "" where it is, or none is named."""
+    ids = [name for name in known if name]
+    return f"there is no {what} {one!r}; {suggestion(one, ids)}" if one and one not in ids else ""

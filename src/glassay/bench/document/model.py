@@ -52,14 +52,12 @@ class Certificate(Table):
     """What a calibration certificate says of a scale: mean division, expanded uncertainty, k."""
 
     division_um: Annotated[
-        float, Reads(values.length_um),
-        Said("Certified division", "10.003 um", needed="the certified division"),
-    ]  # fmt: skip
+        values.SomeLength, Said("Certified division", "10.003 um", needed="the certified division")
+    ]
     expanded_um: Annotated[
-        float, Reads(values.length_um),
-        Said("Certified expanded uncertainty", "0.006 um",
-             needed="the expanded uncertainty"),
-    ]  # fmt: skip
+        values.SomeLength,
+        Said("Certified expanded uncertainty", "0.006 um", needed="the expanded uncertainty"),
+    ]
     k: Annotated[values.Number, Said("its k", "2")] = 2.0
     number: Annotated[values.Text, Said("Certificate number")] = ""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 from glassay import units
 from glassay.bench.document import values
@@ -19,33 +19,13 @@ from glassay.bench.document.fields import ITS_ID, Amiss, Reads, Row, Said, Table
 from glassay.errors import Unusable
 
 
-@dataclass(frozen=True, slots=True)
-class FactKind:
-    """A practical fact: its name in `bench.toml`, how its value is written, and an example."""
+class Reading(NamedTuple):
+    """How the value of an observation is read, what is expected of it ("" of words, which may be left
+    out), and the unit of a number."""
 
-    name: str
-    form: str
-    """ "yes or no", "pixels" or "words"."""
-    example: str
-
-
-FACTS = {
-    fact.name: fact
-    for fact in (
-        FactKind("lights can be switched off", "yes or no", "yes"),
-        FactKind("digital zoom is saved", "yes or no", "no"),
-        FactKind("saved picture", "pixels", "3840 x 2160"),
-        FactKind("screen picture", "pixels", "1024 x 600"),
-        FactKind("storage", "words", "a card of 32 GB, bought separately"),
-        FactKind("failure", "words", "the phone app lost the picture"),
-    )
-}
-"""Kinds of observations that are not kinds of claims too."""
-
-
-def observable() -> tuple[str, ...]:
-    """Every kind that an observation can have."""
-    return tuple(sorted({name for name in CLAIM_KINDS if name != "magnification"} | set(FACTS)))
+    read: Callable[[object], Any]
+    expected: str = ""
+    unit: str = ""
 
 
 def _yes_or_no(value: object) -> bool:
@@ -53,6 +33,25 @@ def _yes_or_no(value: object) -> bool:
     if not isinstance(value, str) or value.strip().lower() not in known:
         raise Unusable(f'{value!r} is neither "yes" nor "no"')
     return known[value.strip().lower()]
+
+
+_WORDS = Reading(values.text)
+_ANSWER = Reading(_yes_or_no, '"yes" or "no"')
+
+FACTS = {
+    "lights can be switched off": _ANSWER,
+    "digital zoom is saved": _ANSWER,
+    "saved picture": Reading(units.parse_megapixels, 'pixels, like "3840 x 2160"', "MP"),
+    "screen picture": Reading(units.parse_megapixels, 'pixels, like "1024 x 600"', "MP"),
+    "storage": _WORDS,
+    "failure": _WORDS,
+}
+"""Kinds of observations that are not kinds of claims too."""
+
+
+def observable() -> tuple[str, ...]:
+    """Every kind that an observation can have."""
+    return tuple(sorted({name for name in CLAIM_KINDS if name != "magnification"} | set(FACTS)))
 
 
 def _last_part_s(text: str) -> float:
@@ -100,16 +99,11 @@ class Observation(Table):
         yield from _settle_value(got, row, kind)
 
 
-def _reading(kind: str) -> tuple[Callable[[object], Any], str, str]:
-    """How the value of such an observation is read, what is expected, and the unit of a number."""
-    if (claimed := CLAIM_KINDS.get(kind)) is not None:
-        read = values.duration if claimed.unit == "s" else claimed.read
-        return read, f'a number with its unit, like "{claimed.example}"', claimed.unit
-    fact = FACTS.get(kind)
-    if fact is not None and fact.form == "pixels":
-        return units.parse_megapixels, f'pixels, like "{fact.example}"', "MP"
-    is_answer = fact is not None and fact.form == "yes or no"
-    return (_yes_or_no, '"yes" or "no"', "") if is_answer else (values.text, "", "")
+def _reading(kind: str) -> Reading:
+    if (claimed := CLAIM_KINDS.get(kind)) is None:
+        return FACTS.get(kind, _WORDS)
+    read = values.duration if claimed.unit == "s" else claimed.read
+    return Reading(read, f'a number with its unit, like "{claimed.example}"', claimed.unit)
 
 
 def _settle_value(got: dict[str, Any], row: Row, kind: str) -> Iterator[Amiss]:
