@@ -406,7 +406,7 @@ def test_findings_of_single_captures_settle_their_claims() -> None:
 
 
 def test_a_claim_in_words_is_listed_and_untested() -> None:
-    claim = Claim("other-1", "other", "solid metal stand", None, "", "listing")
+    claim = Claim("other", "solid metal stand", "listing", id="other-1")
     verdict = verdict_on(camera(claim), captured("pad", "only", 1.0))
     assert verdict.word == "untested"
     assert "solid metal stand (listing)" in verdict.sentence
