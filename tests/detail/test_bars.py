@@ -269,10 +269,23 @@ def test_without_numerals_the_group_must_be_stated() -> None:
     target = BarTarget(first_group=2, numerals=False)
     photo = shot(target, 8.0)
     light = light_of(photo.stored)
-    with pytest.raises(NotMeasurable, match="--group"):
-        measure_bars(light)
     stated = measure_bars(light, group=2)
     assert stated.pixel_size_x.value == pytest.approx(photo.truth.pixel_size_um, rel=2e-3)
+    # Without it, steps and px are told: of the finest element that the stated group names as well.
+    finest = stated.finest
+    assert finest is not None
+    of_group = ("first", "second", "third", "fourth")[finest.group - 2]
+    with pytest.raises(NotMeasurable, match=r"--group.*--pixel-size") as refused:
+        measure_bars(light)
+    assert f"element {finest.number} of the {of_group} group" in str(refused.value)
+    # A pixel size, even 10 % off, tells the groups, which are a factor of four apart; another
+    # setting's does not.
+    scaled = measure_bars(light, pixel_size_um=1.1 * photo.truth.pixel_size_um)
+    assert scaled.finest is not None
+    assert scaled.finest.frequency_lp_mm == finest.frequency_lp_mm
+    assert "by the stated pixel size" in scaled.notes[0]
+    with pytest.raises(NotMeasurable, match="is the pixel size that of this photo"):
+        measure_bars(light, pixel_size_um=2 * photo.truth.pixel_size_um)
     with pytest.raises(NotMeasurable, match="even"):
         measure_bars(light, group=3)
 

@@ -13,6 +13,7 @@ from glassay.errors import NotMeasurable
 from glassay.fitting import block_mean, spread
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
+from glassay.scale.bent_ruling import fit_bent_ruling
 from glassay.scale.comb import finer_division
 from glassay.scale.crossing import is_crossed
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
@@ -145,17 +146,27 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
     ):  # these are unlike the others, and would be compared
         row = _without(row, hierarchy)
         lines = refine(light, mask, row)
-    fit = _fit(lines, view.middle, view.frame.half_diagonal)
+    fit = _fit(view, lines)
     _check(lines, row, fit, view.pointed, hierarchy)
     return _result(view, row, lines, fit, hierarchy)
 
 
-def _fit(lines: Lines, middle: tuple[float, float], half_diagonal: float) -> RulingFit:
+def _fit(view: View, lines: Lines) -> RulingFit:
     """Fit the lines about the photo's middle, which a box may have moved from the view's."""
+    half_diagonal = view.frame.half_diagonal
     c, s = math.cos(lines.angle), math.sin(lines.angle)
-    along, across = middle[0] * c + middle[1] * s, middle[1] * c - middle[0] * s
+    middle = np.array(view.middle) @ np.array([[c, -s], [s, c]])
+    along, across = float(middle[0]), float(middle[1])
     square = lines.across_square - 2 * across * lines.across_mean + across**2
-    return fit_ruling(lines.numbers, lines.positions - along, lines.errors, square, half_diagonal)
+    fit = fit_ruling(lines.numbers, lines.positions - along, lines.errors, square, half_diagonal)
+    if not lines.bent:
+        return fit
+    stop = None
+    if view.stop is not None:
+        off = np.array([view.stop.x, view.stop.y]) - view.frame.axis
+        stop = (float(off[0] * c + off[1] * s), float(off[1] * c - off[0] * s))
+    numbers = lines.numbers
+    return fit_bent_ruling(lines.parts, numbers, (along, across), half_diagonal, stop) or fit
 
 
 def _renumbered(row: Sighting, lines: Lines, parts: int) -> Sighting:
@@ -252,9 +263,10 @@ def _result(
     parts.append(Contribution("colour and processing", PROCESSING_SHARE * fit.division))
     if fit.distortion:
         k, moved = abs(fit.distortion), abs(fit.division - fit.mean_division)
-        model = math.hypot(DISTORTION_MODEL_SHARE * k * fit.division, HIGHER_TERMS * k * moved)
+        higher = 0.0 if fit.from_bends else HIGHER_TERMS * k * moved
+        model = math.hypot(DISTORTION_MODEL_SHARE * k * fit.division, higher)
         parts.append(Contribution("model of the distortion", model, scope="setting"))
-    if fit.curved and fit.keystone and len(lines.numbers) < FEW_LINES:
+    if fit.curved and fit.keystone and len(lines.numbers) < FEW_LINES and not fit.from_bends:
         other = CHOICE_SHARE * abs(fit.division - fit.mean_division)
         parts.append(Contribution("choice between tilt and distortion", other, scope="capture"))
     if fit.distortion_allowance:
@@ -280,6 +292,7 @@ def _result(
         division=Quantity(fit.division, "px", tuple(parts)),
         distortion=fit.distortion,
         distortion_error=fit.distortion_error,
+        distortion_2=fit.distortion_2,
         tilt=Quantity.of(tilt, max(tilt_error, 1e-4), "deg", "direction of the lines"),
         lines=int(fit.used.sum()),
         span=int(np.ptp(lines.numbers[fit.used])) + 1,
