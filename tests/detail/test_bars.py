@@ -14,7 +14,7 @@ import pytest
 
 from glassay.cli import main
 from glassay.detail import bars_labels
-from glassay.detail.bars import measure_bars
+from glassay.detail.bars import _find_layout, measure_bars
 from glassay.detail.bars_contrast import read_contrast
 from glassay.detail.bars_fit import Site
 from glassay.detail.bars_layout import frequency_lp_mm
@@ -265,10 +265,12 @@ def test_two_numerals_must_agree_on_the_group(
     assert bars_labels.read_group(nothing, nothing)[0] == group
 
 
-def test_without_numerals_the_group_must_be_stated() -> None:
+def test_without_numerals_the_group_must_be_stated(monkeypatch: pytest.MonkeyPatch) -> None:
     target = BarTarget(first_group=2, numerals=False)
     photo = shot(target, 8.0)
     light = light_of(photo.stored)
+    layout = _find_layout(light)  # once, for speed
+    monkeypatch.setattr("glassay.detail.bars._find_layout", lambda image: layout)
     stated = measure_bars(light, group=2)
     assert stated.pixel_size_x.value == pytest.approx(photo.truth.pixel_size_um, rel=2e-3)
     # Without it, steps and px are told: of the finest element that the stated group names as well.

@@ -15,10 +15,11 @@ from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
 from glassay.scale.bent_ruling import fit_bent_ruling
 from glassay.scale.comb import finer_division
-from glassay.scale.crossing import is_crossed
+from glassay.scale.crossing import between_crossings, find_crossing
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
-from glassay.scale.hierarchy import Hierarchy, Row, read_heavier, read_hierarchy
+from glassay.scale.hierarchy import Hierarchy, read_heavier, read_hierarchy
 from glassay.scale.lines import Lines, refine
+from glassay.scale.renumbering import every_second, lines_of, renumbered, without
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 from glassay.scale.ruling import RulingFit, fit_ruling
 from glassay.scale.search import Sighting, find_rows
@@ -126,9 +127,9 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
                 f"the lines are only {row.period / parts:.1f} px apart,"
                 " too close to be told from aliasing"
             )
-        row = _renumbered(row, lines, parts)
+        row = renumbered(row, lines, parts)
         lines = refine(light, mask, row)
-    hierarchy = _hierarchy(view, row, lines)
+    hierarchy, crossing = _hierarchy(view, row, lines)
     if (
         parts == 1
         and lines.alternation > MAX_ALTERNATION
@@ -137,15 +138,17 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
     ):
         # Two rims of one line make pairs of a length; lines of which every 5th is longer are single
         # ones, which alternate because their period is half a pixel off a whole one.
-        row = _every_second(row)
+        row = every_second(row)
         lines = refine(light, mask, row)
-        hierarchy = _hierarchy(view, row, lines)
+        hierarchy, crossing = _hierarchy(view, row, lines)
     if hierarchy.kind in (
         "heavier",
         "crossed",
     ):  # these are unlike the others, and would be compared
-        row = _without(row, hierarchy)
+        row = without(row, hierarchy)
         lines = refine(light, mask, row)
+        if crossing is not None and lines.explained < MIN_EXPLAINED:
+            lines = refine(light, between_crossings(light, mask, crossing), row)
     fit = _fit(view, lines)
     _check(lines, row, fit, view.pointed, hierarchy)
     return _result(view, row, lines, fit, hierarchy)
@@ -167,27 +170,6 @@ def _fit(view: View, lines: Lines) -> RulingFit:
         stop = (float(off[0] * c + off[1] * s), float(off[1] * c - off[0] * s))
     numbers = lines.numbers
     return fit_bent_ruling(lines.parts, numbers, (along, across), half_diagonal, stop) or fit
-
-
-def _renumbered(row: Sighting, lines: Lines, parts: int) -> Sighting:
-    """The same row counted in lines `parts` times as fine."""
-    powers = parts ** np.arange(len(row.place) - 1, -1, -1, dtype=np.float64)
-    numbers = np.arange(row.numbers.min() * parts, row.numbers.max() * parts + 1)
-    begins = np.interp(numbers / parts, row.numbers, row.begins)
-    ends = np.interp(numbers / parts, row.numbers, row.ends)
-    return replace(
-        row, place=row.place / powers, numbers=numbers, begins=begins, ends=ends, angle=lines.angle
-    )
-
-
-def _every_second(row: Sighting) -> Sighting:
-    """The same row with every second line taken as part of its neighbour."""
-    chosen = row.numbers % 2 == 0
-    powers = 2.0 ** np.arange(len(row.place) - 1, -1, -1)
-    return replace(
-        row, place=row.place * powers, numbers=row.numbers[chosen] // 2,
-        begins=row.begins[chosen], ends=row.ends[chosen],
-    )  # fmt: skip
 
 
 def _check(
@@ -316,31 +298,17 @@ the ruling: the difference between the division in the middle and its mean over 
 half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
 
 
-def _hierarchy(view: View, row: Sighting, lines: Lines) -> Hierarchy:
-    """Longer lines, or else heavier ones."""
-    these = _lines_of(row, lines)
+def _hierarchy(view: View, row: Sighting, lines: Lines) -> tuple[Hierarchy, Sighting | None]:
+    """Longer lines, or else heavier ones, with the lines that cross them if they are a grid's."""
+    these = lines_of(row, lines)
     longer = read_hierarchy(view.light, view.mask, these)
     if longer.tells_a_scale:
-        return longer
+        return longer, None
     heavier = read_heavier(view.light, view.mask, these)
-    if heavier.every and is_crossed(view, row, row.period):
-        return replace(heavier, kind="crossed")
-    return heavier if heavier.every else longer
-
-
-def _lines_of(row: Sighting, lines: Lines) -> Row:
-    """The lines found and those that are missing between them."""
-    numbers = np.arange(lines.numbers.min(), lines.numbers.max() + 1)
-    positions = np.interp(numbers, lines.numbers, lines.positions)
-    return Row(lines.angle, row.period, numbers, positions, row.core)
-
-
-def _without(row: Sighting, heavier: Hierarchy) -> Sighting:
-    """The same row without its heavier lines."""
-    kept = (row.numbers - heavier.first) % heavier.every != 0
-    return replace(
-        row, numbers=row.numbers[kept], begins=row.begins[kept], ends=row.ends[kept],
-    )  # fmt: skip
+    if not heavier.every:
+        return longer, None
+    crossing = find_crossing(view, row, row.period, heavier.every)
+    return (heavier if crossing is None else replace(heavier, kind="crossed")), crossing
 
 
 def _refuse_finer(parts: int, division_px: float) -> None:
