@@ -211,4 +211,4 @@ def pattern(rng: Rng, folder: Path, *, what: str) -> Outcome:
     return nothing_there(ask("scale", path, "--division", "10um"), what, "pixel_size")
 
 
-KINDS: dict[str, Kind] = {name: (8, partial(pattern, what=name)) for name in DRAWN}
+KINDS: dict[str, Kind] = {name: (5, partial(pattern, what=name)) for name in DRAWN}

@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.fitting import block_mean, vertex
+from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
-from glassay.scale.comb import CELL
 from glassay.scale.result import View
 from glassay.scale.search import Sighting, rows_along
 
@@ -51,24 +50,23 @@ def find_crossing(
         if abs(ratio - 1) < SAME_PITCH:
             return other.enlarged(factor)
         coarse = abs(ratio / boundary_every - 1) < SAME_PITCH
-        if coarse and _holds_finer(other.waveform, boundary_every):
+        if coarse and holds_finer(other.waveform, boundary_every):
             powers = float(boundary_every) ** np.arange(len(other.place) - 1, -1, -1)
             return replace(other, place=other.place / powers).enlarged(factor)
     return None
 
 
-def _holds_finer(waveform: npt.NDArray[Any], every: int) -> bool:
+def holds_finer(waveform: npt.NDArray[Any], every: int) -> bool:
     """Whether lines a division apart stand between boundary lines, `every` so many, of which this is
     the mean waveform."""
     away = np.abs(waveform - np.median(waveform))
-    boundary = int(away.argmax())
-    ends = away[boundary - 1], away[boundary], away[(boundary + 1) % CELL]
-    at = (np.arange(CELL) - boundary - vertex(*(float(one) for one in ends))) / CELL
-    at = (at + 0.5) % 1 - 0.5
+    at = np.arange(len(waveform)) / len(waveform)
+    top = np.maximum(away - away.max() / 2, 0) * np.exp(2j * np.pi * at)
+    at = (at - np.angle(top.sum()) / (2 * np.pi) + 0.5) % 1 - 0.5  # from the boundary's middle
     between = np.abs(at) > 0.75 / every
     value = waveform[between]
     wave = np.cos(2 * np.pi * every * at[between])
-    if waveform[boundary] < np.median(waveform):
+    if waveform[int(away.argmax())] < np.median(waveform):
         wave = -wave
     value, wave = value - value.mean(), wave - wave.mean()
     size = math.sqrt(float((value**2).sum() * (wave**2).sum()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import replace
 
@@ -15,9 +16,9 @@ from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
 from glassay.scale.bent_ruling import fit_bent_ruling
 from glassay.scale.comb import finer_division
-from glassay.scale.crossing import between_crossings, find_crossing
+from glassay.scale.crossing import between_crossings, find_crossing, holds_finer
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
-from glassay.scale.hierarchy import Hierarchy, read_heavier, read_hierarchy
+from glassay.scale.hierarchy import HEAVIER_EVERY, Hierarchy, read_heavier, read_hierarchy
 from glassay.scale.lines import Lines, refine
 from glassay.scale.renumbering import every_second, lines_of, renumbered, without
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
@@ -130,6 +131,8 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
         row = renumbered(row, lines, parts)
         lines = refine(light, mask, row)
     hierarchy, crossing = _hierarchy(view, row, lines)
+    if not hierarchy.every and (finer := _between_boundaries(view, row, lines)) is not None:
+        return finer
     if (
         parts == 1
         and lines.alternation > MAX_ALTERNATION
@@ -152,6 +155,15 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
     fit = _fit(view, lines)
     _check(lines, row, fit, view.pointed, hierarchy)
     return _result(view, row, lines, fit, hierarchy)
+
+
+def _between_boundaries(view: View, row: Sighting, lines: Lines) -> ScaleResult | None:
+    """The finer lines between those found, where these are a grid's boundary lines; None if not."""
+    for every in HEAVIER_EVERY:
+        if row.period / every >= MIN_DIVISION_PX and holds_finer(lines.waveform, every):
+            with contextlib.suppress(NotMeasurable):
+                return _judged(view, renumbered(row, lines, every))
+    return None
 
 
 def _fit(view: View, lines: Lines) -> RulingFit:
