@@ -19,8 +19,9 @@ import numpy as np
 
 from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 
-CLASSES = ("scale", "chambers", "screens", "scenes", "patterns", "units", "bars", "array", "native", "clips", "noise",
-           "edge", "focus", "match", "die", "stack", "mosaic", "filing", "claims", "files")  # fmt: skip
+CLASSES = ("scale", "chambers", "screens", "scenes", "patterns", "units", "bars", "array", "native",
+           "clips", "noise", "edge", "focus", "match", "die", "stack", "mosaic", "filing", "claims",
+           "files")  # fmt: skip
 Task = tuple[str, str, int]
 HEAD = """# Attack
 

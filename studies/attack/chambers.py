@@ -161,13 +161,13 @@ KINDS: dict[str, Kind] = {
     "vignetted": (3, partial(chamber, structure="fives, double", vignette=0.7)),
     "round field": (4, partial(chamber, structure="fives, triple", round_field=True)),
     "eyepiece, 2 to 6 %": (
-        10, partial(chamber, structure="fours, triple", k=(0.02, 0.06), round_field=True, lean=0.004),
+        5, partial(chamber, structure="fours, triple", k=(0.02, 0.06), round_field=True, lean=0.004),
     ),
     "eyepiece, 6 to 25 %, whole ruling": (
-        12, partial(chamber, structure="fours, triple", k=(0.06, 0.25), round_field=True, lean=0.004),
+        6, partial(chamber, structure="fours, triple", k=(0.06, 0.25), round_field=True, lean=0.004),
     ),
     "eyepiece, 6 to 25 %, ruling aside": (
-        16, partial(chamber, structure="improved", k=(0.06, 0.25), round_field=True, lean=0.004,
+        8, partial(chamber, structure="improved", k=(0.06, 0.25), round_field=True, lean=0.004,
                     aside=True, good=False),
     ),
     "askew": (4, partial(chamber, structure="fives, triple", lean=0.02)),

@@ -373,7 +373,7 @@ def _notes(
     if fit.curved:
         notes.append(
             "the spacing changes along the scale: lens distortion of"
-            f" {at_picture_corner(fit.distortion):+.2%} at the corner of the picture; the pixel size"
+            f" {at_picture_corner(fit.distortion, fit.distortion_2):+.2%} at the corner of the picture; the pixel size"
             " is that at the middle of the photo, and the division averages"
             f" {fit.mean_division / fit.division - 1:+.2%} over the scale"
         )
