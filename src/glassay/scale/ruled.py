@@ -371,10 +371,10 @@ def _notes(
             " the middle of the photo"
         )
     if fit.curved:
+        corner = at_picture_corner(fit.distortion, fit.distortion_2)
         notes.append(
-            "the spacing changes along the scale: lens distortion of"
-            f" {at_picture_corner(fit.distortion, fit.distortion_2):+.2%} at the corner of the picture; the pixel size"
-            " is that at the middle of the photo, and the division averages"
+            f"the spacing changes along the scale: lens distortion of {corner:+.2%} at the corner of"
+            " the picture; the pixel size is that at the middle of the photo, and the division averages"
             f" {fit.mean_division / fit.division - 1:+.2%} over the scale"
         )
     return tuple(notes)
