@@ -17,6 +17,7 @@ from glassay.cli.commands.scale import command
 from glassay.detail.edge_loss import LOST
 from glassay.detail.line_response import LineResponse, response_of_lines
 from glassay.detail.lines_compressed import lines_drawn
+from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY, modulation, processing_share
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
@@ -96,7 +97,7 @@ def test_lines_are_drawn_as_a_lens_shows_them() -> None:
     light = srgb_to_linear(shot.stored / 255.0)
     scale = measure_scale(light.astype(np.float32), word="said")
     f = np.abs(shot.truth.mtf(FREQUENCY, 7.0))
-    share = lines_drawn(scale.segments, light.shape, f, 4.0)
+    share = lines_drawn(scale.segments, light.shape, f, [Bar(4.0, 1.0, 0.0)])
     seen = share > 0.02
     part = light[seen].reshape(-1)
     ground, depth = np.polynomial.polynomial.polyfit(share[seen], part, 1)

@@ -26,8 +26,14 @@ import numpy.typing as npt
 
 from glassay.detail.edge_loss import LOST
 from glassay.detail.lines_compressed import CompressedLines
-from glassay.detail.lines_ends import Step, step_kernel, steps_in
+from glassay.detail.lines_ends import Step, shifted_kernel, step_kernel, steps_in
 from glassay.detail.lines_folded import MIN_LINES, Fold, Lines, folded
+from glassay.detail.lines_profile import (
+    PROFILE_MIDDLE,
+    PROFILE_PARAMETERS,
+    PROFILE_WIDTH,
+    Profile,
+)
 from glassay.detail.response_model import (
     FREQUENCY,
     PROCESSING_SHARE,
@@ -49,9 +55,6 @@ FIRMWARE = "firmware"
 
 MIN_DIVISION_PX = 6.0
 """Below this only one or two harmonics lie within what pixels carry."""
-LINE_SHARE, LINE_SHARE_WIDTH = np.log(0.2), 0.5
-"""Width of a line over its division before anything is measured: slides of 10 um have lines of 1 to
-3 um (common practice, no source); normal in the logarithm."""
 ANISOTROPY = 0.02
 """Standard deviation of the relative difference of the response's scale along and across the lines."""
 MAX_MISFIT = 6.0
@@ -160,8 +163,8 @@ def _before_compression(
     right, ends = fold, steps
     for turn in range(TURNS):
         best = best_near(*_told_by(right, ends, division), found)
-        width = math.exp(best.parameters[0, 5]) * division
-        right, ends = photo.put_right(fold, steps, best.curves[0], width, turn)
+        bars = Profile.of(best.parameters[:, 5:], division).bars()
+        right, ends = photo.put_right(fold, steps, best.curves[0], bars, turn)
     return draw(*_told_by(right, ends, division))
 
 
@@ -208,28 +211,30 @@ def _places(rows: Lines, with_ends: bool, usual: Posterior) -> Places:
 
 def _told_by(fold: Fold, steps: list[Step], division: float) -> tuple[Misfit, int, Float, Float]:
     """What the fold and the steps say of a response: misfit, number of data, and the priors of the
-    lines' width (ln of its share) and of the stretch (ln) as `response_model.draw` takes them."""
+    lines' profile and of the stretch (ln) as `response_model.draw` takes them."""
     kernels = [step_kernel(step.place).T for step in steps]
+    shifted = [shifted_kernel(step.place).T for step in steps]
     data = len(fold.frequency) + sum(len(step.place) for step in steps)
     at_harmonics = _interpolation(fold.frequency)
 
     def misfit(curves: Float, more: Float) -> Float:
-        width = np.exp(more[:, 0])
-        model = (curves @ at_harmonics) * np.sinc(np.outer(width, fold.frequency) * division)
+        profile = Profile.of(more[:, :PROFILE_PARAMETERS], division)
+        model = (curves @ at_harmonics) * profile.spectrum(fold.frequency)
         chi = _left_over([model], fold.amplitude, fold.error)
-        for step, kernel in zip(steps, kernels, strict=True):
+        level, moved = profile.end_spectrum(FREQUENCY)
+        for step, kernel, odd in zip(steps, kernels, shifted, strict=True):
             # A response stretched along the lines: E(t) of M(f / q) is E(q t).
-            stretch = np.exp(more[:, 1])
-            edge = curves @ kernel
+            stretch = np.exp(more[:, PROFILE_PARAMETERS])
+            edge = (curves * level) @ kernel + (curves * moved) @ odd
             slope = np.gradient(edge, step.place, axis=1)
             edge = edge + slope * step.place * (stretch[:, None] - 1)
             # The end's own place and the levels either side are free.
             chi = chi + _left_over([edge, np.ones_like(edge), slope], step.value, step.error)
-        return chi
+        return chi + profile.impossible()
 
     # The neighbouring bins of an edge spread share their pixels' noise in part only: no correction.
-    middle, width = np.array([LINE_SHARE, 0.0]), np.array([LINE_SHARE_WIDTH, ANISOTROPY])
-    return misfit, data, middle, width
+    middle = np.append(PROFILE_MIDDLE, 0.0)
+    return misfit, data, middle, np.append(PROFILE_WIDTH, ANISOTROPY)
 
 
 def _interpolation(frequency: Float) -> Float:

@@ -98,6 +98,8 @@ class Fold:
     frequency: Float
     amplitude: Float
     error: Float
+    odd: Float
+    """What of the harmonics is odd about the line's middle, for a line of which one side is darker."""
 
 
 def folded(rows: Lines) -> Fold:
@@ -160,7 +162,12 @@ def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fol
     sign = 1.0 if amplitude[0] > 0 else -1.0
     filled = number > 0
     at = (np.flatnonzero(filled) + 0.5) / bins - 0.5
-    return Fold(at * division, profile[filled], k / division, sign * amplitude, error)
+    odd = (whole[1:] * turned).imag
+    # What is odd of a profile says how far its even part may be from that of plain bars.
+    error = np.hypot(error, odd)
+    return Fold(
+        at * division, profile[filled], k / division, sign * amplitude, error, sign * odd
+    )  # fmt: skip
 
 
 def _solve(phase: Float, value: Float, most: int) -> Any:
