@@ -90,9 +90,7 @@ class CompressedLines:
         corner = np.maximum(self.rows.pixel.min(axis=1) // BLOCK - 1, 0) * BLOCK
         end = self.rows.pixel.max(axis=1) + 1
         photo = self.light[corner[0] : end[0], corner[1] : end[1]]
-        share = lines_drawn(
-            self.segments - np.tile(corner[::-1], 2), photo.shape, modulation, bars
-        )
+        share = lines_drawn(self.segments - np.tile(corner[::-1], 2), photo.shape, modulation, bars)
         ground = self.rows.ground()
         depth = float((share * (1 - photo / ground)).sum() / max(float((share**2).sum()), 1e-9))
         encoded = 255 * linear_to_srgb(ground * (1 - depth * share))

@@ -163,8 +163,6 @@ def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fol
     filled = number > 0
     at = (np.flatnonzero(filled) + 0.5) / bins - 0.5
     odd = (whole[1:] * turned).imag
-    # What is odd of a profile says how far its even part may be from that of plain bars.
-    error = np.hypot(error, odd)
     return Fold(
         at * division, profile[filled], k / division, sign * amplitude, error, sign * odd
     )  # fmt: skip

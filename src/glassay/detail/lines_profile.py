@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +23,7 @@ import numpy.typing as npt
 Float = npt.NDArray[np.float64]
 
 PROFILE_PARAMETERS = 4
-"""ln of the width over the division, t of the inside, logit of v / w, share of the rim round the end."""
+"""ln of width over division, t of the inside, logit of v / w, share of the rim round the end."""
 PROFILE_MIDDLE = np.array([math.log(0.2), 0.0, 0.4, 0.5])
 PROFILE_WIDTH = np.array([0.5, 1.0, 0.8, 0.5])
 """Middle and standard deviation before anything is measured. Slides of 10 um have lines of 1 to 3 um
@@ -32,6 +32,19 @@ is known."""
 INSIDE_SCALE, INSIDE_TAIL = 0.03, 2.0
 """b = s sinh(k t): one slide in three is off a bar by more than 0.11 of its darkness, one in twenty by
 more than 0.8 (a guess: most slides are chrome, some are grooves)."""
+Profiles = Literal["any", "bars", "rims"]
+_RIMS = math.asinh(-0.95 / INSIDE_SCALE) / INSIDE_TAIL
+PRIORS: dict[Profiles, tuple[Float, Float]] = {
+    "any": (PROFILE_MIDDLE, PROFILE_WIDTH),
+    "bars": (PROFILE_MIDDLE, PROFILE_WIDTH * np.array([1.0, 1e-3, 1.0, 1.0])),
+    "rims": (PROFILE_MIDDLE + np.array([0.0, _RIMS, 0.0, 0.0]),
+             PROFILE_WIDTH * np.array([1.0, 0.02, 1.0, 1.0])),
+}  # fmt: skip
+"""Middle and width where lines may be anything, are held to be bars, or rims with next to nothing
+between them."""
+RIMS_FROM_BAR = np.array([-0.3, _RIMS, 0.0, 0.0, 0.0])
+"""From a bar's parameters, with the stretch after them, to those of rims that spread alike: with
+v / w = 0.6 their light has the second moment of a bar 1.36 times as wide."""
 LEAST_DARK = 0.05
 """Light that the whole line takes, as a share of that of a bar, below which there is no line."""
 NO_LINE_U = 0.01
