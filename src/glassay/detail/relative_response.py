@@ -47,8 +47,8 @@ GAUSSIAN_PX = 0.45
 passes 4 % at 0.9 cycles/px, which is what folds back to 0.1, and still a third at Nyquist."""
 FINER_GRID = 2
 """Samples of the finer picture for each px of the coarser one: on the same grid, strong wiring at 0.65
-cycles/px, of which the Gaussian leaves a fifth, folds back to 0.35 and is taken for what was shown there
-(bands up to 45 % low on drawn dies)."""
+cycles/px, of which the Gaussian leaves a fifth, folds back to 0.35 and is taken for what was shown
+there (bands up to 30 % low on drawn dies)."""
 LOWEST_PERIODS, HIGHEST = 2.0, 0.5
 """Bands used: from two periods in a window, below which it mixes light and shade in, to the highest
 frequency that pixels carry, cycles/px."""
