@@ -7,6 +7,9 @@ READY := $(VENV)/ready
 READY_FOR_TESTS := $(VENV)/ready-for-tests
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
+# Where an environment forbids it, every process compiles each module anew: seconds in every command.
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test lint accuracy attack bench fuzz faults wheel wheel-test sbom lock licences open clean
 
 demo: $(READY)
