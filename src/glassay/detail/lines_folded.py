@@ -151,13 +151,14 @@ def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fol
     index = np.minimum((np.mod(wrapped + 0.5, 1.0) * bins).astype(int), bins - 1)
     number = np.bincount(index, minlength=bins)
     profile = np.bincount(index, relative, bins) / np.maximum(number, 1)
-    members = np.unique(line)
-    halves = [np.isin(line, members[part::GROUPS]) for part in range(GROUPS)]
-    whole = _solve(wrapped, relative, most)
+    # Lines belong to the groups in turn. Sums in bins hold all that is fitted, and are made once.
+    rank = np.cumsum(np.bincount(line) > 0) - 1
+    parts_of = _sums(wrapped, relative, rank[line] % GROUPS, most)
+    whole = _solve(parts_of.sum(axis=1), most)
     centre = float(np.angle(whole[1]))
     if abs(centre) > np.pi / 2:  # a dark line: the middle is the line's, not the gap's
         centre -= np.copysign(np.pi, centre)
-    parts = np.array([_solve(wrapped[h], relative[h], most) for h in halves])
+    parts = np.array([_solve(parts_of[:, part], most) for part in range(GROUPS)])
     k = np.arange(1, most + 1)
     turned = np.exp(-1j * k * centre)
     amplitude = (whole[1:] * turned).real
@@ -174,13 +175,18 @@ def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fol
     )  # fmt: skip
 
 
-def _solve(phase: Float, value: Float, most: int) -> Any:
-    """Complex harmonics 0..most of values at phases 0..1, by least squares on fine bins."""
+def _sums(phase: Float, value: Float, group: Any, most: int) -> Float:
+    """Count, sum of values and sum of phases (0..1) in fine bins: (3, groups, bins)."""
     bins = 16 * (most + 1)
-    index = np.minimum((phase * bins).astype(int), bins - 1)
-    number = np.bincount(index, minlength=bins)
-    mean = np.bincount(index, value, bins) / np.maximum(number, 1)
-    place = np.bincount(index, phase, bins) / np.maximum(number, 1)
+    index = np.minimum((phase * bins).astype(np.intp), bins - 1) + bins * group
+    sums = [np.bincount(index, weight, GROUPS * bins) for weight in (None, value, phase)]
+    return np.array(sums, dtype=np.float64).reshape(3, GROUPS, bins)
+
+
+def _solve(sums: Any, most: int) -> Any:
+    """Complex harmonics 0..most, by least squares on bins with these sums (3, bins)."""
+    number = sums[0]
+    mean, place = sums[1:] / np.maximum(number, 1)
     seen = number > 0
     angle = 2 * np.pi * np.outer(place[seen], np.arange(most + 1))
     design = np.concatenate([np.cos(angle), np.sin(angle[:, 1:])], axis=1)

@@ -189,9 +189,9 @@ def draw_captures(results: BenchResults) -> dict[str, CaptureFigures]:
     return {one.capture.id: figures for one, figures in zip(results.captures, made, strict=True)}
 
 
-def kept_drawings(results: BenchResults) -> KeptDrawings:
-    """What was drawn of this bench before."""
-    return results.once("drawings", lambda: KeptDrawings(results.bench.results_folder))
+def kept_drawings(results: BenchResults, only_read: bool = False) -> KeptDrawings:
+    """What was drawn of this bench before; `only_read` where nothing may be written there."""
+    return results.once("drawings", lambda: KeptDrawings(results.bench.results_folder, only_read))
 
 
 def _in_order_of_worth(results: BenchResults) -> list[CaptureResult]:

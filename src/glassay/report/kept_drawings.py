@@ -38,12 +38,15 @@ KINDS: dict[str, type] = {
 
 
 class KeptDrawings:
-    """The drawings kept in one bench's `folder` of results."""
+    """The drawings kept in one bench's `folder` of results; none where it is only to be read."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, only_read: bool = False) -> None:
         self._folder: Path | None = folder / DRAWN_FOLDER
         self._used: set[str] = set()
         self._store = Store(folder)
+        if only_read:
+            self._folder = None
+            return
         try:
             refuse_links(self._folder, folder.parent)
             self._folder.mkdir(exist_ok=True)

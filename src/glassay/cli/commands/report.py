@@ -66,12 +66,15 @@ def command(
 def _measured(bench: Bench, jobs: int | None, *, elsewhere: bool) -> BenchResults:
     """The bench measured; one that cannot be written to as it was measured, if that was all of it
     and the page is written `elsewhere`."""
+    from glassay.report.evidence import kept_drawings
+
     try:
         return measure_with_progress(bench, jobs)
     except Unusable:
         results = read_results(bench)
         if not elsewhere or any(one.status == "not run" for one in results.captures):
             raise
+        kept_drawings(results, only_read=True)
         return results
 
 
