@@ -3,7 +3,8 @@
 The outermost edge is the saw cut only where nothing that is no silicon stands out from the surround
 with the die: a shadow beside it, its image in a cover glass, a fillet of glue, the paddle or the pit
 that it lies in. All of these leave the rim of the die as a second edge, straight and as long as a side.
-So does a street, but at all four sides alike, and narrowly.
+So does a street, but at all four sides alike, and narrowly. And where the outline was taken at a seal
+ring, the cut may lie a few px beyond, hardly seen beside it.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.die.close_edges import CloseEdges, close_edges
 from glassay.die.nested import STEP_PX, Start
 from glassay.imaging.tone import FloatImage
 
@@ -91,11 +93,12 @@ class Rivals:
     """What else the rim may be: `unsure` (px, for top, right, bottom, left) is how far within a side an
     edge lies that its opposite has not; `margin` how far within two opposite sides, beyond the width of
     a street and a bare margin, another edge lies, 0 for none; `rough`, which sides stray from
-    straightness as no saw cut does."""
+    straightness as no saw cut does; `beyond` (px), how far outward of a side another edge is seen."""
 
     unsure: tuple[float, float, float, float]
     margin: float
     rough: tuple[bool, bool, bool, bool] = (False, False, False, False)
+    beyond: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
 
 
 def find_rivals(
@@ -108,18 +111,25 @@ def find_rivals(
     """
     rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
     looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
-    unsure = [0.0] * 4
-    for n, (own, inner) in enumerate(looked):
-        other_own, others = looked[(n + 2) % 4]
-        faint = own < FAINT * other_own
-        for edge in inner:
-            if edge.along < ALL_ALONG or edge.spread > EVEN or edge.depth > 2 * STREET * shorter:
-                continue
-            stronger = faint and abs(edge.step) > own
-            if rough[n] or stronger or not any(edge.is_like(one) for one in others):
-                unsure[n] = max(unsure[n], edge.depth)
-        if rough[n]:
-            unsure[n] = max(unsure[n], OF_STRAY * strays[n])
+    close = [close_edges(grey, start) for start in starts]
+    unsure = [_alone_within(close[n], close[(n + 2) % 4], looked[(n + 2) % 4][1]) for n in range(4)]
+    for least in (PARTLY, ALL_ALONG):
+        # what is alone at one side may lie at the next one, too, where pads are like it in part
+        also = [least == PARTLY or max(unsure[n - 1], unsure[(n + 1) % 4]) > 0 for n in range(4)]
+        for n, (own, inner) in enumerate(looked):
+            other_own, others = looked[(n + 2) % 4]
+            faint = own < FAINT * other_own
+            for edge in inner if also[n] else ():
+                if edge.along < ALL_ALONG or edge.spread > EVEN or edge.depth > 2 * STREET * shorter:
+                    continue
+                stronger = faint and abs(edge.step) > own
+                like = any(one.along >= least and edge.is_like(one) for one in others)
+                if rough[n] or stronger or not like:
+                    unsure[n] = max(unsure[n], edge.depth)
+    unsure = [
+        max(far, OF_STRAY * stray) if flag else far
+        for far, stray, flag in zip(unsure, strays, rough, strict=True)
+    ]
     deep = [
         min((e for e in inner if e.along >= ALL_ALONG and e.depth > STREET * shorter),
             key=lambda e: e.depth, default=None)
@@ -130,8 +140,28 @@ def find_rivals(
         # fingers of a package may stand on the margins of the other two sides
         if one and other and one.is_like(other) and max(one.spread, other.spread) < BARE:
             margin = max(margin, min(one.depth, other.depth))
-    return Rivals((unsure[0], unsure[1], unsure[2], unsure[3]), margin,
-                  (rough[0], rough[1], rough[2], rough[3]))  # fmt: skip
+    return Rivals(
+        (unsure[0], unsure[1], unsure[2], unsure[3]), margin,
+        (rough[0], rough[1], rough[2], rough[3]),
+        (close[0].beyond, close[1].beyond, close[2].beyond, close[3].beyond),
+    )  # fmt: skip
+
+
+def _alone_within(own: CloseEdges, other: CloseEdges, inner: Sequence[Inner]) -> float:
+    """How far within a side an edge lies, too close to be told by its own top, that the opposite side
+    has not, px; 0 for none."""
+    opposite = [*other.within, *((edge.depth, edge.step) for edge in inner)]
+    return max(
+        (
+            depth
+            for depth, step in own.within
+            if not any(
+                1 / ALIKE < depth / far < ALIKE and 1 / ALIKE_STEP < step / its < ALIKE_STEP
+                for far, its in opposite
+            )
+        ),
+        default=0.0,
+    )
 
 
 def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[Inner]]:

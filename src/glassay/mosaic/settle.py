@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -16,7 +17,7 @@ from glassay.mosaic.overlap import LEAST_EVIDENCE, Overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.solve import Solution, solve
 from glassay.mosaic.tile import Tile
-from glassay.mosaic.zoom import other_zoom
+from glassay.mosaic.zoom import alike, between, differ, other_zoom
 
 LEAST_SHARED = 0.04
 """Share of a tile that a neighbour must cover for the two to be compared after placing."""
@@ -35,7 +36,9 @@ def settled(
     """Solve, compare every pair that now overlaps, leave out what contradicts, solve again. The last
     that is returned: tiles left out since they were taken at another zoom, and their scale."""
     poses = dict(poses)
+    zooms: dict[int, float] = {}
     usable = _confirmed(overlaps, poses, lenses)
+    poses, usable = _of_one_zoom(usable, poses, lenses, zooms)
     own, solution = list(lenses), solve(usable, poses, lenses)
     fresh: list[Overlap] = []
     for _ in range(2):
@@ -60,13 +63,11 @@ def settled(
         )
         for tile in bad:
             poses.pop(tile)
-        poses = _largest_part(usable, poses)
-        usable = _within(usable, poses)
+        poses, usable = _of_one_zoom(usable, poses, own, zooms)
         solution = solve(usable, poses, own)
         if not bad and not agree:
             break
     check_agreement(usable, fresh, poses, own)
-    zooms: dict[int, float] = {}
     while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
         zooms[found[0]] = found[1]
         poses = {t: solution.matrix(t, own[t]) for t in solution.tiles if t != found[0]}
@@ -74,6 +75,27 @@ def settled(
         usable = _within(usable, poses)
         solution = solve(usable, poses, own)
     return poses, solution, usable, zooms
+
+
+def _of_one_zoom(
+    overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens], zooms: dict[int, float]
+) -> tuple[Poses, list[Overlap]]:
+    """The largest part of the tiles that holds together by overlaps whose two tiles are known to be of
+    one zoom, and the overlaps within it but those of which they surely are not. What is found of other
+    tiles' scales is put into `zooms`."""
+    within = _within(overlaps, poses)
+    odd = [o for o in within if differ(o, lenses)]
+    sure = [o for o in within if alike(o, lenses)]
+    if odd and not sure:
+        raise NotMeasurable("the photos that show the same place were taken at different zooms")
+    kept = _largest_part(sure, poses)
+    for one in odd:
+        larger, _ = between(one, lenses)
+        if one.first in kept and one.second not in kept:
+            zooms[one.second] = math.exp(larger)
+        if one.second in kept and one.first not in kept:
+            zooms[one.first] = math.exp(-larger)
+    return kept, [o for o in _within(within, kept) if o not in odd]
 
 
 def _within(overlaps: Sequence[Overlap], poses: Poses) -> list[Overlap]:
