@@ -45,6 +45,9 @@ ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.65
 leave streets of unequal width), and in what part of the opposite side it must be seen: bond wires cross
 a third."""
 
+SAME_STEP = 1.5
+"""The ratio of steps where a shadow is suspected: one cut has one step, uneven light and all."""
+
 LESS_EVEN = 0.25
 """By how much the opposite side's margin may be less even: rows of pads begin with an edge, too."""
 
@@ -54,6 +57,10 @@ shadow, an image or glue lies there: those of the attack give 0.28 at most, seal
 
 FAINT = 0.4
 """A side's own step over that of the opposite side below which a stronger edge within it counts."""
+
+OTHER_STEP = 1.25
+"""Ratio of opposite sides' own steps from which they may end against different things. Uneven light
+makes it too: opposite edges must then be more alike, no more."""
 
 ROUGH_PX, ROUGH_SHARE = 0.3, 5e-4
 """How far the pieces of a side stray from a smooth line (standard deviation, px, and part of the
@@ -79,11 +86,12 @@ class Inner:
     spread: float
     along: float
 
-    def is_like(self, other: Inner) -> bool:
-        """Whether the opposite side's edge may be that of one thing around the die."""
+    def is_like(self, other: Inner, step: float) -> bool:
+        """Whether the opposite side's edge may be that of one thing around the die, their steps of
+        light no more than the ratio `step` apart."""
         return (
             1 / ALIKE < self.depth / other.depth < ALIKE
-            and 1 / ALIKE_STEP < self.step / other.step < ALIKE_STEP
+            and 1 / step < self.step / other.step < step
             and other.spread < self.spread + LESS_EVEN
         )
 
@@ -112,18 +120,32 @@ def find_rivals(
     rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
     looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
     close = [close_edges(grey, start) for start in starts]
-    unsure = [_alone_within(close[n], close[(n + 2) % 4], looked[(n + 2) % 4][1]) for n in range(4)]
-    for least in (PARTLY, ALL_ALONG):
-        # what is alone at one side may lie at the next one, too, where pads are like it in part
-        also = [least == PARTLY or max(unsure[n - 1], unsure[(n + 1) % 4]) > 0 for n in range(4)]
+    looked = [
+        (own, _with_close(inner, near)) for (own, inner), near in zip(looked, close, strict=True)
+    ]
+    unsure = [0.0] * 4
+    for least, step in ((PARTLY, ALIKE_STEP), (ALL_ALONG, SAME_STEP)):
         for n, (own, inner) in enumerate(looked):
             other_own, others = looked[(n + 2) % 4]
+            # a shadow falls on two sides that meet, and is darker or lighter than the surround: there
+            # the beginning of a row of pads at the opposite side is no match
+            beside = max(unsure[n - 1], unsure[(n + 1) % 4]) > 0
+            if (
+                least > PARTLY
+                and not beside
+                and max(own, other_own) < OTHER_STEP * min(own, other_own)
+            ):
+                continue
             faint = own < FAINT * other_own
-            for edge in inner if also[n] else ():
-                if edge.along < ALL_ALONG or edge.spread > EVEN or edge.depth > 2 * STREET * shorter:
+            for edge in inner:
+                if (
+                    edge.along < ALL_ALONG
+                    or edge.spread > EVEN
+                    or edge.depth > 2 * STREET * shorter
+                ):
                     continue
                 stronger = faint and abs(edge.step) > own
-                like = any(one.along >= least and edge.is_like(one) for one in others)
+                like = any(one.along >= least and edge.is_like(one, step) for one in others)
                 if rough[n] or stronger or not like:
                     unsure[n] = max(unsure[n], edge.depth)
     unsure = [
@@ -138,7 +160,12 @@ def find_rivals(
     margin = 0.0
     for one, other in ((deep[0], deep[2]), (deep[1], deep[3])):
         # fingers of a package may stand on the margins of the other two sides
-        if one and other and one.is_like(other) and max(one.spread, other.spread) < BARE:
+        if (
+            one
+            and other
+            and one.is_like(other, ALIKE_STEP)
+            and max(one.spread, other.spread) < BARE
+        ):
             margin = max(margin, min(one.depth, other.depth))
     return Rivals(
         (unsure[0], unsure[1], unsure[2], unsure[3]), margin,
@@ -147,21 +174,14 @@ def find_rivals(
     )  # fmt: skip
 
 
-def _alone_within(own: CloseEdges, other: CloseEdges, inner: Sequence[Inner]) -> float:
-    """How far within a side an edge lies, too close to be told by its own top, that the opposite side
-    has not, px; 0 for none."""
-    opposite = [*other.within, *((edge.depth, edge.step) for edge in inner)]
-    return max(
-        (
-            depth
-            for depth, step in own.within
-            if not any(
-                1 / ALIKE < depth / far < ALIKE and 1 / ALIKE_STEP < step / its < ALIKE_STEP
-                for far, its in opposite
-            )
-        ),
-        default=0.0,
-    )
+def _with_close(inner: Sequence[Inner], close: CloseEdges) -> list[Inner]:
+    """Edges within a side, and those too close to it to be told by their own tops."""
+    more = [
+        Inner(depth, step, 0.0, along)
+        for depth, step, along in close.within
+        if along > PARTLY and all(abs(edge.depth - depth) > NEAREST_PX for edge in inner)
+    ]
+    return sorted([*inner, *more], key=lambda edge: edge.depth)
 
 
 def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[Inner]]:

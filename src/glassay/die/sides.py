@@ -293,8 +293,8 @@ def _said(rivals: Rivals) -> list[str]:
     ]
     if beyond:
         out.append(
-            f"another edge runs close along the {', '.join(beyond)}: a seal ring may have been taken for"
-            " the die's edge; the uncertainty holds it"
+            f"another edge runs close along the {', '.join(beyond)}: a seal ring may have been taken"
+            " for the die's edge; the uncertainty holds it"
         )
     second = [
         f"{name} ({depth:.0f} px within)"

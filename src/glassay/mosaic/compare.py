@@ -41,8 +41,8 @@ SECOND_CHANCES = 12
 MOST_WHOLE = 4
 """Of these, how many are measured: where both agree best."""
 ELSEWHERE_REACH = 0.02
-"""How far around another place at which two whole tiles agree shifts are tried, in tile diagonals: two px
-of the pictures in which it was found."""
+"""How far around another place at which two whole tiles agree shifts are tried, in tile diagonals:
+some px of the pictures in which it was found."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,6 +248,9 @@ def best_of_pairs(overlaps: Sequence[Overlap], bare: Sequence[Start] = ()) -> li
     for one in overlaps:
         if one.holds:
             table.setdefault((one.first, one.second), []).append(one)
+    narrow: dict[tuple[int, int], list[Points]] = {}
+    for first, second, matrix in bare:
+        narrow.setdefault((first, second), []).append(matrix)
     out = []
     for pair in sorted(table):
         ranked = sorted(
@@ -260,9 +263,9 @@ def best_of_pairs(overlaps: Sequence[Overlap], bare: Sequence[Start] = ()) -> li
             alike = as_alike(best.correlation * best.share, other.correlation * other.share)
             if np.hypot(*gap) > 6 and alike:
                 more.append(gap[None, :])
-        for first, second, matrix in bare:
+        for matrix in narrow.get(pair, ()):
             gap = matrix[:, 2] - best.matrix[:, 2]
-            if (first, second) == pair and np.hypot(*gap) > 6:
+            if np.hypot(*gap) > 6:
                 more.append(gap[None, :])
         out.append(replace(best, rivals=np.concatenate(more)))
     return out

@@ -25,9 +25,10 @@ WIDE_REACH = 0.1
 """How far around a hypothesis shifts are tried, in tile diagonals: twice as far as those from which
 the hypotheses come, so that a place one period beyond them is seen."""
 TRIED = 3
-"""Hypotheses tried for two groups, those on which most overlaps agree first; and once one holds, as many
-of those that lie farther from it than shifts were tried: if another holds too, nothing is joined."""
+"""Hypotheses tried for two groups, those on which most overlaps agree first; and once one holds, as
+many of those that lie farther from it than shifts were tried: if another holds, nothing is joined."""
 MOST_PLACES = 12
+"""Hypotheses kept, of which those are taken."""
 FEWEST_PAIRS = 2
 NEARLY_ALL = 0.8
 """Share of the pairs that must have the shift in common."""

@@ -1,6 +1,7 @@
 """Two whole tiles laid over each other at all shifts: where they agree best, and where as well.
 
-Tiles are reduced alike and turned level; correlation by Fourier transform then tells all shifts at once.
+Tiles are reduced alike and turned level; correlation by Fourier transform then tells all shifts at
+once.
 """
 
 from __future__ import annotations
@@ -30,9 +31,11 @@ ELSEWHERE_SHARE = 0.6
 for shifts close by (`glassay.mosaic.shifts.RIVAL_SHARE`)."""
 MOST_ELSEWHERE = 3
 AS_GOOD = 0.8
-"""The same from which the other place is as good: a chip that repeats under every tile gives 0.9 and more
-there (the attack's), less than 1 since what is common is narrower."""
+"""The same from which the other place is as good: a chip that repeats under every tile gives 0.86 and
+more there (the attack's), less than 1 since what is common is narrower."""
 ALIKE, PERFECT = 4.0, 1.02
+"""How many times less is left to perfect agreement at a true place than at a false one; two hundredths
+are added to perfection, for noise."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,8 +1,8 @@
 """Tiles that were taken at another zoom than the rest.
 
-Tiles are placed by a shift and a turn, since all of one setting share the size of a px. The blocks of two
-tiles tell whether they do; and held against where all its neighbours put the same points, in a solved
-mosaic, a tile may fit better with a scale of its own.
+Tiles are placed by a shift and a turn, since all of one setting share the size of a px. The blocks of
+two tiles tell whether they do; and held against where all its neighbours put the same points, in a
+solved mosaic, a tile may fit better with a scale of its own.
 """
 
 from __future__ import annotations
