@@ -29,6 +29,13 @@ FEWEST_AGAINST = 8
 """Blocks with structure from which a pair can speak against its place."""
 
 
+FAR_OFF_PX = 25.0
+"""Distance from where the tiles were put, at which an overlap is not theirs."""
+MOST_DENIED = 0.05
+"""Overlaps denied, against those that hold, from which nothing is believed: one is too many for a few
+photos; among hundreds, one may be two cells that are alike."""
+
+
 def settled(
     tiles: Sequence[Tile], lenses: list[Lens], overlaps: list[Overlap], poses: Poses,
     workers: Workers, progress: Progress,
@@ -68,6 +75,7 @@ def settled(
         if not bad and not agree:
             break
     check_agreement(usable, fresh, poses, own)
+    check_places(usable, overlaps, poses, own)
     while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
         zooms[found[0]] = found[1]
         poses = {t: solution.matrix(t, own[t]) for t in solution.tiles if t != found[0]}
@@ -105,7 +113,7 @@ def _within(overlaps: Sequence[Overlap], poses: Poses) -> list[Overlap]:
 def _confirmed(overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]) -> list[Overlap]:
     """Overlaps that lie where the tiles were put; others, and those at a rival shift, are measured
     again from where they should be."""
-    return [o for o in _within(overlaps, poses) if _gap(o, poses, lenses) < 25 and (
+    return [o for o in _within(overlaps, poses) if _gap(o, poses, lenses) < FAR_OFF_PX and (
         o.decided or _gap(o, poses, lenses) < 4)]  # fmt: skip
 
 
@@ -148,6 +156,21 @@ def check_agreement(
         raise NotMeasurable(
             f"the photos fit in more than one way: where {len(poses)} of them agree best,"
             f" {len(good)} pairs show the same and {len(against)} show different things"
+        )
+
+
+def check_places(
+    good: Sequence[Overlap], overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]
+) -> None:
+    """Refuse a whole in which overlaps that would place a tile by themselves do not lie where the tiles
+    were put: what repeats farther apart than a photo is wide fits perfectly in wrong places."""
+    denied = [
+        o for o in _within(overlaps, poses) if o.places and _gap(o, poses, lenses) > FAR_OFF_PX
+    ]
+    if len(denied) > MOST_DENIED * len(good):
+        raise NotMeasurable(
+            f"the photos fit in more than one way: {len(good)} pairs lie as {len(poses)} of them are"
+            f" placed, {len(denied)} fit as well in other places"
         )
 
 
