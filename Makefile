@@ -7,7 +7,10 @@ READY := $(VENV)/ready
 READY_FOR_TESTS := $(VENV)/ready-for-tests
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
 
-.PHONY: demo test lint accuracy attack bench fuzz faults wheel wheel-test sbom lock licences open clean
+# Where an environment forbids it, every process compiles each module anew: seconds in every command.
+unexport PYTHONDONTWRITEBYTECODE
+
+.PHONY: demo test lint accuracy attack bench fuzz mutants faults wheel wheel-test sbom lock licences open clean
 
 demo: $(READY)
 	$(BIN)/python -m demo
@@ -33,6 +36,12 @@ bench: $(READY_FOR_TESTS)
 fuzz: $(READY)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -r requirements-fuzz.txt
 	nice $(BIN)/python -m fuzz --minutes $(MINUTES)
+
+# Mutation testing of the modules that pyproject.toml names ([tool.mutmut]); leaves the folder mutants/.
+mutants: $(READY_FOR_TESTS)
+	$(PIP) -r requirements-mutants.txt
+	OMP_NUM_THREADS=1 $(BIN)/mutmut run --max-children 2
+	$(BIN)/mutmut results
 
 faults: $(READY)
 	$(BIN)/python -m studies faults
@@ -83,4 +92,4 @@ $(READY_FOR_TESTS): $(READY) requirements-tests.txt
 	touch $(READY_FOR_TESTS)
 
 clean:
-	rm -rf $(VENV) $(TOOLS) demo-bench build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) $(TOOLS) demo-bench build dist mutants .mypy_cache .ruff_cache .pytest_cache .hypothesis

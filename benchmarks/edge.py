@@ -13,7 +13,7 @@ from glassay.detail.edge import measure_edges
 from glassay.imaging import read_photo
 from glassay.simulate import Camera, Die, Optics, Pose, capture
 
-TARGET = 3.0
+TARGET = 1.5
 
 
 def photo(path: Path) -> Path:

@@ -20,7 +20,7 @@ from glassay.scale import Division, measure_scale
 from glassay.scale.calibrate import calibrate
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 
-TARGET = 2.0
+TARGET = 1.3
 CASES = {"fine, 12 px a division": 12.0, "usual, 60 px a division": 60.0, "300 px": 300.0}
 
 

@@ -116,14 +116,14 @@ def undistorted_radius(
     return np.asarray(r)
 
 
-def at_picture_corner(k: float) -> float:
-    """The distortion that a coefficient k makes at the picture's corner, relative.
+def at_picture_corner(k1: float, k2: float = 0.0) -> float:
+    """The distortion that the coefficients make at the picture's corner, relative.
 
     (r_d - r_u) / r_u where r_d is 1, half the diagonal of the picture (geometric distortion in the
-    sense of ISO 17850, from memory). For barrel it is more than k, because the corner shows what
+    sense of ISO 17850, from memory). For barrel it is more than k1, because the corner shows what
     lies farther out.
     """
-    return 1 / float(undistorted_radius(1.0, k)) - 1
+    return 1 / float(undistorted_radius(1.0, k1, k2)) - 1
 
 
 def higher_orders(k: float, square: Array) -> Array:

@@ -19,8 +19,9 @@ import numpy as np
 
 from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 
-CLASSES = ("scale", "screens", "scenes", "units", "bars", "array", "native", "clips", "noise",
-           "edge", "focus", "match", "die", "stack", "mosaic", "filing", "claims", "files")  # fmt: skip
+CLASSES = ("scale", "chambers", "screens", "scenes", "patterns", "units", "bars", "array", "native",
+           "clips", "noise", "edge", "focus", "match", "die", "stack", "mosaic", "filing", "claims",
+           "files")  # fmt: skip
 Task = tuple[str, str, int]
 HEAD = """# Attack
 
@@ -35,6 +36,11 @@ GOOD = {
               "thick sharp lines, about half the period", "plain grid of lines, said so",
               "grid of lines, double boundaries", "grid of lines, triple boundaries, cells",
               "light lines, uneven light"),
+    "chambers": ("fives, double", "fives, triple", "fours, triple", "tens, double",
+                 "improved ruling", "ruling in part of the field",
+                 "improved, in part of the field", "soft", "JPEG 40 to 60", "many specks", "faint",
+                 "vignetted", "round field", "eyepiece, 2 to 6 %",
+                 "eyepiece, 6 to 25 %, whole ruling", "askew"),
     "units": ("good length",),
     "bars": ("whole target",),
     "array": ("grey pixels", "hexagonal lattice", "lattice in a lattice",

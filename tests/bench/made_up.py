@@ -16,7 +16,9 @@ DISPLAY = Display(531.3, 298.9, 1920, 1080, 24.0)
 
 
 def claim_of(value: float, **changes: object) -> Claim:
-    plain = Claim("magnification-1", "magnification", f"{value:g}x", value, "1", "box")
+    plain = Claim(
+        "magnification", f"{value:g}x", "box", id="magnification-1", value=value, unit="1"
+    )
     return replace(plain, **changes)  # type: ignore[arg-type]
 
 

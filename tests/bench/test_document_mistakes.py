@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from glassay.bench.document.line_numbers import key_lines
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.model import Money
 from glassay.bench.document.read import load_bench, parse_bench
-from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.keeping.filing import start_bench
 from glassay.errors import Unusable
 

@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from glassay.bench.document.edit import add_table, remove_table, set_values
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.read import load_bench, parse_bench
-from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.keeping import pack, store
 from glassay.bench.keeping.check_pack import check
 from glassay.bench.keeping.marks import add_mark, change_mark, make_mark, remove_mark

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from glassay.bench.document.observed import parse_duration
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.read import parse_bench
-from glassay.bench.document.table_reader import BenchMistakes
+from glassay.bench.document.values import duration
 from glassay.bench.measuring.assemble import read_results
 from glassay.errors import Unusable
 
@@ -128,8 +128,8 @@ def test_mistakes_are_reported(old: str, new: str, said: str) -> None:
 
 
 def test_times_are_added_up() -> None:
-    assert parse_duration("4 h 20 min") == 15600
-    assert parse_duration("90 min") == 5400
+    assert duration("4 h 20 min") == 15600
+    assert duration("90 min") == 5400
     for wrong in ("4 h and 20 min", "h", "4 h 20", "-1 h 10 min", 4):
         with pytest.raises(Unusable):
-            parse_duration(wrong)
+            duration(wrong)

@@ -9,8 +9,8 @@ from PIL import Image
 from tests.bench.slides import draw_slide
 from tests.lattice.drawn_dies import drawn_die, stored
 
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.read import load_bench, parse_bench
-from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.keeping.results import BenchResults, Verdict
 from glassay.bench.measuring.assemble import run_bench
 

@@ -33,7 +33,7 @@ def results_of(
 def of_kind(kind: str, text: str, value: float | None, **changes: object) -> Claim:
     stated = CLAIM_KINDS.get(kind)
     unit, sense = (stated.unit, stated.sense) if stated else ("", "at least")
-    plain = Claim(kind.replace(" ", "-"), kind, text, value, unit, "box", sense)
+    plain = Claim(kind, text, "box", id=kind.replace(" ", "-"), value=value, unit=unit, sense=sense)
     return replace(plain, **changes)  # type: ignore[arg-type]
 
 

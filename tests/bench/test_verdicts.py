@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 
 from glassay.bench.document.model import Claim, Instrument, Sense, Setting
-from glassay.bench.judging.decide import decide
+from glassay.bench.judging.decide import Allowed, allowed_by, decide, guarded
 from glassay.bench.judging.judge import judge
 from glassay.bench.judging.magnification import detail_limit, judged_readings
 from glassay.bench.keeping.results import CaptureResult, SettingResult, Verdict
@@ -60,6 +61,34 @@ def test_a_claim_is_decided_outside_the_guard_band_only(
     assert f"{sense} {claimed:g}x" in decision.rule
 
 
+def test_the_guard_band_ends_exactly_at_the_expanded_uncertainty() -> None:
+    value = Quantity.of(100.0, 2.0, "1")
+    met, missed = 100 - value.expanded, 100 + value.expanded
+    assert guarded(value, met, math.inf) == "met"
+    assert guarded(value, met * (1 + 1e-12), math.inf) == "met", "equal but for rounding"
+    assert guarded(value, met * (1 + 1e-7), math.inf) == "undecided"
+    assert guarded(value, missed, math.inf) == "undecided"
+    assert guarded(value, missed * (1 + 1e-12), math.inf) == "undecided", "equal but for rounding"
+    assert guarded(value, missed * (1 + 1e-7), math.inf) == "not met"
+    assert guarded(value, -math.inf, math.inf) == "met"
+    # Next to a limit of nothing nothing is lost in rounding.
+    assert guarded(Quantity(-1e-12, "1"), 0.0, math.inf) == "not met"
+
+
+def test_the_rule_says_what_widens_a_claim_and_what_is_exact() -> None:
+    wide = claim_of(100, text="100x", tolerance=0.05)
+    told = decide(Quantity(101, "1"), 100, wide)
+    assert "at least 100x with its stated tolerance of 0.05;" in told.rule
+    assert told.rule.endswith("value 101x, U = 0 (stated numbers).")
+    assert told.by_digits == ""
+    assert allowed_by(wide, 100.0) == Allowed(95.0, 105.0, " with its stated tolerance of 0.05")
+    assert allowed_by(claim_of(100, text="many"), 100.0) == Allowed(100.0, 100.0)
+    plain = decide(Quantity.of(150, 1, "1"), 100, claim_of(100))
+    assert plain.by_digits == "", "the digits of the figure decide nothing here"
+    close = decide(Quantity.of(99.8, 0.01, "1"), 100, claim_of(100))
+    assert (close.word, close.by_digits) == ("met", "99.5x to 100.5x")
+
+
 def test_the_rule_is_told_in_the_unit_of_the_claim() -> None:
     field = claim_of(28_000, kind="field width", text="28 mm", unit="um")
     rule = decide(Quantity.of(28_429, 34, "um"), 28_000, field).rule
@@ -104,6 +133,7 @@ def test_an_equal_claim_is_meant_to_the_digits_in_which_it_stands() -> None:
         ("1.92 MP", 1.92, 1.912, "at least", "not met"),
         ("1600 x 1200", 1.92, 1.916, "at least", "not met"),
         ("7x to 45x", 45, 44.6, "at least", "met"),
+        ("7x to 45x", 45, 43, "at least", "not met"),  # by its own last digit, not by that of 7x
         ("7x to 45x", 7, 7.4, "at most", "met"),
         ("7x to 45x", 7, 7.6, "at most", "not met"),
     ],
@@ -376,7 +406,7 @@ def test_findings_of_single_captures_settle_their_claims() -> None:
 
 
 def test_a_claim_in_words_is_listed_and_untested() -> None:
-    claim = Claim("other-1", "other", "solid metal stand", None, "", "listing")
+    claim = Claim("other", "solid metal stand", "listing", id="other-1")
     verdict = verdict_on(camera(claim), captured("pad", "only", 1.0))
     assert verdict.word == "untested"
     assert "solid metal stand (listing)" in verdict.sentence

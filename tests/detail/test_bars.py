@@ -14,7 +14,7 @@ import pytest
 
 from glassay.cli import main
 from glassay.detail import bars_labels
-from glassay.detail.bars import measure_bars
+from glassay.detail.bars import _find_layout, measure_bars
 from glassay.detail.bars_contrast import read_contrast
 from glassay.detail.bars_fit import Site
 from glassay.detail.bars_layout import frequency_lp_mm
@@ -265,14 +265,29 @@ def test_two_numerals_must_agree_on_the_group(
     assert bars_labels.read_group(nothing, nothing)[0] == group
 
 
-def test_without_numerals_the_group_must_be_stated() -> None:
+def test_without_numerals_the_group_must_be_stated(monkeypatch: pytest.MonkeyPatch) -> None:
     target = BarTarget(first_group=2, numerals=False)
     photo = shot(target, 8.0)
     light = light_of(photo.stored)
-    with pytest.raises(NotMeasurable, match="--group"):
-        measure_bars(light)
+    layout = _find_layout(light)  # once, for speed
+    monkeypatch.setattr("glassay.detail.bars._find_layout", lambda image: layout)
     stated = measure_bars(light, group=2)
     assert stated.pixel_size_x.value == pytest.approx(photo.truth.pixel_size_um, rel=2e-3)
+    # Without it, steps and px are told: of the finest element that the stated group names as well.
+    finest = stated.finest
+    assert finest is not None
+    of_group = ("first", "second", "third", "fourth")[finest.group - 2]
+    with pytest.raises(NotMeasurable, match=r"--group.*--pixel-size") as refused:
+        measure_bars(light)
+    assert f"element {finest.number} of the {of_group} group" in str(refused.value)
+    # A pixel size, even 10 % off, tells the groups, which are a factor of four apart; another
+    # setting's does not.
+    scaled = measure_bars(light, pixel_size_um=1.1 * photo.truth.pixel_size_um)
+    assert scaled.finest is not None
+    assert scaled.finest.frequency_lp_mm == finest.frequency_lp_mm
+    assert "by the stated pixel size" in scaled.notes[0]
+    with pytest.raises(NotMeasurable, match="is the pixel size that of this photo"):
+        measure_bars(light, pixel_size_um=2 * photo.truth.pixel_size_um)
     with pytest.raises(NotMeasurable, match="even"):
         measure_bars(light, group=3)
 

@@ -15,8 +15,9 @@ from PIL import Image
 from glassay.bench.measuring.methods import METHODS
 from glassay.cli.commands.scale import command
 from glassay.detail.edge_loss import LOST
-from glassay.detail.line_response import LineResponse, response_of_lines
+from glassay.detail.line_response import PROFILE, LineResponse, response_of_lines
 from glassay.detail.lines_compressed import lines_drawn
+from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY, modulation, processing_share
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
@@ -54,7 +55,8 @@ def test_the_response_does_not_depend_on_the_width_of_the_lines(width_um: float)
     assert found.frequency_10 is not None
     low, high = found.frequency_10.interval
     assert low <= true_frequency(shot, 0.1) <= high
-    assert found.frequency_10.relative < 0.06
+    # Without an end in use, lines may be rims for all that is seen: 6.3 %, of which 5.6 % for that.
+    assert found.frequency_10.relative < (0.06 if found.ends_used else 0.07)
     assert found.line_width.value == pytest.approx(
         width_um / 0.5, abs=4 * found.line_width.u + 0.03
     )
@@ -66,7 +68,10 @@ def test_different_lines_of_one_photo_give_the_same_answer_within_their_uncertai
     difference = even.frequency_50.value - odd.frequency_50.value
     assert abs(difference) < 2 * np.hypot(even.frequency_50.u, odd.frequency_50.u)
     # What width and response leave open between them is the setting's, however many lines there are.
-    assert {part.scope for part in even.frequency_50.contributions} == {"setting"}
+    # Their profile is the slide's.
+    scopes = {part.source: part.scope for part in even.frequency_50.contributions}
+    assert scopes.pop(PROFILE) == "reference"
+    assert set(scopes.values()) == {"setting"}
 
 
 def test_what_compression_took_of_a_soft_tail_is_put_back_and_counted() -> None:
@@ -96,7 +101,7 @@ def test_lines_are_drawn_as_a_lens_shows_them() -> None:
     light = srgb_to_linear(shot.stored / 255.0)
     scale = measure_scale(light.astype(np.float32), word="said")
     f = np.abs(shot.truth.mtf(FREQUENCY, 7.0))
-    share = lines_drawn(scale.segments, light.shape, f, 4.0)
+    share = lines_drawn(scale.segments, light.shape, f, [Bar(4.0, 1.0, 0.0)])
     seen = share > 0.02
     part = light[seen].reshape(-1)
     ground, depth = np.polynomial.polynomial.polyfit(share[seen], part, 1)
@@ -120,9 +125,17 @@ def test_the_ends_of_lines_tell_a_response_that_their_width_hides() -> None:
     assert found.frequency_10.value == pytest.approx(true_frequency(shot, 0.1), rel=0.06)
 
 
-def test_grooves_of_which_only_the_rims_are_seen_are_no_plain_bars() -> None:
-    with pytest.raises(NotMeasurable, match=r"no plain|not tell their width|told apart"):
-        measured(slide(3.0, cutoff=0.9, profile="shaded"))
+@pytest.mark.parametrize("profile", ["shaded", "edges"])
+def test_a_groove_is_no_bar_and_its_walls_are_allowed_for(profile: str) -> None:
+    # One wall dark and one bright, or both dark and light between them; taken for bars, these are
+    # 14 % too low and 30 % too high at u of 4 %.
+    shot = slide(3.0, cutoff=0.4, profile=profile)
+    found = measured(shot)
+    assert found.frequency_10 is not None
+    low, high = found.frequency_10.interval
+    assert low <= true_frequency(shot, 0.1) <= high
+    assert found.frequency_10.value == pytest.approx(true_frequency(shot, 0.1), rel=0.2)
+    assert any(part.source == PROFILE and part.u for part in found.frequency_10.contributions)
 
 
 def test_too_few_or_too_close_lines_are_refused() -> None:

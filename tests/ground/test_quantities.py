@@ -12,7 +12,14 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from uncertainties import umath
 
-from glassay.quantity import Contribution, Quantity, combine, name_exposures, rounded
+from glassay.quantity import (
+    Contribution,
+    Quantity,
+    combine,
+    name_exposures,
+    rounded,
+    weighted_sum,
+)
 
 SIZES = st.floats(1e-6, 1e6)
 DOFS = st.one_of(st.just(math.inf), st.floats(1, 1000))
@@ -135,6 +142,32 @@ def test_rounded_text_is_within_half_a_digit_of_the_uncertainty(value: float, u:
     assert float(spread) == pytest.approx(u, rel=0.051)
 
 
+@pytest.mark.parametrize(
+    ("value", "expanded", "text", "spread"),
+    [
+        # JCGM 100:2008, 7.2.6, its two examples with U in the place of u.
+        (10.05762, 0.027, "10.058", "0.027"),
+        (28.0542, 0.9, "28.05", "0.90"),
+        # rounding carries the uncertainty into its next digit, which costs the value one as well
+        (1.23456, 0.0996, "1.23", "0.10"),
+        (1.23456, 0.0994, "1.235", "0.099"),
+        (123.4, 9.96, "123", "10"),
+        (123.4, 9.94, "123.4", "9.9"),
+        (12345.6, 99.6, "12350", "100"),
+        (12345.6, 994.0, "12350", "990"),
+        (12345.6, 99.4, "12346", "99"),
+        (12.5, -0.31, "12.50", "-0.31"),
+        (1234567.0, 0.0, "1.23457e+06", "0"),
+        (2.0, math.inf, "2", "inf"),
+        (math.inf, 0.1, "inf", "0.1"),
+    ],
+)
+def test_no_more_digits_are_told_than_the_uncertainty_supports(
+    value: float, expanded: float, text: str, spread: str
+) -> None:
+    assert rounded(value, expanded) == (text, spread)
+
+
 @given(st.floats(0.01, 100), st.floats(0.01, 100), st.floats(1, 50), st.floats(1, 50))
 def test_effective_freedom_lies_between_the_least_and_the_sum(
     u1: float, u2: float, dof1: float, dof2: float
@@ -162,3 +195,92 @@ def test_named_unknowns_stay_the_same_through_json_and_keep_their_sign() -> None
 def test_two_measurements_with_noise_of_one_size_are_independent() -> None:
     one, two = Quantity.of(3.7, 0.3, "um"), Quantity.of(3.7, 0.4, "um")
     assert combine(lambda a, b: a - b, (one, two), "um").u == pytest.approx(0.5)
+
+
+def test_what_was_combined_still_cancels_with_what_it_was_made_of() -> None:
+    # JCGM 100:2008, 5.2.2: the sign of a contribution counts as much as its size.
+    one = Quantity.of(3.0, 0.3, "um")
+    twice = combine(lambda a: 2 * a, (one,), "um")
+    assert combine(lambda a, b: a - 2 * b, (twice, one), "um").u == 0
+    assert combine(lambda a, b: a + 2 * b, (twice, one), "um").u == pytest.approx(1.2)
+
+
+def test_what_rests_on_no_uncertain_number_is_exact() -> None:
+    assert combine(lambda a: 7.0, (Quantity.of(3.0, 0.3, "um"),), "mm") == Quantity(7.0, "mm")
+    assert Quantity.of(3, 0, "um").contributions == ()
+    assert Quantity.of(3, 1, "um").contributions[0].source == "stated"
+    assert Quantity.of(3, 1, "um").scaled(1e-3, "mm").unit == "mm"
+
+
+def test_an_unknown_named_after_its_owner_is_one_wherever_it_is_met() -> None:
+    photos = [
+        Quantity(2.0, "um", (
+            Contribution("lens", 0.1, scope="setting"), Contribution("lines", 0.2),
+        ))
+        for _ in range(2)
+    ]  # fmt: skip
+    first, second = (one.named("setting near", "setting") for one in photos)
+    # The lens is the same in both photos and cancels; what the lines scatter by does not.
+    assert combine(lambda a, b: a - b, (first, second), "um").u == pytest.approx(0.2 * 2**0.5)
+    other = photos[1].named("setting far", "setting")
+    assert combine(lambda a, b: a - b, (first, other), "um").u == pytest.approx(0.05**0.5 * 2**0.5)
+    again = first.named("setting far", "setting")
+    assert again == first, "a name, once given, stays"
+
+
+def test_names_within_a_photo_are_distinct_and_only_given_once() -> None:
+    fit, lines = Contribution("fit", 0.1), Contribution("fit", 0.2, scope="capture")
+    lens, slide = (
+        Contribution("lens", 0.3, scope="setting"), Contribution("slide", 0.4, identity="slide 7"),
+    )  # fmt: skip
+    named = name_exposures(
+        {"a": Quantity(1, "um", (fit, lens, slide)), "b": Quantity(1, "um", (fit, lines))}, "photo"
+    )
+    of_a, of_b = ({p.u: p for p in one.contributions} for one in named.values())
+    assert of_a[0.1].identity == of_b[0.1].identity == "photo 1: fit"
+    assert of_b[0.2].identity == "photo 2: fit"
+    assert of_a[0.3].is_fresh
+    assert of_a[0.4].identity == "slide 7"
+
+
+def test_one_more_contribution_adds_in_squares_unless_it_is_a_known_one() -> None:
+    one = Quantity.of(5.0, 0.3, "um")
+    assert one.with_contribution("slide", 0.4).u == pytest.approx(0.5)
+    known = one.contributions[0].identity
+    assert one.with_contribution("again", 0.4, identity=known).u == pytest.approx(0.7)
+    more = one.with_contribution("slide", 0.4, 9, "slide 7", "reference").contributions[0]
+    assert (more.source, more.u, more.dof, more.identity, more.scope) == (
+        "slide", 0.4, 9, "slide 7", "reference",
+    )  # fmt: skip
+    assert one.with_contribution("slide", 0.4).contributions[0].scope == "exposure"
+    assert one.with_contribution("slide", 0.4).contributions[0].dof == math.inf
+
+
+def test_a_budget_is_written_with_its_factor_and_without_passing_names() -> None:
+    written = Quantity(2.0, "um", (Contribution("fit", 0.1, 4), Contribution("x", 0.0))).as_json()
+    # 4 degrees of freedom: 2.78 (JCGM 100:2008, table G.2)
+    assert written["k"] == pytest.approx(2.78, abs=0.005)
+    assert all("identity" not in part for part in written["contributions"])
+    with pytest.raises(ValueError, match="'the moon' is no scope"):
+        Contribution.from_json({"source": "fit", "u": 0.1, "scope": "the moon"})
+
+
+@given(st.lists(st.tuples(st.floats(-9, 9), st.floats(0.01, 9)), min_size=1, max_size=5))
+def test_a_weighted_sum_is_what_the_general_rule_gives(terms: list[tuple[float, float]]) -> None:
+    shared = Contribution("slide", 0.3, identity="slide 7", scope="reference")
+    quantities = [
+        Quantity(10.0 * n, "um", (Contribution("fit", u, 5), shared))
+        for n, (_, u) in enumerate(terms)
+    ]
+    weights = [weight for weight, _ in terms]
+    quick = weighted_sum(weights, quantities, "um")
+    whole = combine(
+        lambda *values: sum(w * v for w, v in zip(weights, values, strict=True)), quantities, "um"
+    )
+    assert quick.value == pytest.approx(whole.value, abs=1e-9)
+    assert quick.u == pytest.approx(whole.u, abs=1e-9)
+    assert quick.dof == pytest.approx(whole.dof, rel=1e-6) or quick.u < 1e-9
+    of_slide = [
+        sum(p.u for p in one.contributions if p.scope == "reference") for one in (quick, whole)
+    ]
+    assert of_slide[0] == pytest.approx(of_slide[1], abs=1e-9)

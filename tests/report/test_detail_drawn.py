@@ -13,8 +13,8 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import assemble
 from glassay.bench.measuring.run import measure_captures
 from glassay.report.curves import Chart, Curve, decades
-from glassay.report.drawing import html_of
-from glassay.report.evidence import CaptureFigures, draw_captures
+from glassay.report.drawing import CaptureFigures, html_of
+from glassay.report.evidence import draw_captures
 from glassay.web.overlay import shapes_of
 
 BENCH = """

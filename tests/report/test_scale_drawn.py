@@ -20,9 +20,10 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Quantity
-from glassay.report.drawing import pieces_of
-from glassay.report.evidence import CaptureFigures, Case, draw_captures
+from glassay.report.drawing import CaptureFigures, pieces_of
+from glassay.report.evidence import Case, draw_captures
 from glassay.report.evidence_scale import ScaleDrawing, draw_scale, figures
+from glassay.report.kept_drawings import KeptDrawings
 from glassay.report.parts import Report
 from glassay.scale import Calibration, Division, measure_scale
 from glassay.scale.calibrate import calibrate
@@ -193,6 +194,7 @@ def test_a_fault_in_one_drawing_costs_only_that_drawing(
         raise ZeroDivisionError(f"in {case.files[0]}")
 
     monkeypatch.setattr("glassay.report.evidence_scale.figures", stumble)
+    monkeypatch.setattr(KeptDrawings, "once", lambda _, made_of, make, lasting: make())
     drawn = draw_captures(results)
     assert "ZeroDivisionError: in captures/near.png" in drawn["captures/near.png"].missing
     assert drawn["captures/chip.png"].figures

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from tests.report.benches import TEXT
 
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.read import parse_bench
-from glassay.bench.document.table_reader import BenchMistakes
 from glassay.bench.document.teardown import CAUTIONS
 from glassay.bench.keeping.results import BenchResults
 from glassay.report.page import render_page

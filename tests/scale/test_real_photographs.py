@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from glassay.errors import NotMeasurable
+from glassay.fitting import block_mean
 from glassay.imaging import read_photo
 from glassay.scale import Division, measure_scale
 from glassay.scale.calibrate import Calibration, calibrate
@@ -45,12 +45,10 @@ def test_a_counting_chamber_is_told_by_its_boundary_lines_between_cells() -> Non
     assert told.expanded < 0.02 * told.value
 
 
-def test_a_counting_chamber_behind_an_eyepiece_is_told_rightly_or_not_at_all() -> None:
+def test_a_counting_chamber_behind_an_eyepiece_is_told_by_its_bent_lines() -> None:
+    """Its fine lines stand far from the middle, where the lens shows them a tenth larger."""
     light = read_photo(FOLDER / "chamber-b.jpg", None).measuring_grey()
-    light = light[: light.shape[0] // 3 * 3, : light.shape[1] // 3 * 3]
-    small = light.reshape(light.shape[0] // 3, 3, -1, 3).mean(axis=(1, 3))  # for speed
-    try:
-        told = calibrate(measure_scale(small), Division.uncertified(50.0)).pixel_size
-    except NotMeasurable:
-        return
-    assert abs(told.value - 3 * 0.82) < told.expanded + 0.03  # a fit in the middle, known to 1 %
+    small = block_mean(light, 2)  # for speed
+    told = calibrate(measure_scale(small), Division.uncertified(50.0)).pixel_size
+    assert abs(told.value - 2 * 0.82) < told.expanded + 0.02  # a fit in the middle, known to 1 %
+    assert told.expanded < 0.04 * told.value

@@ -386,21 +386,30 @@ def test_odd_harmonics_of_thick_sharp_lines_are_no_finer_lines(period: float, wi
     assert_division(photographed(picture, blur=0.3), period, 1e-3, word="said")
 
 
-@pytest.mark.parametrize("strokes", [2, 3])
-def test_a_counting_chamber_is_told_by_its_boundary_lines(strokes: int) -> None:
-    """Squares of 21 px, every 4th line of several strokes, as chambers are ruled."""
+@pytest.mark.parametrize(
+    ("strokes", "period", "soft", "depth"),
+    [
+        (2, 21.0, 0.8, 0.35),
+        (3, 21.0, 0.8, 0.35),
+        (3, 16.3, 2.0, -0.04),  # the boundaries alone stand out, and hide much of what they cross
+    ],
+)
+def test_a_counting_chamber_is_told_by_its_boundary_lines(
+    strokes: int, period: float, soft: float, depth: float
+) -> None:
+    """Every 4th line of several strokes, as chambers are ruled."""
     sheet = np.zeros((480, 640), np.float32)
     turned = [np.zeros_like(sheet), np.zeros_like(sheet)]
     y, x = np.mgrid[:480, :640].astype(np.float32)
     c, s = math.cos(math.radians(3)), math.sin(math.radians(3))
     for axis, (field, along) in enumerate(zip(turned, (x * c + y * s, y * c - x * s), strict=True)):
-        n = np.rint(along / 21.0 - 0.3 * axis)
-        off = along - (n + 0.3 * axis) * 21.0
-        apart = (np.arange(strokes) - (strokes - 1) / 2) * 3.6
-        lines = np.exp(-0.5 * (off / 0.8) ** 2)
-        many = sum(np.exp(-0.5 * ((off - one) / 0.8) ** 2) for one in apart)
+        n = np.rint(along / period - 0.3 * axis)
+        off = along - (n + 0.3 * axis) * period
+        apart = (np.arange(strokes) - (strokes - 1) / 2) * 0.13 * period
+        lines = np.exp(-0.5 * (off / soft) ** 2)
+        many = sum(np.exp(-0.5 * ((off - one) / soft) ** 2) for one in apart)
         field[:] = np.where(n % 4 == 0, many, lines)
-    sheet = 0.4 + 0.5 * np.clip(np.maximum(*turned), 0, 1)
+    sheet = 0.4 + depth * np.clip(np.maximum(*turned), 0, 1.5)
     result = measure_scale(photographed(sheet.astype(np.float32), blur=0.5))
     assert (result.hierarchy.kind, result.hierarchy.every) == ("crossed", 4)
-    assert result.division.value == pytest.approx(21.0, rel=1e-3)
+    assert result.division.value == pytest.approx(period, rel=1e-3)

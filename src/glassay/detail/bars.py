@@ -17,7 +17,8 @@ import numpy.typing as npt
 from glassay.detail.bars_finding import WORKING_PIXELS, Triplet, find_triplets, without_repeats
 from glassay.detail.bars_finest import ends_abruptly, find_finest
 from glassay.detail.bars_fit import Site, fit_bars
-from glassay.detail.bars_labels import element_scores, read_group
+from glassay.detail.bars_groups import first_group, without_groups
+from glassay.detail.bars_labels import element_scores
 from glassay.detail.bars_layout import (
     Frame,
     Layout,
@@ -58,6 +59,7 @@ def measure_bars(
     image: FloatImage,
     *,
     group: int | None = None,
+    pixel_size_um: float | None = None,
     box: tuple[int, int, int, int] | None = None,
     contrast: float = CONTRAST,
     tolerance: float = ASSUMED_TOLERANCE,
@@ -69,13 +71,13 @@ def measure_bars(
 ) -> BarResult:
     """Measure a three-bar target in `image`, linear light (height, width), at any rotation.
 
-    `group` is the group number of the largest element in view, for when its numerals cannot be
-    read. With `box` = (x, y, width, height) the target is sought there only. An element counts as
-    resolved when its `contrast` is reached in both directions. `tolerance` is the relative
-    half-width within which the target's bar widths are known; `full` marks the pixels at full scale,
-    for a note where bars are. Where the tone curve was only assumed, `other_tones` are what the light
-    may be instead (`Photo.other_tones`); `quantization` are the tables of a JPEG, whose loss of fine
-    bars is in their contrasts' uncertainty.
+    `group` is the group number of the largest element in view, or `pixel_size_um` the photo's pixel
+    size (um), for when its numerals cannot be read. With `box` = (x, y, width, height) the target is
+    sought there only. An element counts as resolved when its `contrast` is reached in both
+    directions. `tolerance` is the relative half-width within which the target's bar
+    widths are known; `full` marks the pixels at full scale, for a note where bars are. Where the tone
+    curve was only assumed, `other_tones` are what the light may be instead (`Photo.other_tones`);
+    `quantization` are the tables of a JPEG, whose loss of fine bars is in their contrasts' uncertainty.
 
     Raises `NotMeasurable` when no target is found, when it is cut off so that its scale or its
     finest readable element would be a guess, or when nothing says which group is which.
@@ -84,14 +86,16 @@ def measure_bars(
     part = np.ascontiguousarray(image[y0 : y0 + h, x0 : x0 + w], dtype=np.float32)
     layout = _find_layout(part)
     _require_two_columns(layout)
-    first_group, said = _first_group(part, layout, group)
     periods = _axis_periods(part, layout)
+    first, said = first_group(part, layout, periods, group, pixel_size_um)
     elements = [
         _moved(e, x0, y0)
         for e in _measure_elements(
-            part, layout, periods, first_group, other_tones, quantization or {}
+            part, layout, periods, first or 0, other_tones, quantization or {}
         )
     ]
+    if first is None:
+        raise NotMeasurable(without_groups(layout, elements, said, contrast))
     scales = [_scale(elements, kind, tolerance) for kind in KINDS]
     finest, frequency = find_finest(elements, contrast)
     size_x, size_y = pixel_sizes(layout.frame, *scales)
@@ -210,33 +214,6 @@ def _require_two_columns(layout: Layout) -> None:
         f"the target is cut off: {columns or 'single elements'} can be seen, but"
         f" {MIN_IN_COLUMN} elements in each of a layer's two columns are needed"
     )
-
-
-def _first_group(
-    image: FloatImage, layout: Layout, stated: int | None
-) -> tuple[int, tuple[str, ...]]:
-    """The even group of layer 0, and a note on where it is known from."""
-    read, words = read_group(image, layout)
-    if stated is not None:
-        ahead = layout.pairs[0][0] // 6
-        first = stated - ahead
-        if first % 2:
-            raise NotMeasurable(
-                f"group {stated} cannot be right for the largest element in view: it stands where"
-                f" {'odd' if ahead % 2 else 'even'} groups stand"
-            )
-        if read is not None and read != first:
-            note = f"the numerals read as group {read + ahead}, against the stated group {stated}"
-            return first, (note,)
-        return first, (f"group {stated} of the largest element as stated",)
-    if read is None:
-        raise NotMeasurable(
-            "a three-bar target is there, but its group numerals are not legible, whole and agreed"
-            f" ({', '.join(words) if words else 'none is clear'}); state the group of the largest"
-            " element in view with --group"
-        )
-    largest = read + layout.pairs[0][0] // 6
-    return read, (f"the largest element in view is of group {largest}: {', '.join(words)}",)
 
 
 def _axis_periods(image: FloatImage, layout: Layout) -> dict[str, float]:

@@ -14,7 +14,7 @@ Frequencies in cycles/px, lengths in px; light is linear.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,6 +23,7 @@ import numpy.typing as npt
 
 from glassay.detail.lines_ends import Step, steps_in
 from glassay.detail.lines_folded import Fold, Lines, folded
+from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY
 from glassay.errors import NotMeasurable
 from glassay.imaging.compression import BLOCK, as_jpeg
@@ -55,11 +56,11 @@ class CompressedLines:
     tables: Mapping[int, Any]
 
     def put_right(
-        self, fold: Fold, steps: list[Step], modulation: Float, width: float, seed: int
+        self, fold: Fold, steps: list[Step], modulation: Float, bars: Sequence[Bar], seed: int
     ) -> tuple[Fold, list[Step]]:
-        """Fold and steps of the photo without what compression does to lines of this `width` under
-        this response (`modulation` on `FREQUENCY`); as they are where it cannot be told."""
-        corner, stored = self._drawn(modulation, width, seed)
+        """Fold and steps of the photo without what compression does to lines that are these `bars`
+        under this response (`modulation` on `FREQUENCY`); as they are where it cannot be told."""
+        corner, stored = self._drawn(modulation, bars, seed)
         light = linear_table(8, "srgb").astype(np.float64)
         pixel = self.rows.pixel - corner[:, None]
 
@@ -80,7 +81,7 @@ class CompressedLines:
         return right, [_step_right(*of_one) for of_one in zip(steps, ends, fewer, strict=True)]
 
     def _drawn(
-        self, modulation: Float, width: float, seed: int
+        self, modulation: Float, bars: Sequence[Bar], seed: int
     ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.uint8]]:
         """The picture about the lines as it was before compression, and its corner (row, column).
 
@@ -89,9 +90,7 @@ class CompressedLines:
         corner = np.maximum(self.rows.pixel.min(axis=1) // BLOCK - 1, 0) * BLOCK
         end = self.rows.pixel.max(axis=1) + 1
         photo = self.light[corner[0] : end[0], corner[1] : end[1]]
-        share = lines_drawn(
-            self.segments - np.tile(corner[::-1], 2), photo.shape, modulation, width
-        )
+        share = lines_drawn(self.segments - np.tile(corner[::-1], 2), photo.shape, modulation, bars)
         ground = self.rows.ground()
         depth = float((share * (1 - photo / ground)).sum() / max(float((share**2).sum()), 1e-9))
         encoded = 255 * linear_to_srgb(ground * (1 - depth * share))
@@ -115,8 +114,10 @@ def _noise(photo: npt.NDArray[np.floating]) -> float:
     return 1.4826 * float(np.median(np.abs(mixed)))
 
 
-def lines_drawn(segments: Float, shape: tuple[int, ...], modulation: Float, width: float) -> Float:
-    """Share of its light that lines `width` px wide take from each px (height, width) under a
+def lines_drawn(
+    segments: Float, shape: tuple[int, ...], modulation: Float, bars: Sequence[Bar]
+) -> Float:
+    """Share of its light that lines, each of these `bars`, take from each px (height, width) under a
     response `modulation` on `FREQUENCY`, taken as the product of that along and across."""
     vector = segments[:, 2:] - segments[:, :2]
     length = np.hypot(*vector.T)
@@ -124,9 +125,10 @@ def lines_drawn(segments: Float, shape: tuple[int, ...], modulation: Float, widt
     unit /= np.hypot(*unit)
     edge = _Edge(modulation)
     out = np.zeros(shape)
+    widest = max(bar.width for bar in bars)
     for (cx, cy), long in zip((segments[:, :2] + segments[:, 2:]) / 2, length, strict=True):
         reach = np.abs(unit) * (long / 2 + edge.reach) + np.abs(unit[::-1]) * (
-            width / 2 + edge.reach
+            widest / 2 + edge.reach
         )
         x0, x1 = max(0, int(cx - reach[0])), min(shape[1], int(cx + reach[0]) + 2)
         y0, y1 = max(0, int(cy - reach[1])), min(shape[0], int(cy + reach[1]) + 2)
@@ -135,7 +137,9 @@ def lines_drawn(segments: Float, shape: tuple[int, ...], modulation: Float, widt
         y, x = np.mgrid[y0:y1, x0:x1]
         along = (x - cx) * unit[0] + (y - cy) * unit[1]
         across = (x - cx) * unit[1] - (y - cy) * unit[0]
-        out[y0:y1, x0:x1] += edge.bar(across, width) * edge.bar(along, float(long))
+        for bar in bars:
+            shorter = float(long) - 2 * bar.earlier
+            out[y0:y1, x0:x1] += bar.dark * edge.bar(across, bar.width) * edge.bar(along, shorter)
     return out
 
 

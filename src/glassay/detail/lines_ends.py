@@ -171,3 +171,12 @@ def step_kernel(place: Float) -> Float:
     kernel[:, 0] /= 2
     kernel[:, -1] /= 2
     return kernel
+
+
+def shifted_kernel(place: Float) -> Float:
+    """Matrix that turns the odd part of a spectrum, over pi f, on `FREQUENCY` into light at `place`."""
+    step = FREQUENCY[1] - FREQUENCY[0]
+    kernel: Float = -step * np.cos(2 * np.pi * np.outer(place, FREQUENCY))
+    kernel[:, 0] /= 2
+    kernel[:, -1] /= 2
+    return kernel

@@ -3,10 +3,11 @@
 Where an object has no clean edge, the response is known at few frequencies only, and each mixed with
 something that is not known (the width of a line). Then a family with few parameters is fitted:
 
-    M(f) = D(f / fc, W) exp(-2 pi^2 s^2 f^2) sinc(f) (1 + a (1 - exp(-2 pi^2 r^2 f^2)))
+    M(f) = D(f / fc, W) exp(-2 pi^2 s^2 f^2) sinc(f) (1 + A (1 - exp(-2 pi^2 r^2 f^2)))
 
 the incoherent transfer D of a circular pupil with cut-off fc and W waves of defocus (Hopkins 1955), a
-Gaussian for all else that blurs, the pixel's aperture, and an unsharp mask of amount a and radius r.
+Gaussian for all else that blurs, the pixel's aperture, and an unsharp mask of radius r and amount A (a
+for usual ones, see `AMOUNT_TAIL`).
 Frequencies in cycles/px, lengths in px. What the data do not tell of the parameters is carried into
 the result: an ensemble of them is drawn from the posterior (Goodman and Weare 2010, by emcee).
 """
@@ -35,6 +36,11 @@ cycles/px and beyond; a quarter wave is Rayleigh's limit of good focus; firmware
 with radii of 0.6 to 1.5 px (common practice, no source). Doubling every width moves the results of
 the study by less than their standard uncertainty."""
 
+AMOUNT_TAIL = 1.2
+"""The amount of the unsharp mask is w sinh(1.2 a / w) / 1.2, w its prior's width: one camera in
+twenty sharpens by more than 1.8, one in eighty by more than 3.3 (cheap ones do: common practice, no
+source)."""
+
 FREQUENCY = np.linspace(0.0, 1.0, 129)
 """Grid on which responses are computed, cycles/px."""
 
@@ -55,6 +61,12 @@ FARTHEST = 6.0
 """Prior standard deviations from the middle beyond which parameters are not sought."""
 GRADIENT_STEP = 1e-3
 """Share of each prior's width over which slopes are taken, on either side."""
+CURVATURE_STEP = 0.02
+"""Share of each prior's width over which curvatures are taken."""
+LEAST_CURVATURE = 0.5
+"""Curvature, in prior widths, below which a summit is taken as no flatter: the prior's alone is 1."""
+SUMMITS = 4
+"""From how many rows, the best of those drawn from the prior, summits are sought."""
 
 
 def _table() -> Float:
@@ -70,7 +82,7 @@ _kept_table: Float | None = None
 def modulation(parameters: Float, frequency: Float = FREQUENCY) -> Float:
     """Responses, shape (n, frequencies), of n rows of `NAMES`, at `frequency` (cycles/px)."""
     fc, waves, s, a, r = (column[:, None] for column in np.atleast_2d(parameters).T)
-    fc, s, r = np.exp(fc), np.exp(s), np.exp(r)
+    fc, s, r, a = np.exp(fc), np.exp(s), np.exp(r), _amount(a)
     n = frequency / fc
     at = np.stack(
         [
@@ -82,6 +94,12 @@ def modulation(parameters: Float, frequency: Float = FREQUENCY) -> Float:
     square = -2 * np.pi**2 * frequency**2
     blur = np.exp(square * s**2) * np.sinc(frequency)
     return np.asarray(lens * blur * (1 + a * (1 - np.exp(square * r**2))))
+
+
+def _amount(a: Float) -> Float:
+    """Amount of the unsharp mask: a itself where that is usual, far more where data ask for it."""
+    tail = AMOUNT_TAIL / PRIOR_WIDTH[3]
+    return np.asarray(np.sinh(np.clip(tail * a, -20, 20)) / tail)
 
 
 @dataclass(frozen=True)
@@ -131,6 +149,63 @@ class _Density:
         total = -0.5 * (prior + chi)
         return np.where(possible & np.isfinite(total), total, -np.inf)
 
+    def _downhill(self, row: Float) -> tuple[float, Float]:
+        """Minus the logarithm at one row, and its slope per prior width."""
+        lowest, highest = self._bounds()
+        steps = GRADIENT_STEP * np.diag(self.width)
+        up, down = np.minimum(row + steps, highest), np.maximum(row - steps, lowest)
+        value = -self(np.vstack([row[None], up, down]))
+        count = len(row)
+        slope = (value[1 : count + 1] - value[count + 1 :]) / np.diag(up - down)
+        return float(value[0]), slope * self.width
+
+    def _bounds(self) -> tuple[Float, Float]:
+        lowest = self.middle - FARTHEST * self.width
+        highest = self.middle + FARTHEST * self.width
+        lowest[[1, 3]], highest[1] = 0.0, _MOST_WAVES
+        return lowest, highest
+
+    def summit(self, start: Float) -> tuple[Float, float]:
+        """The most probable row that slopes lead to from `start`, and its logarithm."""
+        width = self.width
+        bounds = [bound / width for bound in self._bounds()]
+        found = minimize(
+            lambda scaled: self._downhill(scaled * width), start / width, jac=True,
+            method="L-BFGS-B", bounds=list(zip(*bounds, strict=True)),
+            options={"maxiter": NEARBY_STEPS},
+        )  # fmt: skip
+        return found.x * width, -float(found.fun)
+
+    def around_summits(self, starts: Float, rng: np.random.RandomState) -> Float:
+        """Rows for the walkers to begin at: about the summits, as densely as these are high and as
+        far as their curvature lets them."""
+        found = [self.summit(start) for start in starts]
+        height = np.array([top for _, top in found])
+        share = np.exp(height - height.max())
+        chosen = rng.choice(len(found), WALKERS, p=share / share.sum())
+        rows = np.empty((WALKERS, len(self.width)))
+        for which in np.unique(chosen):
+            summit, mine = found[which][0], chosen == which
+            away = self._spread(summit) @ rng.standard_normal((len(summit), mine.sum()))
+            apart = summit + away.T * self.width
+            apart[:, [1, 3]] = np.abs(apart[:, [1, 3]])
+            # A walker that begins where nothing is possible would never say how much better a step is.
+            near = np.abs(summit + 0.02 * (apart - summit))
+            near[:, [0, 2]] = (summit + 0.02 * (apart - summit))[:, [0, 2]]
+            near[:, 4:] = (summit + 0.02 * (apart - summit))[:, 4:]
+            rows[mine] = np.where(np.isfinite(self(apart))[:, None], apart, near)
+        return rows
+
+    def _spread(self, summit: Float) -> Float:
+        """Root of the covariance at a summit, in prior widths, by the curvature there."""
+        step = CURVATURE_STEP * np.diag(self.width)
+        slopes = [
+            (self._downhill(summit + one)[1] - self._downhill(summit - one)[1]) for one in step
+        ]
+        curvature = np.nan_to_num(np.array(slopes) / (2 * CURVATURE_STEP), posinf=1, neginf=1)
+        values, vectors = np.linalg.eigh((curvature + curvature.T) / 2)
+        return np.asarray(vectors / np.sqrt(np.maximum(values, LEAST_CURVATURE)))
+
 
 def draw(
     misfit: Misfit, data: int, more_middle: Float, more_width: Float, seed: int = 1
@@ -148,13 +223,9 @@ def draw(
     start = middle + width * rng.standard_normal((4000, len(middle)))
     start[:, [1, 3]] = np.abs(start[:, [1, 3]])
     first = density(start)
-    best = start[np.argsort(first)[-WALKERS:]]
     if not np.isfinite(first).sum() >= WALKERS:
         raise NotMeasurable("no response that lenses have agrees with the lines")
-    apart = best + 0.02 * width * rng.standard_normal(best.shape)
-    apart[:, [1, 3]] = np.abs(apart[:, [1, 3]])
-    # A walker that begins where nothing is possible would never say how much better a step is.
-    best = np.where(np.isfinite(density(apart))[:, None], apart, best)
+    best = density.around_summits(start[np.argsort(first)[::-1][:SUMMITS]], rng)
     sampler = emcee.EnsembleSampler(
         WALKERS, len(middle), density, vectorize=True,
         moves=[(emcee.moves.DEMove(), 0.7), (emcee.moves.DESnookerMove(), 0.1),
@@ -176,27 +247,8 @@ def best_near(
     shape; finding it costs a hundredth of drawing again.
     """
     density = _Density.of(misfit, more_middle, more_width)
-    width = density.width
-    lowest, highest = density.middle - FARTHEST * width, density.middle + FARTHEST * width
-    lowest[[1, 3]], highest[1] = 0.0, _MOST_WAVES
-    steps = GRADIENT_STEP * np.diag(width)
-
-    def cost(scaled: Float) -> tuple[float, Float]:
-        row = scaled * width
-        up = np.minimum(row + steps, highest)
-        down = np.maximum(row - steps, lowest)
-        value = -density(np.vstack([row[None], up, down]))
-        count = len(width)
-        slope = (value[1 : count + 1] - value[count + 1 :]) / np.diag(up - down)
-        return float(value[0]), slope * width
-
-    start = np.median(usual.parameters, axis=0)
-    found = minimize(
-        cost, start / width, jac=True, method="L-BFGS-B",
-        bounds=list(zip(lowest / width, highest / width, strict=True)),
-        options={"maxiter": NEARBY_STEPS},
-    )  # fmt: skip
-    return _posterior(np.atleast_2d(found.x * width), misfit, data)
+    row, _ = density.summit(np.median(usual.parameters, axis=0))
+    return _posterior(np.atleast_2d(row), misfit, data)
 
 
 def _posterior(rows: Float, misfit: Misfit, data: int) -> Posterior:

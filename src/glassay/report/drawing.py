@@ -127,6 +127,14 @@ class Figure:
 
 
 @dataclass(frozen=True)
+class CaptureFigures:
+    """The figures of one capture; `missing` says why where there are none."""
+
+    figures: tuple[Figure, ...] = ()
+    missing: str = ""
+
+
+@dataclass(frozen=True)
 class Piece:
     """One piece of a drawing as an SVG that needs nothing else."""
 

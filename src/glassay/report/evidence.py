@@ -21,11 +21,12 @@ from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.methods import METHODS
-from glassay.errors import GlassayError
+from glassay.errors import GlassayError, Unusable
 from glassay.extensions import named
 from glassay.finding import Finding
 from glassay.imaging import Photo
-from glassay.report.drawing import Figure, Label, Overlay, Stroke
+from glassay.report.drawing import CaptureFigures, Figure, Label, Overlay, Stroke
+from glassay.report.kept_drawings import KeptDrawings
 from glassay.report.pictures import (
     LEAST_BYTES,
     LONGEST_PX,
@@ -42,14 +43,6 @@ PLAIN_PHOTO = "glassay.report.evidence_none:figures"
 
 FILE_PX, FILE_BYTES = 1600, 2_000_000
 """Longer side of a picture in a file of its own, and its bytes: sharp at the width of a screen."""
-
-
-@dataclass(frozen=True)
-class CaptureFigures:
-    """The figures of one capture; `missing` says why where there are none."""
-
-    figures: tuple[Figure, ...] = ()
-    missing: str = ""
 
 
 @dataclass
@@ -167,16 +160,38 @@ def draw_captures(results: BenchResults) -> dict[str, CaptureFigures]:
     left_out = {one.capture.id for one in drawn[room:]}
     share = share_of_page(min(len(drawn), room))
 
+    bench, kept = results.bench, kept_drawings(results)
+
     def draw(numbered: tuple[int, CaptureResult]) -> CaptureFigures:
         number, result = numbered
         if result.capture.id in left_out:
             return CaptureFigures(missing="The picture is left out to keep this page small.")
-        return _draw(results.bench, result, share, f"c{number}")
+        name, files = f"c{number}", result.capture.files
+        try:
+            made_of = [
+                name,
+                share,
+                files,
+                kept.contents(bench.paths(result.capture)),
+                result.parts,
+            ]
+        except Unusable:  # a file is gone, and its drawing says so
+            return _draw(bench, result, share, name)
+        return kept.once(
+            made_of,
+            lambda: _draw(bench, result, share, name),
+            lasting=lambda made: not made.missing,
+        )
 
     # Decoding and shrinking run outside the interpreter's lock; two at a time bound the memory.
     with ThreadPoolExecutor(2) as pool:
         made = list(pool.map(draw, enumerate(results.captures)))
     return {one.capture.id: figures for one, figures in zip(results.captures, made, strict=True)}
+
+
+def kept_drawings(results: BenchResults) -> KeptDrawings:
+    """What was drawn of this bench before."""
+    return results.once("drawings", lambda: KeptDrawings(results.bench.results_folder))
 
 
 def _in_order_of_worth(results: BenchResults) -> list[CaptureResult]:

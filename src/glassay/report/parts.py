@@ -10,7 +10,8 @@ from markupsafe import Markup
 
 from glassay.bench.document.model import Instrument
 from glassay.bench.keeping.results import BenchResults
-from glassay.report.evidence import CaptureFigures, draw_captures
+from glassay.report.drawing import CaptureFigures
+from glassay.report.evidence import draw_captures
 from glassay.report.templating import Filling
 
 

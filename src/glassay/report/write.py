@@ -10,6 +10,7 @@ from pathlib import Path
 from glassay.bench.keeping.results import BenchResults
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
+from glassay.report.evidence import kept_drawings
 from glassay.report.page import render_page
 from glassay.report.parts import Report
 from glassay.report.sections.comparison import shown_columns
@@ -67,7 +68,9 @@ def write_report(
         path = folder / f"comparison.{suffix}"
         write_atomically(path, text.encode())
         tables.append(path)
-    return Written(page, tuple(tables), _prints(report, folder) if pdf else ())
+    prints = _prints(report, folder) if pdf else ()
+    kept_drawings(results).forget_others()
+    return Written(page, tuple(tables), prints)
 
 
 def _prints(report: Report, folder: Path) -> tuple[Path, ...]:

@@ -6,9 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
-from glassay.distortion import higher_orders
+from glassay.distortion import undistorted_radius
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity, combine
@@ -152,13 +150,17 @@ def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = 
 def _on_object(pixel_size: Quantity, across: Quantity, result: ScaleResult) -> Quantity:
     """What `across` px through the middle of the photo show of the object, in um.
 
-    Radial distortion k at the corner is taken out as it was fitted (`distortion.higher_orders`); what
-    is not known of k enters with its leading factor.
+    Radial distortion is taken out as it was fitted; what is not known of it enters with its leading
+    factor.
     """
     share = (across.value / math.hypot(*result.shape)) ** 2
     plain = combine(lambda p, a: p * a, (pixel_size, across), "um")
-    k = result.distortion
-    straight = 1 - k * share + float(higher_orders(k, np.array(share)))
+    radius = math.sqrt(share)
+    straight = (
+        float(undistorted_radius(radius, result.distortion, result.distortion_2)) / radius
+        if radius
+        else 1.0
+    )
     seen = plain.scaled(straight, "um")
     unknown = math.hypot(result.distortion_error, DISTORTION_FLOOR)
     return seen.with_contribution(

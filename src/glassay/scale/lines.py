@@ -21,6 +21,7 @@ from glassay.errors import NotMeasurable
 from glassay.fitting import scatter
 from glassay.imaging.tone import FloatImage
 from glassay.scale.bend import Bend, fit_bend
+from glassay.scale.bent_ruling import Parts
 from glassay.scale.line_cells import Cells, gather, inner
 from glassay.scale.line_likeness import alternation, explained, line_amplitudes, unsteadiness
 from glassay.scale.search import Sighting
@@ -44,7 +45,8 @@ class Lines:
     each line's contrast relative to the common one, `unsteadiness` the relative spread of the
     contrast along single lines, `wander` (px) the rms departure of the lines from straightness,
     `bow` (px) how far all of them bend to one side, as rings do,
-    `alternation` how much every second line differs from the others.
+    `alternation` how much every second line differs from the others, `bent` whether a bend of the lines
+    was seen, `parts` where the parts of each line stand.
     """
 
     angle: float
@@ -65,6 +67,8 @@ class Lines:
     wander: float
     bow: float
     alternation: float
+    bent: bool
+    parts: Parts
 
 
 def refine(grey: FloatImage, mask: npt.NDArray[np.uint8] | None, sighting: Sighting) -> Lines:
@@ -181,6 +185,9 @@ def _locate(
     usable = np.isfinite(shift) & (amplitude > 0.3) & (np.abs(shift) < 0.35 * period)
     weight = np.where(usable, 1 / np.maximum(error, 1e-4) ** 2, 0)
     stands = np.polyval(row.place, np.arange(shift.shape[1]) + first)
+    parts = _parts(
+        cells, stands, shift, np.where(usable, error * residual_noise, np.inf), bend, first
+    )
     more = fit_bend(shift, weight, cells.t, stands, bend.middle, bend.seen)
     shift = shift - more.at(stands, cells.t[:, None])
     slant, line_shift, weight, wander = _combine_slabs(shift, weight, cells.t)
@@ -216,8 +223,21 @@ def _locate(
         wander=wander,
         bow=bent.common(positions, half),
         alternation=alternation(cells, value, wave),
+        bent=bent.seen,
+        parts=parts,
     )
     return lines, slant, more
+
+
+def _parts(
+    cells: Cells, stands: Array, shift: Array, errors: Array, bend: Bend, first: int
+) -> Parts:
+    """Where every part of every line was seen."""
+    seen = np.isfinite(errors) & (errors > 0)
+    slab, line = np.nonzero(seen)
+    straight = stands[line] + shift[seen]
+    across = cells.t[slab]
+    return Parts(line + first, slab, straight + bend.at(straight, across), across, errors[seen])
 
 
 def _mean_over(share: Array, t: Array, bend: Bend, power: int) -> Array:

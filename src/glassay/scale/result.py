@@ -30,9 +30,9 @@ class ScaleResult:
 
     `division` is the distance from line to line (px) at the middle of the photo, `distortion` the
     radial distortion at its corner (relative, negative for barrel, 0 if none was seen) with the
-    standard error of what is known of it, `tilt` the direction of the scale's axis
-    against the photo's horizontal (deg, from the x axis towards the y axis, which points down:
-    clockwise as seen). `segments` (lines, 4) holds the
+    standard error of what is known of it, `distortion_2` the coefficient of the radius' fourth power,
+    `tilt` the direction of the scale's axis against the photo's horizontal (deg, from the x axis
+    towards the y axis, which points down: clockwise as seen). `segments` (lines, 4) holds the
     two ends x0, y0, x1, y1 of every line used, `residuals` (px) their distance from the even
     ruling. `shape` is the photo's (height, width).
     """
@@ -57,6 +57,7 @@ class ScaleResult:
     aspect: Quantity | None = None
     angle_between: Quantity | None = None
     division_y: Quantity | None = None
+    distortion_2: float = 0.0
     notes: tuple[str, ...] = ()
 
 

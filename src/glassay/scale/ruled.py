@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import replace
 
@@ -13,11 +14,13 @@ from glassay.errors import NotMeasurable
 from glassay.fitting import block_mean, spread
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
+from glassay.scale.bent_ruling import fit_bent_ruling
 from glassay.scale.comb import finer_division
-from glassay.scale.crossing import is_crossed
+from glassay.scale.crossing import between_crossings, find_crossing, holds_finer
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
-from glassay.scale.hierarchy import Hierarchy, Row, read_heavier, read_hierarchy
+from glassay.scale.hierarchy import HEAVIER_EVERY, Hierarchy, read_heavier, read_hierarchy
 from glassay.scale.lines import Lines, refine
+from glassay.scale.renumbering import every_second, lines_of, renumbered, without
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 from glassay.scale.ruling import RulingFit, fit_ruling
 from glassay.scale.search import Sighting, find_rows
@@ -125,9 +128,11 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
                 f"the lines are only {row.period / parts:.1f} px apart,"
                 " too close to be told from aliasing"
             )
-        row = _renumbered(row, lines, parts)
+        row = renumbered(row, lines, parts)
         lines = refine(light, mask, row)
-    hierarchy = _hierarchy(view, row, lines)
+    hierarchy, crossing = _hierarchy(view, row, lines)
+    if not hierarchy.every and (finer := _between_boundaries(view, row, lines)) is not None:
+        return finer
     if (
         parts == 1
         and lines.alternation > MAX_ALTERNATION
@@ -136,47 +141,47 @@ def _judged(view: View, row: Sighting) -> ScaleResult:
     ):
         # Two rims of one line make pairs of a length; lines of which every 5th is longer are single
         # ones, which alternate because their period is half a pixel off a whole one.
-        row = _every_second(row)
+        row = every_second(row)
         lines = refine(light, mask, row)
-        hierarchy = _hierarchy(view, row, lines)
+        hierarchy, crossing = _hierarchy(view, row, lines)
     if hierarchy.kind in (
         "heavier",
         "crossed",
     ):  # these are unlike the others, and would be compared
-        row = _without(row, hierarchy)
+        row = without(row, hierarchy)
         lines = refine(light, mask, row)
-    fit = _fit(lines, view.middle, view.frame.half_diagonal)
+        if crossing is not None and lines.explained < MIN_EXPLAINED:
+            lines = refine(light, between_crossings(light, mask, crossing), row)
+    fit = _fit(view, lines)
     _check(lines, row, fit, view.pointed, hierarchy)
     return _result(view, row, lines, fit, hierarchy)
 
 
-def _fit(lines: Lines, middle: tuple[float, float], half_diagonal: float) -> RulingFit:
+def _between_boundaries(view: View, row: Sighting, lines: Lines) -> ScaleResult | None:
+    """The finer lines between those found, where these are a grid's boundary lines; None if not."""
+    for every in HEAVIER_EVERY:
+        if row.period / every >= MIN_DIVISION_PX and holds_finer(lines.waveform, every):
+            with contextlib.suppress(NotMeasurable):
+                return _judged(view, renumbered(row, lines, every))
+    return None
+
+
+def _fit(view: View, lines: Lines) -> RulingFit:
     """Fit the lines about the photo's middle, which a box may have moved from the view's."""
+    half_diagonal = view.frame.half_diagonal
     c, s = math.cos(lines.angle), math.sin(lines.angle)
-    along, across = middle[0] * c + middle[1] * s, middle[1] * c - middle[0] * s
+    middle = np.array(view.middle) @ np.array([[c, -s], [s, c]])
+    along, across = float(middle[0]), float(middle[1])
     square = lines.across_square - 2 * across * lines.across_mean + across**2
-    return fit_ruling(lines.numbers, lines.positions - along, lines.errors, square, half_diagonal)
-
-
-def _renumbered(row: Sighting, lines: Lines, parts: int) -> Sighting:
-    """The same row counted in lines `parts` times as fine."""
-    powers = parts ** np.arange(len(row.place) - 1, -1, -1, dtype=np.float64)
-    numbers = np.arange(row.numbers.min() * parts, row.numbers.max() * parts + 1)
-    begins = np.interp(numbers / parts, row.numbers, row.begins)
-    ends = np.interp(numbers / parts, row.numbers, row.ends)
-    return replace(
-        row, place=row.place / powers, numbers=numbers, begins=begins, ends=ends, angle=lines.angle
-    )
-
-
-def _every_second(row: Sighting) -> Sighting:
-    """The same row with every second line taken as part of its neighbour."""
-    chosen = row.numbers % 2 == 0
-    powers = 2.0 ** np.arange(len(row.place) - 1, -1, -1)
-    return replace(
-        row, place=row.place * powers, numbers=row.numbers[chosen] // 2,
-        begins=row.begins[chosen], ends=row.ends[chosen],
-    )  # fmt: skip
+    fit = fit_ruling(lines.numbers, lines.positions - along, lines.errors, square, half_diagonal)
+    if not lines.bent:
+        return fit
+    stop = None
+    if view.stop is not None:
+        off = np.array([view.stop.x, view.stop.y]) - view.frame.axis
+        stop = (float(off[0] * c + off[1] * s), float(off[1] * c - off[0] * s))
+    numbers = lines.numbers
+    return fit_bent_ruling(lines.parts, numbers, (along, across), half_diagonal, stop) or fit
 
 
 def _check(
@@ -252,9 +257,10 @@ def _result(
     parts.append(Contribution("colour and processing", PROCESSING_SHARE * fit.division))
     if fit.distortion:
         k, moved = abs(fit.distortion), abs(fit.division - fit.mean_division)
-        model = math.hypot(DISTORTION_MODEL_SHARE * k * fit.division, HIGHER_TERMS * k * moved)
+        higher = 0.0 if fit.from_bends else HIGHER_TERMS * k * moved
+        model = math.hypot(DISTORTION_MODEL_SHARE * k * fit.division, higher)
         parts.append(Contribution("model of the distortion", model, scope="setting"))
-    if fit.curved and fit.keystone and len(lines.numbers) < FEW_LINES:
+    if fit.curved and fit.keystone and len(lines.numbers) < FEW_LINES and not fit.from_bends:
         other = CHOICE_SHARE * abs(fit.division - fit.mean_division)
         parts.append(Contribution("choice between tilt and distortion", other, scope="capture"))
     if fit.distortion_allowance:
@@ -280,6 +286,7 @@ def _result(
         division=Quantity(fit.division, "px", tuple(parts)),
         distortion=fit.distortion,
         distortion_error=fit.distortion_error,
+        distortion_2=fit.distortion_2,
         tilt=Quantity.of(tilt, max(tilt_error, 1e-4), "deg", "direction of the lines"),
         lines=int(fit.used.sum()),
         span=int(np.ptp(lines.numbers[fit.used])) + 1,
@@ -303,31 +310,17 @@ the ruling: the difference between the division in the middle and its mean over 
 half-width of a rectangular distribution (JCGM 100:2008, 4.3.7)."""
 
 
-def _hierarchy(view: View, row: Sighting, lines: Lines) -> Hierarchy:
-    """Longer lines, or else heavier ones."""
-    these = _lines_of(row, lines)
+def _hierarchy(view: View, row: Sighting, lines: Lines) -> tuple[Hierarchy, Sighting | None]:
+    """Longer lines, or else heavier ones, with the lines that cross them if they are a grid's."""
+    these = lines_of(row, lines)
     longer = read_hierarchy(view.light, view.mask, these)
     if longer.tells_a_scale:
-        return longer
+        return longer, None
     heavier = read_heavier(view.light, view.mask, these)
-    if heavier.every and is_crossed(view, row, row.period):
-        return replace(heavier, kind="crossed")
-    return heavier if heavier.every else longer
-
-
-def _lines_of(row: Sighting, lines: Lines) -> Row:
-    """The lines found and those that are missing between them."""
-    numbers = np.arange(lines.numbers.min(), lines.numbers.max() + 1)
-    positions = np.interp(numbers, lines.numbers, lines.positions)
-    return Row(lines.angle, row.period, numbers, positions, row.core)
-
-
-def _without(row: Sighting, heavier: Hierarchy) -> Sighting:
-    """The same row without its heavier lines."""
-    kept = (row.numbers - heavier.first) % heavier.every != 0
-    return replace(
-        row, numbers=row.numbers[kept], begins=row.begins[kept], ends=row.ends[kept],
-    )  # fmt: skip
+    if not heavier.every:
+        return longer, None
+    crossing = find_crossing(view, row, row.period, heavier.every)
+    return (heavier if crossing is None else replace(heavier, kind="crossed")), crossing
 
 
 def _refuse_finer(parts: int, division_px: float) -> None:
@@ -378,10 +371,10 @@ def _notes(
             " the middle of the photo"
         )
     if fit.curved:
+        corner = at_picture_corner(fit.distortion, fit.distortion_2)
         notes.append(
-            "the spacing changes along the scale: lens distortion of"
-            f" {at_picture_corner(fit.distortion):+.2%} at the corner of the picture; the pixel size"
-            " is that at the middle of the photo, and the division averages"
+            f"the spacing changes along the scale: lens distortion of {corner:+.2%} at the corner of"
+            " the picture; the pixel size is that at the middle of the photo, and the division averages"
             f" {fit.mean_division / fit.division - 1:+.2%} over the scale"
         )
     return tuple(notes)

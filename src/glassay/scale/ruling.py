@@ -28,7 +28,9 @@ class RulingFit:
     picture's corner is `at_picture_corner`) and `distortion_error` what is not known of it,
     `keystone` the fitted change of the spacing from the middle to the corner (relative),
     `distortion_allowance` (px) what an unseen distortion may add. `residuals` (px) belong to
-    all lines given, `used` marks those that the fit rests on.
+    all lines given, `used` marks those that the fit rests on. `from_bends`: the lines' bends were
+    fitted too (`bent_ruling`), so that `error` holds what a lens may do, and `distortion_2` is the
+    coefficient of the radius' fourth power.
     """
 
     division: float
@@ -42,6 +44,8 @@ class RulingFit:
     distortion_allowance: float
     used: npt.NDArray[np.bool_]
     residuals: Array
+    distortion_2: float = 0.0
+    from_bends: bool = False
 
 
 def fit_ruling(

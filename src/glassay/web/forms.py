@@ -1,22 +1,18 @@
-"""The forms in which `bench.toml` is edited: which fields each table has, and how they read."""
+"""The forms in which `bench.toml` is edited, made of what its tables say of their fields."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
-from glassay.bench.document.claims import CLAIM_KINDS, OTHER
 from glassay.bench.document.edit import Place
+from glassay.bench.document.fields import Kind, Table, fields_of
 from glassay.bench.document.line_numbers import key_lines
-from glassay.bench.document.model import INSTRUMENT_KINDS, OBJECT_KINDS
-from glassay.bench.document.observed import observable
-from glassay.bench.document.table_reader import Mistake
+from glassay.bench.document.mistakes import Mistake
+from glassay.bench.document.model import Document
 from glassay.errors import Unusable
-
-Kind = Literal["text", "long", "yes or no", "number", "whole", "lines", "pairs"]
-"""lines: several texts, one on each line; pairs: "name: value" on each line."""
 
 
 @dataclass(frozen=True)
@@ -42,122 +38,30 @@ class Form:
     holds: tuple[str, ...] = ()
 
 
-_NOTE = Field("note", "Note", kind="long")
-_NAME = Field("name", "Name")
-_FACTORS = (
-    Field("objective", "Objective", "4x"),
-    Field("zoom", "Zoom", "0.7x to 4.5x"),
-    Field("auxiliary", "Auxiliary lens", "2x"),
-    Field("tube", "Tube factor", "1x"),
-    Field("eyepiece", "Eyepiece", "10x"),
-    Field("field_number", "Field number", "20 mm"),
-    Field("adapter", "Camera adapter", "0.5x"),
-    Field("numerical_aperture", "Numerical aperture", "0.1", "number"),
-)
-_DISPLAY = (
-    Field("display.diagonal", "Display, diagonal", "24 in"),
-    Field("display.pixels", "Display, pixels", "1920 x 1080"),
-)
+def _forms(table: type[Table]) -> Iterator[tuple[str, Form]]:
+    """The forms of all tables within, by their keys."""
+    for field in fields_of(table):
+        inner = None if field.inner is None else field.inner.table
+        if inner is not None and inner.form_name:
+            held = tuple(key for key, _ in _forms(inner))
+            yield field.key, Form(inner.form_name, tuple(fields_in(inner)), held)
+            yield from _forms(inner)
 
-FORMS: dict[str, Form] = {
-    "bench": Form("The bench", (
-        Field("title", "Title"), Field("note", "Note", kind="long"), *_DISPLAY,
-        Field("reference_view.eyepiece", "Compared with an eyepiece of", "10x"),
-        Field("reference_view.field_number", "and field number", "18 mm"),
-        Field("reference_view.instrument", "or with the view of instrument", "its id"),
-        Field("reference_view.setting", "in setting", "its id"),
-    )),
-    "object": Form("Reference object", (
-        Field("id", "Id", "slide", needed=True),
-        Field("kind", "Kind", options=OBJECT_KINDS, needed=True),
-        _NAME,
-        Field("division", "Division", "10 um"),
-        Field("tolerance", "Stated tolerance", "0.2 %"),
-        Field("certificate.division", "Certified division", "10.003 um"),
-        Field("certificate.expanded", "Certified expanded uncertainty", "0.006 um"),
-        Field("certificate.k", "its k", "2", "number"),
-        Field("certificate.number", "Certificate number"),
-        Field("sensor_of", "Pixel array: the sensor of instrument", "its id"),
-        Field("mosaic", "Pixel array: under a colour mosaic", options=("auto", "colour", "none")),
-        _NOTE,
-    )),
-    "instrument": Form("Instrument", (
-        Field("id", "Id", "desk-stereo", needed=True),
-        Field("kind", "Kind", options=INSTRUMENT_KINDS, needed=True),
-        _NAME,
-        Field("price.list", "List price", "420 EUR"), Field("price.paid", "Paid", "380 EUR"),
-        Field("price.camera", "Camera, bought separately", "95 EUR"),
-        Field("price.also", "What else must be bought", "ring light: 35 EUR", "pairs"),
-        Field("power", "Power", "mains"),
-        Field("standalone", "Works without computer or phone", kind="yes or no"),
-        Field("clearance", "Free height above the object", "100 mm"),
-        Field("illumination", "Light", "ring light"),
-        Field("tone", "Tone curve of its photos", "srgb, linear, or an exponent like 2.2"),
-        _NOTE,
-    ), ("chain", "setting", "claim", "observation", "teardown")),
-    "chain": Form("Optical chain, as stated", (
-        *_FACTORS,
-        Field("sensor_pitch", "Sensor pixel pitch", "3.4 um"),
-        Field("sensor_pixels", "Sensor pixels", "1920 x 1080"),
-        Field("sensor_width", "Sensor width", "5.6 mm"),
-        *_DISPLAY,
-        Field("wavelength", "Wavelength", "0.55 um"),
-        Field("refractive_index", "Refractive index", "1", "number"),
-    )),
-    "setting": Form("Setting", (
-        Field("id", "Id", "zoom-4.5", needed=True), _NAME, *_FACTORS,
-        Field("digital_zoom", "Digital zoom", "1x"),
-        Field("through_eyepiece", "Photographed through the eyepiece", kind="yes or no"),
-        Field("for_chips", "Chips can be looked at in it", kind="yes or no"),
-        Field("tone", "Tone curve of its photos, where it differs"),
-        _NOTE,
-    )),
-    "claim": Form("Claim", (
-        Field("kind", "Kind", options=(*CLAIM_KINDS, OTHER), needed=True),
-        Field("value", "Value", "1600x", needed=True),
-        Field("where", "Where it is stated", "box", needed=True),
-        Field("quote", "In the seller's words"),
-        Field("sense", "Kept when", options=("at least", "at most", "equal")),
-        Field("tolerance", "The claim's own tolerance", "5 %"),
-        Field("digital_zoom", "Digital zoom counted in", "4x"),
-        Field("setting", "Only about setting", "its id"),
-        Field("id", "Id"), _NOTE,
-    )),
-    "observation": Form("Observation", (
-        Field("what", "What was seen", "the light cannot be dimmed"),
-        Field("kind", "Makes it a fact of the comparison", options=observable()),
-        Field("value", "Value"), Field("within", "May be off by", "5 min"),
-        Field("date", "Date", "2026-05-01"),
-        Field("at", "When in use it happened", "after 12 min"),
-        Field("settles", "Decides the claim", "its id"),
-        Field("holds", "and that claim is kept", kind="yes or no"), _NOTE,
-    )),
-    "teardown": Form("Part seen inside", (
-        Field("part", "What it is", "image sensor", needed=True),
-        Field("package", "Package"), Field("marking", "Marking, as read"),
-        Field("photos", "Photos, files inside the bench folder", kind="lines", alone="photo"),
-        Field("captures", "Captures that show it, by id", kind="lines", alone="capture"),
-        Field("date", "Date", "2026-05-01"), _NOTE,
-    )),
-    "need": Form("Need", (
-        Field("id", "Id", "solder-joints", needed=True),
-        Field("statement", "What must be seen or done", kind="long", needed=True),
-        Field("detail", "Finest detail", "2 um"), Field("contrast", "at a contrast of", "20 %"),
-        Field("field", "Field width", "3 mm"), Field("clearance", "Free height", "60 mm"),
-        Field("rate", "Frame rate", "15 fps"), Field("budget", "Budget", "200 EUR"),
-        Field("power", "Power"),
-        Field("standalone", "Without computer or phone", kind="yes or no"),
-        _NOTE,
-    )),
-    "capture": Form("Capture", (
-        Field("instrument", "Instrument", "its id", needed=True),
-        Field("setting", "Setting", "its id"),
-        Field("object", "Reference object", "its id", needed=True),
-        Field("step", "Focus run: from picture to picture", "2 um"),
-        Field("by_stage", "Focus run: steps made by a stage", kind="yes or no"),
-        Field("note", "Note", kind="long"),
-    )),
-}  # fmt: skip
+
+def fields_in(table: type[Table], within: str = "") -> Iterator[Field]:
+    """The fields of a table's form, with those of inline tables within it."""
+    for field in fields_of(table):
+        said, reads = field.said, field.reads
+        if field.inner is not None and not field.inner.table.form_name:
+            yield from fields_in(field.inner.table, f"{field.key}.")
+        elif said.label and reads is not None:
+            yield Field(
+                within + field.key, said.label, said.hint, reads.kind,
+                reads.options(), bool(said.needed) and not within, said.alone,
+            )  # fmt: skip
+
+
+FORMS = dict(_forms(Document))
 """Every table of `bench.toml` that has a form, by its key."""
 
 

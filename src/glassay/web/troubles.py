@@ -11,7 +11,7 @@ from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
 
 from glassay.bench.document.edit import NotAccepted
-from glassay.bench.document.table_reader import BenchMistakes
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.errors import GlassayError
 from glassay.web.templating import page
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 from glassay.bench.chip.same_chip import Route
 from glassay.bench.document.model import Capture
@@ -27,9 +29,16 @@ class Caption:
 
 @dataclass(frozen=True, eq=False)
 class Panel:
-    """One photo on the plate. `route` takes px of the reference to px of the photo."""
+    """One photo on the plate. `route` takes px of the reference to px of the photo, whose width and
+    height are `size`; `read` decodes it."""
 
     capture: Capture
     caption: Caption
-    photo: Photo
+    size: tuple[int, int]
+    read: Callable[[], Photo]
     route: Route
+
+    @cached_property
+    def photo(self) -> Photo:
+        """The photo, decoded when it is first asked for. Raises `Unusable`."""
+        return self.read()

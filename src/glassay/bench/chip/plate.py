@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +29,9 @@ from glassay.imaging.resample import KERNEL_WORDS, Kernel, resample, step_of
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
 
+Region = tuple[float, float, float, float]
+"""x, y, width and height of a piece."""
+
 
 @dataclass(frozen=True)
 class Wanted:
@@ -40,7 +44,7 @@ class Wanted:
 
     object: str | None = None
     captures: tuple[str, ...] = ()
-    region: tuple[float, float, float, float] | None = None
+    region: Region | None = None
     frame: str | None = None
     width_um: float | None = None
     kernel: Kernel = "smooth"
@@ -130,8 +134,13 @@ def _planes(photo: Photo) -> list[FloatImage]:
     return [np.asarray(plane / max(top, 1e-30), dtype=np.float32) for plane in planes]
 
 
-def make_plate(results: BenchResults, chips: Sequence[SameChip], wanted: Wanted) -> Plate:
-    """Choose captures, piece and scale of a plate.
+Search = Callable[[Sequence[Panel], Route, float, float | None], Region]
+
+
+def make_plate(
+    results: BenchResults, chips: Sequence[SameChip], wanted: Wanted, search: Search = richest
+) -> Plate:
+    """Choose captures, piece and scale of a plate; `search` finds the piece where none is wanted.
 
     Raises `Unusable` for an unknown chip, capture or region, and `NotMeasurable` when there are not
     two captures that match, when no scale is known, or when nothing is common.
@@ -149,7 +158,7 @@ def make_plate(results: BenchResults, chips: Sequence[SameChip], wanted: Wanted)
         if not (width > 0 and height > 0):
             raise Unusable("the region has no size; give x,y,width,height in px")
     else:
-        x, y, width, height = richest(panels, frame, size_um.value, wanted.width_um)
+        x, y, width, height = search(panels, frame, size_um.value, wanted.width_um)
     kept = []
     for panel in panels:
         if shows(panel, frame, (x, y, width, height)):
@@ -215,20 +224,30 @@ def _title(bench: Bench, capture: Capture) -> str:
 
 def _panel(results: BenchResults, chip: SameChip, capture: Capture) -> Panel:
     bench = results.bench
-    photo = read_photo(bench.shown_path(capture.files[0]))
+    path = bench.shown_path(capture.files[0])
+    photo_size = _size(results, capture, path)
     instrument = bench.instrument(capture.instrument)
     one = next(
         (s for s in results.settings_of(capture.instrument) if s.setting.id == capture.setting),
         None,
     )
-    size = pixel_size_of_capture(results.settings, capture, (photo.width, photo.height))
+    size = pixel_size_of_capture(results.settings, capture, photo_size)
     setting = instrument.setting(capture.setting)
     caption = Caption(
         instrument.title, "" if len(instrument.settings) == 1 else setting.title, size,
         _finest(one, results), None if one is None else one.reading(READING),
         _native(one, results),
     )  # fmt: skip
-    return Panel(capture, caption, photo, chip.routes[capture.id])
+    return Panel(capture, caption, photo_size, lambda: read_photo(path), chip.routes[capture.id])
+
+
+def _size(results: BenchResults, capture: Capture, path: Path) -> tuple[int, int]:
+    """Width and height of a photo: as its measurements state them, else by reading it."""
+    facts = next((one.facts for one in results.captures if one.capture.id == capture.id), {})
+    if "width" in facts and "height" in facts:
+        return int(facts["width"]), int(facts["height"])
+    photo = read_photo(path)
+    return photo.width, photo.height
 
 
 READING = "field_equivalent_magnification"

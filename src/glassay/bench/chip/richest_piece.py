@@ -42,7 +42,7 @@ def shows(panel: Panel, frame: Route, region: tuple[float, float, float, float])
     x, y, width, height = region
     rim = outline((1, 1), 8) + 0.5
     at = panel.route(frame.back(rim * (width, height) + (x - 0.5, y - 0.5)))
-    limit = (panel.photo.width - 0.5, panel.photo.height - 0.5)
+    limit = (panel.size[0] - 0.5, panel.size[1] - 0.5)
     return bool(((at >= -1) & (at <= np.array(limit) + 0.5)).all())
 
 
@@ -101,7 +101,7 @@ begins at the top left."""
 
 
 def middle_px(panel: Panel) -> Points:
-    middle = np.array([(panel.photo.width - 1) / 2, (panel.photo.height - 1) / 2])
+    middle = (np.array(panel.size) - 1) / 2
     square: Points = middle + np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
     return square
 
@@ -116,7 +116,7 @@ def _extent(panels: Sequence[Panel], frame: Route, shared: int) -> tuple[Points,
     """Smallest and largest (x, y) in the frame that so many photos can have in common."""
     lows, highs = [], []
     for panel in panels:
-        rim = frame(panel.route.back(outline((panel.photo.height, panel.photo.width))))
+        rim = frame(panel.route.back(outline(panel.size[::-1])))
         lows.append(rim.min(axis=0))
         highs.append(rim.max(axis=0))
     return np.sort(lows, axis=0)[shared - 1], np.sort(highs, axis=0)[-shared]

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal
 
 from glassay import units
-from glassay.bench.document.model import Sense
+from glassay.bench.document import values
+from glassay.bench.document.fields import ITS_ID, Amiss, Reads, Row, Said, Table, choice
 from glassay.errors import Unusable
 from glassay.extensions import Records
+
+Sense = Literal["at least", "at most", "equal"]
+"""Which side of a claimed number keeps the promise."""
 
 BY_FINDING = "glassay.bench.judging.by_finding:hold"
 BY_NOTES = "glassay.bench.judging.by_notes:hold"
@@ -39,20 +44,7 @@ class ClaimKind:
 
 
 def _kind(quantity: str) -> Callable[[object], float]:
-    def read(value: object) -> float:
-        found = units.parse(value, quantity)
-        if found <= 0:
-            raise Unusable(f"{value!r} is not above 0")
-        return found
-
-    return read
-
-
-def _resolution_per_mm(value: object) -> float:
-    found = units.parse(value, "resolution")
-    if found <= 0:
-        raise Unusable(f"{value!r} is not above 0")
-    return found
+    return values.positive(lambda value: units.parse(value, quantity))
 
 
 _SLIDE = "a photo of a ruled scale in the setting the claim is about"
@@ -87,7 +79,7 @@ _OWN = (
         (BY_FINDING, f"{_JUDGING}.by_lines:hold", BY_NOTES),
     ),
     ClaimKind(
-        "resolution", _resolution_per_mm, "1/mm", "at least", "finest_frequency",
+        "resolution", _kind("resolution"), "1/mm", "at least", "finest_frequency",
         "a photo of a bar target", "200 lp/mm", "bars",
     ),
     ClaimKind(
@@ -145,6 +137,11 @@ OTHER = "other"
 """A claim in words; it is listed, and stays untested."""
 
 
+def claim_kinds() -> tuple[str, ...]:
+    """Every kind that a claim can have."""
+    return (*CLAIM_KINDS, OTHER)
+
+
 def read_claim_value(kind: ClaimKind, value: object) -> tuple[float | None, float]:
     """Low end (None unless "A to B" is claimed) and value of a claim. Raises `Unusable`.
 
@@ -167,3 +164,75 @@ def read_claim_value(kind: ClaimKind, value: object) -> tuple[float | None, floa
     if first >= last:
         raise Unusable(f"{value!r} does not run from a lower to a higher number")
     return first, last
+
+
+def _expected(row: Row) -> str:
+    kind = CLAIM_KINDS.get(str(row.get("kind", OTHER)))
+    return f'a number with its unit, like "{kind.example}"' if kind else "what is claimed, in words"
+
+
+@dataclass(frozen=True, slots=True)
+class Claim(Table):
+    """A number that a seller states. `value` is in `unit`; None for a claim in words.
+
+    `text` is the value as written in `bench.toml`, `where` the place where the seller states it. A
+    claimed range ("20x to 1600x") becomes two claims: its high end to be reached at least, its low
+    end (id with "-low") at most.
+    """
+
+    form_name = "Claim"
+    kind: Annotated[str, choice(claim_kinds), Said("Kind", needed='a kind, "magnification"')]
+    text: Annotated[
+        str, Reads(values.as_written), Said("Value", "1600x", needed=_expected, key="value")
+    ]
+    where: Annotated[values.Words, Said("Where it is stated", "box", needed="where it is stated")]
+    quote: Annotated[values.Text, Said("In the seller's words")] = ""
+    sense: Annotated[Sense, Said("Kept when")] = "at least"
+    tolerance: Annotated[values.Share, Said("The claim's own tolerance", "5 %")] = 0.0
+    """Relative."""
+    digital_zoom: Annotated[values.Factor, Said("Digital zoom counted in", "4x")] = 1.0
+    """The digital zoom that the seller counts in."""
+    setting: Annotated[values.OtherId, Said("Only about setting", ITS_ID)] = None
+    id: Annotated[values.Id, Said("Id")] = ""
+    note: values.Note = ""
+    value: float | None = None
+    unit: str = ""
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        if "kind" not in got or "text" not in got:
+            return
+        try:
+            if got["kind"] == OTHER:
+                got["text"] = values.some_text(got["text"])
+                return
+            kind = CLAIM_KINDS[got["kind"]]
+            got["value"] = read_claim_value(kind, got["text"])[1]
+            got["unit"], got["sense"] = kind.unit, got.get("sense", kind.sense)
+        except Unusable as error:
+            yield "value", str(error)
+
+    @property
+    def is_low_end(self) -> bool:
+        """Whether this is the low end of a claimed range."""
+        return self.sense == "at most" and " to " in self.text
+
+
+def all_claims(rows: Sequence[Claim]) -> tuple[list[Claim], list[Amiss]]:
+    """The claims of one instrument: each with an id (as given, or its kind and which of it it is), and
+    the low ends of ranges as claims of their own. Beside them, the ids that stand twice."""
+    counts: dict[str, int] = {}
+    claims: list[Claim] = []
+    twice: list[Amiss] = []
+    for index, row in enumerate(rows):
+        counts[row.kind] = counts.get(row.kind, 0) + 1
+        claim = replace(row, id=row.id or f"{row.kind}-{counts[row.kind]}".replace(" ", "-"))
+        if any(claim.id in (other.id, f"{other.id}-low") for other in claims):
+            text = f"the claim {claim.id!r} stands already above"
+            twice.append((("claim", index, "id"), text))
+        claims.append(claim)
+        low = read_claim_value(CLAIM_KINDS[claim.kind], claim.text)[0] if claim.unit else None
+        if low is not None:
+            low_end = replace(claim, id=f"{claim.id}-low", value=low, sense="at most")
+            claims.append(replace(low_end, digital_zoom=1.0))
+    return claims, twice

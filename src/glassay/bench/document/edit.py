@@ -17,8 +17,8 @@ from typing import Any
 import tomlkit
 from tomlkit.items import AoT, InlineTable, Table
 
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.read import FILE_NAME, parse_bench, parse_toml, read_document
-from glassay.bench.document.table_reader import BenchMistakes
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.one_writer import one_writer

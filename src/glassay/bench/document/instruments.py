@@ -1,31 +1,42 @@
-"""Reading one instrument of `bench.toml`: its chain, settings, claims, observations and price."""
+"""One instrument of `bench.toml`: its chain, settings and price, and what it carries besides."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Annotated, Any, Literal
 
 from glassay import units
-from glassay.bench.document import table_reader as reader
-from glassay.bench.document.claims import CLAIM_KINDS, OTHER, ClaimKind, read_claim_value
-from glassay.bench.document.model import (
-    DEFAULT_SETTING,
-    INSTRUMENT_KINDS,
-    Claim,
-    Instrument,
-    Money,
-    Price,
-    Setting,
-)
-from glassay.bench.document.observed import read_observations
-from glassay.bench.document.table_reader import Table, length_mm, length_um, suggestion, unique
-from glassay.bench.document.teardown import read_teardown
+from glassay.bench.document import values
+from glassay.bench.document.claims import Claim, all_claims
+from glassay.bench.document.fields import Amiss, Inner, Reads, Row, Said, Table
+from glassay.bench.document.mistakes import no_such
+from glassay.bench.document.observations import Observation
+from glassay.bench.document.teardown import TeardownPart
 from glassay.errors import Unusable
 from glassay.imaging.tone import Tone, parse_tone
 from glassay.optics.chain import WAVELENGTH_UM, Chain, Display, Sensor
 
+InstrumentKind = Literal["stereo", "compound", "screen", "USB", "other"]
+
+DEFAULT_SETTING = "as is"
+"""Id of the only setting of an instrument for which none is written down."""
+
+NOTHING_STATED = Chain()
+
 SENSOR_AGREES = 0.02
 """Pitch times columns may differ from a stated sensor width by 2 %: data sheets round both."""
+
+
+@dataclass(frozen=True, slots=True)
+class Money:
+    """An amount in a currency (three-letter code)."""
+
+    amount: float
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{self.amount:.2f} {self.currency}"
 
 
 def money(value: object) -> Money:
@@ -36,208 +47,273 @@ def money(value: object) -> Money:
     return Money(amount, currency)
 
 
-def read_display(table: Table, key: str = "display") -> Display | None:
-    if not table.has(key):
-        return None
-    if table.is_text(key):  # "24 in": the diagonal alone
-        diagonal = table.maybe(key, length_mm)
-        return None if diagonal is None else Display.from_diagonal(diagonal)
-    inner = table.table(key)
-    if inner is None:
-        return None
-    diagonal = inner.maybe("diagonal", length_mm)
-    width, height = inner.maybe("width", length_mm), inner.maybe("height", length_mm)
-    columns, rows = inner.take("pixels", units.parse_pixels, (0, 0))
-    inner.finish()
-    across, down = (columns, rows) if columns else (16, 9)
-    if width is not None:
-        return Display(width, height or width * down / across, columns or None, rows or None,
-                       None if diagonal is None else diagonal / 25.4)  # fmt: skip
-    if diagonal is not None:
-        return Display.from_diagonal(diagonal, columns or None, rows or None)
-    if not inner.has("diagonal") and not inner.has("width"):
-        inner.wrong(None, f'{key} needs diagonal or width, like {{ diagonal = "24 in" }}')
-    return None
+Amount = Annotated[Money | None, Reads(money)]
 
 
-def read_instrument(table: Table) -> Instrument | None:
-    instrument_id = table.need("id", reader.identifier, 'a short name, like "desk-stereo"')
-    kind = table.need("kind", reader.choice(INSTRUMENT_KINDS), 'a kind, like "stereo"')
-    chain_table = table.table("chain")
-    chain = Chain() if chain_table is None else _read_chain(chain_table)
-    tone = table.maybe("tone", parse_tone)
-    settings = unique(
-        "setting", table.tables("setting"), lambda inner: _read_setting(inner, chain, tone)
-    ) or (Setting(DEFAULT_SETTING, chain, tone=tone),)
-    claims = _read_claims(table.tables("claim"), [setting.id for setting in settings])
-    instrument = Instrument(
-        instrument_id or "", kind or "other", chain,
-        table.take("name", reader.text, ""),
-        settings,
-        claims,
-        read_observations(table.tables("observation"), [claim.id for claim in claims]),
-        _read_price(table),
-        table.take("power", reader.text, ""),
-        table.maybe("standalone", reader.truth),
-        table.maybe("clearance", length_um),
-        table.take("illumination", reader.text, ""),
-        table.take("note", reader.text, ""),
-        table.line(),
-        read_teardown(table.tables("teardown")),
-    )  # fmt: skip
-    table.finish()
-    return instrument if instrument_id is not None else None
+@dataclass(frozen=True, slots=True)
+class Price(Table):
+    """List price, price paid, and what must be bought besides: a camera, and `also` by name."""
+
+    list: Annotated[Amount, Said("List price", "420 EUR")] = None
+    paid: Annotated[Amount, Said("Paid", "380 EUR")] = None
+    camera: Annotated[Amount, Said("Camera, bought separately", "95 EUR")] = None
+    also: Annotated[
+        tuple[tuple[str, Money], ...],
+        Reads(values.a_table, "pairs"), Said("What else must be bought", "ring light: 35 EUR"),
+    ] = ()  # fmt: skip
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        stated = [got.get(key) for key in ("list", "paid", "camera")]
+        besides = []
+        for name, amount in got.get("also", {}).items():
+            try:
+                besides.append((name, money(amount)))
+            except Unusable as error:
+                yield ("also", name), str(error)
+        got["also"] = tuple(besides)
+        stated += [amount for _, amount in besides]
+        currencies = sorted({part.currency for part in stated if part is not None})
+        if len(currencies) > 1:
+            said = " and ".join(currencies)
+            yield None, f"prices of one instrument are in one currency, not {said}"
+
+    @property
+    def total(self) -> Money | None:
+        """Paid (or else list) plus all that must be bought besides; None if neither is known."""
+        base = self.paid or self.list
+        if base is None:
+            return None
+        besides = [money for _, money in self.also] + ([self.camera] if self.camera else [])
+        if any(money.currency != base.currency for money in besides):
+            return None
+        return Money(base.amount + sum(money.amount for money in besides), base.currency)
 
 
-def _read_chain(table: Table) -> Chain:
-    first = _read_factors(table, Chain())
-    chain = replace(
-        first,
-        sensor=_read_sensor(table),
-        display=read_display(table),
-        wavelength_um=table.take("wavelength", length_um, WAVELENGTH_UM),
-        refractive_index=table.take("refractive_index", reader.number, 1.0),
-    )
-    table.finish()
-    return chain
+# ---- the chain -----------------------------------------------------------------------------------
 
 
-def _read_factors(table: Table, base: Chain) -> Chain:
-    """The factors of a chain, or those of `base` where a key is absent."""
-    objective = table.maybe("objective", units.parse_factor)
-    zoom = table.maybe("zoom", units.parse_factor_range)
-    if objective is not None and zoom is not None:
-        table.wrong("zoom", "an objective is given too; a chain has one of the two")
-    if objective is None and zoom is None:
-        objective, zoom = base.objective, base.zoom
-    aperture = table.maybe("numerical_aperture", reader.number)
-    if aperture is not None and aperture >= 2:
-        table.wrong("numerical_aperture", f"{aperture:g} is more than any objective has")
-    return replace(
-        base,
-        objective=objective,
-        zoom=zoom,
-        auxiliary=table.take("auxiliary", units.parse_factor, base.auxiliary),
-        tube=table.take("tube", units.parse_factor, base.tube),
-        eyepiece=table.maybe("eyepiece", units.parse_factor) or base.eyepiece,
-        field_number_mm=table.maybe("field_number", length_mm) or base.field_number_mm,
-        adapter=table.maybe("adapter", units.parse_factor) or base.adapter,
-        numerical_aperture=aperture or base.numerical_aperture,
-    )
+def _aperture(value: object) -> float:
+    found = values.number(value)
+    if found >= 2:
+        raise Unusable(f"{found:g} is more than any objective has")
+    return found
 
 
-def _read_sensor(table: Table) -> Sensor | None:
-    pitch, width = table.maybe("sensor_pitch", length_um), table.maybe("sensor_width", length_um)
-    columns, rows = table.take("sensor_pixels", units.parse_pixels, (0, 0))
-    if pitch is None and width is None and not columns:
-        return None
-    if pitch and width and columns and abs(pitch * columns / width - 1) > SENSOR_AGREES:
-        table.wrong(
-            "sensor_width",
-            f"{width:g} um contradicts sensor_pitch x columns, {pitch * columns:g} um",
+ObjectiveField = Annotated[values.Factor | None, Said("Objective", "4x")]
+ZoomField = Annotated[
+    tuple[float, float] | None, Reads(units.parse_factor_range), Said("Zoom", "0.7x to 4.5x")
+]
+AuxiliaryField = Annotated[values.Factor | None, Said("Auxiliary lens", "2x")]
+TubeField = Annotated[values.Factor | None, Said("Tube factor", "1x")]
+EyepieceField = Annotated[values.Factor | None, Said("Eyepiece", "10x")]
+FieldNumberField = Annotated[values.LengthMm, Said("Field number", "20 mm")]
+AdapterField = Annotated[values.Factor | None, Said("Camera adapter", "0.5x")]
+ApertureField = Annotated[
+    float | None, Reads(_aperture, "number"), Said("Numerical aperture", "0.1")
+]
+
+
+def _with_factors(base: Chain, stated: ChainTable | Setting) -> Chain:
+    """The chain with those factors in place of its own that are stated."""
+    names = ("objective", "zoom", "auxiliary", "tube", "eyepiece", "field_number_mm", "adapter",
+             "numerical_aperture")  # fmt: skip
+    given = {name: found for name in names if (found := getattr(stated, name)) is not None}
+    if "objective" in given or "zoom" in given:
+        given = {"objective": None, "zoom": None, **given}
+    return replace(base, **given)
+
+
+def _one_objective(row: Row) -> Iterator[Amiss]:
+    if "objective" in row and "zoom" in row:
+        yield "zoom", "an objective is given too; a chain has one of the two"
+
+
+@dataclass(frozen=True, slots=True)
+class DisplayTable(Table):
+    """A screen as it is stated."""
+
+    diagonal_mm: Annotated[values.LengthMm, Said("Display, diagonal", "24 in")] = None
+    width_mm: values.LengthMm = None
+    height_mm: values.LengthMm = None
+    pixels: Annotated[values.Pixels, Said("Display, pixels", "1920 x 1080")] = None
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        if "diagonal" not in row and "width" not in row:
+            yield None, 'display needs diagonal or width, like { diagonal = "24 in" }'
+
+    def kept(self) -> Display | None:
+        """The screen; of a diagonal alone, the width follows from the pixels or from 16:9."""
+        columns, rows = self.pixels or (None, None)
+        if self.width_mm is not None:
+            across, down = self.pixels or (16, 9)
+            height = self.height_mm or self.width_mm * down / across
+            inches = None if self.diagonal_mm is None else self.diagonal_mm / 25.4
+            return Display(self.width_mm, height, columns, rows, inches)
+        if self.diagonal_mm is None:
+            return None  # which is told as a mistake
+        return Display.from_diagonal(self.diagonal_mm, columns, rows)
+
+
+def _by_diagonal(value: object) -> Display:
+    return Display.from_diagonal(values.length_mm(value))
+
+
+DisplayField = Annotated[Display | None, Inner(DisplayTable, text=_by_diagonal)]
+
+
+@dataclass(frozen=True, slots=True)
+class ChainTable(Table):
+    """A chain as it is stated."""
+
+    form_name = "Optical chain, as stated"
+
+    objective: ObjectiveField = None
+    zoom: ZoomField = None
+    auxiliary: AuxiliaryField = None
+    tube: TubeField = None
+    eyepiece: EyepieceField = None
+    field_number_mm: FieldNumberField = None
+    adapter: AdapterField = None
+    numerical_aperture: ApertureField = None
+    sensor_pitch_um: Annotated[values.Length, Said("Sensor pixel pitch", "3.4 um")] = None
+    sensor_pixels: Annotated[values.Pixels, Said("Sensor pixels", "1920 x 1080")] = None
+    sensor_width_um: Annotated[values.Length, Said("Sensor width", "5.6 mm")] = None
+    display: DisplayField = None
+    wavelength_um: Annotated[values.SomeLength, Said("Wavelength", "0.55 um")] = WAVELENGTH_UM
+    refractive_index: Annotated[values.Number, Said("Refractive index", "1")] = 1.0
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        yield from _one_objective(row)
+        pitch, width = got.get("sensor_pitch_um"), got.get("sensor_width_um")
+        columns = got.get("sensor_pixels", (0, 0))[0]
+        if pitch and width and columns and abs(pitch * columns / width - 1) > SENSOR_AGREES:
+            across = f"sensor_pitch x columns, {pitch * columns:g} um"
+            yield "sensor_width", f"{width:g} um contradicts {across}"
+
+    def kept(self) -> Chain:
+        """What it says of the optics."""
+        pitch, width = self.sensor_pitch_um, self.sensor_width_um
+        columns, rows = self.sensor_pixels or (None, None)
+        is_known = pitch is not None or width is not None or columns is not None
+        return replace(
+            _with_factors(NOTHING_STATED, self),
+            sensor=Sensor(pitch, columns, rows, width) if is_known else None,
+            display=self.display,
+            wavelength_um=self.wavelength_um,
+            refractive_index=self.refractive_index,
         )
-    return Sensor(pitch, columns or None, rows or None, width)
 
 
-def _read_setting(table: Table, base: Chain, tone: Tone | None) -> Setting | None:
-    """One setting of an instrument whose own camera has this tone curve."""
-    setting_id = table.need("id", reader.identifier, 'a short name, like "zoom-4.5"')
-    chain = _read_factors(table, base)
-    if base.zoom is not None and chain.zoom is not None and table.has("zoom"):
-        inside = base.zoom[0] * 0.999 <= chain.zoom[0] and chain.zoom[1] <= base.zoom[1] * 1.001
-        if not inside:
-            low, high = base.zoom
-            table.wrong("zoom", f"lies outside the chain's zoom of {low:g}x to {high:g}x")
-    through_eyepiece = table.take("through_eyepiece", reader.truth, False)
-    setting = Setting(
-        setting_id or "", chain,
-        table.take("name", reader.text, ""),
-        table.take("digital_zoom", units.parse_factor, 1.0),
-        through_eyepiece,
-        table.take("note", reader.text, ""),
-        table.line(),
-        table.take("for_chips", reader.truth, True),
-        # a phone behind the eyepiece has a curve of its own
-        table.maybe("tone", parse_tone) or (None if through_eyepiece else tone),
-    )  # fmt: skip
-    table.finish()
-    return setting if setting_id is not None else None
+# ---- the instrument ------------------------------------------------------------------------------
+
+ToneField = Annotated[Tone | None, Reads(parse_tone)]
 
 
-def _read_claims(tables: Sequence[Table], settings: Sequence[str]) -> tuple[Claim, ...]:
-    counts: dict[str, int] = {}
-    claims: list[Claim] = []
-    for table in tables:
-        kind = table.need("kind", reader.choice([*CLAIM_KINDS, OTHER]), 'a kind, "magnification"')
-        counts[kind or ""] = counts.get(kind or "", 0) + 1
-        plain_id = f"{(kind or '').replace(' ', '-')}-{counts[kind or '']}"
-        claim_id = table.take("id", reader.identifier, plain_id)
-        where = table.need("where", reader.some_text, 'where it is stated, like "box"')
-        claim = Claim(
-            claim_id, kind or "", "", None, "", where or "",
-            tolerance=table.take("tolerance", reader.positive(units.parse_fraction), 0.0),
-            digital_zoom=table.take("digital_zoom", units.parse_factor, 1.0),
-            setting=table.maybe("setting", reader.identifier),
-            quote=table.take("quote", reader.text, ""),
-            note=table.take("note", reader.text, ""),
-            line=table.line(),
-        )  # fmt: skip
-        if claim.setting is not None and claim.setting not in settings:
-            hint = suggestion(claim.setting, settings)
-            table.wrong("setting", f"there is no setting {claim.setting!r}; {hint}")
-        if any(claim_id in (other.id, f"{other.id}-low") for other in claims):
-            table.wrong("id", f"the claim {claim_id!r} stands already above")
-        claims += _with_value(table, claim)
-        table.finish()
-    return tuple(claims)
+@dataclass(frozen=True, slots=True)
+class Setting(Table):
+    """A state of an instrument in which captures were made. Its `chain` is the effective one; the
+    factors beside it are those that are stated for this setting."""
+
+    form_name = "Setting"
+
+    id: Annotated[values.Id, Said("Id", "zoom-4.5", needed="a short name")]
+    chain: Chain = NOTHING_STATED
+    name: values.Name = ""
+    objective: ObjectiveField = None
+    zoom: ZoomField = None
+    auxiliary: AuxiliaryField = None
+    tube: TubeField = None
+    eyepiece: EyepieceField = None
+    field_number_mm: FieldNumberField = None
+    adapter: AdapterField = None
+    numerical_aperture: ApertureField = None
+    digital_zoom: Annotated[values.Factor, Said("Digital zoom", "1x")] = 1.0
+    through_eyepiece: Annotated[values.Truth, Said("Photographed through the eyepiece")] = False
+    """The captures were taken by another camera (a phone) through the eyepiece: their pixel size is
+    that of this camera's pictures, and the field diameter is what belongs to the instrument."""
+    for_chips: Annotated[values.Truth, Said("Chips can be looked at in it")] = True
+    """Whether a chip can be looked at in it. Where not (no light reaches one), it still counts for
+    claims, but meets no need, and nothing is planned with it."""
+    tone: Annotated[ToneField, Said("Tone curve of its photos, where it differs")] = None
+    """How stored values of its photos relate to light; None where nobody states it."""
+    note: values.Note = ""
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        yield from _one_objective(row)
+
+    @property
+    def title(self) -> str:
+        """Name, or id where no name is given."""
+        return self.name or self.id
 
 
-_SENSES = ("at least", "at most", "equal")
+def _is_within(inner: tuple[float, float], outer: tuple[float, float]) -> bool:
+    return outer[0] * 0.999 <= inner[0] and inner[1] <= outer[1] * 1.001
 
 
-def _with_value(table: Table, claim: Claim) -> list[Claim]:
-    """The claim with its number: one claim, or two for a range."""
-    if claim.kind == OTHER or not claim.kind:
-        value = table.need("value", reader.some_text, "what is claimed, in words")
-        return [replace(claim, text=value or "")]
-    kind: ClaimKind = CLAIM_KINDS[claim.kind]
-    sense = table.maybe("sense", reader.choice(_SENSES)) or kind.sense
-    what = f'a number with its unit, like "{kind.example}"'
-    found = table.need("value", lambda value: read_claim_value(kind, value), what)
-    if found is None:
-        return []
-    low, high = found
-    claim = replace(claim, text=table.raw("value"), value=high, unit=kind.unit, sense=sense)
-    if low is None:
-        return [claim]
-    return [
-        claim,
-        replace(claim, id=f"{claim.id}-low", value=low, sense="at most", digital_zoom=1.0),
-    ]
+@dataclass(frozen=True, slots=True)
+class Instrument(Table):
+    """One microscope."""
 
+    form_name = "Instrument"
+    id: Annotated[values.Id, Said("Id", "desk-stereo", needed="a short name")]
+    kind: Annotated[InstrumentKind, Said("Kind", needed='a kind, like "stereo"')]
+    chain: Annotated[Chain, Inner(ChainTable)] = NOTHING_STATED
+    name: values.Name = ""
+    price: Price = Price()
+    power: Annotated[values.Text, Said("Power", "mains")] = ""
+    standalone: Annotated[values.Truth | None, Said("Works without computer or phone")] = None
+    clearance_um: Annotated[values.Length, Said("Free height above the object", "100 mm")] = None
+    illumination: Annotated[values.Text, Said("Light", "ring light")] = ""
+    tone: Annotated[
+        ToneField, Said("Tone curve of its photos", "srgb, linear, or an exponent like 2.2")
+    ] = None
+    note: values.Note = ""
+    settings: tuple[Setting, ...] = ()
+    claims: tuple[Claim, ...] = ()
+    observations: tuple[Observation, ...] = ()
+    teardown: tuple[TeardownPart, ...] = ()
 
-def _read_price(table: Table) -> Price:
-    inner = table.table("price")
-    if inner is None:
-        return Price()
-    price = Price(
-        inner.maybe("list", money), inner.maybe("paid", money), inner.maybe("camera", money),
-        _read_besides(inner),
-    )  # fmt: skip
-    besides = [amount for _, amount in price.also]
-    currencies = {
-        part.currency for part in (price.list, price.paid, price.camera, *besides) if part
-    }
-    if len(currencies) > 1:
-        inner.wrong(None, "prices of one instrument are in one currency, not " + " and ".join(
-            sorted(currencies)))  # fmt: skip
-    inner.finish()
-    return price
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        base, tone = got.get("chain", NOTHING_STATED), got.get("tone")
+        settings = got.get("settings", ()) or (Setting(DEFAULT_SETTING),)
+        for index, one in enumerate(settings):
+            if base.zoom and one.zoom and not _is_within(one.zoom, base.zoom):
+                low, high = base.zoom
+                text = f"lies outside the chain's zoom of {low:g}x to {high:g}x"
+                yield ("setting", index, "zoom"), text
+        claims, twice = all_claims(got.get("claims", ()))
+        yield from twice
+        for index, claim in enumerate(got.get("claims", ())):
+            ids = [one.id for one in settings]
+            yield ("claim", index, "setting"), no_such("setting", claim.setting, ids)
+        for index, seen in enumerate(got.get("observations", ())):
+            ids = [claim.id for claim in claims]
+            yield ("observation", index, "settles"), no_such("claim", seen.settles, ids)
+        got["claims"] = tuple(claims)
+        got["settings"] = tuple(
+            replace(
+                one,
+                chain=_with_factors(base, one),
+                # a phone behind the eyepiece has a curve of its own
+                tone=one.tone or (None if one.through_eyepiece else tone),
+            )
+            for one in settings
+        )
 
+    @property
+    def title(self) -> str:
+        """Name, or id where no name is given."""
+        return self.name or self.id
 
-def _read_besides(table: Table) -> tuple[tuple[str, Money], ...]:
-    inner = table.table("also")
-    if inner is None:
-        return ()
-    found = [(name, inner.maybe(name, money)) for name in inner.keys()]  # noqa: SIM118
-    return tuple((name, amount) for name, amount in found if amount is not None)
+    def setting(self, setting_id: str) -> Setting:
+        """The setting with this id. Raises `Unusable` when there is none."""
+        for setting in self.settings:
+            if setting.id == setting_id:
+                return setting
+        raise Unusable(f"instrument {self.id!r} has no setting {setting_id!r}")

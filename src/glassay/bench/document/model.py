@@ -1,254 +1,187 @@
 """What a comparison is: reference objects, instruments with chains and settings, claims, captures.
 
-These are the contents of `bench.toml` after every check has passed. Nothing here is measured; what
-was measured lives in `glassay.bench.keeping.results`.
+These are the tables of `bench.toml`, and its contents after every check has passed. Nothing here is
+measured; what was measured lives in `glassay.bench.keeping.results`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Any, Literal, get_args
 
+from glassay import units
+from glassay.bench.document import values
+from glassay.bench.document.claims import Claim, Sense
+from glassay.bench.document.fields import ITS_ID, Amiss, Reads, Row, Said, Table
+from glassay.bench.document.instruments import (
+    DEFAULT_SETTING,
+    Amount,
+    DisplayField,
+    Instrument,
+    InstrumentKind,
+    Money,
+    Price,
+    Setting,
+)
+from glassay.bench.document.observations import Observation
+from glassay.bench.document.teardown import TeardownPart
 from glassay.errors import Unusable
-from glassay.imaging.tone import Tone
-from glassay.optics.chain import Chain, Display
+from glassay.optics.chain import Display
+
+__all__ = [
+    "DEFAULT_SETTING", "OBJECT_KINDS", "Bench", "Capture", "Certificate", "Claim", "Display",
+    "Document", "Instrument", "InstrumentKind", "Money", "Need", "ObjectKind", "Observation", "Price",
+    "ReferenceObject", "ReferenceView", "Sense", "Setting", "TeardownPart",
+]  # fmt: skip
 
 ObjectKind = Literal[
     "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
     "pixel array", "focus run", "relief", "chip in tiles", "picture",
 ]  # fmt: skip
-OBJECT_KINDS: tuple[ObjectKind, ...] = (
-    "ruled scale", "grid", "edge", "bar target", "flat field", "repeat pair", "chip",
-    "pixel array", "focus run", "relief", "chip in tiles", "picture",
-)  # fmt: skip
+OBJECT_KINDS: tuple[ObjectKind, ...] = get_args(ObjectKind)
 
-InstrumentKind = Literal["stereo", "compound", "screen", "USB", "other"]
-INSTRUMENT_KINDS: tuple[InstrumentKind, ...] = ("stereo", "compound", "screen", "USB", "other")
-
-Sense = Literal["at least", "at most", "equal"]
-"""Which side of a claimed number keeps the promise."""
-
-DEFAULT_SETTING = "as is"
-"""Id of the only setting of an instrument for which none is written down."""
+DIVISIONS_AGREE = 0.01
+"""Two statements of one division may differ by 1 %; certified slides differ from their engraving by
+far less, and a slip of a digit or a unit by far more."""
 
 
 @dataclass(frozen=True, slots=True)
-class Certificate:
+class Certificate(Table):
     """What a calibration certificate says of a scale: mean division, expanded uncertainty, k."""
 
-    division_um: float
-    expanded_um: float
-    k: float = 2.0
-    number: str = ""
+    division_um: Annotated[
+        values.SomeLength, Said("Certified division", "10.003 um", needed="the certified division")
+    ]
+    expanded_um: Annotated[
+        values.SomeLength,
+        Said("Certified expanded uncertainty", "0.006 um", needed="the expanded uncertainty"),
+    ]
+    k: Annotated[values.Number, Said("its k", "2")] = 2.0
+    number: Annotated[values.Text, Said("Certificate number")] = ""
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        division, expanded = got.get("division_um"), got.get("expanded_um")
+        if division is not None and expanded is not None and expanded > division / 10:
+            text = f"{expanded:g} um is no uncertainty of a {division:g} um division"
+            yield "expanded", text
 
 
 @dataclass(frozen=True, slots=True)
-class ReferenceObject:
-    """What a capture can show. `division_um` is set for the kinds that carry one."""
+class ReferenceObject(Table):
+    """What a capture can show. `division_um` is known for the kinds that carry one."""
 
-    id: str
-    kind: ObjectKind
-    name: str = ""
-    division_um: float | None = None
-    certificate: Certificate | None = None
-    tolerance: float | None = None
+    form_name = "Reference object"
+
+    id: Annotated[values.Id, Said("Id", "slide", needed="a short name")]
+    kind: Annotated[ObjectKind, Said("Kind", needed='a kind, like "ruled scale"')]
+    name: values.Name = ""
+    division_um: Annotated[values.Length, Said("Division", "10 um")] = None
+    length_um: values.Length = None
+    """Of all `divisions` together, as engraved; the division follows from it."""
+    divisions: Annotated[int | None, Reads(values.whole)] = None
+    tolerance: Annotated[values.Share | None, Said("Stated tolerance", "0.2 %")] = None
     """Stated relative tolerance (half-width) of the division, when there is no certificate."""
-    note: str = ""
-    line: int = 0
-    sensor_of: str | None = None
+    certificate: Certificate | None = None
+    sensor_of: Annotated[values.OtherId, Said("Pixel array: the sensor of instrument", ITS_ID)] = (
+        None
+    )
     """Of a pixel array: the instrument whose image sensor it is, mostly not the one through which
     it is photographed."""
-    mosaic: Literal["auto", "colour", "none"] = "auto"
+    mosaic: Annotated[
+        Literal["auto", "colour", "none"], Said("Pixel array: under a colour mosaic")
+    ] = "auto"
     """Of a pixel array: whether a colour mosaic lies over the pixels; "auto" lets photos tell."""
+    note: values.Note = ""
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        kind = got.get("kind")
+        yield from _settle_division(got, row)
+        if kind in ("ruled scale", "grid") and "division_um" not in got and "division" not in row:
+            yield None, f'division is missing; a {kind} needs one, like "10 um"'
+        if "certificate" in row and "tolerance" in row:
+            yield "tolerance", "a certificate is given too; keep one of the two"
+        for key in ("sensor_of", "mosaic"):
+            if key in got and kind not in ("pixel array", None):
+                yield key, f'only an object of kind "pixel array" has it, not a {kind}'
+
+
+def _settle_division(got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+    """The division is the first statement of it, with which all others must agree."""
+    stated = [("division", "division", got.get("division_um"))]
+    length, count = got.get("length_um"), got.get("divisions")
+    if ("length" in row) != ("divisions" in row):
+        yield None, "length and divisions only say something together"
+    elif length is not None and count is not None:
+        stated.append(("divisions", "length / divisions", length / count))
+    if (certificate := got.get("certificate")) is not None:
+        stated.append(("certificate", "the certificate", certificate.division_um))
+    known = [(key, name, value) for key, name, value in stated if value is not None]
+    for key, name, value in known[1:]:
+        _, first, division = known[0]
+        if abs(value / division - 1) > DIVISIONS_AGREE:
+            said = f"{first} says {division:g} um, {name} says {value:g} um"
+            yield key, f"contradictory divisions: {said}"
+    if known:
+        got["division_um"] = known[0][2]
+
+
+def _box(value: object) -> tuple[int, int, int, int]:
+    whole = isinstance(value, list) and all(type(part) is int for part in value)
+    if not whole or not isinstance(value, list) or len(value) != 4:
+        raise Unusable(f"{value!r} is not a region in px, like [x, y, width, height]")
+    x, y, width, height = value
+    if min(x, y) < 0 or min(width, height) < 1:
+        raise Unusable(f"{value!r} is not a region: x and y from 0, width and height from 1")
+    return x, y, width, height
 
 
 @dataclass(frozen=True, slots=True)
-class Money:
-    """An amount in a currency (three-letter code)."""
-
-    amount: float
-    currency: str
-
-    def __str__(self) -> str:
-        return f"{self.amount:.2f} {self.currency}"
-
-
-@dataclass(frozen=True, slots=True)
-class Price:
-    """List price, price paid, and what must be bought besides: a camera, and `also` by name."""
-
-    list: Money | None = None
-    paid: Money | None = None
-    camera: Money | None = None
-    also: tuple[tuple[str, Money], ...] = ()
-
-    @property
-    def total(self) -> Money | None:
-        """Paid (or else list) plus all that must be bought besides; None if neither is known."""
-        base = self.paid or self.list
-        if base is None:
-            return None
-        besides = [money for _, money in self.also] + ([self.camera] if self.camera else [])
-        if any(money.currency != base.currency for money in besides):
-            return None
-        return Money(base.amount + sum(money.amount for money in besides), base.currency)
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """A state of an instrument in which captures were made; its chain is the effective one."""
-
-    id: str
-    chain: Chain
-    name: str = ""
-    digital_zoom: float = 1.0
-    through_eyepiece: bool = False
-    """The captures were taken by another camera (a phone) through the eyepiece: their pixel size is
-    that of this camera's pictures, and the field diameter is what belongs to the instrument."""
-    note: str = ""
-    line: int = 0
-    for_chips: bool = True
-    """Whether a chip can be looked at in it. Where not (no light reaches one), it still counts for
-    claims, but meets no need, and nothing is planned with it."""
-    tone: Tone | None = None
-    """How stored values of its photos relate to light; None where nobody states it."""
-
-    @property
-    def title(self) -> str:
-        """Name, or id where no name is given."""
-        return self.name or self.id
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """A number that a seller states. `value` is in `unit`; None for a claim in words.
-
-    `text` is the value as written in `bench.toml`, `where` the place where the seller states it. A
-    claimed range ("20x to 1600x") becomes two claims: its high end to be reached at least, its low
-    end (id with "-low") at most.
-    """
-
-    id: str
-    kind: str
-    text: str
-    value: float | None
-    unit: str
-    where: str
-    sense: Sense = "at least"
-    tolerance: float = 0.0
-    """The claim's own stated tolerance, relative."""
-    digital_zoom: float = 1.0
-    """The digital zoom that the seller counts in."""
-    setting: str | None = None
-    quote: str = ""
-    note: str = ""
-    line: int = 0
-
-    @property
-    def is_low_end(self) -> bool:
-        """Whether this is the low end of a claimed range."""
-        return self.sense == "at most" and " to " in self.text
-
-
-@dataclass(frozen=True, slots=True)
-class Observation:
-    """Something seen in use that no photo shows.
-
-    With a `kind` (see `glassay.bench.document.observed`) it is a fact of the comparison: `number` in
-    `unit`, good to `within` (half-width of what it may be off by), or `holds` for yes or no.
-    `settles` names the claim that it decides, in which case `holds` says how.
-    """
-
-    what: str
-    value: str = ""
-    date: str = ""
-    note: str = ""
-    line: int = 0
-    kind: str = ""
-    number: float | None = None
-    unit: str = ""
-    within: float = 0.0
-    holds: bool | None = None
-    settles: str | None = None
-    at: str = ""
-    """When in use it happened ("after 12 min"), for failures."""
-
-
-@dataclass(frozen=True, slots=True)
-class TeardownPart:
-    """A part seen with the instrument open. `photos` lie in the bench folder; `captures` are ids of
-    captures whose findings belong to the part (the sensor's own die)."""
-
-    part: str
-    package: str = ""
-    marking: str = ""
-    """As read, also where it is unclear."""
-    photos: tuple[str, ...] = ()
-    captures: tuple[str, ...] = ()
-    date: str = ""
-    note: str = ""
-    line: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Instrument:
-    """One microscope."""
-
-    id: str
-    kind: InstrumentKind
-    chain: Chain
-    name: str = ""
-    settings: tuple[Setting, ...] = ()
-    claims: tuple[Claim, ...] = ()
-    observations: tuple[Observation, ...] = ()
-    price: Price = Price()
-    power: str = ""
-    standalone: bool | None = None
-    clearance_um: float | None = None
-    illumination: str = ""
-    note: str = ""
-    line: int = 0
-    teardown: tuple[TeardownPart, ...] = ()
-
-    @property
-    def title(self) -> str:
-        """Name, or id where no name is given."""
-        return self.name or self.id
-
-    def setting(self, setting_id: str) -> Setting:
-        """The setting with this id. Raises `Unusable` when there is none."""
-        for setting in self.settings:
-            if setting.id == setting_id:
-                return setting
-        raise Unusable(f"instrument {self.id!r} has no setting {setting_id!r}")
-
-
-@dataclass(frozen=True, slots=True)
-class Capture:
+class Capture(Table):
     """A photo, a clip or a set of them: one instrument, one setting, one reference object.
 
     `files` are relative to the bench folder, with forward slashes; the first one is the `id`
-    unless another is given.
+    unless another is given. Without a setting, it is the instrument's only one.
     """
 
-    id: str
-    files: tuple[str, ...]
-    instrument: str
-    setting: str
-    object: str
-    box: tuple[int, int, int, int] | None = None
+    form_name = "Capture"
+
+    id: values.Words = ""
+    files: Annotated[
+        values.Files, Said("", "captures/slide.jpg", needed="a path", alone="file")
+    ] = ()
+    instrument: Annotated[
+        values.Id, Said("Instrument", ITS_ID, needed="the id of an instrument")
+    ] = ""
+    setting: Annotated[values.Words, Said("Setting", ITS_ID)] = ""
+    object: Annotated[
+        values.Id, Said("Reference object", ITS_ID, needed="the id of a reference object")
+    ] = ""
+    box: Annotated[tuple[int, int, int, int] | None, Reads(_box)] = None
     pattern: Literal["auto", "ruled", "grid"] = "auto"
-    note: str = ""
-    line: int = 0
-    step_um: float | None = None
+    step_um: Annotated[values.Length, Said("Focus run: from picture to picture", "2 um")] = None
     """Way of focus from photo to photo (frame to frame) of a focus run."""
-    by_stage: bool = False
+    by_stage: Annotated[values.Truth, Said("Focus run: steps made by a stage")] = False
     """Whether a stage with a scale or a motor made these steps, and not a hand."""
+    note: values.Note = ""
+
+
+def _contrast(value: object) -> float:
+    found = units.parse_fraction(value)
+    if not 0 < found < 1:
+        raise Unusable(f"{value!r} is no contrast between 0 and 100 %")
+    return found
+
+
+def _rate(value: object) -> float:
+    return values.positive(lambda one: units.parse(one, "frequency"))(value)
 
 
 @dataclass(frozen=True, slots=True)
-class Need:
+class Need(Table):
     """Something the user must be able to see or do: in words, and as conditions that all must hold.
 
     `detail_um` is the width of the finest line (half a period) that must be told at `contrast`
@@ -256,20 +189,32 @@ class Need:
     holds words of which the instrument's power supply must have one.
     """
 
-    id: str
-    statement: str
-    note: str = ""
-    line: int = 0
-    detail_um: float | None = None
-    contrast: float | None = None
-    field_um: tuple[float, float] | None = None
-    clearance_um: float | None = None
-    rate_per_s: float | None = None
-    budget: Money | None = None
-    power: tuple[str, ...] = ()
-    standalone: bool | None = None
-    must: bool = False
+    form_name = "Need"
+
+    id: Annotated[values.Id, Said("Id", "solder-joints", needed="a short name")]
+    statement: Annotated[
+        str,
+        Reads(values.some_text, "long"),
+        Said("What must be seen or done", needed="what must be seen or done, in words"),
+    ]
+    detail_um: Annotated[values.Length, Said("Finest detail", "2 um")] = None
+    contrast: Annotated[float | None, Reads(_contrast), Said("at a contrast of", "20 %")] = None
+    field_um: Annotated[
+        tuple[float, float] | None, Reads(values.field_of_view), Said("Field width", "3 mm")
+    ] = None
+    clearance_um: Annotated[values.Length, Said("Free height", "60 mm")] = None
+    rate_per_s: Annotated[float | None, Reads(_rate), Said("Frame rate", "15 fps")] = None
+    budget: Annotated[Amount, Said("Budget", "200 EUR")] = None
+    power: Annotated[tuple[str, ...], Reads(values.texts), Said("Power")] = ()
+    standalone: Annotated[values.Truth | None, Said("Without computer or phone")] = None
+    must: values.Truth = False
     """Whether an instrument that fails it is out; the others are wishes."""
+    note: values.Note = ""
+
+    @classmethod
+    def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        if "contrast" in row and "detail" not in row:
+            yield "contrast", 'it belongs to a detail; add detail = "2 um"'
 
     @property
     def is_judged(self) -> bool:
@@ -279,17 +224,42 @@ class Need:
 
 
 @dataclass(frozen=True, slots=True)
-class ReferenceView:
+class ReferenceView(Table):
     """The eyepiece view behind the field-equivalent reading.
 
     By default a stated standard eyepiece (10x, field number 18 mm). With `instrument` (and
     `setting`), the measured field of that instrument's view at its stated magnification instead.
     """
 
-    eyepiece: float = 10.0
-    field_number_mm: float = 18.0
-    instrument: str | None = None
-    setting: str | None = None
+    eyepiece: Annotated[values.Factor, Said("Compared with an eyepiece of", "10x")] = 10.0
+    field_number_mm: Annotated[
+        float, Reads(values.length_mm), Said("and field number", "18 mm")
+    ] = 18.0
+    instrument: Annotated[values.OtherId, Said("or with the view of instrument", ITS_ID)] = None
+    setting: Annotated[values.OtherId, Said("in setting", ITS_ID)] = None
+
+
+@dataclass(frozen=True, slots=True)
+class Head(Table):
+    """What is said of the comparison itself."""
+
+    form_name = "The bench"
+
+    title: Annotated[values.Text, Said("Title")] = ""
+    note: values.Note = ""
+    display: DisplayField = None
+    reference_view: ReferenceView = ReferenceView()
+
+
+@dataclass(frozen=True, slots=True)
+class Document(Table):
+    """The whole of a `bench.toml`."""
+
+    bench: Head = Head()
+    objects: tuple[ReferenceObject, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    needs: tuple[Need, ...] = ()
+    captures: tuple[Capture, ...] = ()
 
 
 @dataclass(frozen=True)

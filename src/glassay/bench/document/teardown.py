@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Annotated
 
-from glassay.bench.document import table_reader as reader
-from glassay.bench.document.model import Bench, TeardownPart
-from glassay.bench.document.table_reader import Mistake, Table, suggestion
+from glassay.bench.document import values
+from glassay.bench.document.fields import Said, Table
 
 CAUTIONS = (
     "Lithium cells: never pierce, bend or heat one. Remove or isolate it before anything else, and"
@@ -27,46 +27,23 @@ CAUTIONS = (
 """Shown at the top of every teardown log, on screen and in print."""
 
 
-def read_teardown(tables: Sequence[Table]) -> tuple[TeardownPart, ...]:
-    """The parts of one instrument."""
-    found = []
-    for table in tables:
-        part = table.need("part", reader.some_text, 'what it is, like "image sensor"')
-        if table.has("photo") and table.has("photos"):
-            table.wrong("photos", "photo is given too; keep one of the two")
-        one = table.maybe("photo", reader.file_name)
-        several = table.maybe("photos", reader.file_names) or ()
-        seen = TeardownPart(
-            part or "", table.take("package", reader.text, ""),
-            table.take("marking", reader.text, ""), (one,) if one is not None else several,
-            _captures(table), table.take("date", reader.day, ""),
-            table.take("note", reader.text, ""), table.line(),
-        )  # fmt: skip
-        table.finish()
-        if part is not None:
-            found.append(seen)
-    return tuple(found)
+@dataclass(frozen=True, slots=True)
+class TeardownPart(Table):
+    """A part seen with the instrument open. `photos` lie in the bench folder; `captures` are ids of
+    captures whose findings belong to the part (the sensor's own die)."""
 
+    form_name = "Part seen inside"
 
-def _captures(table: Table) -> tuple[str, ...]:
-    one = table.maybe("capture", reader.some_text)
-    several = table.maybe("captures", _texts) or ()
-    return (one,) if one is not None else several
-
-
-def _texts(value: object) -> tuple[str, ...]:
-    return tuple(reader.some_text(part) for part in (value if isinstance(value, list) else [value]))
-
-
-def teardown_mistakes(bench: Bench, captures: Sequence[str]) -> Iterator[Mistake]:
-    """Photos that do not exist, and captures that the bench does not list."""
-    for instrument in bench.instruments:
-        for part in instrument.teardown:
-            for name in part.photos:
-                if not (bench.folder / name).is_file():
-                    text = f"photo: there is no file {name!r} in the bench folder"
-                    yield Mistake(part.line, text)
-            for capture in part.captures:
-                if capture not in captures:
-                    hint = suggestion(capture, captures)
-                    yield Mistake(part.line, f"capture: there is no capture {capture!r}; {hint}")
+    part: Annotated[
+        values.Words,
+        Said("What it is", "image sensor", needed="what it is"),
+    ]
+    package: Annotated[values.Text, Said("Package")] = ""
+    marking: Annotated[values.Text, Said("Marking, as read")] = ""
+    """As read, also where it is unclear."""
+    photos: Annotated[
+        values.Files, Said("Photos, files inside the bench folder", alone="photo")
+    ] = ()
+    captures: Annotated[values.Texts, Said("Captures that show it, by id", alone="capture")] = ()
+    date: values.Day = ""
+    note: values.Note = ""

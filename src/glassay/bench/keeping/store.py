@@ -29,6 +29,9 @@ FORMAT = 2
 DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError)
 """What reading a damaged file raises."""
 
+DRAWN_FOLDER = "drawn"
+"""Where, beside the results, pages keep what was drawn of them; of use on this machine alone."""
+
 STALE_S = 600
 """Half-written files older than this belong to a killed run, and are removed."""
 
@@ -62,6 +65,7 @@ class Store:
         self._measured = folder / "measured"
         self._hashes = folder / "contents.json"
         self._known = self._load_hashes()
+        self._folders: dict[Path, Path] = {}
 
     def prepare(self) -> None:
         """Make the folder and remove half-written files. Raises `Unusable` when it cannot."""
@@ -139,12 +143,21 @@ class Store:
             stat = path.stat()
         except OSError as error:
             raise Unusable(f"{path} cannot be read ({error.strerror})") from None
-        stamp = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns]
-        known = self._known.get(str(path.resolve()))
+        stamp, place = [stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns], self._place(path)
+        known = self._known.get(place)
         if known is None or known[:-1] != stamp:
             known = [*stamp, content_hash(path)]
-            self._known[str(path.resolve())] = known
+            self._known[place] = known
         return str(known[-1])
+
+    def _place(self, path: Path) -> str:
+        """`path` without links. Its folder is looked at once: a bench has few, and many photos."""
+        if path.is_symlink():
+            return str(path.resolve())
+        folder = self._folders.get(path.parent)
+        if folder is None:
+            folder = self._folders[path.parent] = path.parent.resolve()
+        return str(folder / path.name)
 
     def _load_hashes(self) -> dict[str, list[Any]]:
         with contextlib.suppress(*DAMAGED):

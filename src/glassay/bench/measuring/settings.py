@@ -15,7 +15,7 @@ from glassay.bench.measuring.what_binds import binding_of
 from glassay.finding import Finding
 from glassay.optics import readings
 from glassay.optics.readings import Reading
-from glassay.quantity import Quantity, combine
+from glassay.quantity import Quantity, weighted_sum
 
 MEANS = ("pixel_size", "field_width", "field_height", "field_diameter")
 """Findings of single captures that are averaged for their setting."""
@@ -34,8 +34,8 @@ def mean(quantities: Sequence[Quantity]) -> Quantity:
     if len(quantities) == 1:
         return quantities[0]
     count = len(quantities)
-    average = combine(lambda *values: sum(values) / count, quantities, quantities[0].unit)
-    gaps = [combine(lambda a, b: a - b, (q, average), average.unit) for q in quantities]
+    average = weighted_sum([1 / count] * count, quantities, quantities[0].unit)
+    gaps = [weighted_sum((1, -1), (q, average), average.unit) for q in quantities]
     # The expectation of the sample variance, whatever the values have in common.
     expected = sum(gap.u**2 for gap in gaps) / (count - 1)
     excess = statistics.variance(q.value for q in quantities) - expected

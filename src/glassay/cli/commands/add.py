@@ -8,9 +8,9 @@ from pathlib import Path
 
 import click
 
+from glassay.bench.document.mistakes import suggestion
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import load_bench
-from glassay.bench.document.table_reader import suggestion
 from glassay.bench.keeping.filing import (
     Filing,
     file_captures,

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from glassay.cli.calibration import positive_length_um
 from glassay.cli.photos import tone_notes
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.bars import CONTRAST, measure_bars
@@ -21,6 +22,9 @@ from glassay.units import parse_fraction
 @click.option("--group", type=click.IntRange(-2, 9), metavar="NUMBER",
               help="group of the largest element in view, where its numerals cannot be"
                    " read")  # fmt: skip
+@click.option("--pixel-size", metavar="LENGTH",
+              help="the photo's pixel size, from a scale at the same setting, like 0.8um: the group"
+                   " follows from it where the numerals cannot be read")  # fmt: skip
 @click.option("--contrast", default=f"{CONTRAST:g}", show_default=True, metavar="CONTRAST",
               help="contrast, (bar - space) / (bar + space), that counts as resolved, like 0.2 or"
                    " 20%")  # fmt: skip
@@ -31,8 +35,8 @@ from glassay.units import parse_fraction
               help="how stored values relate to light, if not by the usual rule")  # fmt: skip
 @single_photo_options
 def command(
-    photo: Path, group: int | None, contrast: str, tolerance: str | None, tone: str | None,
-    box: str | None, figure: Path | None, as_json: bool,
+    photo: Path, group: int | None, pixel_size: str | None, contrast: str, tolerance: str | None,
+    tone: str | None, box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Measure a three-bar resolving power target (MIL-STD-150A pattern) in PHOTO.
 
@@ -44,6 +48,9 @@ def command(
     def measure() -> BarResult:
         area = parse_box(box)
         least = _contrast(contrast)
+        if group is not None and pixel_size is not None:
+            raise Unusable("give either --group or --pixel-size, not both")
+        size = None if pixel_size is None else positive_length_um(pixel_size, "--pixel-size")
         stated = None if tolerance is None else parse_fraction(tolerance)
         if stated is not None and not 0 <= stated < 0.2:
             raise Unusable(f"--tolerance {tolerance!r} must lie between 0 % and 20 %")
@@ -51,7 +58,7 @@ def command(
         if area is not None:
             read[0].crop(area)  # says so when it does not lie within the photo
         return measure_bars(
-            read[0].linear_grey(), group=group, box=area, contrast=least,
+            read[0].linear_grey(), group=group, pixel_size_um=size, box=area, contrast=least,
             tolerance=ASSUMED_TOLERANCE if stated is None else stated,
             tolerance_stated=stated is not None, full=read[0].at_full_scale(),
             notes=tone_notes(read[0], tone), other_tones=read[0].other_tones,

@@ -9,9 +9,8 @@ from pathlib import Path
 import click
 
 from glassay import units
-from glassay.bench.document.need_reader import read_field
-from glassay.bench.document.observed import parse_duration
 from glassay.bench.document.read import load_bench
+from glassay.bench.document.values import duration, field_of_view
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
 from glassay.bench.planning.plan import PER_SHOT_S, PER_TILE_S, Job, Plan, plan, plan_as_json
@@ -55,8 +54,8 @@ def command(
         _die(die), units.parse_length_um(line),
         units.parse_length_um(relief) if relief else 0.0,
         units.parse_fraction(contrast) if contrast else None, units.parse_fraction(overlap),
-        exposures, parse_duration(per_shot) if per_shot else PER_SHOT_S,
-        parse_duration(per_tile) if per_tile else PER_TILE_S,
+        exposures, duration(per_shot) if per_shot else PER_SHOT_S,
+        duration(per_tile) if per_tile else PER_TILE_S,
     )  # fmt: skip
     results = read_results(load_bench(bench))
     plans = _chosen(plan(results, job), chosen)
@@ -73,7 +72,7 @@ def command(
 
 
 def _die(text: str) -> tuple[float, float]:
-    long, short = read_field(text)
+    long, short = field_of_view(text)
     if not short:
         raise Unusable(f'--die {text!r} is not a size, like "3.2 mm x 2.1 mm"')
     return long, short

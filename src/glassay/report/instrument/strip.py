@@ -11,6 +11,7 @@ from glassay.bench.keeping.results import BenchResults, CaptureResult, Verdict
 from glassay.bench.saying.words import say, say_length, say_times
 from glassay.errors import GlassayError
 from glassay.quantity import Quantity
+from glassay.report.evidence import kept_drawings
 from glassay.report.instrument.claims import title_of
 from glassay.report.parts import Report
 from glassay.report.picks import buyer_sentence
@@ -65,12 +66,20 @@ def strip_of(report: Report, instrument: Instrument) -> Strip:
 def _shots(report: Report, instrument: Instrument) -> Iterator[Shot]:
     for capture, caption, close in _chosen(report.results, instrument):
         try:
-            photo = picture_of(report.results.bench.shown_path(capture.files[0]))
+            picture = _picture(report.results, capture, close)
         except GlassayError:
             continue  # the captures below say what is wrong with it
-        pixels = for_screen(photo, PICTURE_PX if not close else round(PICTURE_PX / CLOSE_UP))
-        yield Shot(jpeg_uri(_middle(pixels, close), PICTURE_BYTES), caption,
-                   report.anchor(capture.id))  # fmt: skip
+        yield Shot(picture, caption, report.anchor(capture.id))
+
+
+def _picture(results: BenchResults, capture: Capture, close: bool) -> str:
+    path = results.bench.shown_path(capture.files[0])
+    size = PICTURE_PX if not close else round(PICTURE_PX / CLOSE_UP)
+    kept = kept_drawings(results)
+    return kept.once(
+        ["strip", kept.contents([path]), size, close, PICTURE_BYTES],
+        lambda: jpeg_uri(_middle(for_screen(picture_of(path), size), close), PICTURE_BYTES),
+    )
 
 
 def _middle(pixels: Pixels, close: bool) -> Pixels:

@@ -16,8 +16,8 @@ from glassay.disk import content_hash
 from glassay.errors import GlassayError
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
-from glassay.report.drawing import pieces_of
-from glassay.report.evidence import CaptureFigures, draw_captures
+from glassay.report.drawing import CaptureFigures, pieces_of
+from glassay.report.evidence import draw_captures
 from glassay.report.instrument.measured import hidden_of
 from glassay.report.instrument.strip import strip_of
 from glassay.report.numbers import SIGNS, prose, sentence

@@ -24,8 +24,8 @@ from glassay.report.picks import (
     picks,
     verdict_in_words,
 )
-from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_layout import BAR_SHARE, round_length
+from glassay.report.plate_pictures import kept_search, panel_uri
 from glassay.report.sections.same_chip import matched_chips, plate_of_chip
 from glassay.report.templating import Filling
 
@@ -77,7 +77,7 @@ def plate_of(report: Report) -> Plate | None:
     try:
         if len(chips) == 1:
             return plate_of_chip(report, chips[0])
-        return make_plate(report.results, chips, Wanted())
+        return make_plate(report.results, chips, Wanted(), kept_search(report.results))
     except GlassayError:
         return None  # the section on the chip says why
 
@@ -93,7 +93,7 @@ def hero(report: Report) -> Filling | None:
     bar = round_length(BAR_SHARE * width)
     shown = [
         {
-            "picture": jpeg_uri(plate.pixels(p, shape), HERO_BYTES // len(panels)),
+            "picture": panel_uri(report.results, plate, p, shape, HERO_BYTES // len(panels)),
             "instrument": p.caption.instrument, "id": p.capture.instrument,
             "detail": _detail(p.caption.resolved),
         }

@@ -19,6 +19,7 @@ from glassay.report.numbers import prose
 from glassay.report.parts import Report, Section
 from glassay.report.pictures import jpeg_uri
 from glassay.report.plate_layout import BAR_SHARE, round_length
+from glassay.report.plate_pictures import kept_search, panel_uri
 from glassay.report.templating import Filling
 
 PANEL_PX = 330
@@ -57,7 +58,9 @@ def plate_of_chip(report: Report, chip: SameChip) -> Plate:
     """The plate of one chip as a reader first sees it. Raises `GlassayError` where there is none."""
     return report.results.once(
         f"plate of {chip.object}",
-        lambda: make_plate(report.results, [chip], Wanted(object=chip.object)),
+        lambda: make_plate(
+            report.results, [chip], Wanted(object=chip.object), kept_search(report.results)
+        ),
     )
 
 
@@ -73,17 +76,19 @@ def _chip(report: Report, chip: SameChip) -> Filling:
     except GlassayError as error:
         return {**told, "panels": [], "why_none": str(error)}
     foretold = [_foretold(report, one) for one in foretell(report.results, chip, plate)]
-    return {**told, **_plate(plate), "foretold": foretold}
+    return {**told, **_plate(report, plate), "foretold": foretold}
 
 
-def _plate(plate: Plate) -> Filling:
+def _plate(report: Report, plate: Plate) -> Filling:
     panels = plate.panels[:MOST_PANELS]
     shape = (round(PANEL_PX / plate.aspect), PANEL_PX)
     share = PLATE_BYTES // len(panels)
     width = plate.width_um.value
     bar = round_length(BAR_SHARE * width)
     return {
-        "panels": [Shown(jpeg_uri(plate.pixels(p, shape), share), p.caption) for p in panels],
+        "panels": [
+            Shown(panel_uri(report.results, plate, p, shape, share), p.caption) for p in panels
+        ],
         "wide": prose(say_length(Quantity(width, "um"))),
         "bar_share": 100 * bar / width, "bar": prose(say_length(Quantity(bar, "um"))),
         "kernel": plate.kernel_words, "scale_by": plate.scale_by,

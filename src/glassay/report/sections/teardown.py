@@ -9,6 +9,7 @@ from glassay.bench.saying.finding_names import Shown, shown
 from glassay.errors import GlassayError
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
+from glassay.report.evidence import kept_drawings
 from glassay.report.parts import Report, Section
 from glassay.report.pictures import for_screen, jpeg_uri
 from glassay.report.templating import Filling
@@ -41,9 +42,15 @@ def _photo(report: Report, name: str, has_room: bool) -> tuple[str, str, str]:
     """File, data URI, and what is wrong with it."""
     if not has_room:
         return name, "", "left out to keep this page small"
+    results = report.results
     try:
-        photo = read_photo(report.results.bench.shown_path(name))
-        return name, jpeg_uri(for_screen(photo, PHOTO_PX), PHOTO_BYTES), ""
+        path = results.bench.shown_path(name)
+        kept = kept_drawings(results)
+        picture = kept.once(
+            ["part", kept.contents([path]), PHOTO_PX, PHOTO_BYTES],
+            lambda: jpeg_uri(for_screen(read_photo(path), PHOTO_PX), PHOTO_BYTES),
+        )
+        return name, picture, ""
     except GlassayError as error:
         return name, "", str(error)
 
