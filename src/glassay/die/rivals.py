@@ -3,7 +3,8 @@
 The outermost edge is the saw cut only where nothing that is no silicon stands out from the surround
 with the die: a shadow beside it, its image in a cover glass, a fillet of glue, the paddle or the pit
 that it lies in. All of these leave the rim of the die as a second edge, straight and as long as a side.
-So does a street, but at all four sides alike, and narrowly.
+So does a street, but at all four sides alike, and narrowly. And where the outline was taken at a seal
+ring, the cut may lie a few px beyond, hardly seen beside it.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.die.close_edges import CloseEdges, close_edges
 from glassay.die.nested import STEP_PX, Start
 from glassay.imaging.tone import FloatImage
 
@@ -43,6 +45,9 @@ ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.65
 leave streets of unequal width), and in what part of the opposite side it must be seen: bond wires cross
 a third."""
 
+SAME_STEP = 1.5
+"""The ratio of steps where a shadow is suspected: one cut has one step, uneven light and all."""
+
 LESS_EVEN = 0.25
 """By how much the opposite side's margin may be less even: rows of pads begin with an edge, too."""
 
@@ -52,6 +57,10 @@ shadow, an image or glue lies there: those of the attack give 0.28 at most, seal
 
 FAINT = 0.4
 """A side's own step over that of the opposite side below which a stronger edge within it counts."""
+
+OTHER_STEP = 1.25
+"""Ratio of opposite sides' own steps from which they may end against different things. Uneven light
+makes it too: opposite edges must then be more alike, no more."""
 
 ROUGH_PX, ROUGH_SHARE = 0.3, 5e-4
 """How far the pieces of a side stray from a smooth line (standard deviation, px, and part of the
@@ -77,11 +86,12 @@ class Inner:
     spread: float
     along: float
 
-    def is_like(self, other: Inner) -> bool:
-        """Whether the opposite side's edge may be that of one thing around the die."""
+    def is_like(self, other: Inner, step: float) -> bool:
+        """Whether the opposite side's edge may be that of one thing around the die, their steps of
+        light no more than the ratio `step` apart."""
         return (
             1 / ALIKE < self.depth / other.depth < ALIKE
-            and 1 / ALIKE_STEP < self.step / other.step < ALIKE_STEP
+            and 1 / step < self.step / other.step < step
             and other.spread < self.spread + LESS_EVEN
         )
 
@@ -91,11 +101,12 @@ class Rivals:
     """What else the rim may be: `unsure` (px, for top, right, bottom, left) is how far within a side an
     edge lies that its opposite has not; `margin` how far within two opposite sides, beyond the width of
     a street and a bare margin, another edge lies, 0 for none; `rough`, which sides stray from
-    straightness as no saw cut does."""
+    straightness as no saw cut does; `beyond` (px), how far outward of a side another edge is seen."""
 
     unsure: tuple[float, float, float, float]
     margin: float
     rough: tuple[bool, bool, bool, bool] = (False, False, False, False)
+    beyond: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
 
 
 def find_rivals(
@@ -108,18 +119,39 @@ def find_rivals(
     """
     rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
     looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
+    close = [close_edges(grey, start) for start in starts]
+    looked = [
+        (own, _with_close(inner, near)) for (own, inner), near in zip(looked, close, strict=True)
+    ]
     unsure = [0.0] * 4
-    for n, (own, inner) in enumerate(looked):
-        other_own, others = looked[(n + 2) % 4]
-        faint = own < FAINT * other_own
-        for edge in inner:
-            if edge.along < ALL_ALONG or edge.spread > EVEN or edge.depth > 2 * STREET * shorter:
+    for least, step in ((PARTLY, ALIKE_STEP), (ALL_ALONG, SAME_STEP)):
+        for n, (own, inner) in enumerate(looked):
+            other_own, others = looked[(n + 2) % 4]
+            # a shadow falls on two sides that meet, and is darker or lighter than the surround: there
+            # the beginning of a row of pads at the opposite side is no match
+            beside = max(unsure[n - 1], unsure[(n + 1) % 4]) > 0
+            if (
+                least > PARTLY
+                and not beside
+                and max(own, other_own) < OTHER_STEP * min(own, other_own)
+            ):
                 continue
-            stronger = faint and abs(edge.step) > own
-            if rough[n] or stronger or not any(edge.is_like(one) for one in others):
-                unsure[n] = max(unsure[n], edge.depth)
-        if rough[n]:
-            unsure[n] = max(unsure[n], OF_STRAY * strays[n])
+            faint = own < FAINT * other_own
+            for edge in inner:
+                if (
+                    edge.along < ALL_ALONG
+                    or edge.spread > EVEN
+                    or edge.depth > 2 * STREET * shorter
+                ):
+                    continue
+                stronger = faint and abs(edge.step) > own
+                like = any(one.along >= least and edge.is_like(one, step) for one in others)
+                if rough[n] or stronger or not like:
+                    unsure[n] = max(unsure[n], edge.depth)
+    unsure = [
+        max(far, OF_STRAY * stray) if flag else far
+        for far, stray, flag in zip(unsure, strays, rough, strict=True)
+    ]
     deep = [
         min((e for e in inner if e.along >= ALL_ALONG and e.depth > STREET * shorter),
             key=lambda e: e.depth, default=None)
@@ -128,10 +160,28 @@ def find_rivals(
     margin = 0.0
     for one, other in ((deep[0], deep[2]), (deep[1], deep[3])):
         # fingers of a package may stand on the margins of the other two sides
-        if one and other and one.is_like(other) and max(one.spread, other.spread) < BARE:
+        if (
+            one
+            and other
+            and one.is_like(other, ALIKE_STEP)
+            and max(one.spread, other.spread) < BARE
+        ):
             margin = max(margin, min(one.depth, other.depth))
-    return Rivals((unsure[0], unsure[1], unsure[2], unsure[3]), margin,
-                  (rough[0], rough[1], rough[2], rough[3]))  # fmt: skip
+    return Rivals(
+        (unsure[0], unsure[1], unsure[2], unsure[3]), margin,
+        (rough[0], rough[1], rough[2], rough[3]),
+        (close[0].beyond, close[1].beyond, close[2].beyond, close[3].beyond),
+    )  # fmt: skip
+
+
+def _with_close(inner: Sequence[Inner], close: CloseEdges) -> list[Inner]:
+    """Edges within a side, and those too close to it to be told by their own tops."""
+    more = [
+        Inner(depth, step, 0.0, along)
+        for depth, step, along in close.within
+        if along > PARTLY and all(abs(edge.depth - depth) > NEAREST_PX for edge in inner)
+    ]
+    return sorted([*inner, *more], key=lambda edge: edge.depth)
 
 
 def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[Inner]]:

@@ -271,7 +271,7 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
 
 def _which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
     """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""
-    deep = [rivals.unsure[n] for n in sides if rivals.unsure[n]]
+    deep = [far for n in sides if (far := max(rivals.unsure[n], rivals.beyond[n]))]
     if not deep:
         return []
     return [Contribution("which edge is the cut", sum(deep) / math.sqrt(3), scope="setting")]
@@ -285,6 +285,16 @@ def _said(rivals: Rivals) -> list[str]:
         out.append(
             f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
             " or a broken rim may have been taken for the die's edge; the uncertainty holds it"
+        )
+    beyond = [
+        f"{name} ({far:.0f} px beyond)"
+        for name, far in zip(names, rivals.beyond, strict=True)
+        if far
+    ]
+    if beyond:
+        out.append(
+            f"another edge runs close along the {', '.join(beyond)}: a seal ring may have been taken"
+            " for the die's edge; the uncertainty holds it"
         )
     second = [
         f"{name} ({depth:.0f} px within)"

@@ -54,16 +54,25 @@ def _join(group: dict[int, int], poses: dict[int, Poses], a: int, b: int, onto: 
 
 
 def _support(one: Overlap, around: Neighbours, lenses: Sequence[Lens]) -> int:
-    """How many triangles confirm an overlap."""
+    """How many loops confirm an overlap: triangles, and quadrilaterals, since tiles on a grid share
+    with their diagonal neighbours no more than a corner."""
     middle = lenses[one.second].middle[None, :]
     direct = applied(inverse(one.matrix), middle)
     count = 0
     for third, first_third in around[one.first].items():
         back = around[one.second].get(third)
-        if back is None:
+        if back is not None:
+            way = applied(inverse(first_third), applied(back, middle))
+            count += bool(np.hypot(*(way - direct)[0]) < SAME_PLACE_PX)
+        if third == one.second:
             continue
-        way = applied(inverse(first_third), applied(back, middle))
-        count += bool(np.hypot(*(way - direct)[0]) < SAME_PLACE_PX)
+        for fourth, second_fourth in around[one.second].items():
+            across = around[fourth].get(third)
+            if across is None or fourth == one.first:
+                continue
+            way = applied(composed(across, second_fourth), middle)
+            way = applied(inverse(first_third), way)
+            count += bool(np.hypot(*(way - direct)[0]) < SAME_PLACE_PX)
     return count
 
 

@@ -20,22 +20,29 @@ from glassay.mosaic.greys import grey_of
 from glassay.mosaic.lens import Lens, Points, applied, inverse
 from glassay.mosaic.overlap import Overlap, measure_overlap
 from glassay.mosaic.schedule import Workers
-from glassay.mosaic.shifts import Whole, whole_of, whole_shift
+from glassay.mosaic.shifts import REACH_SHARE
 from glassay.mosaic.tile import Mask, Tile
+from glassay.mosaic.whole import (
+    LEAST_WHOLE,
+    Whole,
+    alike_elsewhere,
+    as_alike,
+    whole_of,
+    whole_shift,
+)
 
 Progress = Callable[[str, int, int], None]
 Start = tuple[int, int, Points]
 
 BATCH = 24
 """Overlaps measured by one task: neighbours, so that a tile is reduced once or twice in all."""
-ALIKE = 4.0
 SECOND_CHANCES = 12
 """Tiles of other groups with which a tile that joined nothing is correlated as a whole."""
 MOST_WHOLE = 4
 """Of these, how many are measured: where both agree best."""
-LEAST_WHOLE = 0.15
-"""Agreement of whole tiles below which nothing is measured: two tiles that share nothing reach 0.05
-to 0.1 at their best shift."""
+ELSEWHERE_REACH = 0.02
+"""How far around another place at which two whole tiles agree shifts are tried, in tile diagonals:
+some px of the pictures in which it was found."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +72,57 @@ def measured(
     for found in workers.map(_measure_batch, tasks, lambda n, m: progress("compare", n, m)):
         out += found
     return sorted(out, key=lambda o: (o.first, o.second))
+
+
+def elsewhere(
+    tiles: Sequence[Tile], lenses: Sequence[Lens], overlaps: Sequence[Overlap], workers: Workers,
+    progress: Progress,
+) -> tuple[list[Overlap], list[Start]]:  # fmt: skip
+    """Overlaps of the same pairs at other places, over all shifts: where things repeat farther apart
+    than shifts were tried, one place is as good as the other. Beside them places that are too narrow
+    to be measured, at which whole tiles are as alike."""
+    if not overlaps:
+        return [], []
+    side = float(max(max(t.shape) for t in tiles))
+    ordered = _near_together([(o.first, o.second, o.matrix) for o in overlaps], len(tiles))
+    tasks = []
+    for begin in range(0, len(ordered), BATCH):
+        batch = ordered[begin : begin + BATCH]
+        needed = {n for a, b, _ in batch for n in (a, b)}
+        tasks.append((batch, _known(tiles, lenses, needed), side))
+    out: list[Overlap] = []
+    bare: list[Start] = []
+    for found, narrow in workers.map(_elsewhere_batch, tasks, lambda n, m: progress("doubt", n, m)):
+        out += found
+        bare += narrow
+    return sorted(out, key=lambda o: (o.first, o.second)), bare
+
+
+def _elsewhere_batch(
+    batch: Sequence[Start], kept: dict[int, _Kept], side: float
+) -> tuple[list[Overlap], list[Start]]:
+    cv2.setNumThreads(1)
+    picture = _pictures(kept)
+
+    @lru_cache(maxsize=8)
+    def level(number: int) -> Whole:
+        return whole_of(picture(number).coarse, kept[number].lens.middle, 0.0, side)
+
+    out: list[Overlap] = []
+    bare: list[Start] = []
+    for first, second, matrix in batch:
+        turn = math.atan2(matrix[1, 0], matrix[0, 0])
+        two = whole_of(picture(second).coarse, kept[second].lens.middle, -turn, side)
+        reach = 2 * REACH_SHARE * kept[second].lens.half_diagonal
+        for other, alike in alike_elsewhere(level(first), two, matrix, reach):
+            found = measure_overlap(
+                first, second, picture(first), picture(second), other, reach=ELSEWHERE_REACH
+            )
+            if found is not None:
+                out.append(found)
+            elif alike:
+                bare.append((first, second, other))
+    return out, bare
 
 
 def _known(tiles: Sequence[Tile], lenses: Sequence[Lens], numbers: set[int]) -> dict[int, _Kept]:
@@ -164,7 +222,7 @@ def _whole_batch(
     picture = _pictures(kept)
 
     def whole(number: int) -> Whole:
-        return whole_of(picture(number).coarse, kept[number].lens.middle, -turns[number], side)
+        return whole_of(picture(number).coarse, kept[number].lens.middle, turns[number], side)
 
     own = whole(tile)
     found = []
@@ -183,12 +241,16 @@ def _whole_batch(
     return out
 
 
-def best_of_pairs(overlaps: Sequence[Overlap]) -> list[Overlap]:
-    """One overlap for each pair of tiles; other places where both agree as well are its rivals."""
+def best_of_pairs(overlaps: Sequence[Overlap], bare: Sequence[Start] = ()) -> list[Overlap]:
+    """One overlap for each pair of tiles; other places where both agree as well are its rivals, and so
+    are those of `bare` (see `elsewhere`)."""
     table: dict[tuple[int, int], list[Overlap]] = {}
     for one in overlaps:
         if one.holds:
             table.setdefault((one.first, one.second), []).append(one)
+    narrow: dict[tuple[int, int], list[Points]] = {}
+    for first, second, matrix in bare:
+        narrow.setdefault((first, second), []).append(matrix)
     out = []
     for pair in sorted(table):
         ranked = sorted(
@@ -198,10 +260,12 @@ def best_of_pairs(overlaps: Sequence[Overlap]) -> list[Overlap]:
         more = [best.rivals]
         for other in ranked[1:]:
             gap = other.matrix[:, 2] - best.matrix[:, 2]
-            # what is left to perfect agreement must be four times less than elsewhere
-            best_left = 1.02 - best.correlation * best.share
-            alike = 1.02 - other.correlation * other.share < ALIKE * best_left
+            alike = as_alike(best.correlation * best.share, other.correlation * other.share)
             if np.hypot(*gap) > 6 and alike:
+                more.append(gap[None, :])
+        for matrix in narrow.get(pair, ()):
+            gap = matrix[:, 2] - best.matrix[:, 2]
+            if np.hypot(*gap) > 6:
                 more.append(gap[None, :])
         out.append(replace(best, rivals=np.concatenate(more)))
     return out

@@ -25,7 +25,10 @@ WIDE_REACH = 0.1
 """How far around a hypothesis shifts are tried, in tile diagonals: twice as far as those from which
 the hypotheses come, so that a place one period beyond them is seen."""
 TRIED = 3
-"""Hypotheses tried for two groups, those on which most overlaps agree first."""
+"""Hypotheses tried for two groups, those on which most overlaps agree first; and once one holds, as
+many of those that lie farther from it than shifts were tried: if another holds, nothing is joined."""
+MOST_PLACES = 12
+"""Hypotheses kept, of which those are taken."""
 FEWEST_PAIRS = 2
 NEARLY_ALL = 0.8
 """Share of the pairs that must have the shift in common."""
@@ -53,20 +56,33 @@ def join_by_loops(
             key = (a, b, len(poses[a]), len(poses[b]))
             if key in refused:
                 continue
+            joined: tuple[Points, list[Overlap]] | None = None
+            tried = 0
             for onto in _places(poses[a], poses[b], edges, lenses):
+                if joined is not None and _away(onto, joined[0], poses[b], lenses) < WIDE_REACH:
+                    continue  # of the places near that one, it was the best
                 starts = _crossing(poses[a], poses[b], onto, lenses)
+                tried += 1
+                if tried > TRIED:
+                    break
                 if len(starts) < FEWEST_PAIRS:
                     continue
                 fresh = measured(tiles, lenses, starts, WIDE_REACH, workers, progress)
                 fresh = [o.judged(lenses[o.first], lenses[o.second]) for o in fresh]
                 shift = _common_shift(fresh, poses[a], poses[b], onto, lenses)
-                if shift is not None:
-                    onto = onto.copy()
-                    onto[:, 2] += shift
-                    poses[a] |= {t: composed(onto, m) for t, m in poses.pop(b).items()}
-                    found += [o for o in fresh if o.holds]
+                if shift is None:
+                    continue
+                if joined is not None:  # far apart, and one is as good as the other
+                    joined = None
                     break
-            if b not in poses:
+                onto = onto.copy()
+                onto[:, 2] += shift
+                joined = onto, [o for o in fresh if o.holds]
+                tried = 0
+            if joined is not None:
+                onto, held = joined
+                poses[a] |= {t: composed(onto, m) for t, m in poses.pop(b).items()}
+                found += held
                 break
             refused.add(key)
         else:
@@ -100,9 +116,17 @@ def _places(
     for n in np.argsort(-votes, kind="stable"):
         if not near[n, kept].any():
             kept.append(int(n))
-        if len(kept) == TRIED:
+        if len(kept) == MOST_PLACES:
             break
     return [candidates[n][1] for n in kept]
+
+
+def _away(one: Points, other: Points, poses: Poses, lenses: Sequence[Lens]) -> float:
+    """How far apart two places of a group put it, in tile diagonals."""
+    tile = min(poses)
+    probe = applied(poses[tile], lenses[tile].middle[None, :])
+    gap = np.abs(applied(one, probe) - applied(other, probe)).max()
+    return float(gap / (2 * lenses[tile].half_diagonal))
 
 
 def _crossing(

@@ -13,7 +13,14 @@ import numpy as np
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging.tone import Tone
 from glassay.mosaic.assemble import assemble
-from glassay.mosaic.compare import Progress, best_of_pairs, measured, second_chance
+from glassay.mosaic.compare import (
+    Progress,
+    Start,
+    best_of_pairs,
+    elsewhere,
+    measured,
+    second_chance,
+)
 from glassay.mosaic.lens import Lens, Points
 from glassay.mosaic.loops import join_by_loops
 from glassay.mosaic.neighbours import Proposal, propose
@@ -63,18 +70,32 @@ def place_tiles(
         raise NotMeasurable("no two of these photos show the same place")
     lenses = _first_lenses(tiles, proposals)
     found: list[Overlap] = []
+    bare: list[Start] = []
+    doubted: set[tuple[int, int]] = set()
+
+    def ranked() -> list[Overlap]:
+        """One overlap for each pair, after all its places have been seen."""
+        judged = [o.judged(lenses[o.first], lenses[o.second]) for o in found]
+        best = best_of_pairs(judged, bare)
+        new = [o for o in best if o.decided and (o.first, o.second) not in doubted]
+        doubted.update((o.first, o.second) for o in new)
+        more, narrow = elsewhere(tiles, lenses, new, workers, progress)
+        found.extend(more)
+        bare.extend(narrow)
+        judged += [o.judged(lenses[o.first], lenses[o.second]) for o in more]
+        return best_of_pairs(judged, bare) if more or narrow else best
+
     for some in _strongest_first(proposals):
         starts = [(p.first, p.second, _rigid(p, lenses)) for p in some]
         found += measured(tiles, lenses, starts, REACH_SHARE, workers, progress)
         lenses = _better_lenses(tiles, lenses, found)
-        overlaps = best_of_pairs([o.judged(lenses[o.first], lenses[o.second]) for o in found])
+        overlaps = ranked()
         groups = assemble(overlaps, lenses)
         if len(groups[0]) == len(tiles):  # other pairs that overlap are compared where they now lie
             break
     if len(groups[0]) < len(tiles):
-        more = second_chance(tiles, lenses, groups, overlaps, workers, progress)
-        more = [o.judged(lenses[o.first], lenses[o.second]) for o in more]
-        overlaps = best_of_pairs([*overlaps, *more])
+        found += second_chance(tiles, lenses, groups, overlaps, workers, progress)
+        overlaps = ranked()
         groups = assemble(overlaps, lenses)
     if len(groups[0]) < len(tiles):
         groups, more = join_by_loops(tiles, lenses, overlaps, groups, workers, progress)

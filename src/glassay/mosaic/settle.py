@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -16,7 +17,7 @@ from glassay.mosaic.overlap import LEAST_EVIDENCE, Overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.solve import Solution, solve
 from glassay.mosaic.tile import Tile
-from glassay.mosaic.zoom import other_zoom
+from glassay.mosaic.zoom import alike, between, differ, other_zoom
 
 LEAST_SHARED = 0.04
 """Share of a tile that a neighbour must cover for the two to be compared after placing."""
@@ -28,6 +29,13 @@ FEWEST_AGAINST = 8
 """Blocks with structure from which a pair can speak against its place."""
 
 
+FAR_OFF_PX = 25.0
+"""Distance from where the tiles were put, at which an overlap is not theirs."""
+MOST_DENIED = 0.05
+"""Overlaps denied, against those that hold, from which nothing is believed: one is too many for a few
+photos; among hundreds, one may be two cells that are alike."""
+
+
 def settled(
     tiles: Sequence[Tile], lenses: list[Lens], overlaps: list[Overlap], poses: Poses,
     workers: Workers, progress: Progress,
@@ -35,7 +43,9 @@ def settled(
     """Solve, compare every pair that now overlaps, leave out what contradicts, solve again. The last
     that is returned: tiles left out since they were taken at another zoom, and their scale."""
     poses = dict(poses)
+    zooms: dict[int, float] = {}
     usable = _confirmed(overlaps, poses, lenses)
+    poses, usable = _of_one_zoom(usable, poses, lenses, zooms)
     own, solution = list(lenses), solve(usable, poses, lenses)
     fresh: list[Overlap] = []
     for _ in range(2):
@@ -60,13 +70,12 @@ def settled(
         )
         for tile in bad:
             poses.pop(tile)
-        poses = _largest_part(usable, poses)
-        usable = _within(usable, poses)
+        poses, usable = _of_one_zoom(usable, poses, own, zooms)
         solution = solve(usable, poses, own)
         if not bad and not agree:
             break
     check_agreement(usable, fresh, poses, own)
-    zooms: dict[int, float] = {}
+    check_places(usable, overlaps, poses, own)
     while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
         zooms[found[0]] = found[1]
         poses = {t: solution.matrix(t, own[t]) for t in solution.tiles if t != found[0]}
@@ -76,6 +85,27 @@ def settled(
     return poses, solution, usable, zooms
 
 
+def _of_one_zoom(
+    overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens], zooms: dict[int, float]
+) -> tuple[Poses, list[Overlap]]:
+    """The largest part of the tiles that holds together by overlaps whose two tiles are known to be of
+    one zoom, and the overlaps within it but those of which they surely are not. What is found of other
+    tiles' scales is put into `zooms`."""
+    within = _within(overlaps, poses)
+    odd = [o for o in within if differ(o, lenses)]
+    sure = [o for o in within if alike(o, lenses)]
+    if odd and not sure:
+        raise NotMeasurable("the photos that show the same place were taken at different zooms")
+    kept = _largest_part(sure, poses)
+    for one in odd:
+        larger, _ = between(one, lenses)
+        if one.first in kept and one.second not in kept:
+            zooms[one.second] = math.exp(larger)
+        if one.second in kept and one.first not in kept:
+            zooms[one.first] = math.exp(-larger)
+    return kept, [o for o in _within(within, kept) if o not in odd]
+
+
 def _within(overlaps: Sequence[Overlap], poses: Poses) -> list[Overlap]:
     return [o for o in overlaps if o.first in poses and o.second in poses]
 
@@ -83,7 +113,7 @@ def _within(overlaps: Sequence[Overlap], poses: Poses) -> list[Overlap]:
 def _confirmed(overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]) -> list[Overlap]:
     """Overlaps that lie where the tiles were put; others, and those at a rival shift, are measured
     again from where they should be."""
-    return [o for o in _within(overlaps, poses) if _gap(o, poses, lenses) < 25 and (
+    return [o for o in _within(overlaps, poses) if _gap(o, poses, lenses) < FAR_OFF_PX and (
         o.decided or _gap(o, poses, lenses) < 4)]  # fmt: skip
 
 
@@ -126,6 +156,21 @@ def check_agreement(
         raise NotMeasurable(
             f"the photos fit in more than one way: where {len(poses)} of them agree best,"
             f" {len(good)} pairs show the same and {len(against)} show different things"
+        )
+
+
+def check_places(
+    good: Sequence[Overlap], overlaps: Sequence[Overlap], poses: Poses, lenses: Sequence[Lens]
+) -> None:
+    """Refuse a whole in which overlaps that would place a tile by themselves do not lie where the tiles
+    were put: what repeats farther apart than a photo is wide fits perfectly in wrong places."""
+    denied = [
+        o for o in _within(overlaps, poses) if o.places and _gap(o, poses, lenses) > FAR_OFF_PX
+    ]
+    if len(denied) > MOST_DENIED * len(good):
+        raise NotMeasurable(
+            f"the photos fit in more than one way: {len(good)} pairs lie as {len(poses)} of them are"
+            f" placed, {len(denied)} fit as well in other places"
         )
 
 

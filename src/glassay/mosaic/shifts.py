@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -45,10 +44,6 @@ LEAST_OVERLAP = 0.35
 LEAST_BLOCK_CORRELATION = 0.3
 """Mean correlation of reduced blocks at the best shift below which two tiles show nothing in common:
 0.96 to 0.99 where both are alike sharp (simulated dies), 0.1 by chance."""
-WHOLE_PX = 300
-"""Longest side at which two whole tiles are correlated."""
-LEAST_COMMON = 0.06
-"""Share of a tile that both must show where whole tiles are correlated."""
 SMOOTH = 9.0
 LEAST_CONTRAST = 3.0
 """Local contrast of 255 below which it is mostly noise, and is not raised to one."""
@@ -161,7 +156,7 @@ def search(
     region = np.column_stack([np.eye(2) * one.factor,
                               one.corner + (corner - reach) * one.factor])  # fmt: skip
     onto = composed(inverse(two.onto_tile), composed(matrix, region))
-    b, mask_b = (_warped(v, onto, (rows, columns)) for v in (two.values, two.mask))
+    b, mask_b = (warped(v, onto, (rows, columns)) for v in (two.values, two.mask))
     mask_b = (mask_b > 0.99).astype(np.float32)
     b *= mask_b
     a[inner], mask_a[inner] = one.values[part], one.mask[part]
@@ -187,7 +182,7 @@ def search(
     return Found(kept, np.array(left_over).reshape(-1, 2), telling)
 
 
-def _warped(picture: FloatImage, matrix: Points, shape: tuple[int, int]) -> FloatImage:
+def warped(picture: FloatImage, matrix: Points, shape: tuple[int, int]) -> FloatImage:
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     seen = cv2.warpAffine(picture, matrix, shape[::-1], flags=flags, borderMode=cv2.BORDER_CONSTANT)
     return np.asarray(seen, dtype=np.float32)
@@ -212,7 +207,7 @@ def _surface(
         fine = np.array(
             [[1 / SLOW, 0, margin - reach / SLOW], [0, 1 / SLOW, margin - reach / SLOW]]
         )
-        return SLOW**2 * _warped(slow, fine, (len(rows), len(rows)))
+        return SLOW**2 * warped(slow, fine, (len(rows), len(rows)))
 
     counts = around(count_a, count_b)
     power = around(power_a, count_b) * around(count_a, power_b)
@@ -295,64 +290,3 @@ def _block_means(picture: FloatImage) -> FloatImage:
     whole = picture[: rows * BLOCK, : columns * BLOCK]
     means = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(means, dtype=np.float32)
-
-
-@dataclass(frozen=True, eq=False)
-class Whole:
-    """A whole tile turned level, ready to be correlated with any other: spectra of its values, its
-    mask and its squares; `level` 2 x 3 from undistorted px to the level px."""
-
-    values: Spectrum
-    mask: Spectrum
-    power: Spectrum
-    area: float
-    level: Points
-    shape: tuple[int, int]
-
-
-def whole_of(coarse: Coarse, middle: Points, turn: float, side: float) -> Whole:
-    """A tile for `whole_shift`, turned by `turn` (rad). `side` is the longest side of the set's tiles,
-    undistorted px: all tiles of a set are reduced alike."""
-    factor = side / WHOLE_PX
-    c, s = math.cos(turn), math.sin(turn)
-    linear = np.array([[c, -s], [s, c]]) / factor
-    half = WHOLE_PX * 0.52
-    level = np.column_stack([linear, half - linear @ middle])
-    shape = (round(2 * half), round(2 * half))
-    reduce = coarse.factor / factor
-    values = coarse.values
-    if reduce < 0.77:
-        values = np.asarray(cv2.GaussianBlur(values, (0, 0), 0.45 / reduce), dtype=np.float32)
-    onto = composed(inverse(coarse.onto_tile), inverse(level))
-    seen, mask = (_warped(v, onto, shape) for v in (values, coarse.mask))
-    mask = (mask > 0.99).astype(np.float32)
-    seen *= mask
-    padded = _padded(shape)
-    values, shown, power = (fft.rfft2(v, padded) for v in (seen, mask, seen * seen))
-    return Whole(values, shown, power, float(mask.sum()), level, padded)
-
-
-@lru_cache(maxsize=4)
-def _padded(shape: tuple[int, int]) -> tuple[int, int]:
-    return fft.next_fast_len(2 * shape[0], real=True), fft.next_fast_len(2 * shape[1], real=True)
-
-
-def whole_shift(one: Whole, two: Whole) -> tuple[float, Points]:
-    """How well two whole tiles agree at their best shift, 0..1, and the matrix there."""
-
-    def crossed(first: Spectrum, second: Spectrum) -> FloatImage:
-        return np.asarray(fft.irfft2(np.conj(first) * second, one.shape), dtype=np.float32)
-
-    counts = crossed(one.mask, two.mask)
-    power = crossed(one.power, two.mask) * crossed(one.mask, two.power)
-    value = crossed(one.values, two.values) / np.sqrt(np.maximum(power, 1e-3))
-    area = min(one.area, two.area)
-    # a high correlation of few px is likelier by chance than one of many
-    share = np.sqrt(np.clip(counts / max(area, 1.0), 0, 0.2) / 0.2)
-    score = np.where(counts > LEAST_COMMON * area, value * share, -1)
-    row, column = np.unravel_index(int(np.argmax(score)), score.shape)
-    shift = [float(n if n < side / 2 else n - side)
-             for n, side in zip((column, row), one.shape[::-1], strict=True)]  # fmt: skip
-    moved = one.level.copy()
-    moved[:, 2] += shift
-    return float(score[row, column]), composed(inverse(two.level), moved)

@@ -1,7 +1,8 @@
-"""Tiles that were taken at another zoom than the rest, found in a solved mosaic.
+"""Tiles that were taken at another zoom than the rest.
 
-Tiles are placed by a shift and a turn, since all of one setting share the size of a px. Held against
-where its neighbours put the same points, a tile may fit better with a scale of its own.
+Tiles are placed by a shift and a turn, since all of one setting share the size of a px. The blocks of
+two tiles tell whether they do; and held against where all its neighbours put the same points, in a
+solved mosaic, a tile may fit better with a scale of its own.
 """
 
 from __future__ import annotations
@@ -22,6 +23,32 @@ stage that is not level change it by 0.15 % from tile to tile."""
 SURE = 4.0
 """Standard uncertainties by which it must differ."""
 FEWEST_POINTS = 12
+FEWEST_BLOCKS = 4
+"""Blocks from which two tiles tell their zoom: a turn, a shift and a scale, and as much left over."""
+SEEN = 0.5
+"""Correlation from which a block shows the same in both, wherever it lies."""
+
+
+def between(one: Overlap, lenses: Sequence[Lens]) -> tuple[float, float]:
+    """By how much larger (relative) the second tile of an overlap shows things than the first, told by
+    all blocks that both show, and the standard uncertainty: infinite where they are too few."""
+    seen = one.every.only(one.every.correlation > SEEN)
+    if len(seen.here) < FEWEST_BLOCKS:
+        return 0.0, math.inf
+    own = applied(one.matrix, lenses[one.first].undistorted(seen.here))
+    return _stretch(own, lenses[one.second].undistorted(seen.there), seen.information)
+
+
+def differ(one: Overlap, lenses: Sequence[Lens]) -> bool:
+    """Whether its two tiles were surely taken at different zooms."""
+    stretch, u = between(one, lenses)
+    return abs(stretch) > max(ANOTHER_ZOOM, SURE * u)
+
+
+def alike(one: Overlap, lenses: Sequence[Lens]) -> bool:
+    """Whether its two tiles are known to be of one zoom: another one would be seen."""
+    stretch, u = between(one, lenses)
+    return u < ANOTHER_ZOOM and abs(stretch) < max(ANOTHER_ZOOM, SURE * u)
 
 
 def other_zoom(
@@ -76,4 +103,6 @@ def _stretch(own: Points, others: Points, information: Points) -> tuple[float, f
         distance = np.einsum("ni,nij,nj->n", rests, known, rests)
         spread = max(float(np.median(distance)) / 0.455, 1e-4)  # median of chi square of one
         weights = 1 / (1 + distance / spread / 9)
+    # four numbers were fitted to two of each point
+    spread *= 2 * len(own) / (2 * len(own) - 4)
     return float(change[3]), math.sqrt(spread * float(np.linalg.inv(normal)[3, 3]))

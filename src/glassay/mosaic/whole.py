@@ -1,0 +1,145 @@
+"""Two whole tiles laid over each other at all shifts: where they agree best, and where as well.
+
+Tiles are reduced alike and turned level; correlation by Fourier transform then tells all shifts at
+once.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from scipy import fft
+
+from glassay.mosaic.lens import Points, applied, composed, inverse
+from glassay.mosaic.shifts import Coarse, FloatImage, Spectrum, warped
+
+WHOLE_PX = 300
+"""Longest side at which two whole tiles are correlated."""
+LEAST_COMMON = 0.06
+"""Share of a tile that both must show where whole tiles are correlated."""
+LEAST_WHOLE = 0.15
+"""Agreement of whole tiles below which nothing is measured: two tiles that share nothing reach 0.05
+to 0.1 at their best shift."""
+LEAST_TOLD = 0.3
+"""Correlation of whole tiles where they surely agree from which it tells of other places, too."""
+ELSEWHERE_SHARE = 0.6
+"""Correlation at another place over that where they surely agree from which the place is measured: as
+for shifts close by (`glassay.mosaic.shifts.RIVAL_SHARE`)."""
+MOST_ELSEWHERE = 3
+AS_GOOD = 0.8
+"""The same from which the other place is as good: a chip that repeats under every tile gives 0.86 and
+more there (the attack's), less than 1 since what is common is narrower."""
+ALIKE, PERFECT = 4.0, 1.02
+"""How many times less is left to perfect agreement at a true place than at a false one; two hundredths
+are added to perfection, for noise."""
+
+
+@dataclass(frozen=True, eq=False)
+class Whole:
+    """A whole tile turned level, ready to be correlated with any other: spectra of its values, its
+    mask and its squares; `level` 2 x 3 from undistorted px to the level px."""
+
+    values: Spectrum
+    mask: Spectrum
+    power: Spectrum
+    area: float
+    level: Points
+    shape: tuple[int, int]
+
+
+def whole_of(coarse: Coarse, middle: Points, turn: float, side: float) -> Whole:
+    """A tile for `whole_shift`, turned by `turn` (rad). `side` is the longest side of the set's tiles,
+    undistorted px: all tiles of a set are reduced alike."""
+    factor = side / WHOLE_PX
+    c, s = math.cos(turn), math.sin(turn)
+    linear = np.array([[c, -s], [s, c]]) / factor
+    half = WHOLE_PX * 0.52
+    level = np.column_stack([linear, half - linear @ middle])
+    shape = (round(2 * half), round(2 * half))
+    reduce = coarse.factor / factor
+    values = coarse.values
+    if reduce < 0.77:
+        values = np.asarray(cv2.GaussianBlur(values, (0, 0), 0.45 / reduce), dtype=np.float32)
+    onto = composed(inverse(coarse.onto_tile), inverse(level))
+    seen, mask = (warped(v, onto, shape) for v in (values, coarse.mask))
+    mask = (mask > 0.99).astype(np.float32)
+    seen *= mask
+    padded = _padded(shape)
+    values, shown, power = (fft.rfft2(v, padded) for v in (seen, mask, seen * seen))
+    return Whole(values, shown, power, float(mask.sum()), level, padded)
+
+
+@lru_cache(maxsize=4)
+def _padded(shape: tuple[int, int]) -> tuple[int, int]:
+    return fft.next_fast_len(2 * shape[0], real=True), fft.next_fast_len(2 * shape[1], real=True)
+
+
+def whole_shift(one: Whole, two: Whole) -> tuple[float, Points]:
+    """How well two whole tiles agree at their best shift, 0..1, and the matrix there."""
+    _, score = _over_all_shifts(one, two)
+    row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+    shift = [float(n if n < side / 2 else n - side)
+             for n, side in zip((column, row), one.shape[::-1], strict=True)]  # fmt: skip
+    return float(score[row, column]), _at(one, two, np.array(shift))
+
+
+def alike_elsewhere(
+    one: Whole, two: Whole, matrix: Points, reach: float
+) -> list[tuple[Points, bool]]:
+    """Matrices at which two whole tiles agree nearly as well as at `matrix`, farther from it than
+    `reach` (undistorted px of the second) either way, the likest first; and whether they agree so well
+    there that to whole tiles neither place is the better one."""
+    value, score = (fft.fftshift(v) for v in _over_all_shifts(one, two))
+    zero = np.array([n // 2 for n in value.shape[::-1]])
+    # where `matrix` puts what lies in the middle of the level px of the first
+    probe = applied(inverse(one.level), np.array([[0.0, 0.0]]))
+    here = applied(two.level, applied(matrix, probe))[0]
+    column, row = (int(n) for n in np.rint(zero + here))
+    far = max(1, math.floor(reach * math.hypot(*two.level[:, 0])) - 1)
+    rows, columns = (slice(max(0, n - far), n + far + 1) for n in (row, column))
+    near = value[rows, columns]
+    if not near.size or float(near.max()) < LEAST_TOLD:
+        return []  # what they share is too fine to be seen in pictures that small
+    best = float(near.max())
+    limit = ELSEWHERE_SHARE * best
+    score[rows, columns] = -1
+    top = cv2.dilate(score, np.ones((5, 5), dtype=np.uint8))
+    ys, xs = np.nonzero((score == top) & (value > limit) & (score > LEAST_WHOLE))
+    order = np.argsort(-score[ys, xs], kind="stable")[:MOST_ELSEWHERE]
+    return [
+        (_at(one, two, np.array([xs[n], ys[n]]) - zero), bool(value[ys[n], xs[n]] > AS_GOOD * best))
+        for n in order
+    ]
+
+
+def as_alike(best: float, other: float) -> bool:
+    """Whether two places are too alike to tell which is true, by how well they agree (0..1): what is
+    left to perfect agreement must be `ALIKE` times less at the one than at the other."""
+    return PERFECT - other < ALIKE * (PERFECT - best)
+
+
+def _over_all_shifts(one: Whole, two: Whole) -> tuple[FloatImage, FloatImage]:
+    """Normalised correlation at all shifts, and the same less where little is common; -1 where too
+    little is. Shifts are counted from the first value on, negative ones from the last back."""
+
+    def crossed(first: Spectrum, second: Spectrum) -> FloatImage:
+        return np.asarray(fft.irfft2(np.conj(first) * second, one.shape), dtype=np.float32)
+
+    counts = crossed(one.mask, two.mask)
+    power = crossed(one.power, two.mask) * crossed(one.mask, two.power)
+    value = crossed(one.values, two.values) / np.sqrt(np.maximum(power, 1e-3))
+    area = min(one.area, two.area)
+    # a high correlation of few px is likelier by chance than one of many
+    share = np.sqrt(np.clip(counts / max(area, 1.0), 0, 0.2) / 0.2)
+    enough = counts > LEAST_COMMON * area
+    return np.where(enough, value, np.float32(-1)), np.where(enough, value * share, np.float32(-1))
+
+
+def _at(one: Whole, two: Whole, shift: Points) -> Points:
+    moved = one.level.copy()
+    moved[:, 2] += shift
+    return composed(inverse(two.level), moved)
