@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of
 
-from glassay.bench.document.model import Capture
+from glassay.bench.document.model import Capture, Sense
 from glassay.bench.judging.hold_line import hold_line
 from glassay.bench.keeping.results import BenchResults, CaptureResult, MethodResult
 from glassay.bench.measuring.assemble import assemble, results_as_json
@@ -166,6 +166,90 @@ def test_a_claimed_smallest_detail_is_never_met_by_a_bound() -> None:
                          sense="at most")  # fmt: skip
         (verdict,) = assemble(bench_of(camera(claim)), [pair(0.25)]).verdicts
         assert verdict.word == word
+
+
+@pytest.mark.parametrize(
+    ("shown", "claimed", "sense", "word", "value", "words"),
+    [
+        # an edge that keeps 10 % at 0.2 cycles/px of 1 um tells lines of 1 / (2 x 0.2) = 2.5 um
+        (
+            [edge(0.2)],
+            3.0,
+            "at most",
+            "met",
+            2.5,
+            "it is 2.500 ± 0.049 um in setting only (edge response,",
+        ),
+        ([edge(0.2)], 2.0, "at most", "not met", 2.5, "it is 2.500 ± 0.049 um in setting only"),
+        ([edge(0.2)], 2.48, "at most", "undecided", 2.5, "it is 2.500 ± 0.049 um"),
+        ([edge(0.2), edge(0.1, name="soft")], 3.0, "at most", "met", 2.5, "2.500 ± 0.049 um"),
+        # ring correlation that ends at 0.25 cycles/px: no line finer than 2 um, and none is shown
+        (
+            [pair(0.25)],
+            1.0,
+            "at most",
+            "not met",
+            2.0,
+            "no line finer than 2.000 ± 0.032 um can be",
+        ),
+        ([pair(0.25)], 3.0, "at most", "untested", None, "2.000 ± 0.032 um"),
+        # bars that never fall tell lines of 1 / (2 x 112 lp/mm) = 4.46 um at least
+        ([bars((100, 0.6), (112, 0.5))], 5.0, "at most", "met", 4.46, "4.4"),
+        ([bars((100, 0.6), (112, 0.5))], 3.0, "at most", "untested", None, "4.4"),
+    ],
+)
+def test_a_claimed_smallest_detail_is_held_against_the_finest_line_shown(
+    shown: list[CaptureResult], claimed: float, sense: Sense, word: str, value: float | None,
+    words: str,
+) -> None:  # fmt: skip
+    claim = claim_of(claimed, kind="smallest detail", text=f"{claimed} um", unit="um", sense=sense)
+    (verdict,) = assemble(
+        bench_of(camera(claim)), [captured("pad", "only", 1.0, name="slide"), *shown]
+    ).verdicts
+    assert (verdict.word, verdict.setting) == (word, "only" if value is not None else None)
+    assert words in " ".join([verdict.sentence, *verdict.details])
+    if value is None:
+        assert verdict.value is None
+        assert verdict.rule == ""
+    else:
+        assert verdict.value is not None
+        assert verdict.value.value == pytest.approx(value, rel=0.002)
+        assert f"at most {claimed:g} um" in verdict.rule
+
+
+@pytest.mark.parametrize(
+    ("shown", "wanted", "word", "said", "shoot"),
+    [
+        ([edge(0.2)], 3.0, "yes", "the finest lines are 2.500 ± 0.049 um wide (edge response,", ""),
+        ([edge(0.2)], 2.0, "no", "the finest lines are 2.500 ± 0.049 um wide (edge response,", ""),
+        ([edge(0.2)], 2.5, "not shown", "the finest lines are 2.500", "another capture of the same"),
+        ([edge(0.2)], 0.9, "no", "at least one pixel, 1.0000 ± 0.0020 um", ""),
+        ([pair(0.25)], 1.5, "no", "no lines finer than 2.000 ± 0.032 um are resolved", ""),
+        ([pair(0.25)], 3.0, "not shown", "which does not show that wider ones are",
+         "a photo of a sharp edge or a bar target"),
+        ([], 3.0, "not shown", "no capture shows what is resolved",
+         "a photo of a sharp edge or a bar target"),
+        ([bars((100, 0.6), (112, 0.5))], 3.0, "not shown", "the finest lines are 4.4",
+         "a finer bar target or a sharp edge"),
+    ],
+)  # fmt: skip
+def test_a_line_that_is_needed_is_told_not_told_or_not_shown(
+    shown: list[CaptureResult], wanted: float, word: str, said: str, shoot: str
+) -> None:
+    made = bench(*shown)
+    held = hold_line(made.settings[0], made.captures, wanted)
+    assert held.word == word
+    assert said in held.said
+    assert held.shoot.startswith(shoot) if shoot else held.shoot == ""
+    assert (held.line is None) == (not shown)
+    assert held.is_unseen == ("which does not show" in held.said)
+
+
+def test_at_a_stated_contrast_only_edges_count() -> None:
+    made = bench(pair(0.25))
+    held = hold_line(made.settings[0], made.captures, 3.0, 0.3)
+    assert held.word == "not shown"
+    assert held.shoot == "a photo of a sharp edge"
 
 
 def enlarged(factor: float) -> CaptureResult:
