@@ -242,10 +242,13 @@ def test_distortion_is_seen_and_the_axis_is_reported() -> None:
     assert result.curved
     assert result.division.value == pytest.approx(20.0, rel=6e-4)
     assert result.distortion == pytest.approx(-0.02, abs=0.001)
-    # Told is (r_d - r_u) / r_u at the picture's corner: with r_d = 1, r_u is 1.0213 (by hand).
+    # With r_d = 1 and k1 = -0.02 alone, r_u is 1.0213 (by hand).
     assert at_picture_corner(-0.02) == pytest.approx(1 / 1.0213 - 1, abs=1e-4)
+    # Told is (r_d - r_u) / r_u at the picture's corner, which shows here what lies at 1.02.
+    corner = at_picture_corner(result.distortion, result.distortion_2)
+    assert corner == pytest.approx(1 / 1.02 - 1, abs=4e-4)
     (told,) = (note for note in result.notes if "lens distortion of" in note)
-    assert f"{at_picture_corner(result.distortion):+.2%} at the corner of the picture" in told
+    assert f"{corner:+.2%} at the corner of the picture" in told
     # The edges of the field lie at 1000 / 1221 of the corner's radius.
     field = calibrate(result, Division(10.0, 0.0)).field_width
     assert field.value == pytest.approx(500 * (1 + 0.02 * (1000 / 1220.7) ** 2), rel=5e-4)
