@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 
+from glassay.errors import NotMeasurable
+from glassay.mosaic import place_tiles
 from glassay.mosaic.assemble import assemble
 from glassay.mosaic.blocks import Blocks
 from glassay.mosaic.lens import Lens, applied
@@ -88,3 +91,23 @@ def test_two_tiles_tell_whether_they_were_taken_at_one_zoom() -> None:
     assert not differ(same, [LENS] * 2)
     assert differ(other, [LENS] * 2)
     assert between(other, [LENS] * 2)[0] == pytest.approx(0.015, abs=0.001)
+
+
+@pytest.mark.parametrize("quarters", [1, 2])
+def test_photos_turned_by_a_quarter_or_half_are_not_taken_to_overlap(
+    tmp_path: Path, quarters: int
+) -> None:
+    """Borders and cells that are symmetrical fit so too, and nothing denies them."""
+    sheet = cv2.GaussianBlur(
+        np.random.default_rng(3).integers(0, 255, (400, 520), dtype=np.uint8), (0, 0), 1.5
+    )
+    sheet = cv2.normalize(sheet, np.empty_like(sheet), 10, 245, cv2.NORM_MINMAX)
+    paths = [tmp_path / f"{n}.png" for n in range(2)]
+    cv2.imwrite(str(paths[0]), sheet[20:320, 20:320])
+    for turned in (0, quarters):
+        cv2.imwrite(str(paths[1]), np.rot90(sheet[60:360, 130:430], turned))
+        if turned:
+            with pytest.raises(NotMeasurable):
+                place_tiles(paths)
+        else:
+            assert all(one.matrix is not None for one in place_tiles(paths).where)
