@@ -74,7 +74,7 @@ def test_a_damaged_file_counts_as_absent(folder: Path, data: bytes) -> None:
 def test_no_page_asks_for_a_picture_from_outside(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("glassay.report.kept_drawings._checksum", lambda _: "right")
+    monkeypatch.setattr("glassay.report.kept_drawings.checksum", lambda _: "right")
     KeptDrawings(folder).once(["a"], lambda: DRAWN)
     text = only(folder).read_text()
     only(folder).write_text(text.replace(PICTURE, "https://elsewhere.example/p.jpg"))

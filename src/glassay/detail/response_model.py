@@ -190,9 +190,8 @@ class _Density:
             apart = summit + away.T * self.width
             apart[:, [1, 3]] = np.abs(apart[:, [1, 3]])
             # A walker that begins where nothing is possible would never say how much better a step is.
-            near = np.abs(summit + 0.02 * (apart - summit))
-            near[:, [0, 2]] = (summit + 0.02 * (apart - summit))[:, [0, 2]]
-            near[:, 4:] = (summit + 0.02 * (apart - summit))[:, 4:]
+            near = summit + 0.02 * (apart - summit)
+            near[:, [1, 3]] = np.abs(near[:, [1, 3]])
             rows[mine] = np.where(np.isfinite(self(apart))[:, None], apart, near)
         return rows
 

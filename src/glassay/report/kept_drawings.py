@@ -20,7 +20,7 @@ import numpy as np
 
 import glassay
 from glassay.bench.keeping.plain import to_plain
-from glassay.bench.keeping.store import DAMAGED, DRAWN_FOLDER, Store
+from glassay.bench.keeping.store import DAMAGED, DRAWN_FOLDER, Store, checksum
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.report import curves, drawing
@@ -73,14 +73,14 @@ class KeptDrawings:
         self._used.add(path.name)
         with contextlib.suppress(*DAMAGED):
             data = json.loads(path.read_bytes())
-            if data["checksum"] == _checksum(data["drawn"]):
+            if data["checksum"] == checksum(data["drawn"]):
                 kept: T = _read(data["drawn"])
                 return kept
         made = make()
         if not lasting(made):
             return made
         drawn = _written(made)
-        whole = json.dumps({"checksum": _checksum(drawn), "drawn": drawn}, allow_nan=True)
+        whole = json.dumps({"checksum": checksum(drawn), "drawn": drawn}, allow_nan=True)
         with contextlib.suppress(OSError, Unusable):
             write_atomically(path, whole.encode())
         return made
@@ -96,17 +96,11 @@ class KeptDrawings:
 @cache
 def _program() -> str:
     """A mark of the program's source as it lies on disk: other source may draw otherwise."""
-    folder = Path(glassay.__file__).parent
     stamps = []
-    for part in ("report", "imaging"):
-        for path in sorted((folder / part).rglob("*.py")):
-            stat = path.stat()
-            stamps.append([str(path), stat.st_size, stat.st_mtime_ns])
+    for path in sorted(Path(glassay.__file__).parent.rglob("*.py")):
+        stat = path.stat()
+        stamps.append([str(path), stat.st_size, stat.st_mtime_ns])
     return hashlib.sha256(json.dumps([glassay.__version__, stamps]).encode()).hexdigest()
-
-
-def _checksum(drawn: Any) -> str:
-    return hashlib.sha256(json.dumps(drawn, sort_keys=True).encode()).hexdigest()
 
 
 def _written(value: Any) -> Any:

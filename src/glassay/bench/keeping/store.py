@@ -87,7 +87,7 @@ class Store:
         with contextlib.suppress(*DAMAGED):
             data = json.loads((self._measured / f"{needs.key}.json").read_bytes())
             body = data["result"]
-            whole = data["key"] == needs.key and data["checksum"] == _checksum(body)
+            whole = data["key"] == needs.key and data["checksum"] == checksum(body)
             if whole and body["status"] in get_args(Status):
                 return MethodResult(
                     method=str(body["method"]),
@@ -119,7 +119,7 @@ class Store:
             "method": needs.method,
             "version": needs.version,
             "settings": to_plain(needs.settings),
-            "checksum": _checksum(body),
+            "checksum": checksum(body),
             "result": body,
         }
         text = json.dumps(data, indent=1, allow_nan=False)
@@ -170,5 +170,6 @@ class Store:
         write_atomically(self._hashes, json.dumps(self._known, indent=1).encode())
 
 
-def _checksum(body: Mapping[str, Any]) -> str:
+def checksum(body: Any) -> str:
+    """SHA-256 of plain data, however its tables are ordered."""
     return hashlib.sha256(json.dumps(body, sort_keys=True).encode()).hexdigest()
