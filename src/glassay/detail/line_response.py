@@ -17,8 +17,8 @@ Frequencies in cycles/px, lengths in px; the pixel's aperture is included in the
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -38,10 +38,12 @@ from glassay.detail.lines_profile import (
 from glassay.detail.response_model import (
     FREQUENCY,
     PROCESSING_SHARE,
-    Misfit,
     Posterior,
-    best_near,
+    Summits,
+    Told,
     draw,
+    interpolation,
+    summits,
 )
 from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
@@ -85,6 +87,9 @@ PROFILE_U = 1 / 3
 Where rims agree with the data as well as bars do, it says that one slide in nine has them; where bars
 do not agree, that two bars follow a groove's walls and floor so far. Of 54 drawn grooves a half covers
 96 %, a third 85 to 90 %, at u of 7 and 6 %."""
+FIELD_WAVES = 1.0
+"""Standard deviation of the defocus of a part of the field: a curved field or a tilted slide puts its
+corners a wave and more out of focus where its middle is sharp (common practice, no source)."""
 LOST_U = 0.5
 """Standard uncertainty of the frequencies for what compression took, as a share of what that is."""
 
@@ -109,6 +114,7 @@ class LineResponse:
     profile: Float
     ends: Float
     misfit: float
+    posterior: Posterior = field(repr=False)
     notes: tuple[str, ...] = ()
 
     def findings(self) -> Mapping[str, Finding]:
@@ -152,68 +158,122 @@ def response_of_lines(
         )
     rows = Lines.of(light, segments, division_px)
     fold, steps = folded(rows), steps_in(rows)
-    posterior = draw(*_told_by(fold, steps, division_px))
-    if steps and posterior.misfit > MAX_MISFIT:  # their ends may be rounded, or stand on something
+    found = summits(_told_by(fold, steps, division_px))
+    rounded = bool(steps) and found.misfit > MAX_MISFIT
+    if rounded:  # their ends may be rounded, or stand on something
         steps = []
-        posterior = draw(*_told_by(fold, steps, division_px))
-        width = np.exp(posterior.parameters[:, 5])
-        if width.std() > MOST_VAGUE_WIDTH * np.median(width):
-            raise NotMeasurable(
-                "the lines' ends are no plain steps, and their shape alone does not tell their width"
-            )
+        found = summits(_told_by(fold, steps, division_px))
     shape_counts = True
     if steps:
-        by_ends = draw(*_told_by(fold.without_weight(), steps, division_px))
-        shape_counts = _agree(posterior, by_ends)
+        shape_counts = _agree(found, _near(fold.without_weight(), steps, division_px, found))
         if not shape_counts:
-            fold, posterior = fold.without_weight(), by_ends
-    changes = _changes(rows, bool(steps), posterior, other_tones, shape_counts)
-    lost = 0.0, 0.0
+            fold = fold.without_weight()
+            found = summits(_told_by(fold, steps, division_px))
+    kept, ends, lost = fold, steps, (0.0, 0.0)
     if quantization and 0 in quantization:
         compressed = CompressedLines(light, segments, rows, quantization)
-        before = posterior
-        posterior = _before_compression(compressed, fold, steps, posterior)
-        lost = _shift(before, posterior)
+        kept, ends, before = _before_compression(
+            compressed, fold, steps, found, lambda fold, ends: _told_by(fold, ends, division_px)
+        )
+        lost = _shift(found, before)
+    posterior = draw(_told_by(kept, ends, division_px), found.parameters[found.that_count()])
+    if rounded and _vague_width(posterior):
+        raise NotMeasurable(
+            "the lines' ends are no plain steps, and their shape alone does not tell their width"
+        )
+    changes = _changes(rows, bool(steps), posterior, other_tones, shape_counts)
     profile = _shift_of_profile(fold, steps, division_px, posterior)
-    found = _result(posterior, fold, steps, rows, division_px, lost, profile, changes)
-    return found if shape_counts else replace(found, notes=(*found.notes, ENDS_ALONE))
+    result = _result(posterior, fold, steps, rows, division_px, lost, profile, changes)
+    return result if shape_counts else replace(result, notes=(*result.notes, ENDS_ALONE))
 
 
-def _agree(both: Posterior, ends: Posterior) -> bool:
+def tenth_of_part(
+    light: npt.NDArray[np.floating],
+    segments: Float,
+    division_px: float,
+    whole: LineResponse,
+    quantization: Mapping[int, Any] | None = None,
+) -> tuple[float, float]:
+    """Where the response that some of a scale's lines show falls to 10 %, and its standard uncertainty
+    as far as these lines do not share it with the others, cycles/px.
+
+    Arguments as of `response_of_lines`, whose outcome for all lines is `whole`: their profile is the
+    same. Raises `NotMeasurable` where they are too few or do not tell it.
+    """
+    if len(segments) < MIN_LINES:
+        raise NotMeasurable(f"only {len(segments)} lines")
+    rows = Lines.of(light, segments, division_px)
+    fold, steps = folded(rows), steps_in(rows) if whole.ends_used else []
+    own = whole.posterior.parameters[:, 5 : 5 + PROFILE_PARAMETERS]
+
+    def told_by(fold: Fold, steps: list[Step]) -> Told:
+        told = _told_by(fold, steps, division_px)
+        middle, width = told.middle.copy(), told.width.copy()
+        middle[:PROFILE_PARAMETERS], width[:PROFILE_PARAMETERS] = own.mean(axis=0), own.std(axis=0)
+        return told._replace(middle=middle, width=width, waves=FIELD_WAVES)
+
+    found = summits(told_by(fold, steps), np.median(whole.posterior.parameters, axis=0)[None])
+    lost = 0.0
+    if quantization and 0 in quantization:
+        compressed = CompressedLines(light, segments, rows, quantization)
+        before = found.frequency_at(0.1)
+        fold, steps, found = _before_compression(compressed, fold, steps, found, told_by)
+        lost = LOST_U * (found.frequency_at(0.1) - before)
+    value, u = found.frequency_at(0.1), math.hypot(found.spread_at(0.1), lost)
+    if found.misfit > MAX_MISFIT or not math.isfinite(value + u) or u > MOST_VAGUE * value:
+        raise NotMeasurable("the 10 % frequency is not told")
+    return value, u
+
+
+def _vague_width(posterior: Posterior) -> bool:
+    width = np.exp(posterior.parameters[:, 5])
+    return bool(width.std() > MOST_VAGUE_WIDTH * np.median(width))
+
+
+def _near(
+    fold: Fold,
+    steps: list[Step],
+    division: float,
+    usual: Summits | Posterior,
+    as_what: Profiles = "any",
+) -> Summits:
+    """The summit for much the same data, sought from that of the usual ones."""
+    middle = (
+        usual.parameters[:1]
+        if isinstance(usual, Summits)
+        else np.median(usual.parameters, axis=0, keepdims=True)
+    )
+    return summits(_told_by(fold, steps, division, as_what), middle)
+
+
+def _agree(both: Summits, ends: Summits) -> bool:
     """Whether what lines and ends say together is what the ends say alone.
 
     Firmware that works on edges makes harmonics of its own, beyond what a lens passes; a groove may
     be of a kind that two bars do not follow.
     """
     for level in (0.1, 0.5):
-        together, alone = (one.frequency_at(level) for one in (both, ends))
-        together, alone = (draws[np.isfinite(draws)] for draws in (together, alone))
-        if not len(together) or len(alone) < 0.9 * len(ends.curves):
-            continue
-        low, middle, high = np.percentile(alone, [15.87, 50, 84.13])
-        return bool(abs(np.median(together) - middle) < DISAGREE * (high - low) / 2)
+        together, alone = both.frequency_at(level), ends.frequency_at(level)
+        if math.isfinite(together) and math.isfinite(alone):
+            return abs(together - alone) < DISAGREE * ends.spread_at(level)
     return True
 
 
 def _shift_of_profile(fold: Fold, steps: list[Step], division: float, found: Posterior) -> Places:
     """By how much the likeliest places move, as shares, where the lines are held to be plain bars, or
     to be two rims, this as far as the data allow it: the larger move."""
-
-    def at_best(as_what: Profiles, near: Posterior) -> Posterior:
-        return best_near(*_told_by(fold, steps, division, as_what), near)
-
-    free, bars = at_best("any", found), at_best("bars", found)
-    as_rims = np.median(found.parameters, axis=0)
-    as_rims[5:] += RIMS_FROM_BAR
-    rims = at_best("rims", replace(found, parameters=as_rims[None]))
+    free, bars = (_near(fold, steps, division, found, what) for what in ("any", "bars"))
+    as_rims = np.median(found.parameters, axis=0, keepdims=True)
+    as_rims[:, 5:] += RIMS_FROM_BAR
+    rims = summits(_told_by(fold, steps, division, "rims"), as_rims)
     data = len(fold.frequency) + sum(len(step.place) for step in steps)
     # The likelihood of rims is a share of the variance, its root one of the shift.
     allowed = math.exp(-max(0.0, rims.misfit - free.misfit) * data / 4)
 
     def largest(level: float) -> float:
-        usual = float(free.frequency_at(level)[0])
+        usual = free.frequency_at(level)
         moves = [
-            share * (float(other.frequency_at(level)[0]) / usual - 1)
+            share * (other.frequency_at(level) / usual - 1)
             for other, share in ((bars, 1.0), (rims, allowed))
         ]
         return max((move for move in moves if math.isfinite(move)), key=abs, default=0.0)
@@ -222,27 +282,24 @@ def _shift_of_profile(fold: Fold, steps: list[Step], division: float, found: Pos
 
 
 def _before_compression(
-    photo: CompressedLines, fold: Fold, steps: list[Step], found: Posterior
-) -> Posterior:
-    """What the lines say without what compression took of them."""
-    division = photo.rows.division
-    right, ends = fold, steps
+    photo: CompressedLines,
+    fold: Fold,
+    steps: list[Step],
+    found: Summits,
+    told_by: Callable[[Fold, list[Step]], Told],
+) -> tuple[Fold, list[Step], Summits]:
+    """Fold and steps without what compression took of them, and the summit for these."""
+    right, ends, best = fold, steps, found
     for turn in range(TURNS):
-        best = best_near(*_told_by(right, ends, division), found)
-        bars = Profile.of(best.parameters[:, 5:], division).bars()
-        right, ends = photo.put_right(fold, steps, best.curves[0], bars, turn)
-    return draw(*_told_by(right, ends, division))
+        bars = Profile.of(best.parameters[:1, 5:], photo.rows.division).bars()
+        right, ends = photo.put_right(fold, steps, best.curve[0], bars, turn)
+        best = summits(told_by(right, ends), best.parameters[:1])
+    return right, ends, best
 
 
-def _shift(before: Posterior, after: Posterior) -> Places:
-    """By how much the median places have moved, cycles/px; NaN where either is not told."""
-
-    def median(posterior: Posterior, level: float) -> float:
-        found = posterior.frequency_at(level)
-        known = found[np.isfinite(found)]
-        return float(np.median(known)) if known.size else math.nan
-
-    half, tenth = (median(after, level) - median(before, level) for level in (0.5, 0.1))
+def _shift(before: Summits, after: Summits) -> Places:
+    """By how much the places have moved, cycles/px; NaN where either is not told."""
+    half, tenth = (after.frequency_at(level) - before.frequency_at(level) for level in (0.5, 0.1))
     return half, tenth
 
 
@@ -273,23 +330,19 @@ def _places(rows: Lines, with_ends: bool, usual: Posterior, shape_counts: bool) 
     try:
         steps = steps_in(rows) if with_ends else []
         fold = folded(rows) if shape_counts else folded(rows).without_weight()
-        best = best_near(*_told_by(fold, steps, rows.division), usual)
+        best = _near(fold, steps, rows.division, usual)
     except NotMeasurable:
         return math.nan, math.nan
-    half, tenth = (float(best.frequency_at(level)[0]) for level in (0.5, 0.1))
-    return half, tenth
+    return best.frequency_at(0.5), best.frequency_at(0.1)
 
 
-def _told_by(
-    fold: Fold, steps: list[Step], division: float, profiles: Profiles = "any"
-) -> tuple[Misfit, int, Float, Float]:
-    """What the fold and the steps say of a response: misfit, number of data, and the priors of the
-    lines' profile and of the stretch (ln) as `response_model.draw` takes them. `profiles`
-    says which ones are possible."""
+def _told_by(fold: Fold, steps: list[Step], division: float, profiles: Profiles = "any") -> Told:
+    """What the fold and the steps say of a response, the lines' profile and the stretch (ln) along
+    them; `profiles` says which ones are possible."""
     kernels = [step_kernel(step.place).T for step in steps]
     shifted = [shifted_kernel(step.place).T for step in steps]
     data = len(fold.frequency) + sum(len(step.place) for step in steps)
-    at_harmonics = _interpolation(fold.frequency)
+    at_harmonics = interpolation(fold.frequency)
     # How far a line is from even says how far it may be from a bar in what is even, too.
     error = fold.error if profiles == "bars" else np.hypot(fold.error, fold.odd)
 
@@ -310,13 +363,7 @@ def _told_by(
 
     # The neighbouring bins of an edge spread share their pixels' noise in part only: no correction.
     middle, width = PRIORS[profiles]
-    return misfit, data, np.append(middle, 0.0), np.append(width, ANISOTROPY)
-
-
-def _interpolation(frequency: Float) -> Float:
-    """Matrix (grid, n) by which curves on `FREQUENCY` are interpolated linearly at `frequency`."""
-    units = np.eye(len(FREQUENCY))
-    return np.stack([np.interp(frequency, FREQUENCY, unit) for unit in units])
+    return Told(misfit, data, np.append(middle, 0.0), np.append(width, ANISOTROPY))
 
 
 def _left_over(columns: Sequence[Float], value: Float, error: Float) -> Float:
@@ -374,7 +421,7 @@ def _result(
     return LineResponse(
         half, tenth, Quantity.of(float(np.median(width)), float(width.std()), "px", METHOD),
         len(rows.length), sum(step.lines for step in steps), FREQUENCY, middle, low, high,
-        np.stack([fold.place, fold.light]), ends, posterior.misfit, tuple(notes),
+        np.stack([fold.place, fold.light]), ends, posterior.misfit, posterior, tuple(notes),
     )  # fmt: skip
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.across_field import ratio_in_corners, zone_at
-from glassay.detail.line_response import METHOD, response_of_lines
-from glassay.errors import NotMeasurable
+from glassay.detail.line_response import LineResponse, tenth_of_part
 from glassay.field_stop import find_field_stop
 from glassay.quantity import Quantity
 
@@ -17,20 +17,21 @@ Float = npt.NDArray[np.float64]
 
 
 def corner_ratio_of_lines(
-    light: npt.NDArray[np.floating], segments: Float, division_px: float
+    light: npt.NDArray[np.floating],
+    segments: Float,
+    division_px: float,
+    whole: LineResponse,
+    quantization: Mapping[int, Any] | None = None,
 ) -> Quantity | None:
     """The figure from the lines near the centre and those far from it, each superposed by themselves.
 
-    Arguments as of `response_of_lines`; None where either are too few or do not tell it.
+    Arguments as of `tenth_of_part`; None where either are too few or do not tell it.
     """
     stop = find_field_stop(np.ascontiguousarray(light, dtype=np.float32))
 
     def tenth_of(mine: list[Float]) -> tuple[float, float]:
-        tenth = response_of_lines(light, np.array(mine).reshape(-1, 4), division_px).frequency_10
-        if tenth is None:
-            raise NotMeasurable("the 10 % frequency is not told")
-        # What else there is belongs to the picture as a whole.
-        return tenth.value, math.hypot(*(p.u for p in tenth.contributions if p.source == METHOD))
+        mine_ = np.array(mine).reshape(-1, 4)
+        return tenth_of_part(light, mine_, division_px, whole, quantization)
 
     middles = (segments[:, :2] + segments[:, 2:]) / 2
     zones = [zone_at(float(x), float(y), light.shape, stop) for x, y in middles]

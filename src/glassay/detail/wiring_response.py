@@ -23,7 +23,7 @@ import numpy.typing as npt
 from glassay.detail.across_field import KEY as CORNER
 from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
 from glassay.detail.edge_result import per_um
-from glassay.detail.response_model import FREQUENCY, Misfit, Posterior, best_near, draw
+from glassay.detail.response_model import FREQUENCY, Posterior, Told, draw, interpolation, summits
 from glassay.detail.tone_doubt import with_tone
 from glassay.detail.wiring_fit import CommonResponse, fit_again, fit_common
 from glassay.detail.wiring_pieces import Piece, find_pieces
@@ -125,7 +125,7 @@ def response_of_wiring(
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     pieces = find_pieces(image, full, lambda line, length: _is_on_view(line, stop))
     used, common, crowded = _that_count(pieces)
-    posterior = draw(*_told_by(common))
+    posterior = draw(_told_by(common))
     others = [
         _moved(posterior, common, [replace(p, value=relight(p.value)) for p in used])
         for relight in other_tones
@@ -184,15 +184,14 @@ def _is_on_view(line: Any, stop: FieldStop | None) -> bool:
     return stop is None or math.hypot(line.x - stop.x, line.y - stop.y) < 0.45 * stop.diameter
 
 
-def _told_by(common: CommonResponse) -> tuple[Misfit, int, Float, Float]:
-    """What `draw` and `best_near` need of it."""
+def _told_by(common: CommonResponse) -> Told:
+    at_nodes = interpolation(common.frequency)
 
     def misfit(curves: Float, _: Float) -> Float:
-        at = np.stack([np.interp(common.frequency, FREQUENCY, curve) for curve in curves])
-        d = at - common.nodes
+        d = curves @ at_nodes - common.nodes
         return np.asarray(np.einsum("ni,ij,nj->n", d, common.matrix, d) - 2 * d @ common.pull)
 
-    return misfit, len(common.frequency), np.zeros(0), np.zeros(0)
+    return Told(misfit, len(common.frequency))
 
 
 Shift = tuple[float, float]
@@ -201,12 +200,9 @@ Shift = tuple[float, float]
 
 def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece]) -> Shift:
     """By how much the frequencies move where the pieces hold another light."""
-    usual, other = (
-        best_near(*_told_by(one), posterior) for one in (common, fit_again(light, common))
-    )
-    shifts = [
-        float(other.frequency_at(level)[0] - usual.frequency_at(level)[0]) for level in (0.5, 0.1)
-    ]
+    near = np.median(posterior.parameters, axis=0, keepdims=True)
+    usual, other = (summits(_told_by(one), near) for one in (common, fit_again(light, common)))
+    shifts = [other.frequency_at(level) - usual.frequency_at(level) for level in (0.5, 0.1)]
     return shifts[0], shifts[1]
 
 
@@ -214,7 +210,7 @@ def _in_corners(
     pieces: Sequence[Piece], shape: tuple[int, ...], stop: FieldStop | None
 ) -> Quantity | None:
     def tenth_of(mine: list[Piece]) -> tuple[float, float]:
-        draws = draw(*_told_by(fit_common(mine, narrowest=False))).frequency_at(0.1)
+        draws = draw(_told_by(fit_common(mine, narrowest=False))).frequency_at(0.1)
         known = draws[np.isfinite(draws)]
         if len(known) < len(draws) / 2:
             raise NotMeasurable("the 10 % frequency is not told")

@@ -73,13 +73,12 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     scale = scale_in(paths, photo.measuring_grey(), settings)
     if scale.pattern != "ruled":
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
-    light = photo.linear_grey()
+    light, tables = photo.linear_grey(), photo.facts.get("quantization")
     found = response_of_lines(
-        light, scale.segments, scale.division.value, photo.facts.get("quantization"),
-        photo.other_tones,
-    )  # fmt: skip
+        light, scale.segments, scale.division.value, tables, photo.other_tones
+    )
     findings, notes = dict(found.findings()), found.notes
-    corner = corner_ratio_of_lines(light, scale.segments, scale.division.value)
+    corner = corner_ratio_of_lines(light, scale.segments, scale.division.value, found, tables)
     if corner is not None:
         findings[CORNER] = Finding(corner, METHOD_OF_LINES)
         notes = (*notes, in_words(corner))
