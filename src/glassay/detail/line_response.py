@@ -171,7 +171,7 @@ def response_of_lines(
             found = summits(_told_by(fold, steps, division_px))
     kept, ends, lost = fold, steps, (0.0, 0.0)
     if quantization and 0 in quantization:
-        compressed = CompressedLines(light, segments, rows, quantization)
+        compressed = CompressedLines.of(light, segments, division_px, quantization)
         kept, ends, before = _before_compression(
             compressed, fold, steps, found, lambda fold, ends: _told_by(fold, ends, division_px)
         )
@@ -181,7 +181,7 @@ def response_of_lines(
         raise NotMeasurable(
             "the lines' ends are no plain steps, and their shape alone does not tell their width"
         )
-    changes = _changes(rows, bool(steps), posterior, other_tones, shape_counts)
+    changes = _changes(rows.thinned(), bool(steps), posterior, other_tones, shape_counts)
     profile = _shift_of_profile(fold, steps, division_px, posterior)
     result = _result(posterior, fold, steps, rows, division_px, lost, profile, changes)
     return result if shape_counts else replace(result, notes=(*result.notes, ENDS_ALONE))
@@ -215,7 +215,7 @@ def tenth_of_part(
     found = summits(told_by(fold, steps), np.median(whole.posterior.parameters, axis=0)[None])
     lost = 0.0
     if quantization and 0 in quantization:
-        compressed = CompressedLines(light, segments, rows, quantization)
+        compressed = CompressedLines.of(light, segments, division_px, quantization)
         before = found.frequency_at(0.1)
         fold, steps, found = _before_compression(compressed, fold, steps, found, told_by)
         lost = LOST_U * (found.frequency_at(0.1) - before)

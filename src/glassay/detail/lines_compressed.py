@@ -39,6 +39,9 @@ EDGE_PX = 40.0
 """How far from an edge its light is followed."""
 TABLE_PER_PX = 64
 NOISE_ROWS = 400
+FEWEST, MOST_PIXELS = 16, 800_000
+"""Lines, and pixels near lines, on which it is found what compression takes: on fewer pixels their
+noise shows."""
 FLAT = 2e-3
 """Share of a step below which what is left of an edge is not drawn: a fifth of the noise of a pixel."""
 
@@ -54,6 +57,21 @@ class CompressedLines:
     segments: Float
     rows: Lines
     tables: Mapping[int, Any]
+
+    @classmethod
+    def of(
+        cls,
+        light: npt.NDArray[np.floating],
+        segments: Float,
+        division: float,
+        tables: Mapping[int, Any],
+    ) -> CompressedLines:
+        """As many of the lines as tell what compression takes: of long ones those amidst."""
+        long = np.hypot(*(segments[:, 2:] - segments[:, :2]).T) + 1.6 * division
+        count = max(FEWEST, int(MOST_PIXELS / (float(np.median(long)) * division)))
+        first = max(0, (len(segments) - count) // 2)
+        mine = segments[first : first + count]
+        return cls(light, mine, Lines.of(light, mine, division).thinned(), tables)
 
     def put_right(
         self, fold: Fold, steps: list[Step], modulation: Float, bars: Sequence[Bar], seed: int

@@ -28,6 +28,8 @@ and of the step: lines are not alike, tone curves are not exact, JPEG rings. Fol
 with all of these scatter by 0.2 to 0.6 % about the family (study)."""
 IGNORED = 10.0
 """Error of harmonics that do not count, as a share of the fundamental."""
+ENOUGH_VALUES = 400_000
+"""Values near lines that suffice for a comparison of two outcomes from the same ones."""
 GROUPS = 6
 """Groups of lines whose harmonics are compared for their error."""
 
@@ -84,6 +86,17 @@ class Lines:
             line.astype(np.int64), across, along, light[row, column].astype(np.float64), pixel,
             np.stack([-half, half], axis=1),
             np.stack([middle @ [unit[1], -unit[0]], middle @ unit], axis=1), alike, division,
+        )  # fmt: skip
+
+    def thinned(self) -> Lines:
+        """At most about `ENOUGH_VALUES` of the values, chosen evenly by chance, the same each time."""
+        count = len(self.value)
+        if count <= ENOUGH_VALUES:
+            return self
+        kept = np.flatnonzero(np.random.default_rng(1).random(count) < ENOUGH_VALUES / count)
+        return replace(
+            self, line=self.line[kept], across=self.across[kept], along=self.along[kept],
+            value=self.value[kept], pixel=self.pixel[:, kept],
         )  # fmt: skip
 
     def ground(self) -> float:
