@@ -6,7 +6,9 @@ spread along the line. Lengths in px.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +32,9 @@ WIDE_EDGE = 0.2
 """Width of an edge over the division from which light of one line reaches the next one's window:
 beside a longer neighbour the sum over one division is then no edge spread. Without noise, ends of
 lines of three lengths are off by 0.1 % of the step at 0.15, by 1.2 % at 0.33; even ones by 0.1 %."""
+TURNS, WINDOW, LEAST_WINDOW_PX, SHAPE_BIN_PX = 4, 2.0, 4.0, 0.5
+"""How often the ends' places are sought, the last times within so many widths of the step, or px: over
+a whole window dust, an uneven ground and lines unevenly dark move them by px."""
 MOST_UNEVEN_END = 0.25
 """Largest change of light, as a share of the step, beyond an end or before it: a base line, numerals
 or dirt make more of it, and such an end is not used."""
@@ -86,29 +91,80 @@ def _ends(rows: Lines, upper: bool) -> Step | None:
     if spread > 0.25 * abs(middle):
         return None
     good = whole & (np.abs(depth - middle) < 0.35 * abs(middle))
-    for _ in range(2):
-        kept = good[line]
-        share = (value[kept] - ground[line[kept]]) / middle
-        # Where each line ends: the integral of its step over the window.
-        number = np.bincount(line[kept], minlength=count)
-        total = np.bincount(line[kept], share, count) / np.maximum(number, 1)
-        shift = np.where(good, (total - 0.5) * 2 * reach, 0.0)
+    shift = np.zeros(count)
+    for turn in range(TURNS):
         if good.sum() < MIN_LINES:
             return None
+        kept = good[line]
+        place = along[kept] - shift[line[kept]]
+        share = (value[kept] - ground[line[kept]]) / middle
+        if turn < TURNS // 2:
+            own = _by_integral(line[kept], share, count, reach)
+        else:
+            own = shift + _by_shape(line[kept], place, across[kept], share, count, reach)
         # The ends of one length lie on a line, slightly bent by distortion.
-        end = sign * rows.middle[:, 1] + rows.length[:, 1] + shift
+        end = sign * rows.middle[:, 1] + rows.length[:, 1] + np.where(good, own, 0.0)
         order = rows.middle[:, 0] - np.mean(rows.middle[good, 0])
         bend = np.polynomial.polynomial.polyfit(order[good], end[good], 2)
         straight = np.polynomial.polynomial.polyval(order, bend)
         off = np.abs(end - straight)
         good = good & (off < max(3 * 1.4826 * float(np.median(off[good])), 0.05))
-    shift = straight - sign * rows.middle[:, 1] - rows.length[:, 1]
+        shift = straight - sign * rows.middle[:, 1] - rows.length[:, 1]
     kept = good[line]
     place = along[kept] - shift[line[kept]]
     share = (value[kept] - ground[line[kept]]) / middle
     is_even = np.mean(np.abs(end - straight) < EVEN_WITHIN * rows.division) >= EVEN_SHARE
     binned = _binned(place, across[kept], share, reach, rows.division)
     return None if binned is None else Step(*binned, int(good.sum()), bool(is_even))
+
+
+def _by_integral(line: Any, share: Float, count: int, reach: float) -> Float:
+    """By how much each line ends later than the middle of the window: the integral of its step."""
+    total = np.bincount(line, share, count) / np.maximum(np.bincount(line, minlength=count), 1)
+    return np.asarray((total - 0.5) * 2 * reach)
+
+
+def _by_shape(
+    line: Any, place: Float, across: Float, share: Float, count: int, reach: float
+) -> Float:
+    """By how much each line ends later than `place` 0, by least squares on the shape that all have in
+    common, within a few widths of it: the line's across, as it is before its end, times the step along.
+
+    Its level and its height are each line's own, which over a whole window move the end by px.
+    """
+    before = place < -0.5 * reach
+    if not before.any():
+        return np.full(count, np.inf)
+    dark = _profile(across[before], share[before], across)
+    bins = int(2 * reach / SHAPE_BIN_PX)
+    edges = np.linspace(-reach, reach, bins + 1)
+    at = np.clip(np.digitize(place, edges) - 1, 0, bins - 1)
+    filled = np.bincount(at, minlength=bins) > 0
+    mean = np.bincount(at, share, bins)[filled] / np.bincount(at, minlength=bins)[filled]
+    grid = (0.5 * (edges[1:] + edges[:-1]))[filled]
+    shape = np.interp(place, grid, mean)
+    slope = np.interp(place, grid, np.gradient(mean, grid))
+    rise = np.abs(np.gradient(np.clip(mean, 0.1, 0.9)))
+    width = 2.56 * math.sqrt(float((rise * grid**2).sum() / max(float(rise.sum()), 1e-9)))
+    near = np.abs(place) <= max(WINDOW * width, LEAST_WINDOW_PX)
+    shaped = dark[near] * np.array([slope[near], shape[near]])
+    mine, columns = line[near], [*shaped, np.ones(int(near.sum()))]
+    normal = np.array([[np.bincount(mine, a * b, count) for b in columns] for a in columns])
+    right = np.array([np.bincount(mine, a * share[near], count) for a in columns])
+    stiff = normal.transpose(2, 0, 1) + 1e-9 * np.eye(3)
+    moved, height, _ = np.linalg.solve(stiff, right.T[..., None])[..., 0].T
+    return np.where(np.abs(height) > 0.5, -moved / np.where(height == 0, 1, height), np.inf)
+
+
+def _profile(across: Float, share: Float, at: Float) -> Float:
+    """What lines take across them, at the places `at`, from values before their ends."""
+    low = float(across.min())
+    index = ((across - low) / SHAPE_BIN_PX).astype(int)
+    number = np.bincount(index)
+    filled = number > 0
+    mean = np.bincount(index, share)[filled] / number[filled]
+    middle = np.bincount(index, across)[filled] / number[filled]
+    return np.asarray(np.interp(at, middle, mean))
 
 
 def _binned(
