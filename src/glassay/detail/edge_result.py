@@ -21,14 +21,6 @@ METHOD = "slanted edge after ISO 12233"
 FREQUENCY = np.linspace(0.0, 1.0, 101)
 """Frequencies at which curves are reported, cycles/px along the edge's normal."""
 
-GROUPS = {
-    "frequency_50_x": "detail along x", "frequency_50_y": "detail along y",
-    "frequency_50_diagonal": "diagonal detail",
-    "frequency_50_centre": "detail in the centre", "frequency_50_middle": "detail half way out",
-    "frequency_50_corner": "detail in the corners",
-}  # fmt: skip
-"""Keys of groups of edges, and what each speaks of."""
-
 
 @dataclass(frozen=True)
 class Edge:

@@ -8,8 +8,9 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from glassay.detail.edge_finding import MIN_LENGTH_PX
+from glassay.detail.edge_groups import GROUPS
 from glassay.detail.edge_loss import COMPRESSION_10, LOST
-from glassay.detail.edge_result import FREQUENCY, GROUPS, Edge, EdgeResponse, RejectedEdge
+from glassay.detail.edge_result import FREQUENCY, Edge, EdgeResponse, RejectedEdge
 from glassay.detail.edge_spline import Float
 from glassay.detail.edge_spread import ANALYSIS_FREQUENCY
 from glassay.detail.tone_doubt import SOURCE as TONE

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import PchipInterpolator
 
 from glassay.errors import NotMeasurable
 from glassay.fitting import scatter
@@ -140,6 +139,8 @@ def _parabola(x: Array, y: Array) -> tuple[Array, Array]:
 
 def _halfway(contrast: Array, best: int, top: float) -> tuple[float, float]:
     """Where contrast has fallen to half of `top` on either side of the peak."""
+    from scipy.interpolate import PchipInterpolator  # loaded where a peak is sought only
+
     curve = PchipInterpolator(np.arange(contrast.size), contrast)
     found = []
     for side in (-1, 1):

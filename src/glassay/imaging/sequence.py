@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from glassay.imaging import read_photo
-from glassay.imaging.clip import open_clip
 from glassay.imaging.tone import FloatImage, Tone
 
 
@@ -20,6 +19,8 @@ def photo_frames(paths: Sequence[Path], tone: Tone | None = None) -> Iterator[Fl
 
 def clip_frames(path: Path) -> Iterator[FloatImage]:
     """Each frame of a clip in linear light. Raises `Unusable` when it cannot be opened."""
+    from glassay.imaging.clip import open_clip  # its decoder is loaded for clips only
+
     for frame in open_clip(path).frames():
         yield frame.linear_grey()
 

@@ -11,7 +11,8 @@ from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import parse_tone, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.edge import measure_edges
-from glassay.detail.edge_result import GROUPS, EdgeResponse
+from glassay.detail.edge_groups import GROUPS
+from glassay.detail.edge_result import EdgeResponse
 from glassay.detail.wiring_response import WiringResponse, response_of_wiring
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo, read_photo

@@ -25,7 +25,7 @@ from glassay.bench.measuring.methods.contract import (
     word_for,
 )
 from glassay.bench.measuring.methods.scale import pattern_of, scale_in
-from glassay.detail.edge_result import GROUPS
+from glassay.detail.edge_groups import GROUPS
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo

@@ -19,7 +19,6 @@ from glassay.bench.measuring.methods.contract import (
     with_tone_curve,
 )
 from glassay.imaging import read_photo
-from glassay.imaging.clip import open_clip
 from glassay.imaging.file_names import CLIP_SUFFIXES
 from glassay.imaging.sequence import clip_frames, photo_frames
 from glassay.imaging.tone import OTHER_TONES, FloatImage, Relight, Tone
@@ -37,6 +36,8 @@ def _frames(
     paths: Sequence[Path], tone: Tone | None
 ) -> tuple[Iterator[FloatImage], dict[str, Any], Sequence[Relight]]:
     """The pictures in order, what the files state, and what the light may be instead."""
+    from glassay.imaging.clip import open_clip
+
     if paths[0].suffix.lower() in CLIP_SUFFIXES:
         facts = open_clip(paths[0]).facts
         told = {"width": facts.width, "height": facts.height, "bytes": facts.bytes,
