@@ -87,8 +87,8 @@ def without_groups(
         f" ({', '.join(words) if words else 'none is clear'})"
     )
     help_wanted = (
-        "state the group of the largest element in view with --group, or the photo's pixel size, from a"
-        " scale at the same setting, with --pixel-size"
+        "state the group of the largest element in view (--group; in a bench the capture's"
+        " largest_group), or the photo's pixel size, from a scale at the same setting (--pixel-size)"
     )
     try:
         finest, _ = find_finest(elements, threshold)

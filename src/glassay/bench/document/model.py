@@ -139,6 +139,12 @@ def _box(value: object) -> tuple[int, int, int, int]:
     return x, y, width, height
 
 
+def _group(value: object) -> int:
+    if type(value) is not int or not -2 <= value <= 9:
+        raise Unusable(f"{value!r} is not a group of a bar target, from -2 to 9 (without quotes)")
+    return value
+
+
 @dataclass(frozen=True, slots=True)
 class Capture(Table):
     """A photo, a clip or a set of them: one instrument, one setting, one reference object.
@@ -166,6 +172,10 @@ class Capture(Table):
     """Way of focus from photo to photo (frame to frame) of a focus run."""
     by_stage: Annotated[values.Truth, Said("Focus run: steps made by a stage")] = False
     """Whether a stage with a scale or a motor made these steps, and not a hand."""
+    largest_group: Annotated[
+        int | None, Reads(_group), Said("Bar target: group of its largest element in view", "4")
+    ] = None
+    """Group number of the largest element of a bar target in view, where its numerals are not."""
     note: values.Note = ""
 
 

@@ -85,13 +85,19 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     return Outcome(findings, notes, found.evidence(), photo_facts(photo))
 
 
+def _bars_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
+    own = {} if capture.largest_group is None else {"group": capture.largest_group}
+    return {**box_and_tone(bench, capture), **own}
+
+
 def _measure_bars(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.bars import measure_bars
 
     photo = only_photo(paths, "a bar target", settings.get("tone"))
     result = measure_bars(
-        photo.linear_grey(), box=area(settings), full=photo.at_full_scale(), notes=photo.notes,
-        other_tones=photo.other_tones, quantization=photo.facts.get("quantization"),
+        photo.linear_grey(), group=settings.get("group"), box=area(settings),
+        full=photo.at_full_scale(), notes=photo.notes, other_tones=photo.other_tones,
+        quantization=photo.facts.get("quantization"),
     )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
@@ -231,7 +237,7 @@ METHODS = (
         "superposed lines", (), versions.LINES, _lines_settings, _measure_lines,
         aside=("ruled scale",), wanted=_first_of_its_setting,
     ),
-    Method("bar target", ("bar target",), versions.DETAIL, box_and_tone, _measure_bars, slow=True,
+    Method("bar target", ("bar target",), versions.DETAIL, _bars_settings, _measure_bars, slow=True,
            drawing="glassay.report.evidence_bars:figures", overlay="glassay.web.overlay:bars"),
     Method("repeated exposures", ("repeat pair",), versions.DETAIL, box_only, _measure_repeat,
            drawing="glassay.report.evidence_repeat:figures"),
