@@ -32,7 +32,7 @@ WIDE_EDGE = 0.2
 """Width of an edge over the division from which light of one line reaches the next one's window:
 beside a longer neighbour the sum over one division is then no edge spread. Without noise, ends of
 lines of three lengths are off by 0.1 % of the step at 0.15, by 1.2 % at 0.33; even ones by 0.1 %."""
-TURNS, WINDOW, LEAST_WINDOW_PX, SHAPE_BIN_PX = 4, 2.0, 4.0, 0.5
+TURNS, WINDOW, LEAST_WINDOW_PX, SHAPE_BIN_PX, FEWEST_BINS = 4, 2.0, 4.0, 0.5, 6
 """How often the ends' places are sought, the last times within so many widths of the step, or px: over
 a whole window dust, an uneven ground and lines unevenly dark move them by px."""
 MOST_UNEVEN_END = 0.25
@@ -93,8 +93,6 @@ def _ends(rows: Lines, upper: bool) -> Step | None:
     good = whole & (np.abs(depth - middle) < 0.35 * abs(middle))
     shift = np.zeros(count)
     for turn in range(TURNS):
-        if good.sum() < MIN_LINES:
-            return None
         kept = good[line]
         place = along[kept] - shift[line[kept]]
         share = (value[kept] - ground[line[kept]]) / middle
@@ -102,6 +100,9 @@ def _ends(rows: Lines, upper: bool) -> Step | None:
             own = _by_integral(line[kept], share, count, reach)
         else:
             own = shift + _by_shape(line[kept], place, across[kept], share, count, reach)
+        good = good & np.isfinite(own)
+        if good.sum() < MIN_LINES:
+            return None
         # The ends of one length lie on a line, slightly bent by distortion.
         end = sign * rows.middle[:, 1] + rows.length[:, 1] + np.where(good, own, 0.0)
         order = rows.middle[:, 0] - np.mean(rows.middle[good, 0])
@@ -142,6 +143,8 @@ def _by_shape(
     filled = np.bincount(at, minlength=bins) > 0
     mean = np.bincount(at, share, bins)[filled] / np.bincount(at, minlength=bins)[filled]
     grid = (0.5 * (edges[1:] + edges[:-1]))[filled]
+    if len(grid) < FEWEST_BINS:
+        return np.full(count, np.inf)
     shape = np.interp(place, grid, mean)
     slope = np.interp(place, grid, np.gradient(mean, grid))
     rise = np.abs(np.gradient(np.clip(mean, 0.1, 0.9)))
