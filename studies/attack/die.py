@@ -28,6 +28,7 @@ from studies.attack.drawing import (
     exposed,
     fill,
     line,
+    rectangle,
     saved,
     some_quality,
     turned,
@@ -38,12 +39,6 @@ from studies.attack.scenes import PHOTOS, library_photo
 WIDE, HIGH = 640, 480
 Rng = np.random.Generator
 Box = tuple[float, float, float, float]
-
-
-def rectangle(sheet: Image, box: Box, light: float) -> None:
-    """Left, top, width, height in px of the photo."""
-    x, y, w, h = box
-    fill(sheet, np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]), light)
 
 
 def some_box(rng: Rng) -> Box:
@@ -269,6 +264,137 @@ def street_of(rng: Rng, folder: Path) -> Outcome:
     return said(ask("die", photo_of(sheet, rng, folder)), box)
 
 
+def shade(sheet: Image, box: Box, off: tuple[float, float], soft: float, by: float) -> None:
+    """A soft (px, standard deviation) box moved by `off`: the sheet's light there times 1 - by."""
+    body = canvas(WIDE, HIGH, 0.0)
+    rectangle(body, (box[0] + off[0], box[1] + off[1], box[2], box[3]), 1.0)
+    sheet *= 1 - by * cv2.GaussianBlur(body, (0, 0), soft * FINER)
+
+
+def grown(box: Box, by: float) -> Box:
+    x, y, w, h = box
+    return x - by, y - by, w + 2 * by, h + 2 * by
+
+
+def rim(sheet: Image, box: Box, wide: float, light: float) -> None:
+    """A ring along the inside of a box."""
+    x, y, w, h = box
+    for part in (
+        (x, y, w, wide),
+        (x, y + h - wide, w, wide),
+        (x, y, wide, h),
+        (x + w - wide, y, wide, h),
+    ):
+        rectangle(sheet, part, light)
+
+
+def soft_photo(sheet: Image, rng: Rng, folder: Path) -> Path:
+    """In or somewhat out of focus, JPEG 70 to 95 or raw."""
+    seen = turned(sheet, float(rng.uniform(-6, 6)), fill=float(sheet[8, 8]))
+    blur = float(rng.uniform(0.4, 1.4) if rng.random() < 0.65 else rng.uniform(1.4, 2.6))
+    photo = exposed(seen, rng, blur=blur, noise=float(rng.uniform(0.004, 0.015)))
+    return saved(photo, folder / "p", [None, 95, 88, 80, 70][int(rng.integers(5))])
+
+
+def in_focus_or_not(rng: Rng, folder: Path) -> Outcome:
+    """Nothing around the die, in a soft picture: pads close to the edge must not pull it."""
+    sheet, box = canvas(WIDE, HIGH, float(rng.choice([0.05, 0.9]))), some_box(rng)
+    draw_die(sheet, rng, box, float(rng.uniform(0.25, 0.5)))
+    return said(ask("die", soft_photo(sheet, rng, folder)), box, good=True)
+
+
+def soft_shadow(rng: Rng, folder: Path, *, ringed: bool = False) -> Outcome:
+    """A shadow with a penumbra, from any direction, beside a die without or with a seal ring."""
+    sheet, box = canvas(WIDE, HIGH, float(rng.uniform(0.55, 0.88))), some_box(rng)
+    turn = float(rng.uniform(0, 360)) if rng.random() < 0.5 else 90.0 * int(rng.integers(4))
+    way = np.radians(turn)
+    far = float(rng.uniform(2, 22))
+    off = (far * float(np.cos(way)), far * float(np.sin(way)))
+    shade(sheet, box, off, float(rng.uniform(0.5, 8)), float(rng.uniform(0.15, 0.85)))
+    inner = box
+    if ringed:
+        rectangle(sheet, box, float(rng.uniform(0.3, 0.6)))
+        inner = grown(box, -float(rng.uniform(1.5, 9)))
+    draw_die(sheet, rng, inner, float(rng.uniform(0.15, 0.5)))
+    if ringed:
+        rim(sheet, inner, float(rng.uniform(1, 2.5)), 0.9)
+    return said(ask("die", soft_photo(sheet, rng, folder)), box)
+
+
+def shadow_all_round(rng: Rng, folder: Path) -> Outcome:
+    """Even light from all sides: darker on the ground all along the foot of the die."""
+    sheet, box = canvas(WIDE, HIGH, float(rng.uniform(0.5, 0.85))), some_box(rng)
+    around = grown(box, float(rng.uniform(0, 4)))
+    shade(sheet, around, (0, 0), float(rng.uniform(1, 6)), float(rng.uniform(0.2, 0.7)))
+    draw_die(sheet, rng, box, float(rng.uniform(0.15, 0.45)))
+    return said(ask("die", soft_photo(sheet, rng, folder)), box)
+
+
+def beside_glow(rng: Rng, folder: Path) -> Outcome:
+    """Light that the die throws on a dark ground."""
+    sheet, box = canvas(WIDE, HIGH, float(rng.uniform(0.04, 0.1))), some_box(rng)
+    off = (float(rng.uniform(-10, 10)), float(rng.uniform(-10, 10)))
+    shade(sheet, box, off, float(rng.uniform(0.7, 6)), -float(rng.uniform(1, 5)))
+    draw_die(sheet, rng, box, float(rng.uniform(0.25, 0.5)))
+    return said(ask("die", soft_photo(sheet, rng, folder)), box)
+
+
+def ringed(rng: Rng, folder: Path, *, uneven: bool = False) -> Outcome:
+    """A seal ring or a bare street 1 to 14 px wide, all around alike or left so by the saw."""
+    dark = bool(rng.random() < 0.6)
+    sheet, box = canvas(WIDE, HIGH, 0.05 if dark else 0.8), some_box(rng)
+    rectangle(sheet, box, float(rng.uniform(0.08, 0.25) if dark else rng.uniform(0.3, 0.7)))
+    left, top, right, bottom = (
+        (float(v) for v in rng.uniform(1, 12, 4)) if uneven else [float(rng.uniform(1, 14))] * 4
+    )
+    x, y, w, h = box
+    inner = (x + left, y + top, w - left - right, h - top - bottom)
+    draw_die(sheet, rng, inner, float(rng.uniform(0.2, 0.45)))
+    if rng.random() < 0.7:
+        rim(sheet, inner, float(rng.uniform(0.8, 3.5)), float(rng.uniform(0.5, 0.95)))
+    return said(ask("die", soft_photo(sheet, rng, folder)), box)
+
+
+def chipped(rng: Rng, folder: Path) -> Outcome:
+    """Bites out of the edge of 1 to 6 px on 5 to 40 % of its length; the cut is the truth."""
+    ground = float(rng.choice([0.05, 0.85]))
+    sheet, box = canvas(WIDE, HIGH, ground), some_box(rng)
+    draw_die(sheet, rng, box, float(rng.uniform(0.25, 0.5)))
+    x, y, w, h = box
+    share, size = float(rng.uniform(0.05, 0.4)), float(rng.uniform(1, 6))
+    for side, long in enumerate((w, h, w, h)):
+        at = 0.0
+        while at < long - 4 * size:
+            wide, deep = size * float(rng.uniform(1.5, 4)), size * float(rng.uniform(0.2, 1))
+            at += wide / share * float(rng.uniform(0.3, 1.7))
+            bite = np.array(
+                [
+                    (at, -0.6),
+                    (at + 0.2 * wide, 0.7 * deep),
+                    (at + 0.6 * wide, deep),
+                    (at + wide, -0.6),
+                ]
+            )
+            if side % 2:
+                bite = bite[:, ::-1]
+            bite = np.abs(np.array([w if side == 1 else 0, h if side == 2 else 0]) - bite)
+            fill(sheet, bite * [1, 1] + [x, y], ground)
+    return said(ask("die", soft_photo(sheet, rng, folder)), box)
+
+
+def with_wall(rng: Rng, folder: Path) -> Outcome:
+    """Seen askew: a sawn wall, lighter or darker than the die, beside one or two of its sides."""
+    ground, light = float(rng.choice([0.05, 0.85])), float(rng.uniform(0.25, 0.5))
+    sheet, box = canvas(WIDE, HIGH, ground), some_box(rng)
+    off = [float(rng.choice([-1, 1]) * rng.uniform(1.5, 8)) for _ in range(2)]
+    off[1] *= float(rng.random() < 0.5)
+    wall = max(0.03, light + 0.3 * float(rng.choice([-1, 1])) * abs(light - ground))
+    for t in np.linspace(0, 1, 25):
+        rectangle(sheet, (box[0] + t * off[0], box[1] + t * off[1], box[2], box[3]), wall)
+    draw_die(sheet, rng, box, light)
+    return said(ask("die", soft_photo(sheet, rng, folder)), box)
+
+
 KINDS: dict[str, Kind] = {
     "die on an even ground": (8, plain),
     "die on a paddle of metal": (10, on_paddle),
@@ -280,6 +406,15 @@ KINDS: dict[str, Kind] = {
     "die cut off by the border": (6, cut_off),
     "die under glass": (6, in_glass),
     "die with a bare street": (8, street_of),
+    "die, soft focus": (8, in_focus_or_not),
+    "die beside a soft shadow": (8, soft_shadow),
+    "die with ring and shadow": (8, partial(soft_shadow, ringed=True)),
+    "die, shadow all round": (8, shadow_all_round),
+    "die beside a glow": (8, beside_glow),
+    "die with a seal ring": (10, ringed),
+    "die sawn off its middle": (10, partial(ringed, uneven=True)),
+    "die, chipped": (8, chipped),
+    "die with its wall seen": (8, with_wall),
     "no die, page of type": (6, sheet_of_type),
     "no die, keys": (8, keys),
     "no die, print on a table": (10, partial(photograph, framed=True)),

@@ -5,11 +5,15 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+from glassay.die.nested import Start
 from glassay.die.outline import Outline
+from glassay.die.sharpness import sharpest_blur
 from glassay.die.sides import fit_outline
 from glassay.die.silhouette import find_silhouette
 from glassay.distortion import Frame
+from glassay.errors import NotMeasurable
 
 DIE = (70.0, 60.0, 180.0, 130.0)
 
@@ -54,3 +58,99 @@ def test_a_shadow_some_px_wide_at_two_sides_is_held(shade: float) -> None:
     for size, true in ((found.width, 180.0), (found.height, 130.0)):
         assert abs(size.value - true) < 2 * size.u
     assert any("a shadow or a reflection" in note for note in found.notes)
+
+
+def photographed(sheet: NDArray[np.float32], blur: float) -> NDArray[np.float32]:
+    """A sheet of four samples a px, blurred (px, standard deviation) and a little noisy."""
+    soft = cv2.GaussianBlur(sheet, (0, 0), 4 * blur)
+    seen = cv2.resize(
+        soft, (sheet.shape[1] // 4, sheet.shape[0] // 4), interpolation=cv2.INTER_AREA
+    )
+    noise = np.random.default_rng(5).normal(0, 0.004, seen.shape)
+    return np.asarray(seen + noise, np.float32)
+
+
+def with_blocks(sheet: NDArray[np.float32], light: float = 0.35) -> NDArray[np.float32]:
+    """The die DIE laid on a sheet, blocks on it whose edges tell how sharp the picture is."""
+    x, y, w, h = DIE
+    sheet[round(4 * y) : round(4 * (y + h)), round(4 * x) : round(4 * (x + w))] = light
+    rng = np.random.default_rng(2)
+    for _ in range(14):
+        left, top = rng.uniform(x + 25, x + w - 55), rng.uniform(y + 25, y + h - 50)
+        sheet[round(4 * top) : round(4 * top + 100), round(4 * left) : round(4 * left + 120)] = (
+            rng.choice([0.08, 0.6, 0.75])
+        )
+    return sheet
+
+
+def ground(
+    light: float, shade: float, by: float, soft: float, off: float = 0.0
+) -> NDArray[np.float32]:
+    """An even ground with a soft body (px, standard deviation), DIE grown `by` px, moved by `off`."""
+    body = np.zeros((1000, 1280), np.float32)
+    x, y, w, h = grown(by)
+    body[round(4 * y) : round(4 * (y + h)), round(4 * (x + off)) : round(4 * (x + w + off))] = 1
+    return np.asarray(light * (1 - shade * cv2.GaussianBlur(body, (0, 0), 4 * soft)), np.float32)
+
+
+def of(grey: NDArray[np.float32]) -> Outline:
+    return fit_outline(grey, find_silhouette(grey), Frame.of(grey.shape))
+
+
+def test_a_soft_shadow_all_around_is_held() -> None:
+    found = of(photographed(with_blocks(ground(0.76, 0.5, 0.5, 0.8), 0.2), 0.8))
+    for size, true in ((found.width, 180.0), (found.height, 130.0)):
+        assert abs(size.value - true) < 3 * size.u
+    assert any("melts into it" in note for note in found.notes)
+
+
+def test_a_seal_ring_within_the_blur_is_held() -> None:
+    sheet = np.full((1000, 1280), 0.8, np.float32)
+    sheet = with_blocks(sheet, 0.36)
+    for by, light in ((-1.2, 0.73), (-3.8, 0.32)):
+        x, y, w, h = grown(by)
+        piece = sheet[round(4 * y) : round(4 * (y + h)), round(4 * x) : round(4 * (x + w))]
+        keep = piece[60:-60, 60:-60].copy()
+        piece[...] = light
+        piece[60:-60, 60:-60] = keep
+    found = of(photographed(sheet, 1.0))
+    for size, true in ((found.width, 180.0), (found.height, 130.0)):
+        assert abs(size.value - true) < 3 * size.u
+
+
+def test_a_side_that_only_fades_into_a_shadow_is_refused() -> None:
+    sheet = ground(0.8, 0.55, 0.0, 2.5, off=12.0)
+    with pytest.raises(NotMeasurable, match="a shadow or a glow hides where the die ends"):
+        of(photographed(with_blocks(sheet), 0.6))
+
+
+def test_pads_close_to_the_edge_of_a_soft_picture_bow_no_side() -> None:
+    """They stand in the middle of two sides, not at their ends: the lens was told to bow by 1.6 %."""
+    sheet = with_blocks(np.full((1000, 1280), 0.05, np.float32), 0.31)
+    x, y, _, h = DIE
+    for n in range(7):
+        for top in (y + 6, y + h - 18):
+            left = x + 18 + 21 * n
+            sheet[round(4 * top) : round(4 * top + 48), round(4 * left) : round(4 * left + 48)] = (
+                0.95
+            )
+    found = of(photographed(sheet, 2.4))
+    assert found.distortion is None
+    assert abs(found.width.value - 180.0) < 0.5
+
+
+def test_the_blur_of_a_picture_is_that_of_its_edges() -> None:
+    for blur in (0.9, 1.5, 2.2):
+        grey = photographed(with_blocks(np.full((1000, 1280), 0.05, np.float32)), blur)
+        x, y, w, h = DIE
+        sides = [
+            Start(np.array(foot), np.array(way), np.array(out), 0.0, long)
+            for foot, way, out, long in (
+                ((x + w / 2, y), (1.0, 0.0), (0.0, -1.0), w),
+                ((x + w, y + h / 2), (0.0, 1.0), (1.0, 0.0), h),
+                ((x + w / 2, y + h), (1.0, 0.0), (0.0, 1.0), w),
+                ((x, y + h / 2), (0.0, 1.0), (-1.0, 0.0), h),
+            )
+        ]
+        # a px adds the standard deviation of its own width
+        assert sharpest_blur(grey, sides) == pytest.approx(np.hypot(blur, 0.29), rel=0.12)

@@ -68,6 +68,13 @@ def test_size_stays_right_under(how: str) -> None:
         assert abs(side.value * PIXEL_UM - truth) <= side.expanded * PIXEL_UM
 
 
+@pytest.mark.parametrize("tilt", [2.0, 5.0])
+def test_a_plain_cut_keeps_its_small_uncertainty(tilt: float) -> None:
+    """A lens rings beside each edge, alike at all four sides: that is no second edge."""
+    found = outline(grey(shot(tilt_deg=tilt)))
+    assert max(found.width.u, found.height.u) < 0.5
+
+
 def test_the_bow_of_the_sides_tells_the_lens() -> None:
     found = outline(grey(shot(optics=Optics(na=0.2, distortion_k1=-0.02))))
     assert found.distortion is not None

@@ -9,7 +9,7 @@ ring, the cut may lie a few px beyond, hardly seen beside it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +19,8 @@ import numpy.typing as npt
 
 from glassay.die.close_edges import CloseEdges, close_edges
 from glassay.die.nested import STEP_PX, Start
+from glassay.die.one_edge import PENUMBRA, WhereCut, where_cuts
+from glassay.die.sharpness import sharpest_blur
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[Any]
@@ -101,12 +103,16 @@ class Rivals:
     """What else the rim may be: `unsure` (px, for top, right, bottom, left) is how far within a side an
     edge lies that its opposite has not; `margin` how far within two opposite sides, beyond the width of
     a street and a bare margin, another edge lies, 0 for none; `rough`, which sides stray from
-    straightness as no saw cut does; `beyond` (px), how far outward of a side another edge is seen."""
+    straightness as no saw cut does; `beyond` (px), how far outward of a side another edge is seen;
+    `melted` (px), how far inward of it the cut may be within a rise that is not one edge; `hidden`,
+    whether a side's rise is so soft that it shows no edge of silicon."""
 
     unsure: tuple[float, float, float, float]
     margin: float
     rough: tuple[bool, bool, bool, bool] = (False, False, False, False)
     beyond: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    melted: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    hidden: bool = False
 
 
 def find_rivals(
@@ -120,6 +126,8 @@ def find_rivals(
     rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
     looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
     close = [close_edges(grey, start) for start in starts]
+    sharp_px = sharpest_blur(grey, starts)
+    cuts = WhereCut() if sharp_px is None else where_cuts(grey, starts, sharp_px)
     looked = [
         (own, _with_close(inner, near)) for (own, inner), near in zip(looked, close, strict=True)
     ]
@@ -157,6 +165,13 @@ def find_rivals(
             key=lambda e: e.depth, default=None)
         for _, inner in looked
     ]  # fmt: skip
+    melted = cuts.melted
+    if (
+        any(far and not flag for far, flag in zip(unsure, rough, strict=True))
+        and sharp_px is not None
+    ):
+        melted = tuple(max(far, PENUMBRA * sharp_px) for far in melted)
+    unsure = list(map(max, unsure, cuts.alone))
     margin = 0.0
     for one, other in ((deep[0], deep[2]), (deep[1], deep[3])):
         # fingers of a package may stand on the margins of the other two sides
@@ -168,10 +183,16 @@ def find_rivals(
         ):
             margin = max(margin, min(one.depth, other.depth))
     return Rivals(
-        (unsure[0], unsure[1], unsure[2], unsure[3]), margin,
+        _four(unsure), margin,
         (rough[0], rough[1], rough[2], rough[3]),
-        (close[0].beyond, close[1].beyond, close[2].beyond, close[3].beyond),
+        _four(max(one.beyond, far) for one, far in zip(close, cuts.outward, strict=True)),
+        _four(melted), any(cuts.hidden),
     )  # fmt: skip
+
+
+def _four(values: Iterable[float]) -> tuple[float, float, float, float]:
+    top, right, bottom, left = values
+    return top, right, bottom, left
 
 
 def _with_close(inner: Sequence[Inner], close: CloseEdges) -> list[Inner]:

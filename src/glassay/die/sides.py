@@ -66,6 +66,10 @@ PLACED_SHARE = 0.03
 """Standard uncertainty of where in its rise an edge is, px and part of the rise's width: a rise has
 no even shape where a bevel or a second edge lies close."""
 
+FEIGNED = 3.0
+"""How far along a side that strays its edge may be off, in standard deviations of its pieces: what
+bows by b t^2 has one of b / 3.4 (derived)."""
+
 BEYOND = 0.06
 """How far beyond the outline, parts of the shorter side, a fainter one is looked for: a street is
 seldom wider."""
@@ -115,6 +119,11 @@ def fit_outline(grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = 
         raise NotMeasurable(
             f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle"
             " stands: the outline may be that of what the die lies on; state --box close around the die"
+        )
+    if rivals.hidden:
+        raise NotMeasurable(
+            "light changes along a side of the die far more slowly than at the edges within it: a"
+            " shadow or a glow hides where the die ends; light it evenly, or set the outline by hand"
         )
     return _joined(sides, frame, flat, rivals)
 
@@ -233,7 +242,7 @@ def _outermost(soft: Array, change: Array, across: Array) -> tuple[int, int, int
 
 
 def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Outline:
-    distortion, k1, u_k = (None, 0.0, 0.0) if flat else _bow(sides, frame)
+    distortion, k1, u_k = (None, 0.0, 0.0) if flat else _bow(sides, frame, rivals)
     straight = [replace(side, points=frame.undistorted(side.points, k1)) for side in sides]
     lines = [_line(side) for side in straight]
     top, right, bottom, left = ((point, way) for point, way, _ in lines)
@@ -271,7 +280,9 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
 
 def _which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
     """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""
-    deep = [far for n in sides if (far := max(rivals.unsure[n], rivals.beyond[n]))]
+    deep = [
+        far for n in sides if (far := max(rivals.unsure[n], rivals.beyond[n], rivals.melted[n]))
+    ]
     if not deep:
         return []
     return [Contribution("which edge is the cut", sum(deep) / math.sqrt(3), scope="setting")]
@@ -296,6 +307,12 @@ def _said(rivals: Rivals) -> list[str]:
             f"another edge runs close along the {', '.join(beyond)}: a seal ring may have been taken"
             " for the die's edge; the uncertainty holds it"
         )
+    wide = [name for name, far in zip(names, rivals.melted, strict=True) if far]
+    if wide:
+        out.append(
+            f"the edge at the {', '.join(wide)} is no single one as sharp as those within the die: a"
+            " penumbra, a ring or a bevel melts into it; the uncertainty holds it"
+        )
     second = [
         f"{name} ({depth:.0f} px within)"
         for name, depth, flag in zip(names, rivals.unsure, rivals.rough, strict=True)
@@ -317,11 +334,19 @@ def _stray(side: _Side) -> float:
     return float(np.std(off - np.polyval(np.polyfit(along, off, 2), along)))
 
 
-def _bow(sides: list[_Side], frame: Frame) -> tuple[Quantity | None, float, float]:
+def _bow(sides: list[_Side], frame: Frame, rivals: Rivals) -> tuple[Quantity | None, float, float]:
     """Distortion that makes all four sides straight: the value used, and its standard uncertainty.
 
-    x (1 + higher) = x_u + k x r_d^2, and a side is x_u . n = a + b t, linear in all unknowns.
+    x (1 + higher) = x_u + k x r_d^2, and a side is x_u . n = a + b t, linear in all unknowns. A side
+    counts by how far its edge may be off along it: in a soft picture a row of pads pulls the middle of
+    a side and not its ends, and that is no bow of the lens.
     """
+    wander = [
+        (PLACED_PX + PLACED_SHARE * side.rise_px + (FEIGNED * _stray(side) if rough else 0.0))
+        / frame.half_diagonal
+        for side, rough in zip(sides, rivals.rough, strict=True)
+    ]
+    weights = [min(wander) / off for off in wander]
     target, rows = [], []
     for number, side in enumerate(sides):
         place = frame.from_axis(side.points)
@@ -333,9 +358,11 @@ def _bow(sides: list[_Side], frame: Frame) -> tuple[Quantity | None, float, floa
         rows.append(line)
         target.append(np.stack([off, (place**2).sum(axis=1)], axis=1))
     design, values = np.concatenate(rows), np.concatenate(target)
+    weight = np.repeat(weights, [len(line) for line in rows])
     k = 0.0
     for _ in range(HIGHER_ORDER_PASSES):
-        fit = trimmed_fit(design, values[:, 0] * (1 + higher_orders(k, values[:, 1])),
+        fit = trimmed_fit(design * weight[:, None],
+                          weight * values[:, 0] * (1 + higher_orders(k, values[:, 1])),
                           limit=lambda away: 3.5 * scatter(away) + 1e-6)  # fmt: skip
         k = float(fit.solution[8])
     rest = fit.residuals[fit.kept]
@@ -346,7 +373,6 @@ def _bow(sides: list[_Side], frame: Frame) -> tuple[Quantity | None, float, floa
     bows = [
         float(np.quantile(np.abs(line[:, 8]), 0.98) - np.abs(line[:, 8]).min()) for line in rows
     ]
-    wander = [(PLACED_PX + PLACED_SHARE * side.rise_px) / frame.half_diagonal for side in sides]
     told = sum((bow / off) ** 2 for bow, off in zip(bows, wander, strict=True))
     u = math.hypot(u, 1 / math.sqrt(max(told, 1e-12)))
     if abs(k) > 3 * u:

@@ -153,11 +153,11 @@ def _all_edges(
     level: FloatImage, soften_px: float
 ) -> tuple[list[list[tuple[Array, Array]]], list[float]]:
     """Edges of every strip, of upright lines first, and blurs of those that stand alone."""
-    noise = _noise(level) / math.sqrt(STRIP_PX)
+    noise = noise_of(level) / math.sqrt(STRIP_PX)
     seen: list[list[tuple[Array, Array]]] = []
     blurs: list[float] = []
     for upright in (True, False):
-        profiles = _profiles(level, upright)
+        profiles = strip_profiles(level, upright)
         if soften_px:
             profiles = gaussian_filter1d(profiles, soften_px, axis=1, mode="nearest")
         places = np.arange(profiles.shape[1], dtype=np.float64)
@@ -166,14 +166,14 @@ def _all_edges(
         for number, profile in enumerate(profiles):
             light = CubicSpline(places, profile)
             change = np.asarray(light(fine, 1))
-            edges.append(_edges(np.asarray(light(fine)), change, noise))
+            edges.append(steepest(np.asarray(light(fine)), change, noise))
             if number % 3 == 0:
                 blurs += list(_blurs(change, *edges[-1]))
         seen.append(edges)
     return seen, blurs
 
 
-def _noise(level: FloatImage) -> float:
+def noise_of(level: FloatImage) -> float:
     """Standard deviation of noise from px to px: in the quietest places of the die."""
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32) / 6
     rough = cv2.filter2D(level, cv2.CV_32F, kernel)
@@ -181,7 +181,7 @@ def _noise(level: FloatImage) -> float:
     return float(np.sqrt(np.quantile(mean, 0.05))) if mean.size else 0.0
 
 
-def _profiles(level: FloatImage, upright: bool) -> Array:
+def strip_profiles(level: FloatImage, upright: bool) -> Array:
     """Means over strips, one row a strip, across upright (else level) lines."""
     picture = level if upright else level.T
     count = picture.shape[0] // STRIP_PX
@@ -190,7 +190,7 @@ def _profiles(level: FloatImage, upright: bool) -> Array:
     )
 
 
-def _edges(light: Array, change: Array, noise: float) -> tuple[Array, Array]:
+def steepest(light: Array, change: Array, noise: float) -> tuple[Array, Array]:
     """Places (px) of the steepest changes in a profile and the changes there, signed, per px."""
     size = np.abs(change)
     inner = slice(1, -1)
