@@ -5,10 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+
+from glassay.mosaic.live.parts import comparable
 
 Floats = npt.NDArray[np.float32]
 Bytes = npt.NDArray[np.uint8]
@@ -40,6 +43,18 @@ class View:
     detail: Floats
     sharpness: Floats
     factor: float
+
+    @cached_property
+    def comparable(self) -> npt.NDArray[np.bool_]:
+        """Blocks that can be compared at a place told to a px."""
+        return comparable(self.detail)
+
+    @cached_property
+    def weight(self) -> Floats:
+        """1 at px (height, width) of such blocks, else 0."""
+        size = (self.detail.shape[1], self.detail.shape[0])
+        blocks = self.comparable.astype(np.float32)
+        return np.asarray(cv2.resize(blocks, size, interpolation=cv2.INTER_NEAREST), np.float32)
 
 
 def view_of(grey: Bytes) -> View:
