@@ -33,7 +33,7 @@ SCRIPT_KEY = "benchmark"
 
 
 @contextmanager
-def _served(folder: Path) -> Iterator[int]:
+def served(folder: Path) -> Iterator[int]:
     listener = listen("127.0.0.1", (0,))
     server = uvicorn.Server(config_of(create_app(folder, "entry", SCRIPT_KEY)))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
@@ -87,7 +87,7 @@ def large_bench(folder: Path, count: int = CAPTURES) -> None:
 
 def _pages(folder: Path) -> list[str]:
     large_bench(folder)
-    with _served(folder) as port:
+    with served(folder) as port:
         start = time.perf_counter()
         _get(port, "/")  # `glassay open` reads this much ahead, while the browser starts
         cold = time.perf_counter() - start
@@ -112,7 +112,7 @@ def _huge_photo(folder: Path) -> list[str]:
         '[[capture]]\nfile = "huge.jpg"\ninstrument = "i"\nobject = "chip"\n'
     )
     reference = best_time(lambda: decode_and_transform(path), 1)
-    with _served(folder) as port:
+    with served(folder) as port:
         start = time.perf_counter()
         _get(port, "/capture?id=huge.jpg")
         # What a viewer of 1300 px asks for first: the level of 1450 x 1088 px, six tiles.

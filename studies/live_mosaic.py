@@ -26,6 +26,11 @@ EXPOSED = 0.25
 """Share of the time between frames for which the sensor is exposed."""
 TREMBLE = 0.0003
 """Standard deviation of a resting stage under a hand, in widths of the view: half a px at 1080p."""
+BACK_S = 1.0
+"""How long the hand rests where it was sent back to."""
+WAYS, MOST_VIEWS_BACK = 2, 6
+"""Views on the map from which a view is tried that has no place, and so many are looked for to find the
+map again."""
 MISPLACED_PX = 4.0
 """A tile off by more, against a tile that it overlaps, is misplaced: half the finest period that the
 dies repeat at, so that a step by one period never passes."""
@@ -127,41 +132,72 @@ def _between(a: Rest, b: Rest, t: float) -> Rest:
 
 
 def run(kind: Kind, stage: MovedStage) -> Run:
-    """Move over the whole die once."""
+    """Move over the whole die once; where the map is not sure of a view, do as it tells."""
     out = Run(GrowingMap(), stage)
     hand = Hand(kind, stage)
     rng = np.random.default_rng([kind.seed, 5])
-    told = _show(out, hand.rest(1.5), rng)
-    sure = hand.here  # where the map was sure of the view last; it says to go back there
+    _show(out, hand.rest(1.5), rng)
+    sure = [hand.here]  # where the map was sure of the view: a person sees them on it
     for target in hand.targets[1 : kind.visited]:
         aimed = hand.aim(target)
-        told = _show(out, hand.move(aimed), rng)
-        told = _show(out, hand.rest(kind.rest_s), rng)
-        for share in (0.35, 0.6, 1.0):
-            if told is not None and told.place is not None:
+        told = _go(out, hand, rng, aimed, kind.rest_s)
+        for begin in sorted(sure, key=lambda one: _far(one, aimed))[:WAYS]:
+            if _is_placed(told):
                 break
-            told = _back_and_on(out, hand, rng, aimed, sure, share)
-        if told is not None and told.place is not None:
-            sure = hand.here
-        out.visited.append(hand.here)
+            told = _from(out, hand, rng, begin, aimed, sure)
+        if _is_placed(told):
+            sure.append(hand.here)
+        out.visited.append(aimed)
+        if not _is_placed(told):
+            _back_to_the_map(out, hand, rng, sure)
     return out
 
 
-def _back_and_on(
-    out: Run, hand: Hand, rng: np.random.Generator, aimed: Rest, sure: Rest, share: float
+def _is_placed(told: Told | None) -> bool:
+    return told is not None and told.place is not None
+
+
+def _far(a: Rest, b: Rest) -> float:
+    return math.hypot(a.x - b.x, a.y - b.y)
+
+
+def _go(out: Run, hand: Hand, rng: np.random.Generator, to: Rest, seconds: float) -> Told | None:
+    _show(out, hand.move(to), rng)
+    return _show(out, hand.rest(seconds), rng)
+
+
+def _back_to_the_map(
+    out: Run, hand: Hand, rng: np.random.Generator, sure: list[Rest]
 ) -> Told | None:
-    """The map is not sure of the place: part of the way back to where it was, and on again; from
-    there itself, by steps of half a view."""
-    _show(out, hand.move(_between(aimed, sure, share)), rng)
-    _show(out, hand.rest(1.2), rng)
-    if share == 1.0:
-        w, h = hand.view
-        steps = math.ceil(3 * max(abs(aimed.x - sure.x) / w, abs(aimed.y - sure.y) / h))
-        for n in range(1, steps):
-            _show(out, hand.move(_between(sure, aimed, n / steps)), rng)
-            _show(out, hand.rest(1.2), rng)
-    _show(out, hand.move(aimed), rng)
-    return _show(out, hand.rest(hand.rest_s), rng)
+    """To views that the map has, the nearest first, until it is sure of one; a view that is found
+    again wants a second one, which lies towards the next."""
+    told = None
+    near = sorted(sure, key=lambda one: _far(one, hand.here))
+    for one in near[:MOST_VIEWS_BACK]:
+        told = _go(out, hand, rng, one, BACK_S)
+        if told is not None and told.state == "again":
+            for other in sorted(sure, key=lambda two: _far(one, two))[1:3]:
+                told = _go(out, hand, rng, _between(one, other, 0.5), BACK_S)
+                if _is_placed(told):
+                    break
+        if _is_placed(told):
+            break
+    return told
+
+
+def _from(
+    out: Run, hand: Hand, rng: np.random.Generator, begin: Rest, aimed: Rest, sure: list[Rest]
+) -> Told | None:
+    """From a view of which the map is sure, by thirds of a view."""
+    if not _is_placed(_go(out, hand, rng, begin, BACK_S)):
+        if not _is_placed(_back_to_the_map(out, hand, rng, sure)):
+            return None
+        _go(out, hand, rng, begin, BACK_S)
+    w, h = hand.view
+    steps = math.ceil(3 * max(abs(aimed.x - begin.x) / w, abs(aimed.y - begin.y) / h))
+    for n in range(1, steps):
+        _go(out, hand, rng, _between(begin, aimed, n / steps), BACK_S)
+    return _go(out, hand, rng, aimed, hand.rest_s)
 
 
 def _show(out: Run, paths: Iterator[list[Rest]], rng: np.random.Generator) -> Told | None:

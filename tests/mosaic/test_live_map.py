@@ -11,7 +11,9 @@ import numpy.typing as npt
 import pytest
 from studies.live_mosaic import Kind, judged, run, stage_of
 
-from glassay.mosaic.live import GrowingMap, Told
+from glassay.mosaic.live import GrowingMap, Place, Told
+from glassay.mosaic.live.found import FoundAgain
+from glassay.mosaic.live.track import Track
 from glassay.simulate import Camera, Die, Drawn, Optics
 from glassay.simulate.stage import Exposed, MovedStage, Rest
 
@@ -160,3 +162,46 @@ def test_the_next_view_lies_where_the_chip_goes_on() -> None:
     assert told.step is not None
     assert max(told.step) > 0.3
     assert min(told.step) > -0.3
+
+
+def test_two_finds_that_the_movement_between_them_denies_are_no_place() -> None:
+    view = (384, 216)
+    track = Track()
+    found = FoundAgain(track)
+    assert not found.agree(Place(0.0, 0.0), 0.9, None, view, 46)
+    track.moved = (90.0, 0.0)
+    led_to = found.led_to(15)
+    assert led_to is not None
+    assert led_to.x == 90
+    # a step of a pattern away from where the movement led: begun anew from there
+    assert not found.agree(Place(190.0, 0.0), 0.9, led_to, view, 46)
+    track.moved = (60.0, 0.0)
+    assert not found.agree(
+        Place(250.0, 0.0), 0.4, found.led_to(15), view, 46
+    )  # too little in common
+    assert found.agree(Place(250.0, 0.0), 0.9, found.led_to(15), view, 46)
+
+
+def test_what_was_followed_for_too_long_leads_nowhere() -> None:
+    found = FoundAgain(Track())
+    found.agree(Place(0.0, 0.0), 0.9, None, (384, 216), 46)
+    for _ in range(15):
+        found.count_frame()
+    assert found.led_to(15) is not None
+    found.count_frame()
+    assert found.led_to(15) is None
+
+
+def test_a_track_that_is_lost_stays_lost_until_two_views_are_found() -> None:
+    growing, stage = GrowingMap(), die_stage()
+    rest(growing, stage, Rest(300, 200), 0.0)
+    # nothing to follow, for longer than the track is kept
+    plain = np.full((SIZE[1], SIZE[0]), 90, np.uint8)
+    for n in range(45):
+        noise = np.random.default_rng(n).integers(0, 40, plain.shape, np.uint8)
+        assert growing.look(plain + noise, 1 + n / 10).place is None
+    told = rest(growing, stage, Rest(310, 205), 6.0)
+    assert {one.state for one in told[3:]} == {"again"}  # one view is not enough, however often
+    told = rest(growing, stage, Rest(375, 207), 7.0)
+    assert told[-1].place is not None
+    assert (told[-1].place.x, told[-1].place.y) == pytest.approx((75, 7), abs=1)

@@ -142,6 +142,23 @@ def test_dropped_sets_become_one_capture_each(
         assert [Path(name).name for name in filed[1].files] == ["z1.png", "z2.png", "z10.png"]
 
 
+def test_files_that_arrive_in_any_order_are_listed_by_name(
+    client: TestClient, folder: Path
+) -> None:
+    batch = hand_over_singly(client, *shades(folder, "z10.png", "z2.png", "z1.png"))
+    page = client.get(f"/incoming?batch={batch}").text
+    assert re.findall(r"<b>(z\d+\.png)</b>", page) == ["z1.png", "z2.png", "z10.png"]
+    # the numbers by which they are filed stay those of the files
+    assert re.findall(r'name="take-(\d)"', page) == ["2", "1", "0"]
+
+
+def test_why_a_file_cannot_be_filed_names_it_as_it_is(client: TestClient, folder: Path) -> None:
+    ((_, data),) = shades(folder, "one.png")
+    batch = hand_over_singly(client, ("half.png", data[:60]))
+    page = client.get(f"/incoming?batch={batch}").text
+    assert "It cannot be filed: half.png" in page
+
+
 def test_a_photo_shows_another_object_too_if_that_is_said(client: TestClient, folder: Path) -> None:
     data = (folder / "captures" / "near.png").read_bytes()
     form = {"shown": "0", "take-0": "on", "place-0": "pad|near", "object-0": "bare"}

@@ -22,7 +22,7 @@ from typing import BinaryIO
 from PIL import Image, ImageOps
 
 from glassay.bench.document.model import Bench
-from glassay.bench.keeping.filing import Suggestion, check_source, suggest
+from glassay.bench.keeping.filing import Suggestion, check_source, in_order, suggest
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
@@ -151,10 +151,12 @@ class Incoming:
             self._looks.wait_for(self.folder_of(batch), seconds)
 
     def waiting(self, batch: str) -> tuple[Waiting, ...]:
-        """The files of a batch. Raises `Unusable` when there is no such batch (any more)."""
+        """The files of a batch by name, as people count: several are sent at once, so that they arrive
+        in any order. Raises `Unusable` when there is no such batch (any more)."""
         folder = self.folder_of(batch)
         numbers = sorted(int(one.stem) for one in folder.glob("*.json") if one.stem.isdecimal())
-        return tuple(found for n in numbers if (found := self._found(folder, n)) is not None)
+        there = [found for n in numbers if (found := self._found(folder, n)) is not None]
+        return tuple(sorted(there, key=lambda one: in_order(Path(one.named))))
 
     def _found(self, folder: Path, number: int) -> Waiting | None:
         try:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
+import sys
 import threading
 import time
 from dataclasses import dataclass, replace
@@ -19,6 +20,9 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.measuring.assemble import run_bench
 from glassay.bench.measuring.run import Progress
 from glassay.errors import GlassayError
+
+ENDS_WITHIN_S = 5.0
+"""How long a process that is stopped may take to end by itself."""
 
 Word = Literal["none", "running", "finished", "stopped", "failed"]
 
@@ -111,7 +115,9 @@ class Runs:
                 self._end("stopped")
         if process is not None and running:
             process.terminate()
-            process.join(5)
+            process.join(ENDS_WITHIN_S)
+            if process.is_alive():
+                process.kill()
 
     def _end(self, word: Word, reason: str = "") -> None:
         seconds = time.monotonic() - self._started
@@ -141,8 +147,17 @@ class Runs:
                 self._end(word, reason if word == "failed" else "")
 
 
+def _end(*_: object) -> None:
+    """End with all workers, and give back what was shared with them: were this process killed outright,
+    Python would warn of it in the end."""
+    for worker in multiprocessing.active_children():
+        worker.terminate()
+    sys.exit(1)
+
+
 def _measure(folder: str, messages: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the workbench's, which stops this
+    signal.signal(signal.SIGTERM, _end)
     try:
         run_bench(load_bench(Path(folder)), progress=messages.send)
         messages.send(("finished", ""))

@@ -15,6 +15,9 @@ MARGIN_PX = 64
 EDGE_PX = 2
 """Border of a tile that is not laid on the sheet: it was evened by half of its surroundings."""
 
+Box = tuple[float, float, float, float]
+"""Left, top, right, bottom."""
+
 
 @dataclass(frozen=True, eq=False)
 class Piece:
@@ -32,6 +35,7 @@ class Chart:
 
     def __init__(self) -> None:
         self._left = self._top = 0
+        self._laid: Box | None = None  # of all tiles, px of the map
         self.detail: Floats = np.zeros((0, 0), np.float32)
         self.known: Bytes = np.zeros((0, 0), np.uint8)
         self.sharp: Bytes = np.zeros((0, 0), np.uint8)
@@ -51,6 +55,7 @@ class Chart:
         side = 2 * int(reach) + 3
         rows = slice(max(0, y0), min(y0 + side, self.known.shape[0]))
         columns = slice(max(0, x0), min(x0 + side, self.known.shape[1]))
+        self._laid = _around(self._laid, place, (width, height))
         size = (columns.stop - columns.start, rows.stop - rows.start)
         matrix = place.matrix((width, height))
         matrix[:, 2] -= (self._left + columns.start, self._top + rows.start)
@@ -99,12 +104,33 @@ class Chart:
 
     def seen_at(self, place: Place, size: tuple[int, int]) -> tuple[Floats, Bytes]:
         """Detail and known as a frame of `size` (width, height) at `place` would see them."""
+        detail = np.zeros((size[1], size[0]), np.float32)
+        known = np.zeros((size[1], size[0]), np.uint8)
+        x0, y0, x1, y1 = self._reaches(place, size)
+        if x0 < x1 and y0 < y1:
+            matrix = place.matrix(size)
+            matrix[:, 2] += matrix[:, :2] @ (x0, y0) - (self._left, self._top)
+            part, flags = (x1 - x0, y1 - y0), cv2.WARP_INVERSE_MAP
+            inside = (slice(y0, y1), slice(x0, x1))
+            detail[inside] = cv2.warpAffine(
+                self.detail, matrix, part, flags=flags | cv2.INTER_LINEAR
+            )
+            known[inside] = cv2.warpAffine(
+                self.known, matrix, part, flags=flags | cv2.INTER_NEAREST
+            )
+        return detail, known
+
+    def _reaches(self, place: Place, size: tuple[int, int]) -> tuple[int, int, int, int]:
+        """Left, top, right, bottom of the part of a frame beyond which it lies beside all tiles."""
+        if self._laid is None:
+            return 0, 0, 0, 0
+        left, top, right, bottom = self._laid
+        corners = np.array([(left, top), (right, top), (left, bottom), (right, bottom)])
         matrix = place.matrix(size)
-        matrix[:, 2] -= (self._left, self._top)
-        flags = cv2.WARP_INVERSE_MAP
-        detail = cv2.warpAffine(self.detail, matrix, size, flags=flags | cv2.INTER_LINEAR)
-        known = cv2.warpAffine(self.known, matrix, size, flags=flags | cv2.INTER_NEAREST)
-        return np.asarray(detail, np.float32), np.asarray(known, np.uint8)
+        seen = (corners - matrix[:, 2]) @ matrix[:, :2]  # a turn: its inverse is its transpose
+        x0, y0 = np.floor(seen.min(axis=0)).astype(int) - 1
+        x1, y1 = np.ceil(seen.max(axis=0)).astype(int) + 2
+        return max(0, int(x0)), max(0, int(y0)), min(size[0], int(x1)), min(size[1], int(y1))
 
     def sharp_share(self, place: Place, size: tuple[int, int]) -> float:
         """How much of a frame at `place` is on the map already, and sharp."""
@@ -112,6 +138,17 @@ class Chart:
         matrix[:, 2] -= (self._left, self._top)
         flags = cv2.WARP_INVERSE_MAP | cv2.INTER_NEAREST
         return float(cv2.warpAffine(self.sharp, matrix, size, flags=flags).mean())
+
+
+def _around(box: Box | None, place: Place, size: tuple[int, int]) -> Box:
+    """The box with a tile of `size` (width, height) in it as well."""
+    width, height = size
+    corners = np.array([(x, y, 1) for x in (0, width - 1) for y in (0, height - 1)])
+    on_map = corners @ place.matrix(size).T
+    if box is not None:
+        on_map = np.concatenate([on_map, np.reshape(box, (2, 2))])
+    (left, top), (right, bottom) = on_map.min(axis=0), on_map.max(axis=0)
+    return float(left), float(top), float(right), float(bottom)
 
 
 def chart_of(tiles: Iterable[tuple[View, Place, bool]]) -> Chart:

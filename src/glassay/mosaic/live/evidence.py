@@ -4,22 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from glassay.mosaic.live.chart import Chart
-from glassay.mosaic.live.picture import Bytes, Floats, Place, View
+from glassay.mosaic.live.parts import AGREES, BLOCKS, Blocks, block_sums
+from glassay.mosaic.live.picture import Floats, Place, View
 
-BLOCKS = (9, 16)
-"""Rows and columns of blocks in which frame and map are compared."""
 KNOWN_SHARE = 0.7
 TEXTURED = 0.45
 """Spread of evened detail (1 where there is much) from which a block shows something."""
-AGREES = 0.4
-"""Correlation from which a block agrees: of unrelated blocks (some 50 independent px) one in 400
-reaches it; true ones reach 0.9, faint cells in the noise of a small camera 0.45."""
 FEWEST = 8
 AGREEING_SHARE = 0.75
 RIVAL_FEWEST, RIVAL_SHARE = 6, 0.5
@@ -40,16 +36,17 @@ ASIDE_PX = 3.0
 """Lines that all run one way fit as well a little further along them: that is tried as well."""
 STEPS = 5
 MOST_STEP_PX = 1.5
+SURROUNDED = np.ones((5, 5), np.uint8)
+"""Of a px whose slope is that of the map: its surroundings are known as well."""
 LARGEST_TURN = 0.035
 """Radians; a stage moved by hand does not turn the object by 2 degrees."""
-
-Blocks = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
     """A frame laid at a place: correlation of each block (rows, columns), NaN where the map is not
-    known or both are plain; `share` of the frame that lies on the map."""
+    known, both are plain or the frame is too fine to be compared; `share` of the frame that lies on the
+    map."""
 
     place: Place
     blocks: Blocks
@@ -148,16 +145,17 @@ def _is_pinned(view: View, chart: Chart, fit: Fit) -> bool:
 def fit_at(view: View, chart: Chart, place: Place) -> Fit:
     """Lay the frame at `place`, moved and turned to where it fits best (Lucas and Kanade 1981)."""
     size = (view.detail.shape[1], view.detail.shape[0])
-    across = np.arange(size[0], dtype=np.float32)[None, :] - (size[0] - 1) / 2
-    down = np.arange(size[1], dtype=np.float32)[:, None] - (size[1] - 1) / 2
+    across, down = _away_from_middle(size)
+    gx, gy, turned, rest = np.empty((4, size[1], size[0]), np.float32)
     begun = place
     for _ in range(STEPS):
         seen, known = chart.seen_at(place, size)
-        weight = cv2.erode(known, np.ones((5, 5), np.uint8)).astype(np.float32)
-        gx = cv2.Sobel(seen, cv2.CV_32F, 1, 0, ksize=1, scale=0.5) * weight
-        gy = cv2.Sobel(seen, cv2.CV_32F, 0, 1, ksize=1, scale=0.5) * weight
-        turned = gy * across - gx * down
-        step = _solved((gx, gy, turned), view.detail - seen)
+        weight = cv2.erode(known, SURROUNDED) * view.weight
+        cv2.multiply(cv2.Sobel(seen, cv2.CV_32F, 1, 0, ksize=1, scale=0.5), weight, dst=gx)
+        cv2.multiply(cv2.Sobel(seen, cv2.CV_32F, 0, 1, ksize=1, scale=0.5), weight, dst=gy)
+        np.subtract(gy * across, gx * down, out=turned)
+        np.subtract(view.detail, seen, out=rest)
+        step = _solved((gx, gy, turned), rest)
         if step is None:
             break
         place = _stepped(place, step)
@@ -169,13 +167,24 @@ def fit_at(view: View, chart: Chart, place: Place) -> Fit:
     return _compared(view, chart, place)
 
 
+@lru_cache(maxsize=4)
+def _away_from_middle(size: tuple[int, int]) -> tuple[Floats, Floats]:
+    across = np.arange(size[0], dtype=np.float32)[None, :] - np.float32((size[0] - 1) / 2)
+    down = np.arange(size[1], dtype=np.float32)[:, None] - np.float32((size[1] - 1) / 2)
+    return across, down
+
+
 def _solved(slopes: tuple[Floats, Floats, Floats], rest: Floats) -> Blocks | None:
-    rows = [one.ravel() for one in slopes]
-    normal = np.array([[float(a @ b) for b in rows] for a in rows])
+    rows = [one.ravel() for one in (*slopes, rest)]
+    products = np.zeros((3, 4))
+    for n in range(3):  # a product of two matrices so narrow takes three times as long
+        for other in range(n, 4):
+            products[n, other] = float(rows[n] @ rows[other])
+    normal = np.triu(products[:, :3]) + np.triu(products[:, :3], 1).T
     if np.trace(normal[:2, :2]) <= 0:
         return None
     normal += np.diag([1e-4, 1e-4, 1e-4]) * np.trace(normal) / 3
-    step = np.linalg.solve(normal, [float(a @ rest.ravel()) for a in rows])
+    step = np.linalg.solve(normal, products[:, 3])
     step *= min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
     return np.asarray(step, np.float64)
 
@@ -194,21 +203,13 @@ def _compared(view: View, chart: Chart, place: Place) -> Fit:
     weight = known.astype(np.float32)
     mine = view.detail * weight
     seen = seen * weight
-    count = np.maximum(_sums(weight), 1.0)
-    a, b = _sums(mine) / count, _sums(seen) / count
-    va = np.maximum(_sums(mine * mine) / count - a * a, 0)
-    vb = np.maximum(_sums(seen * seen) / count - b * b, 0)
-    product = _sums(mine * seen) / count - a * b
-    shown = np.maximum(va, vb) >= TEXTURED**2
+    count = np.maximum(block_sums(weight), 1.0)
+    a, b = block_sums(mine) / count, block_sums(seen) / count
+    va = np.maximum(block_sums(mine * mine) / count - a * a, 0)
+    vb = np.maximum(block_sums(seen * seen) / count - b * b, 0)
+    product = block_sums(mine * seen) / count - a * b
+    shown = view.comparable & (np.maximum(va, vb) >= TEXTURED**2)
     shown &= count >= KNOWN_SHARE * weight.size / (BLOCKS[0] * BLOCKS[1])
     faint = (TEXTURED / 3) ** 2  # a plain block against a rich one must not divide by nothing
     found = product / np.sqrt(np.maximum(va, faint) * np.maximum(vb, faint))
     return Fit(place, np.where(shown, found, np.nan), float(weight.mean()))
-
-
-def _sums(picture: Floats | Bytes) -> Blocks:
-    height, width = picture.shape
-    down, across = height // BLOCKS[0], width // BLOCKS[1]
-    cut = picture[: down * BLOCKS[0], : across * BLOCKS[1]]
-    mean = cv2.resize(cut, (BLOCKS[1], BLOCKS[0]), interpolation=cv2.INTER_AREA)
-    return np.asarray(mean * float(down * across), dtype=np.float64)

@@ -15,6 +15,7 @@ import numpy as np
 
 from glassay.mosaic.live.chart import Chart, chart_of
 from glassay.mosaic.live.evidence import Fit, Judged, judge
+from glassay.mosaic.live.found import FoundAgain
 from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
 from glassay.mosaic.live.repeats import doubts_of
@@ -58,9 +59,6 @@ TELLS_STEPS = 1 / 3
 LOST_FRAMES, LOST_FOLLOWED = 40, 200
 """Frames without a sure place after which the whole map is searched and two views must agree; and as
 many as long as the movement from frame to frame could be followed."""
-FOUND_AGAIN_SHARE = 0.6
-MOVED_SHARE = 0.25
-"""The second of two views that find the place again lies so many views from the first."""
 MOST_TILES = 400
 REDRAWN_PX = 0.3
 
@@ -78,7 +76,8 @@ class GrowingMap:
         self._sure: Place | None = None
         self._before: Vector = (1.0, 0.0)
         self._unsure = 0
-        self._found: Place | None = None
+        self._is_lost = False
+        self._found = FoundAgain(self._track)
         self._retry: deque[int] = deque()
         self._held_view: View | None = None
         self.factor = 1.0
@@ -140,7 +139,10 @@ class GrowingMap:
     # ---- where it lies ----
     def _judged(self, view: View, steady: bool) -> Judged:
         if self._is_lost:
-            return self._anywhere(view) if steady else Judged(None, False, None)
+            self._found.count_frame()
+            if not steady:
+                return Judged(None, False, None)
+            return self._anywhere(view, self._found.led_to(CONFIRMS_FRAMES))
         middle, reach = self._expected()
         led_to = (middle, AGREES_WITHIN * self._size[0]) if self._track.is_followed else None
         judged = judge(view, self._chart, candidates(view, self._chart, middle, reach), led_to)
@@ -180,10 +182,13 @@ class GrowingMap:
         led_to = self._confirmed_by()
         return led_to is not None and place.distance(led_to) <= AGREES_WITHIN * self._size[0]
 
-    @property
-    def _is_lost(self) -> bool:
+    def _count_unsure(self) -> None:
+        """One more frame without a sure place; after too many the track is lost, until it is found."""
+        self._unsure += 1
         most = LOST_FOLLOWED if self._track.is_followed else LOST_FRAMES
-        return self._sure is None or self._unsure > most
+        if self._unsure > most and not self._is_lost:
+            self._is_lost = True
+            self._found.forget()
 
     def _anywhere(self, view: View, near: Place | None = None) -> Judged:
         """Search the whole map; `near` is where a movement had led, if that is known."""
@@ -200,7 +205,7 @@ class GrowingMap:
         """What is told of a frame without a sure place; None when it has one."""
         lost = self._is_lost
         if judged.fit is None:
-            self._unsure += 1
+            self._count_unsure()
             word: State = "several" if judged.several else "lost" if steady else "moving"
             if steady and self._track.rested(at_s) >= HELD_AFTER_S and self._is_unlike_held(view):
                 near = (
@@ -212,19 +217,13 @@ class GrowingMap:
                     self._held_view = view
                     return Told("held", kept=self._keep(Tile(0, view, None, near=near)))
             return Told(word)
-        if lost and not self._is_found(judged.fit):
+        if lost and not self._found.agree(
+            judged.fit.place, judged.fit.share, self._found.led_to(CONFIRMS_FRAMES), self._size,
+            AGREES_WITHIN * self._size[0],
+        ):  # fmt: skip
             return Told("again")
-        self._found = None
+        self._found.forget()
         return None
-
-    def _is_found(self, fit: Fit) -> bool:
-        """After the track was lost, one view is not enough: two that lie apart must be found."""
-        if fit.share < FOUND_AGAIN_SHARE:
-            return False
-        if self._found is None:
-            self._found = fit.place
-            return False
-        return fit.place.distance(self._found) >= MOVED_SHARE * self._size[1]
 
     def _is_unlike_held(self, view: View) -> bool:
         if self._held_view is None:
@@ -237,6 +236,7 @@ class GrowingMap:
         again = again and fit.place.distance(self._sure or fit.place) <= SAME_PX
         self._track.begin_anew()
         self._sure, self._unsure, self._held_view = fit.place, 0, None
+        self._is_lost = False
         new = 1 - self._chart.sharp_share(fit.place, self._size)
         sharpness = self._sharpness(view, fit.place)
         told = Told("seen", self._in_px(fit.place), new=new, sharpness=sharpness)
@@ -362,5 +362,5 @@ class GrowingMap:
             known[number] = places[number]
             self._ties += ties_of(number, views, known)
         self._redraw()
-        self._sure, self._unsure = None, LOST_FRAMES + 1
+        self._sure, self._is_lost = None, True
         self._retry = deque(n for n, one in self.tiles.items() if one.place is None)

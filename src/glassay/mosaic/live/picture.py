@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
 import numpy.typing as npt
+
+from glassay.mosaic.live.parts import comparable
 
 Floats = npt.NDArray[np.float32]
 Bytes = npt.NDArray[np.uint8]
@@ -26,6 +30,8 @@ this size, stays below half."""
 MOST_DETAIL = 3.0
 PARTS = (9, 16)
 """Rows and columns of parts in which sharpness is told."""
+AROUND_PX = 2
+"""Rows beside a part that its slopes depend on: one by smoothing, one by the slope itself."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +43,18 @@ class View:
     detail: Floats
     sharpness: Floats
     factor: float
+
+    @cached_property
+    def comparable(self) -> npt.NDArray[np.bool_]:
+        """Blocks that can be compared at a place told to a px."""
+        return comparable(self.detail)
+
+    @cached_property
+    def weight(self) -> Floats:
+        """1 at px (height, width) of such blocks, else 0."""
+        size = (self.detail.shape[1], self.detail.shape[0])
+        blocks = self.comparable.astype(np.float32)
+        return np.asarray(cv2.resize(blocks, size, interpolation=cv2.INTER_NEAREST), np.float32)
 
 
 def view_of(grey: Bytes) -> View:
@@ -60,15 +78,17 @@ def detail_of(grey: Bytes, size: tuple[int, int]) -> Floats:
 
 
 def _sharpness(grey: Bytes) -> Floats:
-    smooth = cv2.GaussianBlur(grey, (3, 3), 0)
-    across = cv2.Sobel(smooth, cv2.CV_16S, 1, 0, ksize=1)
-    down = cv2.Sobel(smooth, cv2.CV_16S, 0, 1, ksize=1)
-    size = (PARTS[1], PARTS[0])
-    energy = sum(
-        cv2.resize(np.asarray(one, np.float32) ** 2, size, interpolation=cv2.INTER_AREA)
-        for one in (across, down)
-    )
-    level = cv2.resize(grey, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    # Row by row of parts: pictures of the whole frame would be given to the system and back each time.
+    edges = [round(n * grey.shape[0] / PARTS[0]) for n in range(PARTS[0] + 1)]
+    energy = np.zeros(PARTS, np.float32)
+    for n, (top, bottom) in enumerate(itertools.pairwise(edges)):
+        above = min(top, AROUND_PX)
+        smooth = cv2.GaussianBlur(grey[top - above : bottom + AROUND_PX], (3, 3), 0)
+        for along in ((1, 0), (0, 1)):
+            slope = cv2.Sobel(smooth, cv2.CV_16S, *along, ksize=1)[above : above + bottom - top]
+            squared = cv2.multiply(slope, slope, dtype=cv2.CV_32F)
+            energy[n] += cv2.resize(squared, (PARTS[1], 1), interpolation=cv2.INTER_AREA)[0]
+    level = cv2.resize(grey, PARTS[::-1], interpolation=cv2.INTER_AREA).astype(np.float32)
     return np.asarray(np.sqrt(energy) / np.maximum(level, 8.0), dtype=np.float32)
 
 
