@@ -18,7 +18,7 @@ import numpy as np
 
 from glassay.errors import NotMeasurable
 from glassay.mosaic.assemble import SAME_PLACE_PX, Poses
-from glassay.mosaic.compare import Progress, Start, verdicts
+from glassay.mosaic.compare import Progress, Start, Verdict, verdicts
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
 from glassay.mosaic.loops import WIDE_REACH
 from glassay.mosaic.overlap import Overlap
@@ -64,9 +64,9 @@ class _Motion:
     joins: dict[Pair, Overlap] = field(default_factory=dict)
 
 
-def another_way(
+def _another_way(
     tiles: Sequence[Tile], lenses: Sequence[Lens], poses: Poses, measured: Sequence[Overlap],
-    workers: Workers, progress: Progress,
+    told: _Told, workers: Workers, progress: Progress,
 ) -> AnotherWay | None:  # fmt: skip
     """The fewest tiles of `poses` that the photos would let lie elsewhere as well; None where all are
     decided. `measured`: every overlap of two tiles that was measured, at every place."""
@@ -76,7 +76,7 @@ def another_way(
     kept, motions = _motions(fits, laid, lenses)
     fewest: AnotherWay | None = None
     for motion in motions[:MOST_MOTIONS]:
-        asked = _Asked(tiles, lenses, laid, motion, best, workers, progress)
+        asked = _Asked(tiles, lenses, laid, motion, best, told, workers, progress)
         for first, second in sorted(motion.joins):
             for seed in _seeds(first, second, kept, laid, poses):
                 moved = asked.taken_along(seed, second)
@@ -98,11 +98,12 @@ def only_decided(
     """The mosaic without tiles that could as well lie elsewhere, solved again; and how far these would
     lie from where they agree best. `NotMeasurable` where that is more than `MOST_LEFT_OUT` of it."""
     left_out: dict[int, float] = {}
+    told = _Told()
     most = math.floor(MOST_LEFT_OUT * len(poses))
     while True:
         lenses = [solution.lens(t.shape) for t in tiles]
         judged = [o.judged(lenses[o.first], lenses[o.second]) for o in measured]
-        way = another_way(tiles, lenses, poses, judged, workers, progress)
+        way = _another_way(tiles, lenses, poses, judged, told, workers, progress)
         if way is None:
             return poses, solution, overlaps, left_out
         left_out |= dict.fromkeys(way.tiles, way.distance)
@@ -187,11 +188,11 @@ def _motions(
 def _seeds(
     first: int, second: int, kept: set[Pair], laid: Poses, poses: Poses
 ) -> list[frozenset[int]]:
-    """What may be moved beside the first of a pair whose second stays: nothing, all that hangs on it
-    rather than on the other, or one more tile."""
+    """What may be moved with the first of a pair whose second stays: nothing, all that hangs on it
+    rather than on the other, or one of the tiles beside it."""
     near, far = (_steps(kept, tile) for tile in (first, second))
     side = {t for t in laid if near.get(t, len(laid)) < far.get(t, len(laid))}
-    others = [{first, t} for t in sorted(poses) if t not in (first, second)]
+    others = [{first, t} for t in sorted(poses) if near.get(t) == 1 and t != second]
     return list(dict.fromkeys(frozenset(s) for s in ({first}, side | {first}, *others)))
 
 
@@ -225,15 +226,33 @@ def _holds_together(moved: set[int], asked: _Asked, kept: set[Pair], poses: Pose
     return all(tile in reached for tile in poses)
 
 
+class _Told:
+    """What was told of pairs at places that were thought of, for the next time that they are."""
+
+    def __init__(self) -> None:
+        self._of: dict[Pair, list[tuple[Points, Verdict]]] = defaultdict(list)
+
+    def add(self, start: Start, verdict: Verdict) -> None:
+        """Keep what is told of a pair."""
+        self._of[start[:2]].append((start[2][:, 2], verdict))
+
+    def find(self, start: Start) -> Verdict | None:
+        """What was told of the pair about there."""
+        for place, verdict in self._of[start[:2]]:
+            if np.hypot(*(place - start[2][:, 2])) < SAME_PLACE_PX:
+                return verdict
+        return None
+
+
 class _Asked:
     """What the photos say of tiles moved by one motion, each pair compared once."""
 
     def __init__(
         self, tiles: Sequence[Tile], lenses: Sequence[Lens], laid: Poses, motion: _Motion,
-        best: dict[Pair, float], workers: Workers, progress: Progress,
+        best: dict[Pair, float], told: _Told, workers: Workers, progress: Progress,
     ) -> None:  # fmt: skip
         self._tiles, self._lenses, self._workers, self._progress = tiles, lenses, workers, progress
-        self._laid, self._best = laid, best
+        self._laid, self._best, self._told = laid, best, told
         self._moved = {t: composed(motion.matrix, m) for t, m in laid.items()}
         self.joins = dict(motion.joins)
         self._denied: set[Pair] = set()
@@ -263,8 +282,12 @@ class _Asked:
         starts: list[Start] = [
             (a, b, composed(inverse(self._laid[b]), self._moved[a])) for a, b in pairs
         ]
-        told = verdicts(self._tiles, self._lenses, starts, self._workers, self._progress)
-        for pair, (overlap, denies) in zip(pairs, told, strict=True):
+        fresh = [one for one in starts if self._told.find(one) is None]
+        answers = verdicts(self._tiles, self._lenses, fresh, self._workers, self._progress)
+        for one, answer in zip(fresh, answers, strict=True):
+            self._told.add(one, answer)
+        for pair, start in zip(pairs, starts, strict=True):
+            overlap, denies = self._told.find(start) or (None, False)
             fits = overlap is not None and overlap.holds and _is_fit(overlap, self._best)
             if overlap is not None and fits and overlap.evidence >= JOINS:
                 self.joins[pair] = overlap
