@@ -147,14 +147,13 @@ def lay_upon(
 ) -> tuple[Overlap | None, bool]:
     """The overlap of two tiles close to `matrix`, if any, and whether they surely show different things
     there."""
-    overlap = measure_overlap(first, second, one, two, matrix, reach=reach)
-    if overlap is not None and overlap.holds:
-        return overlap, False
     pair = Pair(one, two, matrix)
     box = shared_box(pair)
     if box is None:
-        return overlap, False
-    return overlap, denied(one.coarse, two.coarse, matrix, _undistorted(pair, box), reach)
+        return None, False
+    if denied(one.coarse, two.coarse, matrix, _undistorted(pair, box), reach):
+        return None, True
+    return measure_overlap(first, second, one, two, matrix, reach=reach), False
 
 
 def shared_box(pair: Pair) -> Box | None:
