@@ -123,6 +123,17 @@ def plain(rng: Rng, folder: Path, *, stamped: bool = False, repeats: bool = Fals
     )
 
 
+def far_repeats(rng: Rng, folder: Path, *, along_x: bool = False) -> Outcome:
+    """A chip whose pattern comes again 1.3 to 1.75 widths of a tile farther: no photo shows it twice,
+    and the photos fit together in two ways."""
+    period = round(float(rng.uniform(1.3, 1.75)) * WIDE)
+    one = chip(rng)
+    one = one[:, :period] if along_x else one[:period, :period]
+    sheet = np.tile(one, (1 if along_x else 4, 4))[:1500, :1500]
+    at = places(rng)
+    return sort_tiles([tile(sheet, rng, place) for place in at], list(at), rng, folder)
+
+
 def with_stranger(rng: Rng, folder: Path, *, how: str) -> Outcome:
     """One tile is of another chip, turned over, or taken at another zoom (its place is then free)."""
     sheet, at = some_chip(rng), places(rng)
@@ -155,6 +166,8 @@ KINDS: dict[str, Kind] = {
     "stamp and dirt in every tile": (5, partial(plain, stamped=True)),
     "nothing alike but the stamp": (4, only_the_stamp),
     "repeating chip": (3, partial(plain, repeats=True)),
+    "chip repeating beyond a tile": (6, far_repeats),
+    "the same, along one side only": (6, partial(far_repeats, along_x=True)),
     "a tile of another chip": (3, partial(with_stranger, how="other chip")),
     "a tile turned over": (3, partial(with_stranger, how="turned over")),
     "a tile at another zoom": (4, partial(with_stranger, how="zoom")),

@@ -27,8 +27,11 @@ FloatImage = npt.NDArray[np.float32]
 Box = tuple[int, int, int, int]
 
 BLOCK_PX, SMALL_BLOCK_PX = 56, 36
-NARROW_PX = 100
-"""Width of an overlap below which blocks are small: of large ones not one row would lie within it."""
+NARROW_PX = 150
+"""Width of an overlap below which blocks are small: of large ones not two rows lie within it. At a
+quarter of photos of 400 px one row or none was left, and neighbours were not seen to be such."""
+FINE_PX = 4
+"""Steps in which the rim of an overlap is found for its blocks."""
 MOST_BLOCKS = 36
 LOOSE_PX = 2.5
 """Distance from the common turn and shift within which a block is kept while the lens is guessed."""
@@ -171,16 +174,12 @@ def _places(pair: Pair, box: Box, side: int) -> Points:
     left, top, right, bottom = box
     half = side / 2 + 2
     step = max(side * 0.75, math.sqrt((right - left) * (bottom - top) / (3 * MOST_BLOCKS)))
-    xs, ys = _spread(left + half, right - half, step), _spread(top + half, bottom - half, step)
-    if not len(xs) or not len(ys):
-        return np.empty((0, 2))
     # a block of an even side has its middle between px
-    places = np.floor(np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)) + 0.5
-    good = np.ones(len(places), dtype=np.bool_)
-    for dx, dy in ((-half, -half), (half, -half), (-half, half), (half, half)):
-        corner = places + np.array((dx, dy))
-        good &= pair.one.is_valid(corner) & pair.two.is_valid(pair.mapped(corner))
-    places = places[good]
+    places = np.array([
+        (math.floor(x) + 0.5, y)
+        for y, low, high in _rows(pair, box, half, step) for x in _spread(low, high, step)
+    ]).reshape(-1, 2)  # fmt: skip
+    places = places[_whole(pair, places, half)]
     if not len(places):
         return np.asarray(places)
     contrast = np.array([_contrast(pair.one.grey, x, y, side // 2) for x, y in places.astype(int)])
@@ -190,6 +189,38 @@ def _places(pair: Pair, box: Box, side: int) -> Points:
         # every n-th of the blocks as they lie keeps them spread
         places = places[np.linspace(0, len(places) - 1, MOST_BLOCKS).astype(int)]
     return np.asarray(places)
+
+
+def _rows(pair: Pair, box: Box, half: float, step: float) -> list[tuple[float, float, float]]:
+    """Rows about `step` apart: y, and from which x to which blocks of that half side lie wholly within
+    both photos. The box is known to half of a coarse step only, and two photos that are turned against
+    each other share no upright rectangle."""
+    left, top, right, bottom = box
+    xs = np.arange(math.floor(left + half), right - half + FINE_PX, FINE_PX) + 0.5
+    ys = np.arange(math.floor(top + half), bottom - half + FINE_PX, FINE_PX) + 0.5
+    few = xs[len(xs) // 2 % max(1, round(step / FINE_PX)) :: max(1, round(step / FINE_PX))]
+    some = ys[_whole(pair, _grid(few, ys), half).reshape(len(ys), len(few)).any(axis=1)]
+    if not len(some):
+        return []
+    chosen = np.unique([some[np.abs(some - y).argmin()] for y in _spread(some[0], some[-1], step)])
+    within = _whole(pair, _grid(xs, chosen), half).reshape(len(chosen), len(xs))
+    return [
+        (float(y), float(xs[row][0]), float(xs[row][-1]))
+        for y, row in zip(chosen, within, strict=True)
+    ]
+
+
+def _grid(xs: Points, ys: Points) -> Points:
+    return np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+
+
+def _whole(pair: Pair, middles: Points, half: float) -> Mask:
+    """Whether blocks of that half side about `middles` (n, 2) lie wholly within both photos."""
+    within = np.ones(len(middles), dtype=np.bool_)
+    for dx, dy in ((-half, -half), (half, -half), (-half, half), (half, half)):
+        corner = middles + np.array((dx, dy))
+        within &= pair.one.is_valid(corner) & pair.two.is_valid(pair.mapped(corner))
+    return within
 
 
 def _spread(low: float, high: float, step: float) -> Points:

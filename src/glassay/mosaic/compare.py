@@ -18,7 +18,7 @@ from glassay.mosaic.assemble import Poses
 from glassay.mosaic.blocks import Picture
 from glassay.mosaic.greys import grey_of
 from glassay.mosaic.lens import Lens, Points, applied, inverse
-from glassay.mosaic.overlap import Overlap, measure_overlap
+from glassay.mosaic.overlap import Overlap, lay_upon, measure_overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.shifts import REACH_SHARE
 from glassay.mosaic.tile import Mask, Tile
@@ -123,6 +123,34 @@ def _elsewhere_batch(
             elif alike:
                 bare.append((first, second, other))
     return out, bare
+
+
+Verdict = tuple[Overlap | None, bool]
+
+
+def verdicts(
+    tiles: Sequence[Tile], lenses: Sequence[Lens], starts: Sequence[Start], workers: Workers,
+    progress: Progress,
+) -> list[Verdict]:  # fmt: skip
+    """Of every start the overlap there, if any, and whether both tiles surely show different things."""
+    tasks = []
+    for begin in range(0, len(starts), BATCH):
+        batch = starts[begin : begin + BATCH]
+        needed = {n for a, b, _ in batch for n in (a, b)}
+        tasks.append((batch, _known(tiles, lenses, needed)))
+    out: list[Verdict] = []
+    for told in workers.map(_verdict_batch, tasks, lambda n, m: progress("doubt", n, m)):
+        out += told
+    return out
+
+
+def _verdict_batch(batch: Sequence[Start], kept: dict[int, _Kept]) -> list[Verdict]:
+    cv2.setNumThreads(1)
+    picture = _pictures(kept)
+    return [
+        lay_upon(first, second, picture(first), picture(second), matrix, reach=ELSEWHERE_REACH)
+        for first, second, matrix in batch
+    ]
 
 
 def _known(tiles: Sequence[Tile], lenses: Sequence[Lens], numbers: set[int]) -> dict[int, _Kept]:

@@ -20,6 +20,7 @@ from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.settle import overlapping
 from glassay.mosaic.tile import Tile
+from glassay.mosaic.whole import as_alike
 
 WIDE_REACH = 0.1
 """How far around a hypothesis shifts are tried, in tile diagonals: twice as far as those from which
@@ -43,6 +44,7 @@ def join_by_loops(
     """Groups, the largest first, and the overlaps that were found between those that were joined."""
     poses = {n: dict(group) for n, group in enumerate(groups)}
     unsure = [o for o in overlaps if o.holds]
+    known = {(o.first, o.second): o.evidence for o in unsure}
     refused: set[tuple[int, int, int, int]] = set()
     found: list[Overlap] = []
     while True:
@@ -69,7 +71,7 @@ def join_by_loops(
                     continue
                 fresh = measured(tiles, lenses, starts, WIDE_REACH, workers, progress)
                 fresh = [o.judged(lenses[o.first], lenses[o.second]) for o in fresh]
-                shift = _common_shift(fresh, poses[a], poses[b], onto, lenses)
+                shift = _common_shift(fresh, known, poses[a], poses[b], onto, lenses)
                 if shift is None:
                     continue
                 if joined is not None:  # far apart, and one is as good as the other
@@ -142,10 +144,11 @@ def _crossing(
 
 
 def _common_shift(
-    fresh: Sequence[Overlap], one: Poses, two: Poses, onto: Points,
-    lenses: Sequence[Lens],
+    fresh: Sequence[Overlap], known: dict[tuple[int, int], float], one: Poses, two: Poses,
+    onto: Points, lenses: Sequence[Lens],
 ) -> Points | None:  # fmt: skip
-    """How far to move the second group, where the pairs agree on that and on nothing else."""
+    """How far to move the second group, where the pairs agree on that and on nothing else. `known` is
+    the evidence of pairs where they fit best: what fits surely worse speaks against the place."""
     both = one | {t: composed(onto, m) for t, m in two.items()}
     shifts, owners = [], []
     telling = 0
@@ -154,6 +157,8 @@ def _common_shift(
             telling += len(pair.every.here) >= TELLING_BLOCKS
             continue
         telling += 1
+        if not as_alike(known.get((pair.first, pair.second), 0.0), pair.evidence):
+            continue
         here = lenses[pair.first].undistorted(pair.here.mean(axis=0)[None, :])
         first = applied(both[pair.first], here)[0]
         sign = 1.0 if pair.first in one else -1.0

@@ -27,6 +27,7 @@ from glassay.mosaic.neighbours import Proposal, propose
 from glassay.mosaic.outcome import outcome
 from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.result import MosaicResult, Where
+from glassay.mosaic.rival_places import only_decided
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.settle import settled
 from glassay.mosaic.shifts import REACH_SHARE
@@ -100,11 +101,20 @@ def place_tiles(
     if len(groups[0]) < len(tiles):
         groups, more = join_by_loops(tiles, lenses, overlaps, groups, workers, progress)
         overlaps = best_of_pairs([*overlaps, *more])
+        found += more
     if len(groups[0]) < 2:
         raise NotMeasurable(_why_none(overlaps))
     poses, solution, overlaps, zooms = settled(
         tiles, lenses, overlaps, groups[0], workers, progress
     )
+    poses, solution, overlaps, rivals = only_decided(
+        tiles, poses, solution, overlaps, found, workers, progress
+    )
+    for tile, distance in rivals.items():
+        reason = (
+            f"it fits as well {distance:.0f} px from its likeliest place: what it shows repeats"
+        )
+        where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     for tile, scale in zooms.items():
         # how much, its neighbours tell too low: they gave way while all were solved together
         than = "larger" if scale > 1 else "smaller"

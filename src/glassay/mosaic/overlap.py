@@ -16,7 +16,7 @@ from glassay.mosaic.blocks import (
     measure_blocks,
 )
 from glassay.mosaic.lens import Lens, Points
-from glassay.mosaic.shifts import NO_RIVAL, REACH_SHARE, search
+from glassay.mosaic.shifts import NO_RIVAL, REACH_SHARE, denied, search
 
 FEWEST_BLOCKS = 5
 CORRELATES = 0.45
@@ -72,13 +72,18 @@ class Overlap:
                        information=kept.information, share=float(agrees.mean()))  # fmt: skip
 
     @property
+    def evidence(self) -> float:
+        """Correlation times the share of blocks that agree, 0..1."""
+        return self.correlation * self.share
+
+    @property
     def holds(self) -> bool:
         """Whether the tiles really show the same there."""
         return (
             len(self.here) >= FEWEST_BLOCKS
             and self.correlation >= CORRELATES
             and self.share >= AGREEING_SHARE
-            and self.correlation * self.share >= LEAST_EVIDENCE
+            and self.evidence >= LEAST_EVIDENCE
         )
 
     @property
@@ -90,7 +95,7 @@ class Overlap:
     def places(self) -> bool:
         """Whether it may place a tile by itself: cells and wires repeat, so that a few blocks fit in
         several places of a die."""
-        if not self.decided or self.correlation * self.share < EVIDENCE_ALONE:
+        if not self.decided or self.evidence < EVIDENCE_ALONE:
             return False
         return any(
             len(self.here) >= blocks and self.telling >= against for blocks, against in ALONE
@@ -135,6 +140,20 @@ def measure_overlap(
         # a proposal from features may be turned by a tenth of a degree: judge rivals once more
         pair = replace(pair, matrix=overlap.matrix)
     return overlap
+
+
+def lay_upon(
+    first: int, second: int, one: Picture, two: Picture, matrix: Points, *, reach: float
+) -> tuple[Overlap | None, bool]:
+    """The overlap of two tiles close to `matrix`, if any, and whether they surely show different things
+    there."""
+    pair = Pair(one, two, matrix)
+    box = shared_box(pair)
+    if box is None:
+        return None, False
+    if denied(one.coarse, two.coarse, matrix, _undistorted(pair, box), reach):
+        return None, True
+    return measure_overlap(first, second, one, two, matrix, reach=reach), False
 
 
 def shared_box(pair: Pair) -> Box | None:

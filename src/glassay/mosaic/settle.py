@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 import numpy as np
 from scipy import sparse
@@ -78,11 +78,19 @@ def settled(
     check_places(usable, overlaps, poses, own)
     while (found := other_zoom(solution, usable, own)) is not None and len(poses) > 2:
         zooms[found[0]] = found[1]
-        poses = {t: solution.matrix(t, own[t]) for t in solution.tiles if t != found[0]}
-        poses = _largest_part(_within(usable, poses), poses)
-        usable = _within(usable, poses)
-        solution = solve(usable, poses, own)
+        poses, solution, usable = solved_without([found[0]], poses, solution, usable, own)
     return poses, solution, usable, zooms
+
+
+def solved_without(
+    some: Collection[int], poses: Poses, solution: Solution, overlaps: list[Overlap],
+    lenses: Sequence[Lens],
+) -> tuple[Poses, Solution, list[Overlap]]:  # fmt: skip
+    """The largest part that holds together without some tiles, solved again."""
+    poses = {t: solution.matrix(t, lenses[t]) for t in solution.tiles if t not in some}
+    poses = _largest_part(_within(overlaps, poses), poses)
+    kept = _within(overlaps, poses)
+    return poses, solve(kept, poses, lenses), kept
 
 
 def _of_one_zoom(

@@ -35,6 +35,10 @@ WORSE = 0.25
 """Log ratio of a block's misfits beyond which it tells two shifts apart: a quarter more misfit is far
 beyond what a shift by a fraction of a px does."""
 FEWEST_TELLING = 4
+SAME, OTHER_SHARE = 0.75, 0.1
+"""Mean correlation of reduced blocks below which two tiles show different things at a place that is
+only thought of; and share of blocks that must when the others agree: dust, a bond wire and stray light
+leave as much in a true overlap (`glassay.mosaic.overlap.AGREEING_SHARE`)."""
 NO_RIVAL = 36
 """What is stated as telling where there is no rival: about as many blocks as an overlap has."""
 BLOCK = 20
@@ -140,6 +144,40 @@ def search(
 ) -> Found | None:
     """The best shift up to `reach_share` tile diagonals around `matrix` over what lies in `box` (left,
     top, right, bottom, undistorted px of the first); None where both have nothing in common."""
+    laid = _laid(one, two, matrix, box, reach_share)
+    if laid is None or not len(laid.peaks):
+        return None
+    blocks, peaks, reach = laid.blocks, laid.peaks, laid.reach
+    best = blocks.fit(peaks[0, :2])
+    if not best.there.any() or float(best.correlation[best.there].mean()) < LEAST_BLOCK_CORRELATION:
+        return None
+    turned = ((peaks[:, :2] - reach) * one.factor) @ matrix[:, :2].T
+    left_over, telling = [], NO_RIVAL
+    for n in range(1, len(peaks)):
+        if peaks[n, 2] <= RIVAL_SHARE * peaks[0, 2]:
+            continue
+        against = best.against(blocks.fit(peaks[n, :2]))
+        telling = min(telling, max(against, 0))
+        if against < FEWEST_TELLING:
+            left_over.append(turned[n] - turned[0])
+    kept = matrix.copy()
+    kept[:, 2] += turned[0]
+    return Found(kept, np.array(left_over).reshape(-1, 2), telling)
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """Two tiles laid upon each other: the common part cut into blocks, the shifts (from 0 on, `reach`
+    is none) at which they correlate best."""
+
+    blocks: _Blocks
+    peaks: Points
+    reach: int
+
+
+def _laid(
+    one: Coarse, two: Coarse, matrix: Points, box: Points, reach_share: float
+) -> _Laid | None:
     reach = math.floor(reach_share * math.hypot(*one.values.shape))
     corner = np.maximum(np.floor((box[:2] - one.corner) / one.factor).astype(int), 0)
     far = np.minimum(
@@ -160,26 +198,23 @@ def search(
     mask_b = (mask_b > 0.99).astype(np.float32)
     b *= mask_b
     a[inner], mask_a[inner] = one.values[part], one.mask[part]
-    surface = _surface(a, mask_a, b, mask_b, reach)
-    peaks = _peaks(surface)
-    if not len(peaks):
-        return None
-    blocks = _Blocks(a[inner], mask_a[inner], b, mask_b)
-    best = blocks.fit(peaks[0, :2])
-    if not best.there.any() or float(best.correlation[best.there].mean()) < LEAST_BLOCK_CORRELATION:
-        return None
-    turned = ((peaks[:, :2] - reach) * one.factor) @ matrix[:, :2].T
-    left_over, telling = [], NO_RIVAL
-    for n in range(1, len(peaks)):
-        if peaks[n, 2] <= RIVAL_SHARE * peaks[0, 2]:
-            continue
-        against = best.against(blocks.fit(peaks[n, :2]))
-        telling = min(telling, max(against, 0))
-        if against < FEWEST_TELLING:
-            left_over.append(turned[n] - turned[0])
-    kept = matrix.copy()
-    kept[:, 2] += turned[0]
-    return Found(kept, np.array(left_over).reshape(-1, 2), telling)
+    peaks = _peaks(_surface(a, mask_a, b, mask_b, reach))
+    return _Laid(_Blocks(a[inner], mask_a[inner], b, mask_b), peaks, reach)
+
+
+def denied(one: Coarse, two: Coarse, matrix: Points, box: Points, reach_share: float) -> bool:
+    """Whether two tiles show different things where `matrix` lays them upon each other, even at the
+    best shift up to `reach_share` from it (see `search`). Blocks without structure say nothing."""
+    laid = _laid(one, two, matrix, box, reach_share)
+    if laid is None:
+        return False
+    at = laid.peaks[0, :2] if len(laid.peaks) else np.full(2, float(laid.reach))
+    fit = laid.blocks.fit(at)
+    told = fit.correlation[fit.there]
+    if len(told) < FEWEST_TELLING:
+        return False
+    other = int((told < LEAST_BLOCK_CORRELATION).sum())
+    return other >= max(FEWEST_TELLING, OTHER_SHARE * len(told)) or float(told.mean()) < SAME
 
 
 def warped(picture: FloatImage, matrix: Points, shape: tuple[int, int]) -> FloatImage:
