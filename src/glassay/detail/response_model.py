@@ -73,6 +73,8 @@ widths these differ in one parameter at least."""
 LOWER, SAME = 8.0, 0.05
 """Logarithm of the density below the highest summit from which one holds next to nothing; and prior
 widths within which two are one."""
+SETTLE_TURNS = 10
+"""How often walkers that would begin where nothing is possible are put elsewhere."""
 SLOPE_SHARE = 0.3
 """Share of a standard deviation over which a place's slope along the posterior is taken."""
 
@@ -346,6 +348,15 @@ def _walkers(found: Summits, rng: np.random.RandomState) -> Float:
         near = summit + 0.02 * (apart - summit)
         near[:, [1, 3]] = np.abs(near[:, [1, 3]])
         rows[mine] = np.where(np.isfinite(density(apart))[:, None], apart, near)
+    for _ in range(
+        SETTLE_TURNS
+    ):  # between a summit and those that stand where something is possible
+        possible = np.isfinite(density(rows))
+        if possible.all() or not possible.any():
+            break
+        ahead = rows[rng.choice(np.flatnonzero(possible), int((~possible).sum()))]
+        part = rng.uniform(0.1, 0.9, (len(ahead), 1))
+        rows[~possible] = found.parameters[0] + part * (ahead - found.parameters[0])
     return rows
 
 
