@@ -36,7 +36,9 @@ def test_the_pitch_of_every_row_is_within_a_thousandth(measured: DieResult) -> N
 
 def test_pads_are_counted_counter_clockwise_from_the_top_left(measured: DieResult) -> None:
     """As the leads of packages are (common practice, no source)."""
-    assert [pad.number for pad in measured.pads] == list(range(1, len(measured.pads) + 1))
+    assert [pad.number for pad in measured.pads] == [
+        str(n) for n in range(1, len(measured.pads) + 1)
+    ]
     sides = [pad.side for pad in measured.pads]
     assert sides == sorted(sides, key=["left", "bottom", "right", "top"].index)
     for side, axis, sign in (("left", 1, 1), ("bottom", 0, 1), ("right", 1, -1), ("top", 0, -1)):

@@ -66,9 +66,10 @@ SEEDS = 300
 @dataclass(frozen=True)
 class Pad:
     """A pad: its number, the side along which its row runs, the row (0 the outermost), where it is, px
-    of the die from its top left corner, and whether a person put it there."""
+    of the die from its top left corner, and whether a person put it there. The number is text: a pad
+    put in between 12 and 13 is 12a, and a person may give any (`glassay.die.numbers`)."""
 
-    number: int
+    number: str
     side: Side
     row: int
     x: float
@@ -76,6 +77,7 @@ class Pad:
     width: float
     height: float
     by_hand: bool = False
+    numbered_by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -333,12 +335,18 @@ def numbered(
         mine = [row for where, row in rows if where == side]
         mine.sort(key=lambda row: float(np.median([distance(s, side, width, height) for s in row])))
         told += [row_of(side, number, row) for number, row in enumerate(mine)]
-        spots = [(spot, number) for number, row in enumerate(mine) for spot in row]
-        backwards = side in ("right", "top")
-        spots.sort(key=lambda one: _along(one[0], side) * (-1 if backwards else 1))
-        for spot, number in spots:
-            pads.append(Pad(len(pads) + 1, side, number, spot.x, spot.y, spot.width, spot.height))
-    return pads, told
+        pads += [
+            Pad("", side, number, spot.x, spot.y, spot.width, spot.height)
+            for number, row in enumerate(mine) for spot in row
+        ]  # fmt: skip
+    pads.sort(key=ring_place)
+    return [replace(pad, number=str(n)) for n, pad in enumerate(pads, 1)], told
+
+
+def ring_place(pad: Pad) -> tuple[int, float]:
+    """Where a pad comes counter-clockwise from the top left corner, to sort by."""
+    along = pad.y if pad.side in ("left", "right") else pad.x
+    return SIDES.index(pad.side), -along if pad.side in ("right", "top") else along
 
 
 def row_of(side: Side, number: int, row: Sequence[Spot]) -> Row:
