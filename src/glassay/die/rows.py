@@ -14,7 +14,14 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from glassay.die.pads import Spot, frame_contrast, refined, shared
+from glassay.die.pads import (
+    FRAME_LIGHT,
+    Spot,
+    frame_contrast,
+    middles_without_edge,
+    refined,
+    shared,
+)
 from glassay.fitting import chain_inflation, scatter, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
@@ -25,6 +32,14 @@ SIDES: tuple[Side, ...] = ("left", "bottom", "right", "top")
 
 SAME_SIZE = 0.15
 """Relative difference in either side up to which pads are of one size."""
+
+ODD_SIZE, ODDER_SIZE = 0.04, 0.09
+"""Relative difference in either side from the pads' median from which a rectangle is none where two
+opposite sides have no edge in their middle, and where any has none. Edges are placed to some 1 %; an
+edge that a ball hides is kept from the sizes that were tried, 4 % off at most (see `SIZE_STEP`)."""
+
+ODD_PX = 1.5
+"""The same at least, px: edges of small pads are not placed better."""
 
 SAME_LIGHT = 1.8
 """Ratio of brightness up to which they are alike: light is uneven over a picture."""
@@ -55,6 +70,10 @@ LEAST_SHARED = 0.1
 
 AS_STRONG = 0.6
 """Least contrast of a row, in the median of its pads, over that of the strongest row."""
+
+AS_STRONG_OF_ONE_SIZE = 0.4
+"""The same where its pads have the size of the strongest row's (to `ODD_SIZE`): a bright line close
+along a row (the seal ring's) takes half of its contrast on one side."""
 
 TOO_LONG = 0.6
 """How much longer than a pad, relative, a rectangle may be that is a pad and a line beyond it."""
@@ -109,7 +128,8 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
     if best:  # once more about the middle of what was found: the seed may be one of the odd ones
         middle = _typical([spot for _, row in best for spot in row])
         spots = [*spots, *_cut_to_size(level, middle, spots)]
-        best = _rows([s for s in spots if _alike(middle, s)], width, height)
+        best = _rows([s for s in spots if _alike(middle, s) and not _odd(level, s, middle)],
+                     width, height)  # fmt: skip
     typical = [spot for _, row in best for spot in row]
     filled = []
     for side, row in best:
@@ -157,7 +177,7 @@ def _lit(level: FloatImage, spot: Spot) -> Spot:
         max(0, round(spot.y - spot.height / 2)) : round(spot.y + spot.height / 2),
         max(0, round(spot.x - spot.width / 2)) : round(spot.x + spot.width / 2),
     ]
-    return replace(spot, light=float(np.percentile(box, 75)) if box.size else 0.0)
+    return replace(spot, light=float(np.percentile(box, FRAME_LIGHT)) if box.size else 0.0)
 
 
 def _typical(spots: Sequence[Spot]) -> Spot:
@@ -181,6 +201,24 @@ def _alike(one: Spot, other: Spot) -> bool:
     )
 
 
+def _odd(level: FloatImage, spot: Spot, middle: Spot) -> bool:
+    """Whether a rectangle is none of the pads: of another size, and open to the ground around it."""
+    off = _off_size(spot, middle)
+    least = ODD_PX / middle.width
+    if off < max(ODD_SIZE, least):
+        return False
+    bare, opposite = middles_without_edge(level, spot)
+    return opposite or (bare > 0 and off > max(ODDER_SIZE, least))
+
+
+def _off_size(one: Spot, other: Spot) -> float:
+    """Relative difference of two rectangles in either side, at most, one of them turned or not."""
+    return min(
+        max(abs(one.width - w) / w, abs(one.height - h) / h)
+        for w, h in ((other.width, other.height), (other.height, other.width))
+    )
+
+
 def distance(spot: Spot, side: Side, width: float, height: float) -> float:
     """How far the middle of a rectangle lies from a side, px."""
     return {"left": spot.x, "right": width - spot.x, "top": spot.y, "bottom": height - spot.y}[side]
@@ -198,11 +236,13 @@ def _rows(spots: Sequence[Spot], width: float, height: float) -> list[tuple[Side
     while True:
         rows = [(side, row) for side in SIDES if (row := _strongest(left, side, width, height))]
         if not rows:
-            strengths = [float(np.median([s.contrast for s in row])) for _, row in found]
-            strong = max(strengths, default=0.0)
+            likes = [_typical(row) for _, row in found]
+            strong = max(likes, key=lambda like: like.contrast, default=None)
             return [
-                one for one, mine in zip(found, strengths, strict=True) if mine > AS_STRONG * strong
-            ]
+                one for one, like in zip(found, likes, strict=True)
+                if strong and like.contrast > strong.contrast * (
+                    AS_STRONG_OF_ONE_SIZE if _off_size(like, strong) < ODD_SIZE else AS_STRONG)
+            ]  # fmt: skip
         side, row = max(rows, key=lambda one: _strength(one[1]))
         found.append((side, row))
         left = [s for s in left if s not in row and all(shared(s, r) < LEAST_SHARED for r in row)]
@@ -308,7 +348,7 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
             round(y - height / 2) : round(y + height / 2),
             round(x - width / 2) : round(x + width / 2),
         ]
-        bright = float(np.percentile(box, 75))
+        bright = float(np.percentile(box, FRAME_LIGHT))
         if not light / SAME_LIGHT < bright < light * SAME_LIGHT:
             return False
         if frame_contrast(level, found) < AS_STRONG * contrast:
