@@ -89,6 +89,17 @@ def test_a_pad_of_another_size_with_an_edge_all_around_stays() -> None:
     assert len(rows_of(level, spots)[0]) == len(tops)
 
 
+def test_a_mark_of_another_size_beside_the_steps_of_a_row_is_no_pad() -> None:
+    tops = [60, 150, 240, 330, 420]
+    level = column_of_pads(tops)
+    spots = [*(pad_at(top) for top in tops), pad_at(545, height=0.9 * SIDE)]
+    pads, rows = rows_of(level, spots)
+    assert [pad.y - SIDE / 2 for pad in pads] == tops
+    assert [row.count for row in rows] == [5]
+    # of a pad's own size nothing tells it from one
+    assert len(rows_of(level, [*spots[:5], pad_at(545)])[0]) == 6
+
+
 def test_a_row_along_a_bright_line_is_fainter_and_is_told_by_its_size() -> None:
     tops = [60, 150, 240, 330, 420]
     level = column_of_pads(tops)

@@ -125,15 +125,17 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
         score = sum(s.contrast**2 * (s.width * s.height) ** 0.5 for _, row in rows for s in row)
         if score > best_score:
             best, best_score = rows, score
-    if best:  # once more about the middle of what was found: the seed may be one of the odd ones
-        middle = _typical([spot for _, row in best for spot in row])
-        spots = [*spots, *_cut_to_size(level, middle, spots)]
-        best = _rows([s for s in spots if _alike(middle, s) and not _odd(level, s, middle)],
-                     width, height)  # fmt: skip
+    if not best:
+        return [], []
+    # once more about the middle of what was found: the seed may be one of the odd ones
+    middle = _typical([spot for _, row in best for spot in row])
+    spots = [*spots, *_cut_to_size(level, middle, spots)]
+    best = _rows([s for s in spots if _alike(middle, s) and not _odd(level, s, middle)],
+                 width, height)  # fmt: skip
     typical = [spot for _, row in best for spot in row]
     filled = []
     for side, row in best:
-        more = _filled(level, side, row, typical)
+        more = _without_strays(side, _filled(level, side, row, typical), middle)
         filled.append((side, more))
         typical += [spot for spot in more if spot not in row]
     return numbered(filled, width, height)
@@ -342,7 +344,8 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
         found = refined(level, Spot(float(x), float(y), width, height, contrast, light))
         if found is None or max(abs(found.x - x) / width, abs(found.y - y) / height) > 0.15:
             return False
-        if max(abs(found.width / width - 1), abs(found.height / height - 1)) > 1.5 * SAME_SIZE:
+        odd = max(abs(found.width / width - 1), abs(found.height / height - 1))
+        if odd > max(ODDER_SIZE, ODD_PX / min(width, height)):
             return False
         box = level[
             round(y - height / 2) : round(y + height / 2),
@@ -363,6 +366,16 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
         while look(number):
             number += way
     return sorted(out, key=lambda s: _along(s, side))
+
+
+def _without_strays(side: Side, row: list[Spot], middle: Spot) -> list[Spot]:
+    """The row without rectangles that are neither on its steps nor of the pads' size: a mark in the
+    corner of a die that lies in line with its pads."""
+    grid = _grid(np.array([_along(spot, side) for spot in row]))
+    if grid is None:
+        return row
+    least = max(ODD_SIZE, ODD_PX / middle.width)
+    return [s for s, on in zip(row, grid[2], strict=True) if on or _off_size(s, middle) < least]
 
 
 def numbered(
