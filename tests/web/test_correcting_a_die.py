@@ -203,6 +203,10 @@ def test_a_pad_is_given_a_number_and_no_other_moves(
     again(client, moved, turned=True)
     bare = act(client, "number", "pad", number="", **place)
     assert numbers(bare) == before
+    kept = act(client, "number", "pad", number="5", **place)  # the number it has anyway
+    assert in_file(folder)["numbering"] == {"numbers": [[*pads[4]["place"], "5"]]}
+    assert act(client, "number", "pad", number="5", **place)["changes"] == []
+    again(client, kept, turned=True)
     assert "numbering" not in in_file(folder)
 
 
@@ -345,6 +349,12 @@ def test_a_die_is_corrected_by_mouse_and_by_keys(
     expect(page.get_by_text("taken out by hand")).to_have_count(0)
     page.get_by_role("button", name="Redo").click()
     expect(page.get_by_text("1 pad taken out by hand")).to_be_visible()
+    # a pad is given a number in the list
+    page.get_by_text("pads, one by one").click()
+    page.get_by_role("textbox", name="Number of pad 5").fill("A3")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("1 pad numbered by hand")).to_be_visible()
+    expect(page.get_by_role("button", name="Pad A3: arrow keys move it")).to_be_visible()
     # by mouse: a region is pointed at and named where it was closed
     page.get_by_role("button", name="Regions").click()
     page.get_by_role("button", name="Put in", exact=True).click()

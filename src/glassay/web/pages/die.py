@@ -288,7 +288,7 @@ def _numbered(found: ShownDie, before: dict[str, Any] | None, form: Form) -> lis
     """One pad with its own number, or without it where the field was left empty."""
     number = form.get("number", "").strip()
     pad = _pad_at(found, _place(form) if before is None else _rounded(before["place"][:2]))
-    if number == pad.number:
+    if number == pad.number and pad.numbered_by_hand:
         return []
     if number:
         checked_number(number)
