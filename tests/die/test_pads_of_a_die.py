@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from glassay.die import DieResult, measure_die
+from glassay.die.pads import Spot, find_spots, refined
+from glassay.die.rows import rows_of
 from glassay.quantity import Quantity
 from tests.die.drawn import DIE, PIXEL_UM, grey, pads_um, shot
 
@@ -36,12 +38,84 @@ def test_the_pitch_of_every_row_is_within_a_thousandth(measured: DieResult) -> N
 
 def test_pads_are_counted_counter_clockwise_from_the_top_left(measured: DieResult) -> None:
     """As the leads of packages are (common practice, no source)."""
-    assert [pad.number for pad in measured.pads] == list(range(1, len(measured.pads) + 1))
+    assert [pad.number for pad in measured.pads] == [
+        str(n) for n in range(1, len(measured.pads) + 1)
+    ]
     sides = [pad.side for pad in measured.pads]
     assert sides == sorted(sides, key=["left", "bottom", "right", "top"].index)
     for side, axis, sign in (("left", 1, 1), ("bottom", 0, 1), ("right", 1, -1), ("top", 0, -1)):
         along = np.array([(pad.x, pad.y)[axis] for pad in measured.pads if pad.side == side])
         assert (np.diff(sign * along) > 0).all()
+
+
+SIDE = 62
+"""Side of the pads that are drawn below, px."""
+
+
+def column_of_pads(places: list[int], ball: float = 0.0) -> np.ndarray:
+    """Light of a die (720 x 540 px) with pads at its left rim, their upper edges at these rows. `ball`:
+    part of a pad's side that a ball is wide, from which a wire goes over the rim."""
+    level = np.full((720, 540), 0.08, np.float32)
+    for top in places:
+        level[top : top + SIDE, 40 : 40 + SIDE] = 0.7
+        middle = (40 + SIDE // 2, top + SIDE // 2)
+        if ball:
+            cv2.circle(level, middle, round(ball * SIDE / 2), 0.03, -1)
+            cv2.line(level, middle, (0, middle[1] + 20), 0.03, round(ball * SIDE / 3))
+    return cv2.GaussianBlur(level, (0, 0), 1.0)
+
+
+def pad_at(top: float, contrast: float = 0.8, height: float = SIDE, left: float = 40) -> Spot:
+    return Spot(left + SIDE / 2, top + height / 2, SIDE, height, contrast, 0.7)
+
+
+def test_what_two_bonded_pads_frame_between_them_is_no_pad() -> None:
+    tops = [60, 150, 240, 330, 420]
+    level = column_of_pads(tops, ball=0.6)
+    spots = [pad_at(top) for top in tops]
+    spots[1:3] = [pad_at(150, 0.2), pad_at(240, 0.2)]  # balls and noise took their contrast
+    between = pad_at(150 + SIDE - 15, 0.9, 90 - SIDE + 30)
+    pads, _ = rows_of(level, [*spots, between])
+    assert [round(pad.y - SIDE / 2) for pad in pads] == tops
+
+
+def test_a_pad_of_another_size_with_an_edge_all_around_stays() -> None:
+    tops = [60, 150, 240, 330, 420]
+    level = column_of_pads(tops)
+    level[240 + SIDE : 240 + SIDE + 5, 40 : 40 + SIDE] = level[
+        260, 70
+    ]  # 8 % longer than the others
+    spots = [pad_at(top, height=SIDE + 5 if top == 240 else SIDE) for top in tops]
+    assert len(rows_of(level, spots)[0]) == len(tops)
+
+
+def test_a_mark_of_another_size_beside_the_steps_of_a_row_is_no_pad() -> None:
+    tops = [60, 150, 240, 330, 420]
+    level = column_of_pads(tops)
+    spots = [*(pad_at(top) for top in tops), pad_at(545, height=0.9 * SIDE)]
+    pads, rows = rows_of(level, spots)
+    assert [pad.y - SIDE / 2 for pad in pads] == tops
+    assert [row.count for row in rows] == [5]
+    # of a pad's own size nothing tells it from one
+    assert len(rows_of(level, [*spots[:5], pad_at(545)])[0]) == 6
+
+
+def test_a_row_along_a_bright_line_is_fainter_and_is_told_by_its_size() -> None:
+    tops = [60, 150, 240, 330, 420]
+    level = column_of_pads(tops)
+    level[:, 270:] = level[:, 270:0:-1]  # another row at the right rim
+    left = [pad_at(top) for top in tops]
+    for height, told in ((SIDE, 10), (1.12 * SIDE, 5)):
+        faint = [pad_at(top, 0.4, height, 540 - 40 - SIDE) for top in tops]
+        assert len(rows_of(level, [*left, *faint])[0]) == told
+
+
+def test_three_pads_are_a_row_also_where_balls_cover_most_of_one() -> None:
+    level = column_of_pads([150, 300])
+    level[400:] = 0.7 * column_of_pads([450], ball=0.9)[400:]  # and the light is uneven
+    placed = (refined(level, spot) for spot in find_spots(level, 1.0))
+    pads, _ = rows_of(level, [spot for spot in placed if spot is not None])
+    assert [round(pad.y - SIDE / 2) for pad in pads] == [150, 300, 450]
 
 
 def test_other_bright_blocks_near_the_rim_are_no_pads() -> None:

@@ -162,13 +162,80 @@ def test_counting_and_the_finest_line_are_set_in_forms_without_script(
     assert "counting begins on the pad that a person named, and goes clockwise" in page
     after = sheet_of(folder, found).pads
     assert (after[0].x, after[1].x, after[1].y) == (before[3].x, before[2].x, before[2].y)
-    assert [pad.number for pad in after] == list(range(1, len(before) + 1))
+    assert [pad.number for pad in after] == [str(n) for n in range(1, len(before) + 1)]
     line = {"chip": "chip", "do": "set", "kind": "finest_line", "entry": "", "width": "1.2 um",
             "within": "0.3 um"}  # fmt: skip
     client.post("/die/act", data=line)
     assert sheet_of(folder, found).findings()["finest_line"].quantity.value == pytest.approx(1.2)
     assert client.post("/die/act", data=line | {"width": "wide"}).status_code == 400
     assert in_file(folder)["finest_line"] == {"width": "1.2 um", "within": "0.3 um"}
+
+
+def numbers(told: dict[str, Any]) -> dict[tuple[float, ...], str]:
+    """The number of each pad by its place."""
+    return {tuple(one["place"]): one["words"] for one in of_kind(told, "pad")}
+
+
+def test_a_pad_is_given_a_number_and_no_other_moves(
+    client: TestClient, folder: Path, found: DieResult
+) -> None:
+    state = client.get("/die/state?chip=chip").json()
+    before, pads = numbers(state), of_kind(state, "pad")
+    place = {"place": ",".join(map(str, pads[4]["place"]))}
+    told = act(client, "number", "pad", number="A3", **place)
+    assert numbers(told) == before | {tuple(pads[4]["place"]): "A3"}
+    assert in_file(folder)["numbering"] == {"numbers": [[*pads[4]["place"], "A3"]]}
+    assert sheet_of(folder, found).pads[4].number == "A3"
+    assert "another pad has the number 7" in act(
+        client, "number", "pad", status=400, number="7", **place
+    )["error"]  # fmt: skip
+    assert "no number of a pad" in act(
+        client, "number", "pad", status=400, number="<b>", **place
+    )["error"]  # fmt: skip
+    assert again(client, told, turned=True)["things"] == state["things"]
+    again(client, told, turned=False)
+    # one that is moved takes its number along
+    x, y = pads[4]["points"][0]
+    moved = act(client, "move", "pad", points=f"{x + 8},{y}", **place)
+    (by_hand,) = [one for one in of_kind(moved, "pad") if one["entry"]]
+    assert (by_hand["words"], by_hand["entry"]["number"]) == ("A3", "A3")
+    assert "numbering" not in in_file(folder)
+    again(client, moved, turned=True)
+    bare = act(client, "number", "pad", number="", **place)
+    assert numbers(bare) == before
+    kept = act(client, "number", "pad", number="5", **place)  # the number it has anyway
+    assert in_file(folder)["numbering"] == {"numbers": [[*pads[4]["place"], "5"]]}
+    assert act(client, "number", "pad", number="5", **place)["changes"] == []
+    again(client, kept, turned=True)
+    assert "numbering" not in in_file(folder)
+
+
+def test_one_put_in_is_called_after_the_one_before_and_numbers_can_be_kept(
+    client: TestClient, folder: Path, found: DieResult
+) -> None:
+    state = client.get("/die/state?chip=chip").json()
+    before, pads = numbers(state), of_kind(state, "pad")
+    (ax, ay), (bx, by) = pads[4]["place"], pads[5]["place"]
+    for share, number in ((0.5, "5a"), (0.35, "5b")):
+        x, y = ax + share * (bx - ax), ay + share * (by - ay)
+        told = act(client, "put", "pad", points=f"{x - 2},{y - 2} {x + 2},{y + 2}", unit="um")
+        assert in_file(folder)["pad"][-1]["number"] == number
+    assert before.items() <= numbers(told).items()
+    # the first one goes, and the second keeps its number
+    act(client, "remove", "pad", entry=in_file(folder)["pad"][0])
+    told = act(client, "keep", "numbering")
+    assert before.items() <= numbers(told).items()
+    assert [one["number"] for one in in_file(folder)["pad"]] == ["5b"]
+    assert len(in_file(folder)["numbering"]["numbers"]) == len(pads)
+    # counted anew it is one of all, and as found it is called after the one before again
+    kept = in_file(folder)["numbering"]
+    told = act(client, "set", "numbering", entry=kept, number="1")
+    assert sorted(map(int, numbers(told).values())) == list(range(1, len(pads) + 2))
+    assert in_file(folder)["pad"][0]["number"] == "6"
+    told = act(client, "remove", "numbering", entry=in_file(folder)["numbering"])
+    assert before.items() <= numbers(told).items()
+    assert in_file(folder)["pad"][0]["number"] == "5a"
+    assert "numbering" not in in_file(folder)
 
 
 def test_an_outline_by_hand_gives_size_pads_and_says_so(client: TestClient, folder: Path) -> None:
@@ -282,6 +349,12 @@ def test_a_die_is_corrected_by_mouse_and_by_keys(
     expect(page.get_by_text("taken out by hand")).to_have_count(0)
     page.get_by_role("button", name="Redo").click()
     expect(page.get_by_text("1 pad taken out by hand")).to_be_visible()
+    # a pad is given a number in the list
+    page.get_by_text("pads, one by one").click()
+    page.get_by_role("textbox", name="Number of pad 5").fill("A3")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("1 pad numbered by hand")).to_be_visible()
+    expect(page.get_by_role("button", name="Pad A3: arrow keys move it")).to_be_visible()
     # by mouse: a region is pointed at and named where it was closed
     page.get_by_role("button", name="Regions").click()
     page.get_by_role("button", name="Put in", exact=True).click()

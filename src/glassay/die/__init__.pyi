@@ -1,5 +1,6 @@
 from .by_hand import Corrections, corrected
 from .measure import DieResult, measure_die
+from .numbers import checked_number
 from .outline import Outline
 from .pointed import PointedOutline
 from .process import Process
@@ -13,6 +14,7 @@ __all__ = [
     "PointedOutline",
     "Process",
     "Row",
+    "checked_number",
     "corrected",
     "measure_die",
 ]

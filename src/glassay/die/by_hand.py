@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from glassay.die.measure import DieResult
+from glassay.die.numbers import with_numbers
 from glassay.die.pads import Spot
 from glassay.die.rows import SIDES, Pad, Side, distance, numbered, row_of
 from glassay.errors import Unusable
@@ -23,25 +24,29 @@ Key = tuple[Side, int]
 class Corrections:
     """Pads that were missed (x and y of the middle, width, height), places at which a pad was found
     that is none, in um from the die's top left corner; the finest line as read by eye, um; on which pad
-    counting begins (its place, um), and whether it then goes clockwise."""
+    counting begins (its place, um), and whether it then goes clockwise; the numbers given to single
+    pads, by a place on them (x, y, number)."""
 
     added: tuple[tuple[float, float, float, float], ...] = ()
     removed: tuple[tuple[float, float], ...] = ()
     line: Quantity | None = None
     first: tuple[float, float] | None = None
     clockwise: bool = False
+    numbers: tuple[tuple[float, float, str], ...] = ()
 
     @property
     def are_any(self) -> bool:
         """Whether anything is corrected."""
-        return bool(self.added or self.removed or self.line or self.first)
+        return bool(self.added or self.removed or self.line or self.first or self.numbers)
 
 
 def corrected(result: DieResult, by_hand: Corrections) -> DieResult:
-    """The die with a person's corrections; pads are counted anew, and those put in are marked.
+    """The die with a person's corrections; pads that were found keep their numbers (see
+    `glassay.die.numbers`), and those put in are marked.
 
     Raises `Unusable` where no pad was found at a place named as none, where a pad is put upon another
-    or beside the die, or when the die was measured without a pixel size.
+    or beside the die, where numbers cannot be (two alike), or when the die was measured without a pixel
+    size.
     """
     if not by_hand.are_any:
         return result
@@ -52,28 +57,27 @@ def corrected(result: DieResult, by_hand: Corrections) -> DieResult:
     out = result
     if by_hand.added or by_hand.removed:
         out = _pads_corrected(result, by_hand)
-    if by_hand.first is not None:
-        out = replace(out, pads=_counted_from(out, by_hand.first, by_hand.clockwise))
-    said = (*result.by_hand, *_said(by_hand))
-    return replace(out, by_hand=said, line_by_hand=by_hand.line)
-
-
-def _counted_from(
-    result: DieResult, first: tuple[float, float], clockwise: bool
-) -> tuple[Pad, ...]:
-    """The pads counted from the one at `first`, in their order or against it."""
     per = result.per_px
-    x, y = (v / per for v in first)
-    hit = [n for n, p in enumerate(result.pads) if _holds(p, x, y)]
-    if not hit:
-        raise Unusable(f"numbering: no pad is at [{first[0]:g}, {first[1]:g}]")
-    ring = [*result.pads[hit[0] :], *result.pads[: hit[0]]]
-    if clockwise:
-        ring = [ring[0], *ring[:0:-1]]
-    return tuple(replace(pad, number=number) for number, pad in enumerate(ring, 1))
+    first = by_hand.first and (by_hand.first[0] / per, by_hand.first[1] / per)
+    given = [((x / per, y / per), number) for x, y, number in by_hand.numbers]
+    # pads put in come in the order in which they are noted
+    order = {(x / per, y / per): n for n, (x, y, _, _) in enumerate(by_hand.added)}
+    now = sorted(out.pads, key=lambda pad: order.get((pad.x, pad.y), -1))
+    pads, vacant = with_numbers(result.pads, now, given, first, by_hand.clockwise)
+    own = sum(pad.numbered_by_hand for pad in pads)
+    said = (*result.by_hand, *_said(by_hand, own, vacant))
+    return replace(
+        out, pads=pads, by_hand=said, line_by_hand=by_hand.line, counted=_counted(by_hand, own)
+    )
 
 
-def _said(by_hand: Corrections) -> Sequence[str]:
+def _counted(by_hand: Corrections, own: int) -> str:
+    way = "clockwise" if by_hand.clockwise else "counter-clockwise"
+    start = "corner nearest the top left" if by_hand.first is None else "pad that a person named"
+    return f"{way} from the {start}" + (f"; {own} numbered by hand" if own else "")
+
+
+def _said(by_hand: Corrections, own: int, vacant: Sequence[str]) -> Sequence[str]:
     def pads(count: int) -> str:
         return f"{count} pad" if count == 1 else f"{count} pads"
 
@@ -87,6 +91,11 @@ def _said(by_hand: Corrections) -> Sequence[str]:
     if by_hand.first is not None:
         way = "clockwise" if by_hand.clockwise else "counter-clockwise"
         out.append(f"counting begins on the pad that a person named, and goes {way}")
+    if own:
+        out.append(f"{pads(own)} numbered by hand")
+    if vacant:
+        out.append(f"no pad is where the {'number' if len(vacant) == 1 else 'numbers'}"
+                   f" {', '.join(vacant)} {'was' if len(vacant) == 1 else 'were'} given")  # fmt: skip
     if by_hand.line is not None:
         out.append("the finest line was read by a person, not measured")
     return out

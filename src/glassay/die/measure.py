@@ -40,7 +40,8 @@ class DieResult:
     """A die in one picture. Lengths of `outline`, `pads` and `rows` are px of the die from its top
     left corner; the properties give them in `unit`: "um", or "px" where no pixel size was stated.
     `told_um` is the finest line that the instrument tells, as it was stated. `by_hand` says what a
-    person corrected (see `glassay.die.by_hand`), `line_by_hand` is the finest line so read, um."""
+    person corrected (see `glassay.die.by_hand`), `line_by_hand` is the finest line so read, um, and
+    `counted` which way the pads' numbers run."""
 
     outline: Outline
     pads: tuple[Pad, ...]
@@ -50,6 +51,7 @@ class DieResult:
     told_um: float | None = None
     by_hand: tuple[str, ...] = ()
     line_by_hand: Quantity | None = None
+    counted: str = "counter-clockwise from the corner nearest the top left"
 
     @property
     def unit(self) -> str:
@@ -208,7 +210,8 @@ class DieResult:
                 {"number": pad.number, "side": pad.side, "row": pad.row,
                  "place": [round(pad.x * per, 3), round(pad.y * per, 3)],
                  "size": [round(pad.width * per, 3), round(pad.height * per, 3)],
-                 **({"by": "hand"} if pad.by_hand else {})}
+                 **({"by": "hand"} if pad.by_hand else {}),
+                 **({"number_by": "hand"} if pad.numbered_by_hand else {})}
                 for pad in self.pads
             ],
             "rows": [

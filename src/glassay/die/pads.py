@@ -51,6 +51,10 @@ BAND = 0.22
 FINE_GAP, FINE_STRIP = 0.015, 0.05
 """The same where the edges are placed to sub-px; the gap one px more, for the blur."""
 
+FRAME_LIGHT = 90.0
+"""Percentile of a rectangle's light that counts as its frame's: a ball and a wire may leave less than
+a quarter of a pad in sight."""
+
 OVERLAP = 0.35
 """Part of the smaller of two rectangles that may lie within the other."""
 
@@ -113,7 +117,7 @@ def _spots(level: FloatImage, sizes: list[float], step: float) -> list[Spot]:
         box = level[max(0, round(y - h / 2)) : round(y + h / 2) + 1,
                     max(0, round(x - w / 2)) : round(x + w / 2) + 1]  # fmt: skip
         out.append(Spot((x + 0.5) * step, (y + 0.5) * step, w * step, h * step,
-                        float(best[y, x]), float(np.percentile(box, 75))))  # fmt: skip
+                        float(best[y, x]), float(np.percentile(box, FRAME_LIGHT))))  # fmt: skip
     return out
 
 
@@ -217,6 +221,35 @@ middle: a supply line or the seal ring close by has an edge as strong."""
 
 LEAST_SIDES = 3
 """Sides of a rectangle whose edge must be found for it to stay."""
+
+
+def middles_without_edge(level: FloatImage, spot: Spot) -> tuple[int, bool]:
+    """In the middle thirds of how many of a rectangle's sides there is no edge, on the die laid level
+    px by px, and whether two of them are opposite. A wire or a ball hides one or two; what two pads
+    frame between them, or lines at a corner, has none where the ground lies open."""
+    short = min(spot.width, spot.height)
+    gap, strip = max(1.0, GAP * short), max(1.0, STRIP * short)
+    bare = []
+    for across in (False, True):
+        long, wide = (spot.width, spot.height) if across else (spot.height, spot.width)
+        for side in (-1, 1):
+            light = []
+            for way in (-1, 1):
+                at = side * (wide / 2 + way * (gap + strip / 2))
+                x, y = (0.0, at) if across else (at, 0.0)
+                w, h = (long / 3, strip) if across else (strip, long / 3)
+                light.append(_light_in(level, spot.x + x, spot.y + y, w, h))
+            within, beyond = light
+            bare.append((within - beyond) / (within + beyond + 1e-6) < LEAST_CONTRAST)
+    return sum(bare), (bare[0] and bare[1]) or (bare[2] and bare[3])
+
+
+def _light_in(level: FloatImage, x: float, y: float, width: float, height: float) -> float:
+    """Mean light in a rectangle about a place, in whole px; 0 beside the die."""
+    left, top = max(0, round(x - width / 2)), max(0, round(y - height / 2))
+    box = level[top : max(top + 1, round(y + height / 2)),
+                left : max(left + 1, round(x + width / 2))]  # fmt: skip
+    return float(box.mean()) if box.size else 0.0
 
 
 def refined(level: FloatImage, spot: Spot) -> Spot | None:

@@ -14,7 +14,14 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from glassay.die.pads import Spot, frame_contrast, refined, shared
+from glassay.die.pads import (
+    FRAME_LIGHT,
+    Spot,
+    frame_contrast,
+    middles_without_edge,
+    refined,
+    shared,
+)
 from glassay.fitting import chain_inflation, scatter, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
@@ -25,6 +32,14 @@ SIDES: tuple[Side, ...] = ("left", "bottom", "right", "top")
 
 SAME_SIZE = 0.15
 """Relative difference in either side up to which pads are of one size."""
+
+ODD_SIZE, ODDER_SIZE = 0.04, 0.09
+"""Relative difference in either side from the pads' median from which a rectangle is none where two
+opposite sides have no edge in their middle, and where any has none. Edges are placed to some 1 %; an
+edge that a ball hides is kept from the sizes that were tried, 4 % off at most (see `SIZE_STEP`)."""
+
+ODD_PX = 1.5
+"""The same at least, px: edges of small pads are not placed better."""
 
 SAME_LIGHT = 1.8
 """Ratio of brightness up to which they are alike: light is uneven over a picture."""
@@ -56,6 +71,10 @@ LEAST_SHARED = 0.1
 AS_STRONG = 0.6
 """Least contrast of a row, in the median of its pads, over that of the strongest row."""
 
+AS_STRONG_OF_ONE_SIZE = 0.4
+"""The same where its pads have the size of the strongest row's (to `ODD_SIZE`): a bright line close
+along a row (the seal ring's) takes half of its contrast on one side."""
+
 TOO_LONG = 0.6
 """How much longer than a pad, relative, a rectangle may be that is a pad and a line beyond it."""
 
@@ -66,9 +85,10 @@ SEEDS = 300
 @dataclass(frozen=True)
 class Pad:
     """A pad: its number, the side along which its row runs, the row (0 the outermost), where it is, px
-    of the die from its top left corner, and whether a person put it there."""
+    of the die from its top left corner, and whether a person put it there. The number is text: a pad
+    put in between 12 and 13 is 12a, and a person may give any (`glassay.die.numbers`)."""
 
-    number: int
+    number: str
     side: Side
     row: int
     x: float
@@ -76,6 +96,7 @@ class Pad:
     width: float
     height: float
     by_hand: bool = False
+    numbered_by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -104,14 +125,17 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
         score = sum(s.contrast**2 * (s.width * s.height) ** 0.5 for _, row in rows for s in row)
         if score > best_score:
             best, best_score = rows, score
-    if best:  # once more about the middle of what was found: the seed may be one of the odd ones
-        middle = _typical([spot for _, row in best for spot in row])
-        spots = [*spots, *_cut_to_size(level, middle, spots)]
-        best = _rows([s for s in spots if _alike(middle, s)], width, height)
+    if not best:
+        return [], []
+    # once more about the middle of what was found: the seed may be one of the odd ones
+    middle = _typical([spot for _, row in best for spot in row])
+    spots = [*spots, *_cut_to_size(level, middle, spots)]
+    best = _rows([s for s in spots if _alike(middle, s) and not _odd(level, s, middle)],
+                 width, height)  # fmt: skip
     typical = [spot for _, row in best for spot in row]
     filled = []
     for side, row in best:
-        more = _filled(level, side, row, typical)
+        more = _without_strays(side, _filled(level, side, row, typical), middle)
         filled.append((side, more))
         typical += [spot for spot in more if spot not in row]
     return numbered(filled, width, height)
@@ -155,7 +179,7 @@ def _lit(level: FloatImage, spot: Spot) -> Spot:
         max(0, round(spot.y - spot.height / 2)) : round(spot.y + spot.height / 2),
         max(0, round(spot.x - spot.width / 2)) : round(spot.x + spot.width / 2),
     ]
-    return replace(spot, light=float(np.percentile(box, 75)) if box.size else 0.0)
+    return replace(spot, light=float(np.percentile(box, FRAME_LIGHT)) if box.size else 0.0)
 
 
 def _typical(spots: Sequence[Spot]) -> Spot:
@@ -179,6 +203,24 @@ def _alike(one: Spot, other: Spot) -> bool:
     )
 
 
+def _odd(level: FloatImage, spot: Spot, middle: Spot) -> bool:
+    """Whether a rectangle is none of the pads: of another size, and open to the ground around it."""
+    off = _off_size(spot, middle)
+    least = ODD_PX / middle.width
+    if off < max(ODD_SIZE, least):
+        return False
+    bare, opposite = middles_without_edge(level, spot)
+    return opposite or (bare > 0 and off > max(ODDER_SIZE, least))
+
+
+def _off_size(one: Spot, other: Spot) -> float:
+    """Relative difference of two rectangles in either side, at most, one of them turned or not."""
+    return min(
+        max(abs(one.width - w) / w, abs(one.height - h) / h)
+        for w, h in ((other.width, other.height), (other.height, other.width))
+    )
+
+
 def distance(spot: Spot, side: Side, width: float, height: float) -> float:
     """How far the middle of a rectangle lies from a side, px."""
     return {"left": spot.x, "right": width - spot.x, "top": spot.y, "bottom": height - spot.y}[side]
@@ -196,11 +238,13 @@ def _rows(spots: Sequence[Spot], width: float, height: float) -> list[tuple[Side
     while True:
         rows = [(side, row) for side in SIDES if (row := _strongest(left, side, width, height))]
         if not rows:
-            strengths = [float(np.median([s.contrast for s in row])) for _, row in found]
-            strong = max(strengths, default=0.0)
+            likes = [_typical(row) for _, row in found]
+            strong = max(likes, key=lambda like: like.contrast, default=None)
             return [
-                one for one, mine in zip(found, strengths, strict=True) if mine > AS_STRONG * strong
-            ]
+                one for one, like in zip(found, likes, strict=True)
+                if strong and like.contrast > strong.contrast * (
+                    AS_STRONG_OF_ONE_SIZE if _off_size(like, strong) < ODD_SIZE else AS_STRONG)
+            ]  # fmt: skip
         side, row = max(rows, key=lambda one: _strength(one[1]))
         found.append((side, row))
         left = [s for s in left if s not in row and all(shared(s, r) < LEAST_SHARED for r in row)]
@@ -300,13 +344,14 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
         found = refined(level, Spot(float(x), float(y), width, height, contrast, light))
         if found is None or max(abs(found.x - x) / width, abs(found.y - y) / height) > 0.15:
             return False
-        if max(abs(found.width / width - 1), abs(found.height / height - 1)) > 1.5 * SAME_SIZE:
+        odd = max(abs(found.width / width - 1), abs(found.height / height - 1))
+        if odd > max(ODDER_SIZE, ODD_PX / min(width, height)):
             return False
         box = level[
             round(y - height / 2) : round(y + height / 2),
             round(x - width / 2) : round(x + width / 2),
         ]
-        bright = float(np.percentile(box, 75))
+        bright = float(np.percentile(box, FRAME_LIGHT))
         if not light / SAME_LIGHT < bright < light * SAME_LIGHT:
             return False
         if frame_contrast(level, found) < AS_STRONG * contrast:
@@ -323,6 +368,16 @@ def _filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Sp
     return sorted(out, key=lambda s: _along(s, side))
 
 
+def _without_strays(side: Side, row: list[Spot], middle: Spot) -> list[Spot]:
+    """The row without rectangles that are neither on its steps nor of the pads' size: a mark in the
+    corner of a die that lies in line with its pads."""
+    grid = _grid(np.array([_along(spot, side) for spot in row]))
+    if grid is None:
+        return row
+    least = max(ODD_SIZE, ODD_PX / middle.width)
+    return [s for s, on in zip(row, grid[2], strict=True) if on or _off_size(s, middle) < least]
+
+
 def numbered(
     rows: Sequence[tuple[Side, list[Spot]]], width: float, height: float
 ) -> tuple[list[Pad], list[Row]]:
@@ -333,12 +388,18 @@ def numbered(
         mine = [row for where, row in rows if where == side]
         mine.sort(key=lambda row: float(np.median([distance(s, side, width, height) for s in row])))
         told += [row_of(side, number, row) for number, row in enumerate(mine)]
-        spots = [(spot, number) for number, row in enumerate(mine) for spot in row]
-        backwards = side in ("right", "top")
-        spots.sort(key=lambda one: _along(one[0], side) * (-1 if backwards else 1))
-        for spot, number in spots:
-            pads.append(Pad(len(pads) + 1, side, number, spot.x, spot.y, spot.width, spot.height))
-    return pads, told
+        pads += [
+            Pad("", side, number, spot.x, spot.y, spot.width, spot.height)
+            for number, row in enumerate(mine) for spot in row
+        ]  # fmt: skip
+    pads.sort(key=ring_place)
+    return [replace(pad, number=str(n)) for n, pad in enumerate(pads, 1)], told
+
+
+def ring_place(pad: Pad) -> tuple[int, float]:
+    """Where a pad comes counter-clockwise from the top left corner, to sort by."""
+    along = pad.y if pad.side in ("left", "right") else pad.x
+    return SIDES.index(pad.side), -along if pad.side in ("right", "top") else along
 
 
 def row_of(side: Side, number: int, row: Sequence[Spot]) -> Row:

@@ -62,6 +62,7 @@ def as_geojson(result: DieResult, notes: DieNotes) -> str:
             side=pad.side,
             row=pad.row,
             **({"by": "hand"} if pad.by_hand else {}),
+            **({"number_by": "hand"} if pad.numbered_by_hand else {}),
         )
         for pad in result.pads
     ]
@@ -105,7 +106,7 @@ def as_svg(result: DieResult, notes: DieNotes) -> str:
         )
     for pad in result.pads:
         parts.append(f'<path class="pad" d="{path(pad_ring(pad, result.per_px))}">'
-                     f"<title>pad {pad.number}</title></path>")  # fmt: skip
+                     f"<title>pad {escape(pad.number)}</title></path>")  # fmt: skip
     for marking in notes.markings:
         if marking.place is not None:
             x, y = marking.place
@@ -144,7 +145,7 @@ def as_dxf(result: DieResult, notes: DieNotes) -> str:
         ring = pad_ring(pad, result.per_px)
         draw(ring, "PADS")
         side = min(pad.width, pad.height) * result.per_px
-        write(str(pad.number), ring[3][0] + 0.1 * side, ring[3][1] - 0.1 * side, 0.3 * side)
+        write(pad.number, ring[3][0] + 0.1 * side, ring[3][1] - 0.1 * side, 0.3 * side)
     letter = max(width, height) / 60
     for region in notes.regions:
         draw(list(region.corners), "REGIONS")
@@ -163,9 +164,10 @@ def as_csv(result: DieResult) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\r\n")
     sizes = (f"{name} ({unit})" for name in ("x", "y", "width", "height"))
-    writer.writerow(["number", "side", "row", *sizes, "by"])
+    writer.writerow(["number", "side", "row", *sizes, "by", "number by"])
     for pad in result.pads:
         numbers = (f"{v * per:.3f}" for v in (pad.x, pad.y, pad.width, pad.height))
         by = "hand" if pad.by_hand else "measured"
-        writer.writerow([pad.number, pad.side, pad.row, *numbers, by])
+        number_by = "hand" if pad.numbered_by_hand else "count"
+        writer.writerow([pad.number, pad.side, pad.row, *numbers, by, number_by])
     return stream.getvalue()

@@ -97,8 +97,9 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
              "pitch": "uneven" if row.pitch is None else in_unit(result.length(row.pitch))}
             for row in result.rows
         ],
-        "pads": [
-            {"number": pad.number, "side": pad.side, "by_hand": pad.by_hand, "numbers": [
+        "counted": result.counted, "pads": [
+            {"number": pad.number, "side": pad.side, "by_hand": pad.by_hand,
+             "numbered_by_hand": pad.numbered_by_hand, "numbers": [
                 f"{v * result.per_px:.1f}" for v in (pad.x, pad.y, pad.width, pad.height)]}
             for pad in result.pads
         ],
@@ -160,7 +161,7 @@ def _labels(sheet: Sheet) -> list[tuple[float, float, float, str]]:
     out = []
     for pad in result.pads:
         x, y = result.outline.to_photo([(pad.x, pad.y)])[0]
-        out.append((float(x), float(y), 0.42 * min(pad.width, pad.height), str(pad.number)))
+        out.append((float(x), float(y), 0.42 * min(pad.width, pad.height), pad.number))
     letter = max(sheet.photo.width, sheet.photo.height) / 70
     named = [(r.name or r.kind, r.middle) for r in sheet.notes.regions]
     named += [(m.text, m.place) for m in sheet.notes.markings if m.place is not None]

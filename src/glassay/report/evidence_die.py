@@ -25,12 +25,12 @@ def draw_die(photo: Photo, result: DieResult, path: Path) -> None:
         for pad in result.pads
     )
     labels = [
-        (float(x), float(y), str(pad.number))
+        (float(x), float(y), pad.number)
         for pad in result.pads
         for x, y in result.outline.to_photo([(pad.x, pad.y)])
     ]
     count = len(result.pads)
-    words = f"Bold: the outline. Thin: {count} pads, counted counter-clockwise from the top left."
+    words = f"Bold: the outline. Thin: {count} pads, counted {result.counted}."
     strokes = (("thin", frames), ("", outline_path(die_outline(result))))
     letter = max(photo.width, photo.height) / LETTERS
     write_panels([overlay_in_file(photo, words, strokes, labels, letter)], path, photo.path.name)

@@ -159,7 +159,7 @@ def things(die: ShownDie) -> list[dict[str, Any]]:
         ring = pad_corners(result, pad.x, pad.y, pad.width, pad.height) + shift
         middle = die.in_photo([(pad.x * result.per_px, pad.y * result.per_px)])
         out.append({
-            "kind": "pad", "words": str(pad.number), "ring": _plain(ring), "points": _plain(middle),
+            "kind": "pad", "words": pad.number, "ring": _plain(ring), "points": _plain(middle),
             "entry": entry_of_pad(die, pad), "place": place_of(die, pad),
         })  # fmt: skip
     for entry in die.entries.get("no_pad", []):

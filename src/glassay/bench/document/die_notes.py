@@ -15,6 +15,7 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     [[pad]]                              # one that was not found: its middle and size
     place = [60, 480]
     size = [80, 80]
+    number = "12a"                       # its number, see docs/die.md
 
     [[no_pad]]                           # where a pad was found that is none
     place = [60, 240]
@@ -22,6 +23,7 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     [numbering]                          # which pad is number 1, and which way counting goes
     first = [60, 80]
     clockwise = true
+    numbers = [[60, 160, "2"], [60, 240, "A3"]]   # of single pads: a place on each, and its number
 
     [outline]                            # where the sides cannot be followed: px of the whole photo
     corners = [[101, 90], [812, 93], [810, 640], [99, 637]]

@@ -21,7 +21,7 @@ from glassay.bench.document.die_notes import (
     Region,
     RegionKind,
 )
-from glassay.die import Corrections, PointedOutline
+from glassay.die import Corrections, PointedOutline, checked_number
 from glassay.errors import Unusable
 from glassay.quantity import Contribution, Quantity
 from glassay.units import parse_length_um
@@ -107,29 +107,56 @@ def _layer(one: Mapping[str, Any], where: str) -> Layer:
 
 
 def _corrections(data: Mapping[str, Any]) -> Corrections:
-    added, removed = [], []
+    added, removed, numbers = [], [], []
     for n, one in enumerate(_tables(data, "pad"), 1):
         width, height = _point(one.get("size"), f"pad {n}: size")
         if width <= 0 or height <= 0:
             raise Unusable(f"pad {n}: its size is above 0")
-        added.append((*_point(one.get("place"), f"pad {n}"), width, height))
+        place = _point(one.get("place"), f"pad {n}")
+        added.append((*place, width, height))
+        if "number" in one:
+            numbers.append((*place, _pad_number(one["number"], f"pad {n}")))
     for n, one in enumerate(_tables(data, "no_pad"), 1):
         removed.append(_point(one.get("place"), f"no_pad {n}"))
-    first, clockwise = _numbering(data.get("numbering"))
+    first, clockwise, given = _numbering(data.get("numbering"))
     return Corrections(
-        tuple(added), tuple(removed), _line(data.get("finest_line")), first, clockwise
-    )
+        tuple(added), tuple(removed), _line(data.get("finest_line")), first, clockwise,
+        (*given, *numbers),
+    )  # fmt: skip
 
 
-def _numbering(data: object) -> tuple[Point | None, bool]:
+def _numbering(data: object) -> tuple[Point | None, bool, list[tuple[float, float, str]]]:
     if data is None:
-        return None, False
-    if not isinstance(data, dict) or not {"first"} <= set(data) <= {"first", "clockwise"}:
-        raise Unusable("numbering: write first = [x, y] and clockwise = true or false")
-    clockwise = data.get("clockwise", False)
+        return None, False, []
+    if not isinstance(data, dict) or not set(data) <= {"first", "clockwise", "numbers"}:
+        raise Unusable(
+            "numbering: write first = [x, y] and clockwise = true or false, and numbers as a list of"
+            ' [x, y, "number"]'
+        )
+    clockwise, told = data.get("clockwise", False), data.get("numbers", [])
     if not isinstance(clockwise, bool):
         raise Unusable("numbering: clockwise is true or false")
-    return _point(data["first"], "numbering: first"), clockwise
+    if clockwise and "first" not in data:
+        raise Unusable(
+            "numbering: clockwise needs first = [x, y], the pad on which counting begins"
+        )
+    if not isinstance(told, list) or any(not isinstance(o, list) or len(o) != 3 for o in told):
+        raise Unusable('numbering: numbers is a list of [x, y, "number"]')
+    numbers = []
+    for n, (x, y, number) in enumerate(told, 1):
+        where = f"numbering: number {n}"
+        numbers.append((*_point([x, y], where), _pad_number(number, where)))
+    first = _point(data["first"], "numbering: first") if "first" in data else None
+    return first, clockwise, numbers
+
+
+def _pad_number(value: object, where: str) -> str:
+    if isinstance(value, int) and not isinstance(value, bool):
+        value = str(value)
+    try:
+        return checked_number(_text(value, where))
+    except Unusable as error:
+        raise Unusable(f"{where}: {error}") from None
 
 
 def _outline(data: Mapping[str, Any]) -> OutlineByHand | None:

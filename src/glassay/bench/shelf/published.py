@@ -100,6 +100,7 @@ def _dies(folder: Path, chips: list[Mapping[str, Any]], results: BenchResults) -
         chip = str(one["chip"])
         data = _read(folder / str(one["data"]))
         published[chip] = {key: data.get(key) for key in NUMBERS}
+        published[chip]["pads"] = _with_text(data.get("pads"))
         try:
             found = best_die(results, chip)
             derived[chip] = die_numbers(found.result)
@@ -110,6 +111,13 @@ def _dies(folder: Path, chips: list[Mapping[str, Any]], results: BenchResults) -
         except (NotMeasurable, Unusable) as error:
             derived[chip] = {"reason": str(error)}
     return {"dies": published}, {"dies": derived}
+
+
+def _with_text(pads: Any) -> Any:
+    """Pads as data with their numbers as text; they were plain numbers up to version 0.1."""
+    if not isinstance(pads, list) or any(not isinstance(pad, dict) for pad in pads):
+        return pads
+    return [{**pad, "number": str(pad["number"])} if "number" in pad else pad for pad in pads]
 
 
 def _registered(layers: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,8 @@ from glassay.bench.document.die_notes import KINDS, DieNotes
 from glassay.bench.document.read_die_notes import AT_95
 from glassay.bench.keeping.die_edits import SEVERAL, SINGLE, Change, change_notes
 from glassay.bench.keeping.marks import LEAST_POINTING_PX
-from glassay.die import corrected
+from glassay.die import Pad, checked_number, corrected
+from glassay.die.numbers import holds
 from glassay.die.pointed import in_order
 from glassay.errors import Unusable
 from glassay.report.die_sheet import sheet_lines
@@ -130,7 +132,8 @@ def _table(found: ShownDie) -> Any:
     lines = () if result is None else sheet_lines(result)
     pads = [] if result is None else [
         {"number": pad.number, "side": pad.side, "by_hand": pad.by_hand,
-         "place": place_of(found, pad), "entry": as_text(entry_of_pad(found, pad))}
+         "numbered_by_hand": pad.numbered_by_hand, "place": place_of(found, pad),
+         "entry": as_text(entry_of_pad(found, pad))}
         for pad in result.pads
     ]  # fmt: skip
     entries = {kind: [as_text(one) for one in found.entries.get(kind, [])] for kind in SEVERAL}
@@ -145,6 +148,7 @@ def _table(found: ShownDie) -> Any:
         single={kind: as_text(found.entries.get(kind)) for kind in SINGLE},
         line=found.entries.get("finest_line") or {"width": "", "within": ""},
         numbering=found.entries.get("numbering") or {},
+        numbered=any(pad["numbered_by_hand"] for pad in pads),
     )  # fmt: skip
 
 
@@ -161,9 +165,15 @@ def _changes(found: ShownDie, form: Form) -> list[Change]:
             return [Change("no_pad", None, {"place": _place(form)})]
         if before is None:
             raise Unusable("nothing of this is by hand, so there is nothing to take out")
+        if kind == "numbering":
+            return _as_found(found, before)
         return [Change(kind, before, None)]
     if do == "set":
         return _set(found, kind, before, form)
+    if do == "number" and kind == "pad":
+        return _numbered(found, before, form)
+    if do == "keep" and kind == "numbering":
+        return _all_kept(found, before)
     if do not in ("put", "move"):
         raise Unusable(f"{do[:40]!r} is nothing that is done to what is noted")
     if kind in ("numbering", "finest_line", "layer"):
@@ -176,7 +186,10 @@ def _changes(found: ShownDie, form: Form) -> list[Change]:
         return _moved_pad(found, before, places, form)
     if kind == "region":
         return [Change(kind, before, _region(places, form, before))]
-    return [Change(kind, before, {**(before or {}), **_put(kind, places, form, before)})]
+    after = {**(before or {}), **_put(kind, places, form, before)}
+    if kind == "pad" and before is None:
+        after |= _its_number(found, after)
+    return [Change(kind, before, after)]
 
 
 def _entry(form: Form) -> dict[str, Any] | None:
@@ -234,12 +247,118 @@ def _moved_pad(
     place = _place(form)
     result = found.result
     assert result is not None, "places are on a die"
-    mine = [pad for pad in result.pads if place_of(found, pad) == place]
+    pad = _pad_at(found, place)
+    size = [round(side * result.per_px, PLACES) for side in (pad.width, pad.height)]
+    put = {"place": _rounded(places[0]), "size": size, "number": pad.number}
+    return [
+        *_without_number(found, pad),
+        Change("no_pad", None, {"place": place}),
+        Change("pad", None, put),
+    ]
+
+
+# ---- numbers of pads -------------------------------------------------------------------------------
+
+Numbers = list[list[Any]]
+
+
+def _pads(found: ShownDie) -> tuple[Pad, ...]:
+    return () if found.result is None else found.result.pads
+
+
+def _pad_at(found: ShownDie, place: list[float]) -> Pad:
+    mine = [pad for pad in _pads(found) if place_of(found, pad) == place]
     if not mine:
         raise Unusable("this pad was changed by someone else meanwhile; nothing was changed here")
-    size = [round(side * result.per_px, PLACES) for side in (mine[0].width, mine[0].height)]
-    put = {"place": _rounded(places[0]), "size": size}
-    return [Change("no_pad", None, {"place": place}), Change("pad", None, put)]
+    return mine[0]
+
+
+def _its_number(found: ShownDie, entry: dict[str, Any]) -> dict[str, str]:
+    """The number of a pad that is put in now: noted with it, so that it never moves."""
+    if found.measured is None or found.trouble:
+        return {}
+    noted = found.notes.corrections
+    x, y = entry["place"]
+    whole = replace(noted, added=(*noted.added, (x, y, *entry["size"])))
+    pads = corrected(found.measured, whole).pads
+    return {"number": next(p.number for p in pads if p.by_hand and place_of(found, p) == [x, y])}
+
+
+def _numbered(found: ShownDie, before: dict[str, Any] | None, form: Form) -> list[Change]:
+    """One pad with its own number, or without it where the field was left empty."""
+    number = form.get("number", "").strip()
+    pad = _pad_at(found, _place(form) if before is None else _rounded(before["place"][:2]))
+    if number == pad.number and pad.numbered_by_hand:
+        return []
+    if number:
+        checked_number(number)
+        if any(p is not pad and p.number.casefold() == number.casefold() for p in _pads(found)):
+            raise Unusable(f"another pad has the number {number}: give that one another first")
+    if before is not None:
+        bare = {key: value for key, value in before.items() if key != "number"}
+        return [Change("pad", before, {**bare, "number": number} if number else bare)]
+    mine = _without_number(found, pad)
+    if not number:
+        return mine
+    kept = found.entries.get("numbering")
+    after = dict((mine[0].after if mine else kept) or {})
+    after["numbers"] = [*after.get("numbers", []), [*place_of(found, pad), number]]
+    return [Change("numbering", kept, after)]
+
+
+def _without_number(found: ShownDie, pad: Pad) -> list[Change]:
+    """What takes the number away that a pad that was found was given."""
+    kept = found.entries.get("numbering") or {}
+    per = 1.0 if found.result is None else found.result.per_px
+    numbers: Numbers = kept.get("numbers", [])
+    left = [one for one in numbers if not holds(pad, (one[0] / per, one[1] / per))]
+    if left == numbers:
+        return []
+    after = {**{key: value for key, value in kept.items() if key != "numbers"},
+             **({"numbers": left} if left else {})}  # fmt: skip
+    return [Change("numbering", kept, after or None)]
+
+
+def _all_numbered(
+    found: ShownDie, before: dict[str, Any] | None, after: dict[str, Any], numbers: dict[int, str]
+) -> list[Change]:
+    """Every pad with the number told for it; those of pads that were put in stand with these."""
+    given: Numbers = []
+    changes = []
+    for pad in _pads(found):
+        entry, number = entry_of_pad(found, pad), numbers[id(pad)]
+        if entry is None:
+            given.append([*place_of(found, pad), number])
+        elif entry.get("number") != number:
+            changes.append(Change("pad", entry, {**entry, "number": number}))
+    return [Change("numbering", before, {**after, "numbers": given}), *changes]
+
+
+def _all_kept(found: ShownDie, before: dict[str, Any] | None) -> list[Change]:
+    """Every pad with the number that it has; those kept for places without a pad stay."""
+    per = 1.0 if found.result is None else found.result.per_px
+    bare = [
+        one for one in (before or {}).get("numbers", [])
+        if not any(holds(pad, (one[0] / per, one[1] / per)) for pad in _pads(found))
+    ]  # fmt: skip
+    numbers = {id(pad): pad.number for pad in _pads(found)}
+    changes = _all_numbered(found, before, dict(before or {}), numbers)
+    after = dict(changes[0].after or {})
+    after["numbers"] = [*after["numbers"], *bare]
+    return [Change("numbering", before, after), *changes[1:]]
+
+
+def _as_found(found: ShownDie, before: dict[str, Any]) -> list[Change]:
+    """No numbers by hand any more: pads that were put in are called after those before them."""
+    changes = [Change("numbering", before, None)]
+    if found.measured is None or found.trouble:
+        return changes
+    bare = replace(found.notes.corrections, first=None, clockwise=False, numbers=())
+    for pad in corrected(found.measured, bare).pads:
+        entry = entry_of_pad(found, pad)
+        if entry is not None and entry.get("number") != pad.number:
+            changes.append(Change("pad", entry, {**entry, "number": pad.number}))
+    return changes
 
 
 def _set(found: ShownDie, kind: str, before: dict[str, Any] | None, form: Form) -> list[Change]:
@@ -254,13 +373,16 @@ def _set(found: ShownDie, kind: str, before: dict[str, Any] | None, form: Form) 
         after = {"width": width, "within": within} if width or within else None
         return [] if before is None and after is None else [Change(kind, before, after)]
     if kind == "numbering":
-        number = int(_number(form, "number", "1"))
-        pads = () if found.result is None else found.result.pads
-        mine = [pad for pad in pads if pad.number == number]
+        number, pads = form.get("number", "").strip()[:40] or "1", list(_pads(found))
+        mine = [n for n, pad in enumerate(pads) if pad.number.casefold() == number.casefold()]
         if not mine:
             raise Unusable(f"there is no pad {number}")
         way = bool(form.get("clockwise"))
-        return [Change(kind, before, {"first": place_of(found, mine[0]), "clockwise": way})]
+        if way != (found.notes.corrections.clockwise and not found.trouble):
+            pads, mine = pads[::-1], [len(pads) - 1 - mine[0]]
+        ring = [*pads[mine[0] :], *pads[: mine[0]]]
+        table: dict[str, Any] = {"first": place_of(found, ring[0]), "clockwise": way}
+        return _all_numbered(found, before, table, {id(p): str(n) for n, p in enumerate(ring, 1)})
     if kind == "layer":
         capture = form.get("of", "")
         if capture not in found.others:
