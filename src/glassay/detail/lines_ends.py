@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.lines_folded import MIN_LINES, MODEL_SHARE, Lines, level
+from glassay.detail.lines_folded import BEYOND, MIN_LINES, MODEL_SHARE, Lines, level
 from glassay.detail.response_model import FREQUENCY
 
 Float = npt.NDArray[np.float64]
@@ -69,13 +69,14 @@ def steps_in(rows: Lines) -> list[Step]:
     return even if even and wide else found
 
 
-def _ends(rows: Lines, upper: bool) -> Step | None:
-    """The step at one end of the lines of usual length; None where it is no plain step."""
+def _ends(rows: Lines, upper: bool, later: float | None = None) -> Step | None:
+    """The step at one end of the lines of usual length; None where it is no plain step. `later`: by how
+    much lines end beyond where they were found to (px); None: not known yet."""
     sign = 1.0 if upper else -1.0
     count = len(rows.length)
     mine = rows.alike[rows.line]
     line, value = rows.line[mine], rows.value[mine]
-    along = sign * rows.along[mine] - rows.length[line, 1]
+    along = sign * rows.along[mine] - rows.length[line, 1] - (later or 0.0)
     across = rows.across[mine]
     reach = 0.6 * rows.division
     near = np.abs(along) <= reach
@@ -111,6 +112,10 @@ def _ends(rows: Lines, upper: bool) -> Step | None:
         off = np.abs(end - straight)
         good = good & (off < max(3 * 1.4826 * float(np.median(off[good])), 0.05))
         shift = straight - sign * rows.middle[:, 1] - rows.length[:, 1]
+    if later is None:
+        # Once more in a window about where they do end: its far sides must show both levels.
+        most = BEYOND * rows.division - reach
+        return _ends(rows, upper, float(np.clip(np.median(shift[good]), -most, most)))
     kept = good[line]
     place = along[kept] - shift[line[kept]]
     share = (value[kept] - ground[line[kept]]) / middle

@@ -28,6 +28,8 @@ and of the step: lines are not alike, tone curves are not exact, JPEG rings. Fol
 with all of these scatter by 0.2 to 0.6 % about the family (study)."""
 IGNORED = 10.0
 """Error of harmonics that do not count, as a share of the fundamental."""
+BEYOND = 0.8
+"""Divisions beyond a line's end up to which its pixels are collected."""
 ENOUGH_VALUES = 400_000
 """Values near lines that suffice for a comparison of two outcomes from the same ones."""
 GROUPS = 6
@@ -54,7 +56,7 @@ class Lines:
 
     @classmethod
     def of(cls, light: npt.NDArray[np.floating], segments: Float, division: float) -> Lines:
-        """Collect the pixels within half a division across, and 0.8 divisions beyond each end."""
+        """Collect the pixels within half a division across, and `BEYOND` divisions beyond each end."""
         height, width = light.shape
         middle = (segments[:, :2] + segments[:, 2:]) / 2
         vector = segments[:, 2:] - segments[:, :2]
@@ -63,7 +65,7 @@ class Lines:
         unit /= np.hypot(*unit)
         unit = unit if unit[np.argmax(np.abs(unit))] > 0 else -unit
         half = length / 2
-        reach = half + 0.8 * division
+        reach = half + BEYOND * division
         parts: list[tuple[Any, ...]] = []
         for i, (cx, cy) in enumerate(middle):
             extent = np.abs(unit) * reach[i] + np.abs(unit[::-1]) * division / 2 + 1
