@@ -170,8 +170,8 @@ GAIN_SHARE = 0.06
 and tone curves that differ from camera to camera part the two (common practice, no source)."""
 LAST_BANDS, MOST_AT_END = 3, 0.5
 """Bands at the fine end, and the response there beyond which all that follows would be told by the
-family alone: one that was still at 0.75, in other light, was led to a tenth within the next sixth. Of pairs of
-the study that are right to 6 % it ends at 0.47 at the most."""
+family alone: one that was still at 0.75, in other light, was led to a tenth within the next sixth. Of
+pairs of the study that are right to 6 % it ends at 0.47 at the most."""
 WEAKEST_FINER = 0.25
 """Modulation of the finer instrument below which its bands are left out: what it hardly shows itself
 says little of the other."""
