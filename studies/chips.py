@@ -24,6 +24,8 @@ from glassay.detail.wiring_response import response_of_wiring
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.simulate import Camera, Die, Optics, Pose, capture
+from studies._refusals import refusals
+from studies._stored import tables_of
 from studies.lines import Outcome as Told
 from studies.lines import row
 
@@ -65,7 +67,7 @@ def _level(modulation: npt.NDArray[np.float64], level: float) -> float:
 def _shot(
     stored: npt.NDArray[np.uint8], jpeg: bytes, quality: int, curve: npt.NDArray[np.float64]
 ) -> Shot:
-    tables = dict(Image.open(io.BytesIO(jpeg)).quantization)  # type: ignore[attr-defined]
+    tables = tables_of(jpeg)
     return Shot(
         stored, tables, min(_level(curve, 0.1), NYQUIST), _level(curve, 0.5), quality, curve
     )
@@ -215,7 +217,4 @@ def report(quick: bool = False) -> str:
         "  targets: at least 80 of 100 told; median at most 3 %, p95 at most 8 %, coverage 92 to 98 %,"
         " none above 20 %",
     ]
-    reasons = [o.reason for o in outcomes if o.reason]
-    return "\n".join(
-        [*lines, *(f"  refused {reasons.count(r)}: {r}" for r in sorted(set(reasons)))]
-    )
+    return "\n".join([*lines, *refusals([o.reason for o in outcomes])])

@@ -7,7 +7,6 @@ the zone's lines at their places, fall to 10 %, no higher than Nyquist.
 
 from __future__ import annotations
 
-import io
 import math
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -15,15 +14,17 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from PIL import Image
 
 from glassay.detail.across_field import zone_at
 from glassay.detail.line_response import response_of_lines
 from glassay.detail.lines_across import corner_ratio_of_lines
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
+from glassay.imaging.tone import LUMINANCE_WEIGHTS
 from glassay.scale import measure_scale
 from glassay.simulate import Camera, Capture, Optics, Pose, RuledScale, capture
+from studies._refusals import refusals
+from studies._stored import tables_of
 
 CAPTURES = 60
 WAVELENGTH_UM = 0.55
@@ -62,15 +63,14 @@ def one(index: int) -> Outcome:
     )  # fmt: skip
     scene = RuledScale(line_width_um=float(rng.uniform(1, 3)), divisions=200)
     shot = capture(scene, Pose(pixel_um, float(rng.uniform(-20, 20))), optics, camera, seed=index)
-    grey = srgb_to_linear(shot.stored / 255.0) @ np.array([0.2126, 0.7152, 0.0722])
+    grey = srgb_to_linear(shot.stored / 255.0) @ np.array(LUMINANCE_WEIGHTS)
     try:
         scale = measure_scale(grey.astype(np.float32))
     except NotMeasurable as error:
         return Outcome(math.nan, None, reason=str(error))
     true = _true_ratio(shot, scale.segments)
     try:
-        assert shot.jpeg is not None
-        tables = Image.open(io.BytesIO(shot.jpeg)).quantization  # type: ignore[attr-defined]
+        tables = tables_of(shot.jpeg)
         division = scale.division.value
         whole = response_of_lines(grey, scale.segments, division, tables)
     except NotMeasurable as error:
@@ -114,7 +114,4 @@ def report(quick: bool = False) -> str:
         f" covered {np.mean([o.covered for o in told]):.0%},"
         f" median u {np.median([o.u for o in told]):.2%}",
     ]
-    reasons = [o.reason for o in outcomes if o.reason]
-    return "\n".join(
-        [*lines, *(f"  refused {reasons.count(r)}: {r}" for r in sorted(set(reasons)))]
-    )
+    return "\n".join([*lines, *refusals([o.reason for o in outcomes])])

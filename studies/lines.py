@@ -9,20 +9,20 @@ of which light shows both walls dark or one dark and one bright, are a row of th
 
 from __future__ import annotations
 
-import io
 import math
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from PIL import Image
 
 from glassay.detail.line_response import response_of_lines
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.scale import measure_scale
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
+from studies._refusals import refusals
+from studies._stored import tables_of
 
 CAPTURES = 200
 GROOVES = 100
@@ -77,8 +77,7 @@ def one(index: int, grooves: bool = False) -> Outcome:
     true = min(float(f[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
     try:
         scale = measure_scale(grey.astype(np.float32))
-        assert shot.jpeg is not None
-        tables = Image.open(io.BytesIO(shot.jpeg)).quantization  # type: ignore[attr-defined]
+        tables = tables_of(shot.jpeg)
         found = response_of_lines(grey, scale.segments, scale.division.value, tables)
     except NotMeasurable as error:
         return Outcome(None, quality=quality, reason=str(error))
@@ -117,7 +116,4 @@ def report(quick: bool = False) -> str:
         row("grooves", walls),
         "  targets: median at most 3 %, p95 at most 8 %, coverage 92 to 98 %, none above 20 %",
     ]
-    reasons = [o.reason for o in (*outcomes, *walls) if o.reason]
-    return "\n".join(
-        [*lines, *(f"  refused {reasons.count(r)}: {r}" for r in sorted(set(reasons)))]
-    )
+    return "\n".join([*lines, *refusals([o.reason for o in (*outcomes, *walls)])])

@@ -7,13 +7,11 @@ moved against each other, matched, and compared; the finer one's response is giv
 
 from __future__ import annotations
 
-import io
 import math
 from concurrent.futures import ProcessPoolExecutor
 
 import cv2
 import numpy as np
-from PIL import Image
 
 from glassay.detail.relative_response import absolute_response, relative_response
 from glassay.errors import NotMeasurable
@@ -21,6 +19,8 @@ from glassay.imaging import srgb_to_linear
 from glassay.imaging.compression import light_step
 from glassay.match import match
 from glassay.simulate import Camera, Die, Optics, Pose, Truth, capture
+from studies._refusals import refusals
+from studies._stored import tables_of
 
 PAIRS = 200
 WAVELENGTH_UM = 0.55
@@ -70,8 +70,7 @@ def one(index: int) -> tuple[float, bool, float] | str:
     )  # fmt: skip
     lights = _light(fine.stored), _light(coarse.stored)
     off = 1 + FINER_U * float(rng.standard_normal())
-    assert coarse.jpeg is not None
-    tables = Image.open(io.BytesIO(coarse.jpeg)).quantization  # type: ignore[attr-defined]
+    tables = tables_of(coarse.jpeg)
     try:
         laid = match(*lights, pixel_size_1=FINE_UM, pixel_size_2=coarse_um)
         step = light_step(tables, float(lights[1].mean()))
@@ -104,6 +103,6 @@ def report(quick: bool = False) -> str:
             f" covered {np.mean([o[1] for o in told]):.0%}; median u"
             f" {np.median([o[2] for o in told]):.2%}; above 20 %: {int((error > 0.2).sum())}",
             "  targets: median at most 3 %, p95 at most 8 %, coverage 92 to 98 %, none above 20 %",
-            *(f"  refused {reasons.count(r)}: {r}" for r in sorted(set(reasons))),
+            *refusals(reasons),
         ]
     )

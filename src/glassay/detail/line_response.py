@@ -192,7 +192,8 @@ def response_of_lines(
         found = summits(_told_by(fold, steps, division_px))
     shape_counts, apart = True, 0.0
     if steps:
-        alone = _near(fold.without_weight(), steps, division_px, found)
+        ends_only = _told_by(fold.without_weight(), steps, division_px)
+        alone = summits(ends_only, found.parameters[:1])
         shape_counts = _agree(found, alone)
         if not shape_counts:
             apart = _apart(found, alone)
@@ -200,7 +201,7 @@ def response_of_lines(
             found = summits(_told_by(fold, steps, division_px))
     kept, ends, lost = fold, steps, (0.0, 0.0)
     if quantization and 0 in quantization:
-        compressed = CompressedLines.of(light, segments, division_px, quantization)
+        compressed = CompressedLines.of(light, segments, rows, quantization)
         kept, ends, before = _before_compression(
             compressed, fold, steps, found, lambda fold, ends: _told_by(fold, ends, division_px)
         )
@@ -247,10 +248,10 @@ def tenth_of_part(
         middle[:PROFILE_PARAMETERS], width[:PROFILE_PARAMETERS] = own.mean(axis=0), own.std(axis=0)
         return told._replace(middle=middle, width=width, waves=FIELD_WAVES)
 
-    found = summits(told_by(fold, steps), np.median(whole.posterior.parameters, axis=0)[None])
+    found = summits(told_by(fold, steps), whole.posterior.middle)
     lost = 0.0
     if quantization and 0 in quantization:
-        compressed = CompressedLines.of(light, segments, division_px, quantization)
+        compressed = CompressedLines.of(light, segments, rows, quantization)
         before = found.frequency_at(0.1)
         fold, steps, found = _before_compression(compressed, fold, steps, found, told_by)
         lost = LOST_U * (found.frequency_at(0.1) - before)
@@ -269,22 +270,6 @@ def _lopsided(fold: Fold) -> float:
 def _vague_width(posterior: Posterior) -> bool:
     width = np.exp(posterior.parameters[:, 5])
     return bool(width.std() > MOST_VAGUE_WIDTH * np.median(width))
-
-
-def _near(
-    fold: Fold,
-    steps: list[Step],
-    division: float,
-    usual: Summits | Posterior,
-    as_what: Profiles = "any",
-) -> Summits:
-    """The summit for much the same data, sought from that of the usual ones."""
-    middle = (
-        usual.parameters[:1]
-        if isinstance(usual, Summits)
-        else np.median(usual.parameters, axis=0, keepdims=True)
-    )
-    return summits(_told_by(fold, steps, division, as_what), middle)
 
 
 def _agree(both: Summits, ends: Summits) -> bool:
@@ -309,10 +294,14 @@ def _apart(both: Summits, ends: Summits) -> float:
 def _shift_of_profile(fold: Fold, steps: list[Step], division: float, found: Posterior) -> Places:
     """By how much the likeliest places move, as shares, where the lines are held to be plain bars, or
     to be two rims, this as far as the data allow it: the larger move."""
-    free, bars = (_near(fold, steps, division, found, what) for what in ("any", "bars"))
-    as_rims = np.median(found.parameters, axis=0, keepdims=True)
+
+    def held_to_be(what: Profiles, near: Float) -> Summits:
+        return summits(_told_by(fold, steps, division, what), near)
+
+    free, bars = held_to_be("any", found.middle), held_to_be("bars", found.middle)
+    as_rims = found.middle
     as_rims[:, 5:] += RIMS_FROM_BAR
-    rims = summits(_told_by(fold, steps, division, "rims"), as_rims)
+    rims = held_to_be("rims", as_rims)
     data = len(fold.frequency) + sum(len(step.place) for step in steps)
     # The likelihood of rims is a share of the variance, its root one of the shift.
     allowed = math.exp(-max(0.0, rims.misfit - free.misfit) * data / 4)
@@ -377,7 +366,7 @@ def _places(rows: Lines, with_ends: bool, usual: Posterior, shape_counts: bool) 
     try:
         steps = steps_in(rows) if with_ends else []
         fold = folded(rows) if shape_counts else folded(rows).without_weight()
-        best = _near(fold, steps, rows.division, usual)
+        best = summits(_told_by(fold, steps, rows.division), usual.middle)
     except NotMeasurable:
         return math.nan, math.nan
     return best.frequency_at(0.5), best.frequency_at(0.1)

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.lines_ends import Step, steps_in
-from glassay.detail.lines_folded import Fold, Lines, folded
+from glassay.detail.lines_folded import BEYOND, Fold, Lines, folded
 from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY
 from glassay.errors import NotMeasurable
@@ -63,12 +63,16 @@ class CompressedLines:
         cls,
         light: npt.NDArray[np.floating],
         segments: Float,
-        division: float,
+        rows: Lines,
         tables: Mapping[int, Any],
     ) -> CompressedLines:
-        """As many of the lines as tell what compression takes: of long ones those amidst."""
-        long = np.hypot(*(segments[:, 2:] - segments[:, :2]).T) + 1.6 * division
+        """As many of the lines, of which `rows` holds all, as tell what compression takes: of long ones
+        those amidst."""
+        division = rows.division
+        long = np.hypot(*(segments[:, 2:] - segments[:, :2]).T) + 2 * BEYOND * division
         count = max(FEWEST, int(MOST_PIXELS / (float(np.median(long)) * division)))
+        if count >= len(segments):
+            return cls(light, segments, rows.thinned(), tables)
         first = max(0, (len(segments) - count) // 2)
         mine = segments[first : first + count]
         return cls(light, mine, Lines.of(light, mine, division).thinned(), tables)

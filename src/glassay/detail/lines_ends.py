@@ -145,8 +145,7 @@ def _by_shape(
     bins = int(2 * reach / SHAPE_BIN_PX)
     edges = np.linspace(-reach, reach, bins + 1)
     at = np.clip(np.digitize(place, edges) - 1, 0, bins - 1)
-    filled = np.bincount(at, minlength=bins) > 0
-    mean = np.bincount(at, share, bins)[filled] / np.bincount(at, minlength=bins)[filled]
+    filled, mean = _means(at, share)
     grid = (0.5 * (edges[1:] + edges[:-1]))[filled]
     if len(grid) < FEWEST_BINS:
         return np.full(count, np.inf)
@@ -168,11 +167,15 @@ def _profile(across: Float, share: Float, at: Float) -> Float:
     """What lines take across them, at the places `at`, from values before their ends."""
     low = float(across.min())
     index = ((across - low) / SHAPE_BIN_PX).astype(int)
-    number = np.bincount(index)
-    filled = number > 0
-    mean = np.bincount(index, share)[filled] / number[filled]
-    middle = np.bincount(index, across)[filled] / number[filled]
+    _, mean, middle = _means(index, share, across)
     return np.asarray(np.interp(at, middle, mean))
+
+
+def _means(index: Any, *values: Float) -> tuple[Any, ...]:
+    """The numbers of the bins that hold anything, and the mean of each of the values in them."""
+    number = np.bincount(index)
+    filled = np.flatnonzero(number)
+    return filled, *(np.bincount(index, one)[filled] / number[filled] for one in values)
 
 
 def _binned(

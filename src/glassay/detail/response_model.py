@@ -124,6 +124,11 @@ class Posterior:
     misfit: float
     """Sum of the squared, weighted residuals of the best draw, over the number of data."""
 
+    @property
+    def middle(self) -> Float:
+        """The median of each parameter, (1, 5 + more): where to climb from for much the same data."""
+        return np.asarray(np.median(self.parameters, axis=0, keepdims=True))
+
     def frequency_at(self, level: float) -> Float:
         """Where each draw first falls to `level`, cycles/px; NaN where it does not below 1."""
         return _first_at(self.curves, level)

@@ -200,8 +200,9 @@ Shift = tuple[float, float]
 
 def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece]) -> Shift:
     """By how much the frequencies move where the pieces hold another light."""
-    near = np.median(posterior.parameters, axis=0, keepdims=True)
-    usual, other = (summits(_told_by(one), near) for one in (common, fit_again(light, common)))
+    usual, other = (
+        summits(_told_by(one), posterior.middle) for one in (common, fit_again(light, common))
+    )
     shifts = [other.frequency_at(level) - usual.frequency_at(level) for level in (0.5, 0.1)]
     return shifts[0], shifts[1]
 

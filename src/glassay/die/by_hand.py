@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from glassay.die.measure import DieResult
-from glassay.die.numbers import with_numbers
+from glassay.die.numbers import holds, with_numbers
 from glassay.die.pads import Spot
-from glassay.die.rows import SIDES, Pad, Side, distance, numbered, row_of
+from glassay.die.rows import SIDES, Side, distance, numbered, row_of
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
 
@@ -109,7 +109,7 @@ def _pads_corrected(result: DieResult, by_hand: Corrections) -> DieResult:
         spot = Spot(pad.x, pad.y, pad.width, pad.height, 1.0, 1.0)
         rows.setdefault((pad.side, pad.row), []).append(spot)
     for x, y in by_hand.removed:
-        hit = [(key, s) for key, row in rows.items() for s in row if _holds(s, x / per, y / per)]
+        hit = [(key, s) for key, row in rows.items() for s in row if holds(s, (x / per, y / per))]
         if not hit:
             raise Unusable(f"no_pad: no pad was found at [{x:g}, {y:g}]")
         key, spot = hit[0]
@@ -120,7 +120,7 @@ def _pads_corrected(result: DieResult, by_hand: Corrections) -> DieResult:
         spot = Spot(x, y, across, down, 1.0, 1.0)
         if not (0 < spot.x < width and 0 < spot.y < height):
             raise Unusable(f"pad: [{pad_um[0]:g}, {pad_um[1]:g}] is not on the die")
-        if any(_holds(other, spot.x, spot.y) for row in rows.values() for other in row):
+        if any(holds(other, (spot.x, spot.y)) for row in rows.values() for other in row):
             raise Unusable(f"pad: there is a pad at [{pad_um[0]:g}, {pad_um[1]:g}] already")
         rows.setdefault(_row_for(spot, rows, width, height), []).append(spot)
         put.add((spot.x, spot.y))
@@ -134,10 +134,6 @@ def _pads_corrected(result: DieResult, by_hand: Corrections) -> DieResult:
         measured = row_of(row.side, row.row, _in_order(row.side, spots))
         pitched.append(replace(row, pitch=measured.pitch))
     return replace(result, pads=tuple(pads), rows=tuple(pitched))
-
-
-def _holds(spot: Spot | Pad, x: float, y: float) -> bool:
-    return abs(spot.x - x) < spot.width / 2 and abs(spot.y - y) < spot.height / 2
 
 
 def _in_order(side: Side, row: Sequence[Spot]) -> list[Spot]:

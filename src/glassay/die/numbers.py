@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from glassay.die.pads import Spot
 from glassay.die.rows import Pad, ring_place
 from glassay.errors import Unusable
 
@@ -29,7 +30,7 @@ def checked_number(text: str) -> str:
     return text
 
 
-def holds(pad: Pad, place: Place) -> bool:
+def holds(pad: Pad | Spot, place: Place) -> bool:
     """Whether a place (px of the die) lies on a pad."""
     return abs(pad.x - place[0]) < pad.width / 2 and abs(pad.y - place[1]) < pad.height / 2
 
