@@ -221,3 +221,46 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     page.goto(served.address + "/captures")
     page.get_by_role("link", name="1 file: say what they show").click()
     expect(page.locator(".confirm li")).to_contain_text(re.compile(r"clip-\d+-\d+\.webm"))
+
+
+def test_the_next_frame_is_made_ready_while_one_is_judged_and_goes_with_what_changed(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    page = watching(browser, serve(folder)).page
+    page.wait_for_selector("#live[data-seen=scale]")
+    # the answer to one frame is held back until the next one is encoded, and its object is changed
+    page.evaluate(
+        """() => {
+            const encode = HTMLCanvasElement.prototype.toBlob;
+            window.encoded = 0;
+            window.sent = [];
+            HTMLCanvasElement.prototype.toBlob = function (good, ...rest) {
+                window.encoded += 1;
+                return encode.call(this, good, ...rest);
+            };
+            const ask = window.fetch;
+            window.fetch = async (address, how) => {
+                if (!String(address).startsWith("/live/frame")) return ask(address, how);
+                const [before, first] = [window.encoded, !window.sent.length];
+                window.sent.push(String(address));
+                if (window.sent.length === 3) document.getElementById("live").dataset.sent = "3";
+                const pause = () => new Promise((good) => setTimeout(good, 10));
+                while (first && window.encoded === before) await pause();
+                if (first) {
+                    const object = document.getElementById("object");
+                    object.value = "bare";
+                    object.dispatchEvent(new Event("change"));
+                    window.shown = document.getElementById("m-pixel").textContent;
+                }
+                return ask(address, how);
+            };
+        }"""
+    )
+    page.wait_for_selector("#live[data-sent]")
+    assert page.evaluate("window.shown") == "–"
+    sent = [
+        re.search(r"object=(\w+)&fresh=(\d)", one).groups()  # type: ignore[union-attr]
+        for one in page.evaluate("window.sent.slice(0, 3)")
+    ]
+    assert sent == [("slide", "0"), ("bare", "1"), ("bare", "0")]
+    page.wait_for_selector("#live[data-seen=frame]")

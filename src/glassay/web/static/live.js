@@ -10,6 +10,7 @@ const PIECE_MS = 1000;
 const FIRST_PIECE_BYTES = 1000;
 const SCALE_LASTS_MS = 4000; // as long as the workbench itself keeps one
 const PIECE_TRIES = 3;
+const LATELY = 5; // frames by which it is foreseen how long one takes to be judged
 const LOOK_WHILE_RECORDING_MS = 500; // the recorder needs the processor more than the meters do
 
 const $ = (id) => document.getElementById(id);
@@ -107,7 +108,7 @@ function onFrame(now) {
 
 const nextFrame = () => new Promise((good) => video.requestVideoFrameCallback(() => good()));
 
-// ---- frames judged, one in flight at a time -----------------------------------------------------
+// ---- frames judged one after the other; the next is made ready meanwhile ---------------------------
 function grab(type, quality) {
   canvas.width = video.videoWidth;
   canvas.height = video.videoHeight;
@@ -115,28 +116,52 @@ function grab(type, quality) {
   return new Promise((good) => canvas.toBlob(good, type, quality));
 }
 
+// The camera's next frame, with what it is asked for; null where there is none any more.
+async function shot() {
+  if (recorder) await new Promise((good) => setTimeout(good, LOOK_WHILE_RECORDING_MS));
+  await nextFrame();
+  if (!stream || !video.videoWidth) return null;
+  const [asked, mosaic, came] = [changes, growing.name, performance.now()];
+  const body = await grab("image/jpeg", mosaic ? growing.quality : 0.92);
+  return { asked, mosaic, body, made: performance.now() - came };
+}
+
+async function judge({ asked, mosaic, body }) {
+  if (asked !== changes || mosaic !== growing.name) return; // of what was chosen before
+  try {
+    const query = new URLSearchParams({ session, ...place(), fresh, mosaic });
+    const answer = await fetch(`/live/frame?${query}`, {
+      method: "POST", body, headers: { "content-type": "image/jpeg", accept: "application/json" },
+    });
+    const told = await answer.json();
+    if (!answer.ok) throw new Error(told.error);
+    if (asked !== changes) return;
+    fresh = 0;
+    show(told);
+  } catch (error) {
+    say(`The workbench does not follow: ${error.message}`);
+    await new Promise((good) => setTimeout(good, 1000));
+  }
+}
+
+// The next frame is taken so late that it is ready just when the one before is judged: one that waited
+// would tell of what is no longer seen.
 async function look() {
   looking = true;
+  const took = []; // ms that the last ones took to be judged
+  const next = async (after) => {
+    if (after > 0) await new Promise((good) => setTimeout(good, after));
+    return shot().catch(() => null);
+  };
+  let coming = next(0);
   while (stream) {
-    if (recorder) await new Promise((good) => setTimeout(good, LOOK_WHILE_RECORDING_MS));
-    await nextFrame();
-    if (!stream || !video.videoWidth) continue;
-    const asked = changes;
-    try {
-      const query = new URLSearchParams({ session, ...place(), fresh, mosaic: growing.name });
-      const quality = growing.name ? growing.quality : 0.92;
-      const answer = await fetch(`/live/frame?${query}`, {
-        method: "POST", body: await grab("image/jpeg", quality), headers: { "content-type": "image/jpeg", accept: "application/json" },
-      });
-      const told = await answer.json();
-      if (!answer.ok) throw new Error(told.error);
-      if (asked !== changes) continue; // of what was chosen before
-      fresh = 0;
-      show(told);
-    } catch (error) {
-      say(`The workbench does not follow: ${error.message}`);
-      await new Promise((good) => setTimeout(good, 1000));
-    }
+    const one = await coming;
+    coming = next(took.length ? Math.min(...took) - (one?.made ?? 0) : 0);
+    if (!one) continue;
+    const sent = performance.now();
+    await judge(one);
+    took.push(performance.now() - sent);
+    if (took.length > LATELY) took.shift();
   }
   looking = false;
 }
