@@ -1,4 +1,5 @@
-"""The workbench: its first page for a large bench, a 100-megapixel photo in tiles, live frames.
+"""The workbench: its first page for a large bench, a 100-megapixel photo in tiles, twenty photos handed
+over at once, live frames.
 
 Server times are those of the whole request over the loopback, the pages' own script not counted.
 """
@@ -6,10 +7,12 @@ Server times are those of the whole request over the loopback, the pages' own sc
 from __future__ import annotations
 
 import http.client
+import json
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -23,11 +26,13 @@ from glassay.bench.measuring.assemble import run_bench
 from glassay.scale import Division
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture, expected, photograph
 from glassay.web import create_app
+from glassay.web.incoming import Incoming
 from glassay.web.listening import config_of, listen
 from glassay.web.watch import Watch
 
 INSTRUMENTS, CAPTURES = 30, 500
 FIRST_PAGE_S = 0.3
+PHOTOS, ALL_SMALL_S = 20, 10.0
 LIVE_RATE = 15.0
 SCRIPT_KEY = "benchmark"
 
@@ -131,6 +136,47 @@ def _huge_photo(folder: Path) -> list[str]:
     ]
 
 
+def _get_in(port: int, path: str, body: bytes) -> dict[str, str]:
+    link = http.client.HTTPConnection("127.0.0.1", port)
+    head = {"authorization": f"Bearer {SCRIPT_KEY}", "accept": "application/json"}
+    link.request("POST", path, body, head)
+    answer = link.getresponse()
+    found: dict[str, str] = json.loads(answer.read())
+    link.close()
+    assert answer.status == 200, found
+    return found
+
+
+def _many_photos(folder: Path) -> list[str]:
+    """As the page does it: two are handed over at a time, then all are shown."""
+    width, height = 6000, 4500
+    rng = np.random.default_rng(0)
+    part = rng.integers(0, 255, (height // 4, width // 4, 3), dtype=np.uint8)
+    photo = cv2.resize(part, (width, height), interpolation=cv2.INTER_CUBIC)
+    photo = cv2.add(photo, rng.normal(0, 6, photo.shape), dtype=cv2.CV_8U)
+    data = cv2.imencode(".jpg", photo, [cv2.IMWRITE_JPEG_QUALITY, 90])[1].tobytes()
+    folder.mkdir()
+    (folder / "bench.toml").write_text(
+        '[[object]]\nid = "chip"\nkind = "chip"\n[[instrument]]\nid = "i"\nkind = "USB"\n'
+    )
+    with served(folder) as port, ThreadPoolExecutor(2) as pool:
+        start = time.perf_counter()
+        batch = _get_in(port, "/upload/begin", b"")["batch"]
+        names = [f"/upload/file?batch={batch}&name={n}.jpg" for n in range(PHOTOS)]
+        list(pool.map(lambda name: _get_in(port, name, data), names))
+        handed = time.perf_counter() - start
+        _get(port, f"/incoming?batch={batch}")
+        thumbs = [f"/incoming/thumb?batch={batch}&number={n}" for n in range(PHOTOS)]
+        list(pool.map(lambda path: _get(port, path), thumbs))
+        seen = time.perf_counter() - start
+        Incoming(folder, None).forget(batch)
+    return [
+        f"  {PHOTOS} photos of {width * height / 1e6:.0f} megapixels, {len(data) / 1e6:.0f} MB each:"
+        f" handed over after {handed:.1f} s, all seen small after {seen:.1f} s"
+        f"   target {ALL_SMALL_S:g} s"
+    ]
+
+
 def _live() -> list[str]:
     scene, pose, optics = RuledScale(divisions=100), Pose(1.1, 2.0), Optics(na=0.1)
     camera = Camera(1920, 1080, colour="grey")
@@ -158,7 +204,8 @@ def report() -> str:
     with tempfile.TemporaryDirectory() as folder:
         pages = _pages(Path(folder) / "large")
         huge = _huge_photo(Path(folder) / "huge")
-    return "\n".join(["workbench", *pages, *huge, *_live()])
+        many = _many_photos(Path(folder) / "many")
+    return "\n".join(["workbench", *pages, *huge, *many, *_live()])
 
 
 if __name__ == "__main__":

@@ -193,15 +193,42 @@ def test_each_file_is_looked_at_once(
     assert len(asked) == 3
 
 
-def test_a_large_photo_is_shown_before_it_is_looked_at_whole(
-    client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def large_photo(folder: Path) -> bytes:
     rng = np.random.default_rng(0)
     path = folder.parent / "large.jpg"
     image = Image.fromarray(rng.integers(0, 255, (1500, 2000, 3), dtype=np.uint8))
     image.save(path, quality=95, exif=b"")
-    data = path.read_bytes()
-    assert len(data) > incoming.LARGE_BYTES
+    assert path.stat().st_size > incoming.LARGE_BYTES
+    return path.read_bytes()
+
+
+def test_large_photos_are_all_shown_small_before_one_is_looked_at_whole(
+    client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[str] = []
+    read = incoming.read_photo
+
+    def noted(place: Path) -> object:
+        looked.append(place.name)
+        return read(place)
+
+    monkeypatch.setattr(incoming, "read_photo", noted)
+    monkeypatch.setattr("glassay.web.looks.QUIET_S", 600.0)
+    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 20.0)
+    data = large_photo(folder)
+    batch = hand_over_singly(client, ("a.jpg", data), ("b.jpg", data))
+    for number in range(2):
+        picture = client.get(f"/incoming/thumb?batch={batch}&number={number}")
+        assert max(Image.open(io.BytesIO(picture.content)).size) == incoming.THUMBNAIL_PX
+    assert looked == []
+    client.get(f"/incoming?batch={batch}")  # who waits for them is not kept waiting
+    assert sorted(looked) == ["a.jpg", "b.jpg"]
+
+
+def test_a_large_photo_is_shown_before_it_is_looked_at_whole(
+    client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = large_photo(folder)
     go_on = threading.Event()
     read = incoming.read_photo
 

@@ -37,7 +37,7 @@ from glassay.web.tiles import jpeg
 THUMBNAIL_PX = 320
 LARGE_BYTES = 2_000_000
 """JPEGs from this size on are first shown small, from an eighth of their data, and looked at whole
-beside that: twenty photos of 27 megapixels are seen after 4 s instead of 21 (two busy cores)."""
+when no more come: twenty photos of 27 megapixels are seen after 6 s instead of 14 (two busy cores)."""
 PICTURE_SOON_S = 20.0
 """How long a small picture is waited for that is still being made."""
 
