@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -258,14 +259,23 @@ def judged(out: Run, kind: Kind) -> Outcome:
 def _largest_group(
     places: Mapping[int, Place], errors: Mapping[tuple[int, int], float]
 ) -> set[int]:
-    """The most tiles that lie rightly to each other, from neighbour to neighbour."""
+    """The most tiles that lie rightly to each other, from neighbour to neighbour; and of two that lie
+    wrongly to each other, held together by others, the one that does so to more of them is out."""
     group = {n: {n} for n in places}
     for (a, b), error in errors.items():
         if error <= MISPLACED_PX and group[a] is not group[b]:
             group[a] |= group[b]
             for n in group[b]:
                 group[n] = group[a]
-    return max(group.values(), key=len, default=set())
+    largest = set(max(group.values(), key=len, default=set()))
+    while True:
+        wrong = Counter(
+            n for pair, error in errors.items()
+            if error > MISPLACED_PX and largest.issuperset(pair) for n in pair
+        )  # fmt: skip
+        if not wrong:
+            return largest
+        largest.remove(wrong.most_common(1)[0][0])
 
 
 def pair_errors(out: Run, kind: Kind) -> dict[tuple[int, int], float]:

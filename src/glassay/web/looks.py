@@ -33,11 +33,10 @@ class Looks:
         self._pending[path] = future
         future.add_done_callback(lambda _: self._pending.pop(path, None))
 
-    def _in_turn(self, look: Callable[[], object]) -> None:
+    def _in_turn(self, look: Callable[[], object]) -> object:
         while (rest := self._came + QUIET_S - time.monotonic()) > 0 and not self._now.wait(rest):
             pass
-        if not self._ended:
-            look()
+        return None if self._ended else look()
 
     def wait_for(self, folder: Path, seconds: float) -> None:
         """Until what lies in a folder is looked at, at most so long; where more lies there than is
