@@ -245,7 +245,8 @@ def test_no_page_has_a_serious_accessibility_fault(
     assert {path: found for path, found in faults.items() if found} == {}
 
 
-WIDTH_IN_FONT = """(font) => {
+WIDTH_IN_FONT = """([font, letters]) => {
+    document.documentElement.style.fontSize = letters;
     const sheet = new CSSStyleSheet();
     if (font) sheet.replaceSync(`* { font-family: "${font}", ${font} !important }`);
     document.adoptedStyleSheets = [sheet];
@@ -253,11 +254,11 @@ WIDTH_IN_FONT = """(font) => {
 }"""
 
 
-@pytest.mark.parametrize("width", [360, 640])
+@pytest.mark.parametrize("width", [320, 360, 640])
 def test_nothing_runs_off_a_narrow_screen(
     browser: Browser, serve: Serve, folder: Path, width: int
 ) -> None:
-    # 640 px is 1280 px at 200 % zoom.
+    # 640 px is 1280 px at 200 % zoom, 320 px at 400 % (WCAG 2.2, 1.4.10); letters of 200 %: 1.4.4.
     served = serve(folder)
     watched = Watched(browser, served.address, viewport={"width": width, "height": 700})
     watched.page.goto(served.entry)
@@ -267,10 +268,11 @@ def test_nothing_runs_off_a_narrow_screen(
     for path in PAGES:
         watched.page.goto(served.address + path)
         watched.page.wait_for_timeout(100)
-        for font in ("", *others):
-            across = watched.page.evaluate(WIDTH_IN_FONT, font)
+        looks = [(font, "100%") for font in ("", *others)]
+        for font, letters in [*looks, ("", "200%")] if width == 360 else looks:
+            across = watched.page.evaluate(WIDTH_IN_FONT, [font, letters])
             if across > width:
-                wide.append((path, font, across))
+                wide.append((path, font, letters, across))
     assert wide == []
 
 
