@@ -14,6 +14,7 @@ from tests.mosaic.test_live_map import SIZE, die_stage
 from tests.web.conftest import client_of
 
 from glassay.bench.document.read import load_bench
+from glassay.mosaic import place_tiles
 from glassay.simulate.stage import Rest
 from glassay.web.live_mosaics import way_of
 
@@ -103,6 +104,26 @@ def test_the_views_are_filed_as_one_capture_of_the_chip(client: TestClient, fold
     gone = client.post("/live/mosaic/file", params={"name": name})
     assert gone.status_code == 400
     assert "already" in gone.json()["error"]
+
+
+def test_the_filed_views_are_what_the_mosaic_command_finishes(
+    client: TestClient, folder: Path
+) -> None:
+    name = begun(client)
+    rests = [Rest(x, y) for x, y in ((240, 150), (430, 150), (430, 265), (240, 265))]
+    for one in rests:
+        show(client, name, one)
+    assert client.post("/live/mosaic/file", params={"name": name}).json()["views"] == len(rests)
+    filed = load_bench(folder).captures[-1]
+    result = place_tiles([folder / one for one in filed.files])
+    middle = np.array([(SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2, 1])
+    found = []
+    for one in result.where:
+        assert one.matrix is not None, one.reason
+        found.append(one.matrix @ middle)
+    true = np.array([(one.x, one.y) for one in rests])
+    away = np.array(found) - found[0] - (true - true[0])
+    assert np.abs(away).max() < 0.5  # the live map is told to a px or two
 
 
 def test_a_view_can_be_taken_back_and_all_thrown_away(client: TestClient, folder: Path) -> None:

@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, Route, expect
 from tests.bench.slides import draw_slide
 from tests.web.browser import CHROMIUM, Watched
 from tests.web.conftest import Served
+from tests.web.test_photos_from_the_phone import picture
 
 from glassay.bench.keeping.filing import start_bench
 from glassay.web.incoming import Incoming
@@ -26,9 +27,11 @@ pytestmark = [
 
 def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_path: Path) -> None:
     start_bench(tmp_path / "bench")
-    photos = [
-        draw_slide(tmp_path / f"eyepiece-{n}.png", pixel_size_um=1 + n / 10) for n in range(2)
-    ]
+    slide, apple, large = (tmp_path / name for name in ("eyepiece.png", "IMG_1.heic", "48.jpg"))
+    draw_slide(slide, pixel_size_um=1)
+    picture(apple)
+    picture(large, (8000, 6000))
+    photos = [slide, apple, large]
     opened = PhonePage(tmp_path / "bench", "127.0.0.1", 5)
     try:
         watched = Watched(
@@ -49,7 +52,7 @@ def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_pat
 
         page.route("**/piece**", broken)
         page.get_by_label("Pick photos or clips").set_input_files(photos)
-        expect(page.get_by_role("status")).to_have_text("2 of 2 handed over.", timeout=20_000)
+        expect(page.get_by_role("status")).to_have_text("3 of 3 handed over.", timeout=20_000)
         assert len(failed) == 2
         expect(page.get_by_role("listitem").first).to_contain_text("handed over")
         second = Watched(browser, f"http://{opened.host}")
@@ -57,9 +60,9 @@ def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_pat
         expect(second.page.get_by_text("This needs a new code")).to_be_visible()
         incoming = Incoming((tmp_path / "bench").resolve())
         ((batch, count),) = incoming.batches()
-        assert count == 2
-        kept = [one.path.read_bytes() for one in incoming.waiting(batch)]
-        assert kept == [one.read_bytes() for one in photos]
+        assert count == 3
+        kept = {one.named: (one.path.read_bytes(), one.trouble) for one in incoming.waiting(batch)}
+        assert kept == {one.name: (one.read_bytes(), "") for one in photos}
         assert [one for one in watched.troubles if "ERR_CONNECTION_RESET" not in one] == []
     finally:
         opened.close()
