@@ -264,3 +264,30 @@ def test_the_next_frame_is_made_ready_while_one_is_judged_and_goes_with_what_cha
     ]
     assert sent == [("slide", "0"), ("bare", "1"), ("bare", "0")]
     page.wait_for_selector("#live[data-seen=frame]")
+
+
+def test_while_it_records_the_page_leaves_the_processor_to_the_recorder(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    page = watching(browser, serve(folder)).page
+    page.wait_for_selector("#live[data-seen]")
+    page.get_by_role("button", name="Record a clip").click()
+    page.evaluate(
+        """() => {
+            window.asked = [];
+            const ask = window.fetch;
+            window.fetch = (address, how) => {
+                if (String(address).startsWith("/live/frame")) {
+                    window.asked.push(performance.now());
+                    if (window.asked.length === 6) document.getElementById("live").dataset.asked = "6";
+                }
+                return ask(address, how);
+            };
+        }"""
+    )
+    page.wait_for_selector("#live[data-asked]")
+    page.get_by_role("button", name="Stop recording").click()
+    # one or two were under way when it began
+    gaps = np.diff(page.evaluate("window.asked"))[2:]
+    assert gaps.min() > 490
+    expect(page.locator("#taken li a")).to_have_count(1)
