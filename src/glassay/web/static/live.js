@@ -156,7 +156,8 @@ async function look() {
   let coming = next(0);
   while (stream) {
     const one = await coming;
-    coming = next(took.length ? Math.min(...took) - (one?.made ?? 0) : 0);
+    const usual = [...took].sort((a, b) => a - b)[took.length >> 1] ?? 0;
+    coming = next(usual - (one?.made ?? 0));
     if (!one) continue;
     const sent = performance.now();
     await judge(one);
