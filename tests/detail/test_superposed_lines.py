@@ -15,7 +15,8 @@ from PIL import Image
 from glassay.bench.measuring.methods import METHODS
 from glassay.cli.commands.scale import command
 from glassay.detail.edge_loss import LOST
-from glassay.detail.line_response import PROFILE, LineResponse, response_of_lines
+from glassay.detail.line_response import response_of_lines
+from glassay.detail.line_result import PROFILE, LineResponse
 from glassay.detail.lines_compressed import lines_drawn
 from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY, modulation
