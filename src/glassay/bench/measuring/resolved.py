@@ -159,7 +159,9 @@ def _combined(told: Sequence[Resolved]) -> Resolved:
     falls = [found.falls_at for found in told]
     mean = weighted_sum([w / sum(weights) for w in weights], falls, "cycles/um")
     best = min(told, key=lambda found: found.falls_at.relative)
-    how = " and ".join(found.how for found in told)
+    level = "" if sceptic.contrast is None else f", {sceptic.contrast:.0%} modulation"
+    *most, last = (found.how.replace(level, "") for found in told)
+    how = f"{', '.join(most)} and {last}{level}"
     carried = next((found.carried for found in told if found.carried is not None), None)
     return Resolved(mean, sceptic.contrast, how, best.capture, best.kind, carried)
 
