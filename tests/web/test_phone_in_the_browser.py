@@ -106,6 +106,7 @@ def test_the_phone_s_pages_and_the_code_s_are_clear_at_360_px_in_light_and_dark(
         look("a code that was used", stranger)
         bench.page.reload()
         bench.page.get_by_role("link", name="Say what they show").click()
+        expect(bench.page.get_by_role("heading", name="What do these show?")).to_be_visible()
         look("what came is named", bench)
     finally:
         opened.close()
