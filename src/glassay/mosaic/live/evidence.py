@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
 
 from glassay.mosaic.live.chart import Chart
 from glassay.mosaic.live.parts import AGREES, BLOCKS, Blocks, block_sums
-from glassay.mosaic.live.picture import Bytes, Floats, Place, View
+from glassay.mosaic.live.picture import Floats, Place, View
 
 KNOWN_SHARE = 0.7
 TEXTURED = 0.45
@@ -142,23 +143,21 @@ def _is_pinned(view: View, chart: Chart, fit: Fit) -> bool:
 
 
 def fit_at(view: View, chart: Chart, place: Place) -> Fit:
-    """Lay the frame at `place`, moved and turned to where it fits best (Lucas and Kanade 1981), by the
-    slopes of the frame itself, which stay as they are (Baker and Matthews 2004)."""
+    """Lay the frame at `place`, moved and turned to where it fits best (Lucas and Kanade 1981)."""
     size = (view.detail.shape[1], view.detail.shape[0])
-    begun, normal = place, None
+    across, down = _away_from_middle(size)
+    gx, gy, turned, rest = np.empty((4, size[1], size[0]), np.float32)
+    begun = place
     for _ in range(STEPS):
         seen, known = chart.seen_at(place, size)
-        known = np.asarray(cv2.erode(known, SURROUNDED), np.uint8)
-        if normal is None:
-            # what is known changes little over the few px that a place is moved by
-            normal = _normal(view.slopes, known)
-            if normal is None:
-                break
-        cv2.subtract(view.detail, seen, dst=seen)
-        rest = cv2.multiply(seen, known, dst=seen, dtype=cv2.CV_32F).ravel()
-        speaks = [float(one @ rest) for one in view.slopes]
-        step = np.asarray(np.linalg.solve(normal, speaks), np.float64)
-        step *= min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
+        weight = cv2.erode(known, SURROUNDED) * view.weight
+        cv2.multiply(cv2.Sobel(seen, cv2.CV_32F, 1, 0, ksize=1, scale=0.5), weight, dst=gx)
+        cv2.multiply(cv2.Sobel(seen, cv2.CV_32F, 0, 1, ksize=1, scale=0.5), weight, dst=gy)
+        np.subtract(gy * across, gx * down, out=turned)
+        np.subtract(view.detail, seen, out=rest)
+        step = _solved((gx, gy, turned), rest)
+        if step is None:
+            break
         place = _stepped(place, step)
         if place.distance(begun) > 3 * MOST_STEP_PX or abs(place.turn) > LARGEST_TURN:
             place = begun
@@ -168,16 +167,26 @@ def fit_at(view: View, chart: Chart, place: Place) -> Fit:
     return _compared(view, chart, place)
 
 
-def _normal(slopes: Floats, known: Bytes) -> Blocks | None:
-    """Products (3, 3) of the slopes (3, px) where the map is known; None where there are none."""
-    there = [one * known.ravel() for one in slopes]
-    out = np.zeros((3, 3))
+@lru_cache(maxsize=4)
+def _away_from_middle(size: tuple[int, int]) -> tuple[Floats, Floats]:
+    across = np.arange(size[0], dtype=np.float32)[None, :] - np.float32((size[0] - 1) / 2)
+    down = np.arange(size[1], dtype=np.float32)[:, None] - np.float32((size[1] - 1) / 2)
+    return across, down
+
+
+def _solved(slopes: tuple[Floats, Floats, Floats], rest: Floats) -> Blocks | None:
+    rows = [one.ravel() for one in (*slopes, rest)]
+    products = np.zeros((3, 4))
     for n in range(3):  # a product of two matrices so narrow takes three times as long
-        for other in range(n, 3):
-            out[n, other] = out[other, n] = float(there[n] @ slopes[other])
-    if np.trace(out[:2, :2]) <= 0:
+        for other in range(n, 4):
+            products[n, other] = float(rows[n] @ rows[other])
+    normal = np.triu(products[:, :3]) + np.triu(products[:, :3], 1).T
+    if np.trace(normal[:2, :2]) <= 0:
         return None
-    return np.asarray(out + np.diag([1e-4, 1e-4, 1e-4]) * np.trace(out) / 3)
+    normal += np.diag([1e-4, 1e-4, 1e-4]) * np.trace(normal) / 3
+    step = np.linalg.solve(normal, products[:, 3])
+    step *= min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
+    return np.asarray(step, np.float64)
 
 
 def _stepped(place: Place, step: Blocks) -> Place:

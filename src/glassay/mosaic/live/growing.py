@@ -18,7 +18,7 @@ from glassay.mosaic.live.evidence import Fit, Judged, judge
 from glassay.mosaic.live.found import FoundAgain
 from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
-from glassay.mosaic.live.repeats import LEAST_PX, doubts_of
+from glassay.mosaic.live.repeats import doubts_of
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
 from glassay.mosaic.live.sharpness import sharper
@@ -157,13 +157,8 @@ class GrowingMap:
         fit = judged.fit
         if fit is None or fit.share >= SURE_SHARE:
             return judged
-        away = math.inf if led_to is None else fit.place.distance(led_to)
-        if (
-            away <= TELLS_STEPS * LEAST_PX
-        ):  # of no pattern so fine that this does not tell its places
-            return judged
         for x, y in doubts_of(view, self._chart, fit):
-            if away > TELLS_STEPS * math.hypot(x, y):
+            if led_to is None or fit.place.distance(led_to) > TELLS_STEPS * math.hypot(x, y):
                 return Judged(None, True, fit)
         return judged
 

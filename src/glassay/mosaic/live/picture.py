@@ -56,19 +56,6 @@ class View:
         blocks = self.comparable.astype(np.float32)
         return np.asarray(cv2.resize(blocks, size, interpolation=cv2.INTER_NEAREST), np.float32)
 
-    @cached_property
-    def slopes(self) -> Floats:
-        """How the detail changes (3, px) with a px to the right, a px down and a turn, 0 where blocks
-        cannot be compared."""
-        height, width = self.detail.shape
-        across = np.arange(width, dtype=np.float32)[None, :] - np.float32((width - 1) / 2)
-        down = np.arange(height, dtype=np.float32)[:, None] - np.float32((height - 1) / 2)
-        x, y = (
-            cv2.Sobel(self.detail, cv2.CV_32F, *way, ksize=1, scale=0.5) * self.weight
-            for way in ((1, 0), (0, 1))
-        )
-        return np.stack([x, y, y * across - x * down]).reshape(3, -1)
-
 
 def view_of(grey: Bytes) -> View:
     """A frame (height, width), encoded 8 bit, made ready to be placed."""
