@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from glassay.bench.chip.die_layers import LaidLayer
@@ -53,7 +53,7 @@ def shown_layers(
     size_um = (result.width.value, result.height.value)
     factor = LONGEST_PX / max(size_um)
     size = (max(1, round(size_um[0] * factor)), max(1, round(size_um[1] * factor)))
-    laid = [one for one in layers if one.found is not None]
+    laid = [one for one in layers if one.lies is not None]
     places = [
         lambda um: result.outline.to_photo(um / result.per_px),
         *(one.in_layer for one in laid),
@@ -68,19 +68,31 @@ def shown_layers(
         for n, (name, said, shown, to_photo, more)
         in enumerate(zip(names, words, photos, places, notes_of, strict=True))
     ]  # fmt: skip
-    refused = [(one.layer.name, one.reason) for one in layers if one.found is None]
+    refused = [(one.layer.name, one.reason) for one in layers if one.lies is None]
     return ShownLayers(size, size_um, pictures, shapes_of(result, notes), refused)
 
 
 def words_of(one: LaidLayer) -> str:
     """How a layer lies, in plain words."""
     found = {key: finding.quantity for key, finding in one.findings().items()}
-    side = ", seen from the other side" if one.layer.mirrored else ""
+    side = ", seen from the other side and mirrored back" if one.layer.mirrored else ""
+    if one.turn:
+        return _by_outline(one, found, side)
     share = found["share"].value
     seen = "all of the die" if share > 0.999 else f"{share:.0%} of the die"
     return (
         f"registered to {found['residual'].value:.2g} µm (rms of what is left), turned by"
         f" {_turn(found['rotation'])}{side}; shows {seen}"
+    )
+
+
+def _by_outline(one: LaidLayer, found: Mapping[str, Quantity], side: str) -> str:
+    off = found["offset"].expanded
+    marks = f", marks by hand {found['marks'].value:.2g} µm" if "marks" in found else ""
+    how = "not turned" if one.turn == "not" else f"turned {one.turn}"
+    return (
+        f"laid by its outline alone, {how}{side}: a place at the rim holds within ± {off:.2g} µm (at"
+        f" 95 %); left at the corners {found['residual'].value:.2g} µm{marks} (rms)"
     )
 
 
