@@ -279,8 +279,11 @@ def test_the_slider_shows_the_back_mirrored_onto_the_front(
 
     shown = shown_layers(
         Photo(Path("front"), shot(pixel_um=FRONT_PX).stored, "srgb"), front,
-        parse_die_notes(""), [marked], source_of,
+        parse_die_notes('[[marking]]\ntext = "A"\nplace = [200, 100]'), [marked], source_of,
     )  # fmt: skip
+    # what is noted holds in every layer
+    (cross,) = [path for kind, path in shown.shapes if kind == "marking"]
+    assert all(part in cross for part in (" 100.00h", "M200.00 "))
     laid = np.asarray(kept[1], float).reshape(*kept[1].shape[:2], -1).mean(axis=2)
     per = shown.size[0] / front.width.value
     row, column = np.unravel_index(int(np.argmax(_mean(laid, 31))), laid.shape)

@@ -18,6 +18,9 @@ LONGEST_PX = 1400
 """Longer side of a layer on a page: sharp on wide screens, some hundred kB each."""
 PICTURE_BYTES = 600_000
 
+CROSS = 0.012
+"""Arm of the cross at a marking, parts of the die's longer side: some 17 px on a page."""
+
 Shape = tuple[str, str]
 """Class and path data (um from the die's top left corner) of what is drawn over every layer."""
 
@@ -102,7 +105,7 @@ def _turn(rotation: Quantity) -> str:
 
 
 def shapes_of(result: DieResult, notes: DieNotes) -> list[Shape]:
-    """Outline, pads and regions, um from the die's top left corner."""
+    """Outline, pads, regions and a cross for each marking, um from the die's top left corner."""
     width, height = result.width.value, result.height.value
 
     def path(ring: Sequence[tuple[float, float]]) -> str:
@@ -111,4 +114,9 @@ def shapes_of(result: DieResult, notes: DieNotes) -> list[Shape]:
     out = [("outline", path([(0, 0), (width, 0), (width, height), (0, height)]))]
     out.append(("pads", "".join(path(pad_ring(pad, result.per_px)) for pad in result.pads)))
     out += [(f"region {region.kind}", path(region.corners)) for region in notes.regions]
+    arm = max(width, height) * CROSS
+    out += [
+        ("marking", f"M{x - arm:.2f} {y:.2f}h{2 * arm:.2f}M{x:.2f} {y - arm:.2f}v{2 * arm:.2f}")
+        for x, y in (marking.place for marking in notes.markings if marking.place is not None)
+    ]
     return [(kind, data) for kind, data in out if data]
