@@ -8,7 +8,9 @@ zero, and a ratio of two fields does not count the slide or the lens that both l
 
 from __future__ import annotations
 
+import itertools
 import math
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, get_args
@@ -34,8 +36,12 @@ FRESH = "new "
 """What the identity of an unknown begins with that nobody has named yet."""
 
 
+_RUN, _NEXT = uuid4().hex, itertools.count()
+
+
 def _fresh() -> str:
-    return f"{FRESH}{uuid4().hex}"
+    """Another one at every call, in whatever process that this one was copied into."""
+    return f"{FRESH}{_RUN} {os.getpid()} {next(_NEXT)}"
 
 
 @dataclass(frozen=True, slots=True)
