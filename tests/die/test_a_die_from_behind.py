@@ -12,8 +12,10 @@ import pytest
 from PIL import Image
 
 from glassay.bench.chip.die_layers import LaidLayer, laid_layers
-from glassay.bench.chip.die_pictures import ChosenPicture, DiePicture
+from glassay.bench.chip.die_pictures import ChosenPicture, DiePicture, best_die
+from glassay.bench.document.read import load_bench
 from glassay.bench.document.read_die_notes import parse_die_notes, read_die_notes
+from glassay.bench.measuring.assemble import run_bench
 from glassay.die import (
     TURNS,
     DieResult,
@@ -31,6 +33,7 @@ from glassay.quantity import Quantity
 from glassay.report.die_layers import shown_layers, words_of
 from glassay.report.pictures import Pixels
 from glassay.simulate import Camera, Capture, DieBack, Optics, Pose, capture
+from tests.die.benches import bench_of_a_die
 from tests.die.drawn import DIE, grey, shot
 
 FRONT_PX, BACK_PX, BACK_DEG = 2.4, 2.4, 3.0
@@ -64,7 +67,7 @@ def rim(back: Capture) -> Outline:
     return outline_in(grey(back), bare=True)
 
 
-def on_die(front: DieResult) -> np.ndarray:  # type: ignore[type-arg]
+def on_die() -> np.ndarray:  # type: ignore[type-arg]
     """The die's pads and corners, um from the top left corner of the sawn die."""
     facts = DIE.facts()
     half = np.array([float(facts["sawn_width_um"]), float(facts["sawn_height_um"])]) / 2
@@ -81,7 +84,7 @@ def test_places_on_the_front_hold_on_the_back(
     front: DieResult, back: Capture, rim: Outline
 ) -> None:
     laid = lay_by_outline(front, rim, SIZE, mirrored=True, turn=STATED)
-    off = (laid.in_picture(on_die(front)) - truth(back)) * BACK_PX
+    off = (laid.in_picture(on_die()) - truth(back)) * BACK_PX
     # U at 95 % of a coordinate at the rim; it is some tenths of a px of either picture
     assert np.abs(off).max() < laid.offset.expanded
     assert laid.offset.expanded < 0.7 * (FRONT_PX + BACK_PX)
@@ -134,8 +137,8 @@ def test_which_way_round_is_never_guessed(front: DieResult, rim: Outline) -> Non
         lay_by_outline(front, rim, SIZE, mirrored=True, turn="about its rising diagonal")
 
 
-def marks_of(front: DieResult, back: Capture, numbers: tuple[int, ...]) -> list[Mark]:
-    places, seen = on_die(front), truth(back)
+def marks_of(back: Capture, numbers: tuple[int, ...]) -> list[Mark]:
+    places, seen = on_die(), truth(back)
     noise = np.random.default_rng(5).normal(0, 0.7, seen.shape)
     return [Mark(tuple(places[n]), tuple(seen[n] + noise[n])) for n in numbers]
 
@@ -143,7 +146,7 @@ def marks_of(front: DieResult, back: Capture, numbers: tuple[int, ...]) -> list[
 def test_a_mark_seen_in_both_tells_which_way_round(
     front: DieResult, back: Capture, rim: Outline
 ) -> None:
-    marks = marks_of(front, back, (0, 5))
+    marks = marks_of(back, (0, 5))
     laid = lay_by_outline(front, rim, SIZE, mirrored=True, marks=marks, u_marks_px=1.0)
     assert laid.turn == STATED
     assert laid.marks_off is not None
@@ -172,7 +175,7 @@ def test_a_rim_that_leans_is_held_in_the_uncertainty(front: DieResult, rim: Outl
     laid = lay_by_outline(
         front, outline_in(grey(seen), bare=True), SIZE, mirrored=True, turn=STATED
     )
-    off = (laid.in_picture(on_die(front)) - truth(seen)) * BACK_PX
+    off = (laid.in_picture(on_die()) - truth(seen)) * BACK_PX
     straight = lay_by_outline(front, rim, SIZE, mirrored=True, turn=STATED)
     assert straight.offset.expanded < np.abs(off).max() < laid.offset.expanded
     assert any("widths differ by" in note for note in laid.notes)
@@ -224,7 +227,7 @@ def layers(
     Image.fromarray(back.stored).save(folder / "back.png")
     pad = front.pads[0]
     place = np.array([pad.x, pad.y]) * front.per_px
-    nearest = int(np.argmin(np.hypot(*(on_die(front) - place).T)))
+    nearest = int(np.argmin(np.hypot(*(on_die() - place).T)))
     x, y = truth(back)[nearest]
     corners = np.round(rim.seen_corners() + np.array([0.8, -0.6]), 1).tolist()
     (folder / "notes.toml").write_text(
@@ -287,7 +290,7 @@ def test_the_slider_shows_the_back_mirrored_onto_the_front(
     laid = np.asarray(kept[1], float).reshape(*kept[1].shape[:2], -1).mean(axis=2)
     per = shown.size[0] / front.width.value
     row, column = np.unravel_index(int(np.argmax(_mean(laid, 31))), laid.shape)
-    place = on_die(front)[-4] * per
+    place = on_die()[-4] * per
     assert math.hypot(column - place[0], row - place[1]) < 3 * BACK_PX * per
 
 
@@ -295,6 +298,41 @@ def _mean(picture: np.ndarray, side: int) -> np.ndarray:  # type: ignore[type-ar
     import cv2
 
     return np.asarray(cv2.blur(picture, (side, side)))
+
+
+def test_marks_and_corners_are_those_of_the_whole_photo_of_a_capture_cut_out(
+    tmp_path: Path,
+) -> None:
+    """The back is a capture of the same chip with a box: it is passed over for the die itself."""
+    folder = bench_of_a_die(
+        tmp_path / "quay", {"one": (BACK_PX, shot(pixel_um=BACK_PX))}, run=False
+    )
+    height, width = shot(pixel_um=BACK_PX).stored.shape[:2]
+    camera = Camera(colour="grey", width=width, height=height, jpeg_quality=90)
+    seen = capture(DieBack(DIE), Pose(BACK_PX, BACK_DEG), Optics(na=0.2), camera, 4)
+    seen.write(folder / "captures/back.png")
+    corner = seen.truth.marks_px["corners"][0]
+    place = on_die()[-4]
+    with (folder / "bench.toml").open("a", encoding="utf-8") as file:
+        file.write(
+            '[[capture]]\nfile = "captures/back.png"\ninstrument = "one"\nobject = "chip"\n'
+            f"box = [12, 9, {width - 20}, {height - 14}]\n"
+        )
+    (folder / "dies").mkdir()
+    (folder / "dies" / "chip.toml").write_text(
+        '[[layer]]\nname = "back"\ncapture = "captures/back.png"\nmirrored = true\nby = "outline"\n'
+        f"marks = [[{place[0]}, {place[1]}, {corner[0]}, {corner[1]}]]\nwithin = 2\n"
+    )
+    results = run_bench(load_bench(folder), jobs=1)
+    chosen = best_die(results, "chip")
+    assert chosen.picture.name == "captures/chip-one.png"
+    (layer,) = laid_layers(chosen, folder / "dies" / "chip.toml", results)
+    assert isinstance(layer.lies, LaidByOutline), layer.reason
+    assert layer.turn == STATED
+    # 12 px of a box that is not looked at would be 29 um
+    assert layer.findings()["marks"].quantity.value < 2.0
+    # the setting has a scale: sizes are held against each other
+    assert not any("no scale of its own" in note for note in layer.notes)
 
 
 def test_what_cannot_be_meant_is_told() -> None:
