@@ -96,11 +96,19 @@ class Quantity:
     come first."""
 
     def __post_init__(self) -> None:
-        merged: dict[str, Contribution] = {}
+        sums: dict[str, float] = {}
+        first: dict[str, Contribution] = {}
         for part in self.contributions:
-            before = merged.get(part.identity)
-            merged[part.identity] = part if before is None else replace(before, u=before.u + part.u)
-        budget = tuple(sorted(merged.values(), key=lambda part: -abs(part.u)))
+            name = part.identity
+            if name in sums:
+                sums[name] += part.u
+            else:
+                sums[name], first[name] = part.u, part
+        merged = [
+            part if part.u == sums[name] else replace(part, u=sums[name])
+            for name, part in first.items()
+        ]
+        budget = tuple(sorted(merged, key=lambda part: -abs(part.u)))
         object.__setattr__(self, "contributions", budget)
 
     @classmethod
@@ -166,6 +174,8 @@ class Quantity:
         same unknown has the same name wherever it is met. Sources that differ only from exposure
         to exposure are told apart by `name_exposures`.
         """
+        if not any(p.is_fresh and p.scope == scope for p in self.contributions):
+            return self
         parts = tuple(
             replace(p, identity=f"{owner}: {p.source}") if p.is_fresh and p.scope == scope else p
             for p in self.contributions

@@ -187,6 +187,8 @@ def tenth_of_part(
         return told._replace(middle=middle, width=width, waves=FIELD_WAVES)
 
     found = summits(told_by(fold, steps), whole.posterior.middle)
+    if steps and not _agree(found, summits(told_by(fold, []), found.parameters[:1])):
+        raise NotMeasurable("these lines and their ends disagree")
     lost = 0.0
     if quantization and 0 in quantization:
         compressed = CompressedLines.of(light, segments, rows, quantization)
@@ -210,16 +212,16 @@ def _vague_width(posterior: Posterior) -> bool:
     return bool(width.std() > MOST_VAGUE_WIDTH * np.median(width))
 
 
-def _agree(both: Summits, ends: Summits) -> bool:
-    """Whether what lines and ends say together is what the ends say alone.
+def _agree(both: Summits, one: Summits) -> bool:
+    """Whether what lines and ends say together is what one of them says alone.
 
     Firmware that works on edges makes harmonics of its own, beyond what a lens passes; a groove may
     be of a kind that two bars do not follow.
     """
     for level in (0.1, 0.5):
-        together, alone = both.frequency_at(level), ends.frequency_at(level)
+        together, alone = both.frequency_at(level), one.frequency_at(level)
         if math.isfinite(together) and math.isfinite(alone):
-            return abs(together - alone) < DISAGREE * ends.spread_at(level)
+            return abs(together - alone) < DISAGREE * one.spread_at(level)
     return True
 
 
