@@ -85,12 +85,15 @@ def one(index: int) -> Outcome:
 def _true_ratio(shot: Capture, segments: npt.NDArray[np.float64]) -> float:
     middles = (segments[:, :2] + segments[:, 2:]) / 2
     zones = [zone_at(float(x), float(y), shot.stored.shape[:2]) for x, y in middles]
+    height, width = shot.stored.shape[:2]
 
     def tenth(zone: str) -> float:
+        # A line is seen along its whole length, as far as it is in view.
         places = [
             (float(x), float(y))
-            for (x, y), here in zip(middles, zones, strict=True)
-            if here == zone
+            for x0, y0, x1, y1 in segments[[here == zone for here in zones]]
+            for x, y in np.linspace((x0, y0), (x1, y1), 5)
+            if 0 <= x < width and 0 <= y < height
         ]
         if not places:
             return math.nan

@@ -8,6 +8,7 @@ moved against each other, matched, and compared; the finer one's response is giv
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 
 import cv2
@@ -16,7 +17,6 @@ import numpy as np
 from glassay.detail.relative_response import absolute_response, relative_response
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
-from glassay.imaging.compression import light_step
 from glassay.match import match
 from glassay.simulate import Camera, Die, Optics, Pose, Truth, capture
 from studies._refusals import refusals
@@ -45,7 +45,7 @@ def _tenth(truth: Truth) -> float:
     return min(float(f[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
 
 
-def one(index: int) -> tuple[float, bool, float] | str:
+def one(index: int, qualities: Sequence[int] = (85, 92, 97)) -> tuple[float, bool, float] | str:
     """Relative error, whether covered and u of one pair; the reason where it was refused."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng([3201, index])
@@ -53,7 +53,7 @@ def one(index: int) -> tuple[float, bool, float] | str:
     coarse_um = FINE_UM * ratio
     die = Die(seed=int(rng.integers(1000)))
     x, y = (float(v) for v in rng.uniform(-200, 200, 2))
-    quality = int(rng.choice([85, 92, 97]))
+    quality = int(rng.choice(qualities))
     fine_camera = Camera(width=1200, height=900, colour="grey", exposure=0.7, jpeg_quality=quality)
     camera = Camera(
         width=640, height=480, colour="grey", exposure=0.7, jpeg_quality=quality,
@@ -73,10 +73,9 @@ def one(index: int) -> tuple[float, bool, float] | str:
     tables = tables_of(coarse.jpeg)
     try:
         laid = match(*lights, pixel_size_1=FINE_UM, pixel_size_2=coarse_um)
-        step = light_step(tables, float(lights[1].mean()))
-        found = relative_response(*lights, laid.mapping.inverse(), laid.scale_ratio.value, step)
+        found = relative_response(*lights, laid.mapping.inverse(), laid.scale_ratio.value, tables)
         told = absolute_response(
-            found, lambda f: np.abs(fine.truth.mtf(f / off, DIRECTION_DEG)), FINER_U, quality
+            found, lambda f: np.abs(fine.truth.mtf(f / off, DIRECTION_DEG)), FINER_U
         ).frequency_10
     except NotMeasurable as error:
         return str(error)

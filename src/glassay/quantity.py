@@ -8,7 +8,9 @@ zero, and a ratio of two fields does not count the slide or the lens that both l
 
 from __future__ import annotations
 
+import itertools
 import math
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal, get_args
@@ -34,8 +36,12 @@ FRESH = "new "
 """What the identity of an unknown begins with that nobody has named yet."""
 
 
+_RUN, _NEXT = uuid4().hex, itertools.count()
+
+
 def _fresh() -> str:
-    return f"{FRESH}{uuid4().hex}"
+    """Another one at every call, in whatever process that this one was copied into."""
+    return f"{FRESH}{_RUN} {os.getpid()} {next(_NEXT)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +96,19 @@ class Quantity:
     come first."""
 
     def __post_init__(self) -> None:
-        merged: dict[str, Contribution] = {}
+        sums: dict[str, float] = {}
+        first: dict[str, Contribution] = {}
         for part in self.contributions:
-            before = merged.get(part.identity)
-            merged[part.identity] = part if before is None else replace(before, u=before.u + part.u)
-        budget = tuple(sorted(merged.values(), key=lambda part: -abs(part.u)))
+            name = part.identity
+            if name in sums:
+                sums[name] += part.u
+            else:
+                sums[name], first[name] = part.u, part
+        merged = [
+            part if part.u == sums[name] else replace(part, u=sums[name])
+            for name, part in first.items()
+        ]
+        budget = tuple(sorted(merged, key=lambda part: -abs(part.u)))
         object.__setattr__(self, "contributions", budget)
 
     @classmethod
@@ -160,6 +174,8 @@ class Quantity:
         same unknown has the same name wherever it is met. Sources that differ only from exposure
         to exposure are told apart by `name_exposures`.
         """
+        if not any(p.is_fresh and p.scope == scope for p in self.contributions):
+            return self
         parts = tuple(
             replace(p, identity=f"{owner}: {p.source}") if p.is_fresh and p.scope == scope else p
             for p in self.contributions

@@ -73,12 +73,13 @@ def one(task: Task) -> tuple[Task, Outcome, float]:
     return task, outcome, time.process_time() - start
 
 
-def tasks(names: list[str], quick: bool) -> list[Task]:
+def tasks(names: list[str], quick: bool, first: int = 0) -> list[Task]:
+    """The inputs of these classes, numbered from `first`."""
     return [
         (name, kind, index)
         for name in names
         for kind, (count, _) in importlib.import_module(f"studies.attack.{name}").KINDS.items()
-        for index in range(min(2, count) if quick else count)
+        for index in range(first, first + (min(2, count) if quick else count))
     ]
 
 
@@ -130,13 +131,16 @@ def main() -> None:
     parser.add_argument(
         "--times", action="store_true", help="also the processor time that each kind took"
     )
+    parser.add_argument(
+        "--first", type=int, default=0, metavar="N", help="draw inputs from number N on: others"
+    )
     parser.add_argument("--keep", type=Path, metavar="FILE", help="also write the tables to FILE")
     options = parser.parse_args()
     if unknown := set(options.names) - set(CLASSES):
         parser.error(f"no class is called {', '.join(sorted(unknown))}")
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     start, code = time.perf_counter(), commit()
-    every = tasks(options.names or list(CLASSES), options.quick)
+    every = tasks(options.names or list(CLASSES), options.quick, options.first)
     with ProcessPoolExecutor(2) as pool:
         found = list(pool.map(one, every))
     page = table(found)
@@ -155,7 +159,8 @@ def main() -> None:
         print(f"\n{real}")
         page = f"{real}\n\n{page}"
     if options.keep is not None and not options.names and not options.quick:
-        options.keep.write_text(f"{HEAD}Code: commit {code}.\n\n```text\n{page}\n```\n")
+        which = f"Code: commit {code}; inputs numbered from {options.first}."
+        options.keep.write_text(f"{HEAD}{which}\n\n```text\n{page}\n```\n")
 
 
 if __name__ == "__main__":

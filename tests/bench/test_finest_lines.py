@@ -123,6 +123,31 @@ def test_of_several_edges_the_sharpest_counts_for_others_may_be_out_of_focus() -
     assert finest(edge(0.1, name="blurred"), edge(0.2, name="sharp")).capture == "sharp"
 
 
+@pytest.mark.parametrize(
+    ("falls_at", "u", "below"),
+    [(0.8, 0.01, 0.0), (0.6, 0.1, 0.0960), (0.5, 0.05, 0.0980)],
+)
+def test_a_response_that_falls_beyond_the_pixels_is_known_as_far_down_as_it_reaches(
+    falls_at: float, u: float, below: float
+) -> None:
+    # The pixels carry 0.5 cycles/px, one pixel is 1 um; 1.96 u is the half-width of 95 %.
+    told = finest(edge(falls_at, u))
+    assert told.frequency.value == pytest.approx(0.5)
+    assert told.frequency.expanded == pytest.approx(below, abs=2e-3)
+    assert told.falls_at.value == pytest.approx(falls_at)
+
+
+def test_sources_are_combined_before_the_pixels_bound_them() -> None:
+    # Two that agree: beyond the pixels at 0.6 +- 0.2, and below at 0.48 +- 0.02.
+    part = MethodResult(
+        "superposed lines", "measured", {"frequency_10": cycles(0.48, 0.01)}, facts=FILE
+    )
+    slide = CaptureResult(Capture("rule", ("rule.png",), "pad", "only", "slide"), (part,))
+    told = finest(edge(0.6, 0.1), slide)
+    assert told.frequency.value == pytest.approx((0.6 + 100 * 0.48) / 101, rel=1e-4)
+    assert told.frequency.u == pytest.approx(0.01, rel=0.01)
+
+
 @pytest.mark.parametrize(("line_um", "word"), [(2.0, "no"), (3.0, "not shown"), (50, "not shown")])
 def test_ring_correlation_alone_can_say_no_and_never_yes(line_um: float, word: str) -> None:
     made = bench(pair(0.2))  # detail repeats up to 0.2 cycles/px: lines of 2.5 um

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
+from studies._stored import tables_of
 
 from glassay.detail.relative_response import absolute_response, relative_response
 from glassay.errors import NotMeasurable
+from glassay.imaging import srgb_to_linear
 from glassay.imaging.compression import light_step, quantization_step
 from glassay.simulate import Camera, Capture, Die, Optics, Pose, capture
 
@@ -43,6 +47,33 @@ def test_a_finer_photo_of_the_chip_tells_the_response_of_a_coarser_one(cutoff: f
         assert quantity is not None
         assert quantity.value == pytest.approx(true, abs=3 * quantity.u)
         assert quantity.relative < 0.12
+
+
+def test_what_a_hard_compression_took_is_put_back() -> None:
+    whole = replace(COARSE, width=640, height=480, tone="srgb", jpeg_quality=None)
+    fine = photo(replace(FINE, width=1900, height=1430), 0.5, 0.8, seed=6)
+    shots = [photo(replace(whole, jpeg_quality=q), 0.5 * RATIO, 0.4, seed=6) for q in (None, 65)]
+    lights = [np.asarray(srgb_to_linear(s.stored / 255), dtype=np.float32) for s in shots]
+    tables = tables_of(shots[1].jpeg)
+
+    def laid(points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return (points - (639 / 2, 479 / 2)) * RATIO + (1899 / 2, 1429 / 2)
+
+    before, stored, right = (
+        relative_response(light(fine), shown, laid, RATIO, given)
+        for shown, given in zip(
+            (lights[0], lights[1], lights[1]), (None, None, tables), strict=True
+        )
+    )
+    strong = right.transfer > 0.1 * right.transfer.max()
+    f = right.frequency[strong]
+    true = np.interp(f, before.frequency, before.transfer)
+    lost = np.interp(f, stored.frequency, stored.transfer) / true - 1
+    left = right.transfer[strong] / true - 1
+    assert np.sqrt((lost**2).mean()) > 0.015
+    assert np.sqrt((left**2).mean()) < 0.5 * np.sqrt((lost**2).mean())
+    assert (right.error[strong] > 0.9 * np.interp(f, stored.frequency, stored.error)).all()
+    assert (np.abs(left * true) < 3 * right.error[strong]).mean() > 0.95
 
 
 def test_photos_of_two_chips_foretell_nothing_of_each_other() -> None:

@@ -15,10 +15,11 @@ from PIL import Image
 from glassay.bench.measuring.methods import METHODS
 from glassay.cli.commands.scale import command
 from glassay.detail.edge_loss import LOST
-from glassay.detail.line_response import PROFILE, LineResponse, response_of_lines
+from glassay.detail.line_response import response_of_lines
+from glassay.detail.line_result import PROFILE, LineResponse
 from glassay.detail.lines_compressed import lines_drawn
 from glassay.detail.lines_profile import Bar
-from glassay.detail.response_model import FREQUENCY, modulation, processing_share
+from glassay.detail.response_model import FREQUENCY, modulation
 from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.optics.transfer import defocused_transfer
@@ -151,10 +152,6 @@ def test_without_defocus_or_blur_the_family_is_the_textbook_pupil_times_the_pixe
     parameters = np.array([np.log(0.5), 0.0, -20.0, 0.0, 0.0])
     expected = defocused_transfer(FREQUENCY / 0.5, 0.0) * np.sinc(FREQUENCY)
     assert modulation(parameters)[0] == pytest.approx(expected, abs=2e-3)
-
-
-def test_compression_widens_the_uncertainty() -> None:
-    assert processing_share(None) < processing_share(95) < processing_share(80)
 
 
 def test_the_scale_command_tells_the_response_of_the_slide(tmp_path: Path) -> None:

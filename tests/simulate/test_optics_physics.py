@@ -12,6 +12,7 @@ from glassay.simulate import (
     Camera,
     Chessboard,
     CrossedGrid,
+    Die,
     Edge,
     FlatField,
     Lighting,
@@ -269,3 +270,16 @@ def test_tiles_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("glassay.simulate.render._TILE_PX", 110)
     # light that diffraction carries further than the overlap: far below one 8-bit step
     assert expected(scene, pose, optics, GREY) == pytest.approx(whole, abs=5e-4)
+
+
+def test_a_memory_is_the_same_however_densely_it_is_painted() -> None:
+    # What is painted in steps of a sample and what is not must agree below both grids' limits.
+    die, pose = Die(seed=5, memory_um=(400.0, 300.0)), Pose(1.3, 3.0)
+    optics, camera = Optics(na=0.12), Camera(width=256, height=192, colour="grey")
+    coarse, fine = (expected(die, pose, optics, camera, np.float64, oversample=n) for n in (2, 5))
+    taper = np.outer(np.hanning(192), np.hanning(256))
+    seen = [np.abs(np.fft.rfft2((p - p.mean()) * taper)) for p in (coarse, fine)]
+    strong = seen[1] > 0.02 * seen[1][3:, 3:].max()
+    strong[:3, :3] = False
+    assert strong.sum() > 20
+    assert (seen[0] / seen[1])[strong] == pytest.approx(1, abs=0.02)

@@ -18,13 +18,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.edge_loss import LOST
+from glassay.detail.line_result import (
+    LOST_U,
+    MAX_MISFIT,
+    MOST_VAGUE,
+    PROFILE,
+    LineResponse,
+    Places,
+    result_of,
+)
 from glassay.detail.lines_compressed import CompressedLines
 from glassay.detail.lines_ends import Step, shifted_kernel, step_kernel, steps_in
 from glassay.detail.lines_folded import MIN_LINES, Fold, Lines, folded
@@ -37,7 +45,6 @@ from glassay.detail.lines_profile import (
 )
 from glassay.detail.response_model import (
     FREQUENCY,
-    PROCESSING_SHARE,
     Posterior,
     Summits,
     Told,
@@ -45,22 +52,15 @@ from glassay.detail.response_model import (
     interpolation,
     summits,
 )
-from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
-from glassay.finding import Finding
 from glassay.imaging.tone import Relight
-from glassay.quantity import Contribution, Quantity
 
 Float = npt.NDArray[np.float64]
 
-METHOD = "superposed lines"
-FIRMWARE = "firmware"
-NO_BARS = "the lines are no plain bars (rims, grooves or shadows): their response cannot be told"
 ENDS_ALONE = (
     "the lines' shape and their ends disagree (no bars, or a camera that works hard on its pictures):"
     " their ends alone count"
 )
-PROFILE = "profile of the lines"
 DISAGREEMENT = "lines and their ends disagree"
 RAISED = (
     "the camera raises the detail of the lines so much that lines without usable ends do not tell what"
@@ -71,11 +71,6 @@ MIN_DIVISION_PX = 6.0
 """Below this only one or two harmonics lie within what pixels carry."""
 ANISOTROPY = 0.02
 """Standard deviation of the relative difference of the response's scale along and across the lines."""
-MAX_MISFIT = 6.0
-"""Weighted square residual per datum beyond which the lines are no plain bars: rims, grooves and
-shadows give 20 and more, plain lines 0.3 to 3."""
-MOST_VAGUE = 0.3
-"""Standard uncertainty, as a share of the value, beyond which lines are said to be too wide to tell."""
 MOST_VAGUE_WIDTH = 0.05
 """Largest relative standard uncertainty of the lines' width where their ends had to be left out."""
 
@@ -87,79 +82,22 @@ DISAGREE = 3.0
 """Standard deviations of what the ends alone say beyond which the harmonics are held to disagree. Of
 photos by a camera that sharpens fourfold after an edge-keeping filter, three of three; of 6 plain
 slides one, whose answer lies beyond Nyquist and stays right."""
-PROFILE_U = 1 / 3
-"""Standard uncertainty for the lines' profile, as a share of what it makes that they need not be bars.
-Where rims agree with the data as well as bars do, it says that one slide in nine has them; where bars
-do not agree, that two bars follow a groove's walls and floor so far. Of 54 drawn grooves a half covers
-96 %, a third 85 to 90 %, at u of 7 and 6 %."""
 DISAGREEMENT_U = 0.5
 """Standard uncertainty where the ends alone count, as a share of how far they are from what all say
 together: what makes the lines' shape untrue (firmware that works on edges) works on ends as well."""
 MOST_RAISED = 1.5
 """Modulation above which a picture without usable ends is refused. Unsharp masks of 0.6 give up to
 1.14; of wide lines that a camera sharpens hard it came out at 5, at twice the true frequency."""
-LOPSIDED_U = 0.13
+LOPSIDED_U = 0.16
 LOPSIDED_FROM, LOPSIDED_TO = 0.01, 0.04
 """Relative standard uncertainty of the frequencies where one side of the lines is darker than the other
 (a groove lit from one side), and the odd part of a harmonic, as a share of the fundamental, from which
 it begins to count and counts whole. Drawn and photographed bars have up to 0.008, real slides 0.02,
-drawn grooves lit so 0.04 to 0.33, with errors of 13 % (rms of 14), whatever that share."""
+drawn grooves lit so 0.04 to 0.33, whatever that share with errors of 11 to 13 % (rms), two of 45 by 25
+and 30 %: their U is so wide that other evidence goes before them."""
 FIELD_WAVES = 1.0
 """Standard deviation of the defocus of a part of the field: a curved field or a tilted slide puts its
 corners a wave and more out of focus where its middle is sharp (common practice, no source)."""
-LOST_U = 0.5
-"""Standard uncertainty of the frequencies for what compression took, as a share of what that is."""
-
-
-@dataclass(frozen=True)
-class LineResponse:
-    """Response from superposed lines. `modulation`, `low`, `high` belong to `frequency` (95 % band).
-
-    `line_width` in px. `profile` (2, n) is the folded line: place across (px) and light; `ends`
-    (2, n) the edge spread along the lines, empty where no end could be used.
-    """
-
-    frequency_50: Quantity
-    frequency_10: Quantity | None
-    line_width: Quantity
-    lines: int
-    ends_used: int
-    frequency: Float
-    modulation: Float
-    low: Float
-    high: Float
-    profile: Float
-    ends: Float
-    misfit: float
-    posterior: Posterior = field(repr=False)
-    notes: tuple[str, ...] = ()
-
-    def findings(self) -> Mapping[str, Finding]:
-        """Keys frequency_50, frequency_10 (cycles/px, where told) and line_width (px)."""
-        out = {
-            "frequency_50": Finding(self.frequency_50, METHOD),
-            "line_width": Finding(self.line_width, METHOD),
-        }
-        if self.frequency_10 is not None:
-            out["frequency_10"] = Finding(self.frequency_10, METHOD)
-        return out
-
-    def with_share(self, source: str, share: float) -> LineResponse:
-        """With one more relative standard uncertainty of both frequencies."""
-        if not share:
-            return self
-        half, tenth = (
-            found and found.with_contribution(source, share * found.value, scope="reference")
-            for found in (self.frequency_50, self.frequency_10)
-        )
-        return replace(self, frequency_50=half or self.frequency_50, frequency_10=tenth)
-
-    def evidence(self) -> dict[str, Any]:
-        """Plain data for drawing: the curve with its band, the folded line, the ends."""
-        return {
-            "frequency": self.frequency, "modulation": self.modulation, "low": self.low,
-            "high": self.high, "profile": self.profile, "ends": self.ends,
-        }  # fmt: skip
 
 
 def response_of_lines(
@@ -215,7 +153,7 @@ def response_of_lines(
         )
     changes = _changes(rows.thinned(), bool(steps), posterior, other_tones, shape_counts)
     profile = _shift_of_profile(fold, steps, division_px, posterior)
-    result = _result(posterior, fold, steps, rows, division_px, lost, profile, changes)
+    result = result_of(posterior, fold, steps, rows, division_px, lost, profile, changes)
     result = result.with_share(PROFILE, LOPSIDED_U * _lopsided(fold))
     if shape_counts:
         return result
@@ -249,6 +187,8 @@ def tenth_of_part(
         return told._replace(middle=middle, width=width, waves=FIELD_WAVES)
 
     found = summits(told_by(fold, steps), whole.posterior.middle)
+    if steps and not _agree(found, summits(told_by(fold, []), found.parameters[:1])):
+        raise NotMeasurable("these lines and their ends disagree")
     lost = 0.0
     if quantization and 0 in quantization:
         compressed = CompressedLines.of(light, segments, rows, quantization)
@@ -272,16 +212,16 @@ def _vague_width(posterior: Posterior) -> bool:
     return bool(width.std() > MOST_VAGUE_WIDTH * np.median(width))
 
 
-def _agree(both: Summits, ends: Summits) -> bool:
-    """Whether what lines and ends say together is what the ends say alone.
+def _agree(both: Summits, one: Summits) -> bool:
+    """Whether what lines and ends say together is what one of them says alone.
 
     Firmware that works on edges makes harmonics of its own, beyond what a lens passes; a groove may
     be of a kind that two bars do not follow.
     """
     for level in (0.1, 0.5):
-        together, alone = both.frequency_at(level), ends.frequency_at(level)
+        together, alone = both.frequency_at(level), one.frequency_at(level)
         if math.isfinite(together) and math.isfinite(alone):
-            return abs(together - alone) < DISAGREE * ends.spread_at(level)
+            return abs(together - alone) < DISAGREE * one.spread_at(level)
     return True
 
 
@@ -337,10 +277,6 @@ def _shift(before: Summits, after: Summits) -> Places:
     """By how much the places have moved, cycles/px; NaN where either is not told."""
     half, tenth = (after.frequency_at(level) - before.frequency_at(level) for level in (0.5, 0.1))
     return half, tenth
-
-
-Places = tuple[float, float]
-"""Where the modulation falls to 50 and to 10 %, cycles/px; NaN where it does not."""
 
 
 def _changes(
@@ -413,69 +349,3 @@ def _left_over(columns: Sequence[Float], value: Float, error: Float) -> Float:
     mix = np.linalg.solve(solved, right[..., None])[..., 0]
     left = target @ target - (right * mix).sum(axis=1) - ridge * (mix**2).sum(axis=1)
     return np.asarray(np.maximum(left, 0.0))
-
-
-def _result(
-    posterior: Posterior,
-    fold: Fold,
-    steps: list[Step],
-    rows: Lines,
-    division: float,
-    lost: Places,
-    profile: Places,
-    changes: Sequence[Places],
-) -> LineResponse:
-    if posterior.misfit > MAX_MISFIT:
-        raise NotMeasurable(NO_BARS)
-    half = _quantity(
-        posterior.frequency_at(0.5), lost[0], profile[0], [half for half, _ in changes]
-    )
-    tenth = _quantity(
-        posterior.frequency_at(0.1), lost[1], profile[1], [tenth for _, tenth in changes]
-    )
-    if (
-        half is not None
-        and half.relative > MOST_VAGUE
-        and PROFILE_U * abs(profile[0]) > MOST_VAGUE / 2
-    ):
-        raise NotMeasurable(NO_BARS)
-    if half is None or half.relative > MOST_VAGUE:
-        raise NotMeasurable(
-            "the lines are wider than they tell: response and width cannot be told apart"
-        )
-    low, middle, high = np.percentile(posterior.curves, [2.5, 50, 97.5], axis=0)
-    width = np.exp(posterior.parameters[:, 5]) * division
-    notes = (
-        []
-        if steps
-        else ["no ends of lines could be used: the width of the lines is told by their shape alone"]
-    )
-    if tenth is None or tenth.relative > MOST_VAGUE:
-        notes.append("where the modulation falls to 10 % is not told by these lines")
-        tenth = None
-    ends = np.stack([steps[0].place, steps[0].value]) if steps else np.empty((2, 0))
-    return LineResponse(
-        half, tenth, Quantity.of(float(np.median(width)), float(width.std()), "px", METHOD),
-        len(rows.length), sum(step.lines for step in steps), FREQUENCY, middle, low, high,
-        np.stack([fold.place, fold.light]), ends, posterior.misfit, posterior, tuple(notes),
-    )  # fmt: skip
-
-
-def _quantity(
-    draws: Float, lost: float, profile: float, changes: Sequence[float]
-) -> Quantity | None:
-    """Median and half the central 68 % of draws; None where a tenth of them have no such place."""
-    known = draws[np.isfinite(draws)]
-    if len(known) < 0.9 * len(draws):
-        return None
-    low, middle, high = np.percentile(known, [15.87, 50, 84.13])
-    # What response and width leave open between them is the same for all photos of a setting.
-    fit = Contribution(METHOD, float((high - low) / 2), scope="setting")
-    found = Quantity(float(middle), "cycles/px", (fit,))
-    found = found.with_contribution(FIRMWARE, PROCESSING_SHARE * found.value, scope="setting")
-    if lost and math.isfinite(lost):
-        found = found.with_contribution(LOST, LOST_U * lost, scope="setting")
-    if profile and math.isfinite(profile):
-        share = PROFILE_U * profile * found.value
-        found = found.with_contribution(PROFILE, share, scope="reference")
-    return with_tone(found, [float(middle) * change for change in changes])

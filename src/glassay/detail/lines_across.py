@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.across_field import ratio_in_corners, zone_at
-from glassay.detail.line_response import LineResponse, tenth_of_part
+from glassay.detail.line_response import tenth_of_part
+from glassay.detail.line_result import LineResponse
 from glassay.field_stop import find_field_stop
 from glassay.quantity import Quantity
 

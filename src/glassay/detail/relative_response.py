@@ -15,7 +15,6 @@ Frequencies in cycles per px of the coarser photo.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -24,34 +23,32 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy import fft
 
-from glassay.detail.response_model import FREQUENCY, Posterior, fit_bands, processing_share
+from glassay.detail.cross_spectra import (
+    FINER_GRID,
+    Spectra,
+    radius_of,
+    reassigned_radius,
+    rings_of,
+    spectra_of,
+)
+from glassay.detail.relative_compressed import CompressedChip
+from glassay.detail.response_model import FREQUENCY, PROCESSING_SHARE, Posterior, fit_bands
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
+from glassay.imaging.compression import light_step
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
 
 Float = npt.NDArray[np.float64]
 
 METHOD = "same chip through a finer instrument"
-WINDOWS_PX = (192, 128, 64)
-"""Sides of the windows: the largest is used that the common piece holds often enough. The lower
-the lowest band, the better is the gain told apart from the response."""
-MIN_WINDOWS = 6
 LEAST_RATIO = 1.3
 """How much finer the pixels of the finer photo must be: below it, its own response, noise and sampling
 weigh as much as the other's."""
 GAUSSIAN_PX = 0.45
 """Standard deviation of the Gaussian by which the finer picture is brought down, px of the coarser: it
 passes 4 % at 0.9 cycles/px, which is what folds back to 0.1, and still a third at Nyquist."""
-FINER_GRID = 2
-"""Samples of the finer picture for each px of the coarser one: on the same grid, strong wiring at 0.65
-cycles/px, of which the Gaussian leaves a fifth, folds back to 0.35 and is taken for what was shown
-there (bands up to 30 % low on drawn dies)."""
-LOWEST_PERIODS, HIGHEST = 2.0, 0.5
-"""Bands used: from two periods in a window, below which it mixes light and shade in, to the highest
-frequency that pixels carry, cycles/px."""
 LIKE_LIGHT = 0.7
 """Coherence up to 0.1 cycles/px below which the two pictures are lit too differently for one
 to foretell the other: bright field against bright field gives 0.9 and more, dark field below 0.5."""
@@ -111,15 +108,12 @@ class AbsoluteResponse:
 
 
 def absolute_response(
-    relative: RelativeResponse,
-    finer: Callable[[Float], Float],
-    finer_u: float,
-    jpeg_quality: int | None = None,
+    relative: RelativeResponse, finer: Callable[[Float], Float], finer_u: float
 ) -> AbsoluteResponse:
     """The coarser photo's own response.
 
     `finer(f)` is the finer photo's response, f in cycles per px of that photo, whose frequencies are
-    known to the relative standard uncertainty `finer_u`; `jpeg_quality` that of the coarser photo.
+    known to the relative standard uncertainty `finer_u`.
     Raises `NotMeasurable` where the finer one passes too little.
     """
     own = finer(relative.frequency / relative.ratio)
@@ -138,15 +132,14 @@ def absolute_response(
             "the finer instrument shows too little beyond what the coarser one passes well: where the"
             " coarser one's response falls is not told"
         )
-    share = processing_share(jpeg_quality)
-    told = [_told(posterior, level, finer_u, share) for level in (0.5, 0.1)]
+    told = [_told(posterior, level, finer_u) for level in (0.5, 0.1)]
     low, middle, high = np.percentile(posterior.curves, [2.5, 50, 97.5], axis=0)
     return AbsoluteResponse(
         FREQUENCY, middle, low, high, np.stack([f, h / factor, error / factor]), told[0], told[1]
     )
 
 
-def _told(posterior: Posterior, level: float, finer_u: float, share: float) -> Quantity | None:
+def _told(posterior: Posterior, level: float, finer_u: float) -> Quantity | None:
     """Where the response falls to `level`; None where it is not told.
 
     What is not known of the finer response's frequencies moves the product with it by less than that
@@ -161,7 +154,7 @@ def _told(posterior: Posterior, level: float, finer_u: float, share: float) -> Q
     found = found.with_contribution(
         "response of the finer instrument", finer_u * middle, scope="bench"
     )
-    found = found.with_contribution("compression and firmware", share * middle, scope="setting")
+    found = found.with_contribution("firmware", PROCESSING_SHARE * middle, scope="setting")
     return found if found.relative <= MOST_VAGUE else None
 
 
@@ -182,14 +175,14 @@ def relative_response(
     coarse: FloatImage,
     to_fine: Callable[[Float], Float],
     ratio: float,
-    step: Callable[[Float], Float] | None = None,
+    tables: Mapping[int, Any] | None = None,
 ) -> RelativeResponse:
     """Measure the coarser photo's response relative to the finer one's.
 
     `fine` and `coarse` (height, width) in linear light; `to_fine` takes points (n, 2), (column, row),
     of the coarser photo to the finer one; `ratio` is the coarser photo's pixel size over the finer
-    one's. `step(f)` is the quantisation of the coarser photo's compression at f cycles/px, as linear
-    light at its mean brightness, None where it was not compressed. Raises `NotMeasurable` when they
+    one's. `tables` are the quantisation tables of the coarser photo's JPEG, None where it was not
+    compressed. Raises `NotMeasurable` when they
     share too little, are lit differently or hold no detail.
     """
     if ratio < LEAST_RATIO:
@@ -197,10 +190,12 @@ def relative_response(
             f"the finer photo's pixels are only {ratio:.2g} times as fine; {LEAST_RATIO} are needed"
         )
     x, y, whole = _aligned(fine, coarse, to_fine, ratio)
-    spectra = _spectra(x, y, whole)
-    radius = _radius(spectra.side)
+    spectra = spectra_of(x, y, whole)
+    radius = radius_of(spectra.side)
     noise = _noise_density(fine, ratio, radius)
-    f, h, error, coherence = _transfer(spectra, noise, radius, step)
+    step = light_step(tables or {}, float(coarse.mean()))
+    true = reassigned_radius(x, whole)
+    used, f, h, error, coherence = _transfer(spectra, noise, radius, true, step)
     if coherence < LIKE_LIGHT:
         raise NotMeasurable(
             "the two photos are lit differently (detail of the one foretells only"
@@ -209,7 +204,20 @@ def relative_response(
     brightness = float(
         y[whole].mean() / max(float(x[::FINER_GRID, ::FINER_GRID][whole].mean()), 1e-12)
     )
+    if tables and tables.get(0):
+        photo = CompressedChip(y, x, FINER_GRID, whole, _gaussian, brightness, tables)
+
+        def seen(picture: Float) -> Float:
+            cross = spectra_of(x, picture, whole).xy.real
+            return np.array([cross[ring].sum() for ring in used])
+
+        h, lost = photo.put_right(f, h, seen)
+        error = np.hypot(error, lost)
     return RelativeResponse(f, h, error, coherence, ratio, brightness)
+
+
+def _gaussian(f: Float) -> Float:
+    return np.asarray(np.exp(-2 * (np.pi * GAUSSIAN_PX * f) ** 2))
 
 
 def _aligned(
@@ -235,59 +243,6 @@ def _aligned(
     return np.asarray(x, dtype=np.float64), np.asarray(coarse, dtype=np.float64), whole
 
 
-@dataclass(frozen=True)
-class _Spectra:
-    xx: Float
-    yy: Float
-    xy: npt.NDArray[np.complex128]
-    windows: int
-
-    @property
-    def side(self) -> int:
-        """Side of the windows, px."""
-        return int(self.xx.shape[0])
-
-
-def _spectra(x: Float, y: Float, whole: npt.NDArray[np.bool_]) -> _Spectra:
-    """Power and cross spectra over overlapping windows that lie wholly in the common piece."""
-    for side in WINDOWS_PX:
-        places = [
-            (slice(row, row + side), slice(column, column + side))
-            for row in range(0, y.shape[0] - side + 1, side // 2)
-            for column in range(0, y.shape[1] - side + 1, side // 2)
-            if whole[row : row + side, column : column + side].all()
-        ]
-        if len(places) >= MIN_WINDOWS:
-            break
-    else:
-        raise NotMeasurable("the two photos share too small a piece of the chip")
-    taper = _taper(side, 1)
-    dense = _taper(side, FINER_GRID)
-    xx, yy = np.zeros((side, side // 2 + 1)), np.zeros((side, side // 2 + 1))
-    xy = np.zeros(xx.shape, dtype=np.complex128)
-    # Of the dense grid's frequencies those that the coarser photo's pixels carry.
-    low = np.concatenate([np.arange(side // 2), np.arange(-(side // 2), 0)])
-    for here in places:
-        there = tuple(slice(FINER_GRID * one.start, FINER_GRID * one.stop) for one in here)
-        part, dense_part = y[here], x[there]
-        a = fft.rfft2((dense_part - dense_part.mean()) * dense)[low, : side // 2 + 1]
-        b = fft.rfft2((part - part.mean()) * taper)
-        xx += np.abs(a) ** 2
-        yy += np.abs(b) ** 2
-        xy += np.conj(a) * b
-    count = len(places)
-    return _Spectra(xx / count, yy / count, xy / count, count)
-
-
-def _taper(side: int, finer: int) -> Float:
-    """Hann's window over `side` px, `finer` samples a px; its mean square is that of one px."""
-    place = np.arange(side * finer) / finer + 1
-    one = 0.5 - 0.5 * np.cos(2 * np.pi * place / (side + 1))
-    window = np.outer(one, one)
-    own = window[::finer, ::finer]
-    return np.asarray(window / math.sqrt((own**2).sum()) / finer**2)
-
-
 def _noise_density(fine: FloatImage, ratio: float, radius: Float) -> Float:
     """Power spectrum of the finer picture's noise after the Gaussian, per pixel of the coarser one.
 
@@ -303,26 +258,24 @@ def _noise_density(fine: FloatImage, ratio: float, radius: Float) -> Float:
     return np.asarray(sigma**2 / ratio**2 * passed)
 
 
-def _radius(side: int) -> Float:
-    return np.asarray(np.hypot(fft.fftfreq(side)[:, None], fft.rfftfreq(side)[None, :]))
-
-
 def _transfer(
-    spectra: _Spectra, noise: Float, radius: Float, quantised: Callable[[Float], Float] | None
-) -> tuple[Float, Float, Float, float]:
-    """Frequency, ratio, its standard error, by annuli; and the coherence at low frequencies."""
-    step = 1 / spectra.side
-    edges = np.arange(LOWEST_PERIODS * step, HIGHEST + 1e-9, step)
-    f, h, error, coherences = [], [], [], []
-    for low, high in itertools.pairwise(edges):
-        ring = (radius >= low) & (radius < high)
+    spectra: Spectra,
+    noise: Float,
+    radius: Float,
+    true: Float,
+    quantised: Callable[[Float], Float] | None,
+) -> tuple[list[npt.NDArray[np.bool_]], Float, Float, Float, float]:
+    """Annuli by `radius`, frequency by the power's `true` radius, ratio, its standard error; and the
+    coherence at low frequencies."""
+    used, f, h, error, coherences = [], [], [], [], []
+    for ring in rings_of(radius):
         xx = float((spectra.xx - noise)[ring].sum())
         raw = float(spectra.xx[ring].sum())
         yy = float(spectra.yy[ring].sum())
         xy = float(spectra.xy[ring].real.sum())
         if xx < 0.3 * raw or xy <= 0:  # hardly anything but noise in the finer picture
             continue
-        middle = float(radius[ring].mean())
+        middle = float(np.average(true[ring], weights=spectra.xx[ring]))
         if quantised is not None:
             strength = math.sqrt(yy / ring.sum())
             if strength < MOST_QUANTISED * float(quantised(np.array([middle]))[0]):
@@ -331,8 +284,8 @@ def _transfer(
         # Windows overlap by half: about half of them are independent (Welch 1967).
         independent = ring.sum() * max(1.0, spectra.windows / 2)
         relative = math.sqrt((1 - coherence) / (2 * coherence * independent))
-        gaussian = math.exp(-2 * (math.pi * GAUSSIAN_PX * middle) ** 2)
-        value = xy / xx * gaussian
+        value = float((spectra.xy.real * _gaussian(true))[ring].sum()) / xx
+        used.append(ring)
         f.append(middle)
         h.append(value)
         error.append(value * math.hypot(relative, MODEL_SHARE))
@@ -340,7 +293,7 @@ def _transfer(
     low_bands = [c for place, c in zip(f, coherences, strict=True) if place < 0.1]
     if len(f) < 6 or not low_bands:
         raise NotMeasurable("the common piece of the chip holds too little detail")
-    return np.array(f), np.array(h), np.array(error), float(np.median(low_bands))
+    return used, np.array(f), np.array(h), np.array(error), float(np.median(low_bands))
 
 
 FLOOR_SHARE = 0.003

@@ -49,10 +49,7 @@ _TABLE_N = np.linspace(0.0, 1.0, 257)
 _TABLE_W = np.linspace(0.0, _MOST_WAVES, 301)
 _COMPUTED_W = np.linspace(0.0, _MOST_WAVES, 31)
 PROCESSING_SHARE = 0.01
-COMPRESSION_SHARE = 0.05
-"""Relative standard uncertainty of the result for an unknown tone curve and firmware, and for JPEG at
-quality 80 (in proportion to 100 less the quality): compression takes weak harmonics away or rings, by
-3 to 4 % of the 10 % frequency at 80 in the study."""
+"""Relative standard uncertainty of the result for an unknown tone curve and firmware."""
 WALKERS, STEPS, BURN_IN = 48, 320, 160
 """Enough for a standard error of the median below a tenth of the posterior's width (study)."""
 FARTHEST = 6.0
@@ -387,9 +384,3 @@ def fit_bands(
     told = Told(misfit, len(frequency), np.array([gain[0]]), np.array([gain[1]]))
     posterior = draw(told, seed=seed)
     return posterior, float(np.median(posterior.parameters[:, 5]))
-
-
-def processing_share(jpeg_quality: int | None) -> float:
-    """Relative standard uncertainty for what the file's making does to a response measured on it."""
-    loss = 0.0 if jpeg_quality is None else COMPRESSION_SHARE * max(0, 100 - jpeg_quality) / 20
-    return float(np.hypot(PROCESSING_SHARE, loss))

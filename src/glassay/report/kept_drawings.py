@@ -20,10 +20,20 @@ import numpy as np
 
 import glassay
 from glassay.bench.keeping.plain import to_plain
-from glassay.bench.keeping.store import DAMAGED, DRAWN_FOLDER, Store, checksum
+from glassay.bench.keeping.store import (
+    DAMAGED,
+    DRAWN_FOLDER,
+    UNKNOWN,
+    Store,
+    checksum_after,
+    with_checksum,
+)
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.report import curves, drawing
+
+DRAWN = b', "drawn": '
+"""After which what was drawn stands in its file."""
 
 T = TypeVar("T")
 
@@ -72,17 +82,18 @@ class KeptDrawings:
         path = self._folder / f"{key}.json"
         self._used.add(path.name)
         with contextlib.suppress(*DAMAGED):
-            data = json.loads(path.read_bytes())
-            if data["checksum"] == checksum(data["drawn"]):
+            kept_text = path.read_bytes()
+            data = json.loads(kept_text)
+            if data["checksum"] == checksum_after(DRAWN, kept_text):
                 kept: T = _read(data["drawn"])
                 return kept
         made = make()
         if not lasting(made):
             return made
         drawn = _written(made)
-        whole = json.dumps({"checksum": checksum(drawn), "drawn": drawn}, allow_nan=True)
+        whole = json.dumps({"checksum": UNKNOWN, "drawn": drawn}, allow_nan=True)
         with contextlib.suppress(OSError, Unusable):
-            write_atomically(path, whole.encode())
+            write_atomically(path, with_checksum(DRAWN, whole))
         return made
 
     def forget_others(self) -> None:

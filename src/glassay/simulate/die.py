@@ -263,8 +263,13 @@ def _paint_lattice(view: View, picture: Image, part: Lattice) -> None:
     inside *= band(y - (y1 - y0) / 2, (y1 - y0) / 2, sigma)
     upright = comb(x, part.period_um[0], part.strip_um[0], sigma)
     level = comb(y, part.period_um[1], part.strip_um[1], sigma)
+    # Each of the four kinds of places is the product of one coverage across and one down: so the
+    # Gaussian that is painted in is exact, which it is not where strips are laid over each other.
     under = picture[window]
-    cell = blend(under, level, part.along_x)
-    cell = blend(cell, upright, part.along_y)
-    cell = blend(cell, upright * level, part.dots)
+    free = 1 - upright
+    cell = under * ((1 - level) * free)[..., None]
+    shares = ((level * free, part.along_x), (upright * (1 - level), part.along_y),
+              (upright * level, part.dots))  # fmt: skip
+    for share, colour in shares:
+        cell += share[..., None] * np.asarray(colour, dtype=cell.dtype)
     picture[window] = under + inside[..., None] * (cell - under)

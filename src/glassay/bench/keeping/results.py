@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal, TypeVar
 
 from glassay.bench.document.model import Bench, Capture, Claim, Instrument, Money, Setting
@@ -76,7 +77,7 @@ class CaptureResult:
     def _deciding(self) -> tuple[MethodResult, ...]:
         return tuple(part for part in self.parts if not part.aside) or self.parts
 
-    @property
+    @cached_property
     def findings(self) -> Mapping[str, Finding]:
         """Findings of all methods; of a key that two have, the earlier method's."""
         return {key: value for part in reversed(self.parts) for key, value in part.findings.items()}
@@ -93,7 +94,7 @@ class CaptureResult:
         told = (p.reason for p in self._deciding if none or p.status != "nothing found")
         return "; ".join(dict.fromkeys(reason for reason in told if reason))
 
-    @property
+    @cached_property
     def facts(self) -> Mapping[str, Any]:
         """The files' own statements: width, height (upright px), format, EXIF."""
         return {key: value for part in self.parts for key, value in part.facts.items()}

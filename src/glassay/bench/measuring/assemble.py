@@ -121,8 +121,9 @@ def assemble(
     found = find_contradictions(bench, settings, captures, matches, contents, changed)
     verdicts = judge(bench, settings, captures)
     shown, standing = captures, settings
-    if found:
-        shown, standing = _settled(bench, sound(measured, found))
+    left = sound(measured, found)
+    if len(left) < len(measured) or any(a is not b for a, b in zip(left, measured, strict=True)):
+        shown, standing = _settled(bench, left)
         verdicts = withhold(bench, verdicts, judge(bench, standing, shown), found)
     table = compare(bench, standing, verdicts, shown)
     beside = tuple(said(one, bench) for one in found if one.touches == "nothing")

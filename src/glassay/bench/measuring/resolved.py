@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
 
@@ -16,7 +16,7 @@ from glassay.bench.measuring.methods.detail import WIRING
 from glassay.bench.measuring.methods.match import BY_FINER
 from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.optics.limits import NYQUIST, cutoff_per_um
-from glassay.quantity import Quantity, combine
+from glassay.quantity import Quantity, combine, weighted_sum
 
 USUAL_CONTRAST = 0.1
 """Modulation at which a line counts as told where no contrast is stated (common practice, no
@@ -34,19 +34,39 @@ Kind = Literal["bars", "edge", "lines", "chip", "correlation"]
 class Resolved:
     """A spatial frequency (cycles/um at the object) up to which lines are told, by what evidence.
 
-    `contrast` is the modulation there; None where the evidence has its own threshold (ring
-    correlation). `capture` is the id of the capture behind it, `kind` what was looked at.
+    `falls_at` is where the response falls to `contrast`, wherever that lies, and `carried` the
+    highest frequency that the pixels carry (None where the evidence needs no pixels). `contrast` is
+    None where the evidence has its own threshold (ring correlation). `capture` is the id of the
+    capture behind it, `kind` what was looked at.
     """
 
-    frequency: Quantity
+    falls_at: Quantity
     contrast: float | None
     how: str
     capture: str
     kind: Kind
+    carried: Quantity | None = None
     is_bound: bool = False
     """Where detail stops repeating (ring correlation): no finer line is told, and no line was."""
     is_least: bool = False
     """Every bar in view was told: finer lines may be told as well."""
+
+    @cached_property
+    def frequency(self) -> Quantity:
+        """The highest frequency that is told, cycles/um: no higher than what the pixels carry.
+
+        Where the response falls beyond that, the truth lies between the lower end of its interval
+        and the pixels' limit: the uncertainty reaches as far below the limit as that end does.
+        """
+        fall, limit = self.falls_at, self.carried
+        if limit is None or fall.value <= limit.value:
+            return fall
+        below = max(0.0, limit.value - fall.interval[0])
+        share = below / fall.expanded if fall.u else 0.0
+        of_pixels = {part.identity for part in limit.contributions}
+        rest = (part for part in fall.contributions if part.identity not in of_pixels)
+        kept = tuple(replace(part, u=part.u * share) for part in rest)
+        return replace(limit, contributions=limit.contributions + kept)
 
     @cached_property
     def line(self) -> Quantity:
@@ -133,16 +153,17 @@ def _combined(told: Sequence[Resolved]) -> Resolved:
     """The mean weighted by 1 / u^2 of what agrees (JCGM 100:2008, 4.2 and 5.2 for what is shared)."""
     sceptic = max(told, key=lambda found: found.line.value)
     agree = all(_agree(found, sceptic) for found in told)
-    if len(told) == 1 or not agree or not all(found.frequency.u for found in told):
+    if len(told) == 1 or not agree or not all(found.falls_at.u for found in told):
         return sceptic
-    weights = [1 / found.frequency.u**2 for found in told]
-    mean = combine(
-        lambda *f: sum(w * v for w, v in zip(weights, f, strict=True)) / sum(weights),
-        [found.frequency for found in told], "cycles/um",
-    )  # fmt: skip
-    best = min(told, key=lambda found: found.frequency.relative)
-    how = " and ".join(found.how for found in told)
-    return Resolved(mean, sceptic.contrast, how, best.capture, best.kind)
+    weights = [1 / found.falls_at.u**2 for found in told]
+    falls = [found.falls_at for found in told]
+    mean = weighted_sum([w / sum(weights) for w in weights], falls, "cycles/um")
+    best = min(told, key=lambda found: found.falls_at.relative)
+    level = "" if sceptic.contrast is None else f", {sceptic.contrast:.0%} modulation"
+    *most, last = (found.how.replace(level, "") for found in told)
+    how = f"{', '.join(most)} and {last}{level}"
+    carried = next((found.carried for found in told if found.carried is not None), None)
+    return Resolved(mean, sceptic.contrast, how, best.capture, best.kind, carried)
 
 
 def _finest_of(found: Sequence[Resolved | None]) -> Resolved | None:
@@ -202,7 +223,7 @@ def _by_method(
     if part is None or pixel is None or (per_px := _in_part(part, level)) is None:
         return None
     how = f"{words}, {level:.0%} modulation"
-    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, kind)
+    return _seen(per_px, pixel, limit, level, how, result.capture.id, kind)
 
 
 def _edge(
@@ -215,7 +236,7 @@ def _edge(
     how = f"edge response, {level:.0%} modulation"
     if per_px.value > limit:
         how += ", which lies beyond what its pixels carry"
-    return Resolved(_per_um(per_px, pixel, limit), level, how, result.capture.id, "edge")
+    return _seen(per_px, pixel, limit, level, how, result.capture.id, "edge")
 
 
 def _lines(
@@ -238,9 +259,10 @@ def _correlation(one: SettingResult, result: CaptureResult, limit: float) -> Res
     pixel = _pixel_size(one, result)
     if pixel is None or "frc_cutoff" not in result.findings:
         return None
-    end = _per_um(result.findings["frc_cutoff"].quantity, pixel, limit)
+    end = result.findings["frc_cutoff"].quantity
     how = "no detail repeats beyond, by ring correlation"
-    return Resolved(end, None, how, result.capture.id, "correlation", is_bound=True)
+    found = _seen(end, pixel, limit, None, how, result.capture.id, "correlation")
+    return replace(found, is_bound=True)
 
 
 def _pixel_size(one: SettingResult, result: CaptureResult) -> Quantity | None:
@@ -252,10 +274,19 @@ def _pixel_size(one: SettingResult, result: CaptureResult) -> Quantity | None:
     return pixel.quantity
 
 
-def _per_um(per_px: Quantity, pixel_size: Quantity, limit: float) -> Quantity:
-    if per_px.value > limit:
-        per_px = Quantity(limit, per_px.unit, per_px.contributions)
-    return combine(lambda f, p: f / p, (per_px, pixel_size), "cycles/um")
+def _seen(
+    per_px: Quantity,
+    pixel_size: Quantity,
+    limit: float,
+    contrast: float | None,
+    how: str,
+    capture: str,
+    kind: Kind,
+) -> Resolved:
+    """What was seen in pixels, cycles/px, at the object."""
+    falls_at = combine(lambda f, p: f / p, (per_px, pixel_size), "cycles/um")
+    carried = combine(lambda p: limit / p, (pixel_size,), "cycles/um")
+    return Resolved(falls_at, contrast, how, capture, kind, carried)
 
 
 def _edge_frequency(result: CaptureResult, level: float) -> Quantity | None:

@@ -10,7 +10,8 @@ import click
 
 from glassay.cli.calibration import positive_length_um, stated_division_u_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.detail.line_response import LineResponse, response_of_lines
+from glassay.detail.line_response import response_of_lines
+from glassay.detail.line_result import LineResponse
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo

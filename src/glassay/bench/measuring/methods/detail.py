@@ -65,8 +65,8 @@ def _lines_settings(bench: Bench, capture: Capture) -> dict[str, Any]:
 def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.across_field import KEY as CORNER
     from glassay.detail.across_field import in_words
-    from glassay.detail.line_response import METHOD as METHOD_OF_LINES
     from glassay.detail.line_response import response_of_lines
+    from glassay.detail.line_result import METHOD as METHOD_OF_LINES
     from glassay.detail.lines_across import corner_ratio_of_lines
 
     photo = only_photo(paths, "a ruled scale", settings.get("tone"))

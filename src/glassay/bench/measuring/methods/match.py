@@ -65,7 +65,6 @@ def _measure_by_finer(paths: Sequence[Path], settings: Settings) -> Outcome:
     """`paths` are the finer and the coarser photo; `settings["mapping"]` takes px of the one to px of
     the other, `settings["finer"]` is the finer one's response with its relative uncertainty."""
     from glassay.detail.relative_response import absolute_response, relative_response
-    from glassay.imaging.compression import jpeg_quality, light_step
     from glassay.match import Mapping as Laid
 
     where, finer = settings["mapping"], settings["finer"]
@@ -74,17 +73,15 @@ def _measure_by_finer(paths: Sequence[Path], settings: Settings) -> Outcome:
         where["from_k"], where["to_k"],
     )  # fmt: skip
     fine, coarse = (photo_of(path) for path in paths)
-    tables = coarse.facts.get("quantization") or {}
-    grey = coarse.linear_grey()
     relative = relative_response(
-        fine.linear_grey(), grey, laid.inverse(), settings["ratio"],
-        light_step(tables, float(grey.mean())),
+        fine.linear_grey(), coarse.linear_grey(), laid.inverse(), settings["ratio"],
+        coarse.facts.get("quantization"),
     )  # fmt: skip
 
     def response(f: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         return np.asarray(np.interp(f, finer["frequency"], finer["modulation"], right=0.0))
 
-    found = absolute_response(relative, response, finer["relative_u"], jpeg_quality(tables))
+    found = absolute_response(relative, response, finer["relative_u"])
     if found.frequency_10 is None and found.frequency_50 is None:
         raise NotMeasurable("the common piece does not say where the response falls")
     return Outcome(found.findings(), (), found.evidence(), photo_facts(coarse))
