@@ -10,7 +10,7 @@ PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-com
 # Where an environment forbids it, every process compiles each module anew: seconds in every command.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test lint accuracy attack bench fuzz mutants faults wheel wheel-test sbom lock licences open clean
+.PHONY: demo test lint accuracy attack bench fuzz mutants faults readers wheel wheel-test sbom lock licences open clean
 
 demo: $(READY)
 	$(BIN)/python -m demo
@@ -45,6 +45,15 @@ mutants: $(READY_FOR_TESTS)
 
 faults: $(READY)
 	$(BIN)/python -m studies faults
+
+# What `glassay die` writes, opened by readers that are not ours and are in no other environment.
+READERS := .venv-readers
+readers: $(READY)
+	$(PYTHON) -m venv $(READERS)
+	$(READERS)/bin/python -m pip install --quiet --disable-pip-version-check -r release/readers.txt
+	rm -rf $(READERS)/die
+	$(BIN)/python -m release.drawn_die $(READERS)/die
+	$(READERS)/bin/python release/readers.py $(READERS)/die
 
 # The tools of a release live in an environment of their own, so that what they list is not themselves.
 TOOLS := .venv-release
@@ -92,4 +101,4 @@ $(READY_FOR_TESTS): $(READY) requirements-tests.txt
 	touch $(READY_FOR_TESTS)
 
 clean:
-	rm -rf $(VENV) $(TOOLS) demo-bench build dist mutants .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) $(TOOLS) $(READERS) demo-bench build dist mutants .mypy_cache .ruff_cache .pytest_cache .hypothesis

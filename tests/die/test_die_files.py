@@ -101,7 +101,11 @@ def test_svg_is_xml_in_um_with_a_path_for_each_thing(measured: DieResult) -> Non
     told = paths["outline"][0].get("d") or ""
     corners = np.array([p.split() for p in told.strip("MZ").split("L")], np.float64)
     assert Outline(corners).get_extents().size == pytest.approx(SAWN, rel=5e-4)
-    assert float((root.get("width") or "").removesuffix("mm")) == pytest.approx(0.95, abs=0.02)
+    # one user unit is a um, margin and all: programs for drawings go by the stated size
+    box = [float(v) for v in (root.get("viewBox") or "").split()]
+    for side, units in zip(("width", "height"), box[2:], strict=True):
+        stated = float((root.get(side) or "").removesuffix("mm"))
+        assert stated / units == pytest.approx(1e-3, rel=1e-6)
 
 
 def test_csv_has_a_line_for_each_pad(measured: DieResult) -> None:

@@ -11,13 +11,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from glassay.bench.chip.die_layers import (
-    LaidLayer,
-    Reduced,
-    laid_layers,
-    other_way_round,
-)
+from glassay.bench.chip.die_layers import LaidLayer, laid_layers
 from glassay.bench.chip.die_pictures import ChosenPicture, DiePicture
+from glassay.bench.chip.layer_by_likeness import ByLikeness, Reduced, other_way_round
 from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.die import measure_die
 from glassay.errors import Unusable
@@ -89,15 +85,15 @@ def test_places_on_the_die_hold_in_a_layer(made: Made) -> None:
 
 
 def test_a_layer_that_cannot_be_registered_says_why(made: Made) -> None:
-    assert made.stamp.found is None
+    assert made.stamp.lies is None
     assert made.stamp.findings() == {}
     assert "smaller than" in made.stamp.reason
     assert made.stamp.as_data()["registered"] is False
 
 
 def test_rim_and_pads_alone_do_not_tell_which_way_round_a_layer_lies(made: Made) -> None:
-    found = made.etched.found
-    assert found is not None
+    assert isinstance(made.etched.lies, ByLikeness)
+    found = made.etched.lies.found
     light = np.ascontiguousarray(made.etched.photo.measuring_grey()[:, ::-1])
     assert other_way_round(made.base, light, found) == ""
     mirrored = replace(made.base, light=np.ascontiguousarray(made.base.light[:, ::-1]))
@@ -125,7 +121,7 @@ def test_what_is_no_layer_is_told(tmp_path: Path) -> None:
         ('[[layer]]\nname = "a"\npicture = "b"\ncapture = "c"\n', "either a capture or a picture"),
         ('[[layer]]\npicture = "b"\n', "give a name"),
         ('[[layer]]\nname = "a"\npicture = "b"\nmirrored = "yes"\n', "true or false"),
-        ('[[layer]]\nname = "a"\npicture = "b"\nturned = 3\n', "'turned' is none"),
+        ('[[layer]]\nname = "a"\npicture = "b"\nturn = 3\n', "'turn' is none"),
     ):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(Unusable, match=words):

@@ -118,6 +118,47 @@ def test_three_pads_are_a_row_also_where_balls_cover_most_of_one() -> None:
     assert [round(pad.y - SIDE / 2) for pad in pads] == [150, 300, 450]
 
 
+def two_sides(bottom: list[int]) -> np.ndarray:
+    """Light of a die (720 x 720 px) with a column of pads at its left rim and pads at the bottom one,
+    their left edges at these columns."""
+    level = np.full((720, 720), 0.08, np.float32)
+    for top in COLUMN:
+        level[top : top + SIDE, 40 : 40 + SIDE] = 0.7
+    for left in bottom:
+        level[720 - 40 - SIDE : 720 - 40, left : left + SIDE] = 0.7
+    return np.asarray(cv2.GaussianBlur(level, (0, 0), 1.0))
+
+
+COLUMN = [60, 150, 240, 330, 420]
+LOW = 720 - 40 - SIDE
+
+
+def test_one_pad_and_the_steps_of_another_row_tell_a_row() -> None:
+    """Balls and lines had the others taken for other rectangles; each shows its frame."""
+    columns = [195, 285, 375]
+    level = two_sides(columns)
+    spots = [*(pad_at(top) for top in COLUMN), pad_at(LOW, left=285)]
+    pads, rows = rows_of(level, spots)
+    assert sorted(round(p.x - SIDE / 2) for p in pads if p.side == "bottom") == columns
+    assert [(row.side, row.count) for row in rows] == [("left", 5), ("bottom", 3)]
+
+
+def test_no_pad_is_foretold_where_no_frame_is_seen() -> None:
+    spots = [pad_at(top) for top in COLUMN]
+    for columns, anchor in (
+        ([285], 285),  # nothing stands on the steps beside it
+        ([195, 285], 285),  # two are no row
+        ([180, 285, 390], 285),  # off the steps of the other row
+    ):
+        level = two_sides(columns)
+        pads, _ = rows_of(level, [*spots, pad_at(LOW, left=anchor)])
+        assert {pad.side for pad in pads} == {"left"}
+    # of another size, or farther from the rim, it is no beginning
+    level = two_sides([195, 285, 375])
+    for other in (pad_at(LOW, height=0.9 * SIDE, left=285), pad_at(LOW - 60, left=285)):
+        assert {pad.side for pad in rows_of(level, [*spots, other])[0]} == {"left"}
+
+
 def test_other_bright_blocks_near_the_rim_are_no_pads() -> None:
     die = replace(DIE, wires=False)
     taken = shot(die, tilt_deg=0.0)

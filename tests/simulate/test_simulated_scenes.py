@@ -117,6 +117,17 @@ def test_the_heron_is_on_the_die() -> None:
     assert (bright ^ bright[:, ::-1]).mean() > 0.5 * bright.mean()
 
 
+def test_a_memory_may_fill_the_die_and_then_leaves_no_room_for_the_heron() -> None:
+    die = Die(memory_um=(1500.0, 1100.0), wires=False)
+    assert die.marks_um()["heron"].shape == (0, 2)
+    assert len(die.marks_um()["pads"]) == len(Die(wires=False).marks_um()["pads"])
+    near = expected(die, Pose(0.4, 0.0, (300.0, 200.0)), Optics(na=0.4), FULL)[..., 1]
+    # a memory has lines in both directions; a bare film has none
+    assert all(np.ptp(near.mean(axis=axis)) > 0.02 for axis in (0, 1))
+    with pytest.raises(ValueError, match="does not fit between the pads"):
+        Die(memory_um=(1700.0, 1100.0)).marks_um()
+
+
 def test_dies_of_different_seeds_share_no_floor_plan() -> None:
     pose, optics = Pose(5.0), Optics(na=0.2)
     a, b, again = (

@@ -315,6 +315,16 @@ def test_layers_are_named_in_a_form_and_only_captures_of_the_chip_count(
         {"name": "again", "capture": "captures/chip-one.png", "mirrored": True}
     ]
     assert "See them over each other" in told["table"]
+    act(client, "set", "layer", text="its back", of="captures/chip-one.png", mirrored="yes",
+        turned="about its vertical axis")  # fmt: skip
+    assert in_file(folder)["layer"][1] == {
+        "name": "its back", "capture": "captures/chip-one.png", "mirrored": True, "by": "outline",
+        "turned": "about its vertical axis",
+    }  # fmt: skip
+    wrong = {"status": 400, "text": "b", "of": "captures/chip-one.png", "turned": "half"}
+    assert "the same side" in act(client, "set", "layer", mirrored="yes", **wrong)["error"]
+    assert "no way" in act(client, "set", "layer", **wrong | {"turned": "twice"})["error"]
+    act(client, "remove", "layer", entry=in_file(folder)["layer"][1])
     assert "no capture of this chip" in act(
         client, "set", "layer", status=400, text="a", of="captures/slide-one.png"
     )["error"]  # fmt: skip

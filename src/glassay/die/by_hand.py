@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from glassay.die.likes import SIDES, Side, distance
 from glassay.die.measure import DieResult
 from glassay.die.numbers import holds, with_numbers
 from glassay.die.pads import Spot
-from glassay.die.rows import SIDES, Side, distance, numbered, row_of
+from glassay.die.rows import numbered, row_of
 from glassay.errors import Unusable
 from glassay.quantity import Quantity
 

@@ -225,6 +225,20 @@ class DieResult:
         }  # fmt: skip
 
 
+def outline_in(
+    grey: FloatImage, *, frame: Frame | None = None, flat: bool = False,
+    pointed: PointedOutline | None = None, bare: bool = False,
+) -> Outline:  # fmt: skip
+    """The outline alone, as `measure_die` finds it; where the die is `bare`, as its back is, the
+    sharpest of its sides tells how sharp the picture is. Arguments and exceptions are those of
+    `measure_die`."""
+    grey = np.ascontiguousarray(grey, dtype=np.float32)
+    frame = frame or Frame.of(grey.shape)
+    if pointed is not None:
+        return outline_of(pointed, grey.shape, frame, flat)
+    return fit_outline(grey, find_silhouette(grey), frame, flat, bare)
+
+
 def measure_die(
     grey: FloatImage,
     pixel_size: Quantity | None = None,
@@ -245,11 +259,7 @@ def measure_die(
     where the corners set by hand are none of a die in the picture.
     """
     grey = np.ascontiguousarray(grey, dtype=np.float32)
-    frame = frame or Frame.of(grey.shape)
-    outline = (
-        fit_outline(grey, find_silhouette(grey), frame, flat) if pointed is None
-        else outline_of(pointed, grey.shape, frame, flat)
-    )  # fmt: skip
+    outline = outline_in(grey, frame=frame, flat=flat, pointed=pointed)
     level = outline.levelled(grey)
     step = max(1.0, max(outline.width.value, outline.height.value) / SEARCH_PX)
     coarse = outline.levelled(grey, step)

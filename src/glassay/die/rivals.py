@@ -9,6 +9,7 @@ ring, the cut may lie a few px beyond, hardly seen beside it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -22,6 +23,7 @@ from glassay.die.nested import STEP_PX, Start
 from glassay.die.one_edge import PENUMBRA, WhereCut, where_cuts
 from glassay.die.sharpness import sharpest_blur
 from glassay.imaging.tone import FloatImage
+from glassay.quantity import Contribution
 
 Array = npt.NDArray[Any]
 
@@ -115,18 +117,70 @@ class Rivals:
     hidden: bool = False
 
 
+def which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
+    """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""
+    deep = [
+        far for n in sides if (far := max(rivals.unsure[n], rivals.beyond[n], rivals.melted[n]))
+    ]
+    if not deep:
+        return []
+    return [Contribution("which edge is the cut", sum(deep) / math.sqrt(3), scope="setting")]
+
+
+def said_of(rivals: Rivals) -> list[str]:
+    """What must be said of them, in plain words."""
+    names = ("top", "right", "bottom", "left")
+    out = []
+    rough = [name for name, flag in zip(names, rivals.rough, strict=True) if flag]
+    if rough:
+        out.append(
+            f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
+            " or a broken rim may have been taken for the die's edge; the uncertainty holds it"
+        )
+    beyond = [
+        f"{name} ({far:.0f} px beyond)"
+        for name, far in zip(names, rivals.beyond, strict=True)
+        if far
+    ]
+    if beyond:
+        out.append(
+            f"another edge runs close along the {', '.join(beyond)}: a seal ring may have been taken"
+            " for the die's edge; the uncertainty holds it"
+        )
+    wide = [name for name, far in zip(names, rivals.melted, strict=True) if far]
+    if wide:
+        out.append(
+            f"the edge at the {', '.join(wide)} is no single one as sharp as those within the die: a"
+            " penumbra, a ring or a bevel melts into it; the uncertainty holds it"
+        )
+    second = [
+        f"{name} ({depth:.0f} px within)"
+        for name, depth, flag in zip(names, rivals.unsure, rivals.rough, strict=True)
+        if depth and not flag
+    ]
+    if second:
+        out.append(
+            f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
+            " side: a shadow or a reflection may have been taken for the die; the uncertainty holds"
+            " that"
+        )
+    return out
+
+
 def find_rivals(
-    grey: FloatImage, starts: Sequence[Start], strays: Sequence[float], shorter: float
-) -> Rivals:
+    grey: FloatImage, starts: Sequence[Start], strays: Sequence[float], shorter: float,
+    sharp_px: float | None = None,
+) -> Rivals:  # fmt: skip
     """Edges within the outline that is fitted to a picture (height, width) of linear light.
 
     `starts` are its sides (top, right, bottom, left), `strays` the standard deviations (px) of their
-    pieces from a smooth line, `shorter` the shorter side, px.
+    pieces from a smooth line, `shorter` the shorter side, px. `sharp_px` is the blur (standard
+    deviation) of sharp edges, told by the die's own where it is not given.
     """
     rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
     looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
     close = [close_edges(grey, start) for start in starts]
-    sharp_px = sharpest_blur(grey, starts)
+    sharp_px = sharpest_blur(grey, starts) if sharp_px is None else sharp_px
     cuts = WhereCut() if sharp_px is None else where_cuts(grey, starts, sharp_px)
     looked = [
         (own, _with_close(inner, near)) for (own, inner), near in zip(looked, close, strict=True)

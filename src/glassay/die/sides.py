@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
 from glassay.die.outline import Outline, directions_of
-from glassay.die.rivals import Rivals, find_rivals
+from glassay.die.rivals import Rivals, find_rivals, said_of, which_edge
 from glassay.die.silhouette import Silhouette
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
 from glassay.errors import NotMeasurable
@@ -74,6 +74,9 @@ BEYOND = 0.06
 """How far beyond the outline, parts of the shorter side, a fainter one is looked for: a street is
 seldom wider."""
 
+RISE_BLURS = 2.563
+"""Width of a Gaussian's rise (10 to 90 %) in its standard deviations."""
+
 MOST_NESTED = 3
 """Edges around a die, one within the other, that are gone through outward."""
 
@@ -90,9 +93,12 @@ class _Side:
     contrast: float
 
 
-def fit_outline(grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = False) -> Outline:
+def fit_outline(
+    grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = False, bare: bool = False
+) -> Outline:
     """The outline near `rough` in a picture (height, width) of linear light; `flat` states that there
-    is no distortion (a mosaic). Raises `NotMeasurable` when a side cannot be followed."""
+    is no distortion (a mosaic), `bare` that nothing within the die is drawn: how sharp the picture is,
+    its sharpest side then tells. Raises `NotMeasurable` when a side cannot be followed."""
     axes, middle = rough.axes, np.array(rough.middle)
     half = (rough.width / 2, rough.height / 2)
     starts = [
@@ -114,7 +120,8 @@ def fit_outline(grey: FloatImage, rough: Silhouette, frame: Frame, flat: bool = 
             "the sides of the die show edges of different contrast, so that which of them is its"
             " outline cannot be told"
         )
-    rivals = find_rivals(grey, starts, [_stray(side) for side in sides], 2 * min(half))
+    sharp_px = min(side.rise_px for side in sides) / RISE_BLURS if bare else None
+    rivals = find_rivals(grey, starts, [_stray(side) for side in sides], 2 * min(half), sharp_px)
     if rivals.margin:
         raise NotMeasurable(
             f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle"
@@ -209,7 +216,7 @@ def _placed(pieces: Array, across: Array) -> tuple[Array, npt.NDArray[np.bool_],
         alike[n] = float(np.corrcoef(part, model)[0, 1]) if part.std() > 0 else 0.0
     contrast = abs(float(soft[low] - soft[high])) / max(float(soft[high]), 1e-6)
     seen = (alike > ALIKE) & (np.abs(shifts) < 1.5 * (high - low) * STEP_PX)
-    return centre + shifts, seen, 2.563 * sigma, contrast
+    return centre + shifts, seen, RISE_BLURS * sigma, contrast
 
 
 def _outermost(soft: Array, change: Array, across: Array) -> tuple[int, int, int]:
@@ -249,7 +256,7 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
     corners = np.array([_crossing(top, left), _crossing(top, right), _crossing(bottom, right),
                         _crossing(bottom, left)])  # fmt: skip
     across, down, turns, tilt, notes = directions_of(corners)
-    notes += _said(rivals)
+    notes += said_of(rivals)
     size = []
     for pair, mine in ((across, (1, 3)), (down, (0, 2))):
         ends = [lines[n][2] for n in mine]
@@ -264,7 +271,7 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
             Contribution(
                 "opposite sides differ", abs(both[0] - both[1]) / math.sqrt(12), scope="capture"
             ),
-            *_which_edge(rivals, mine),
+            *which_edge(rivals, mine),
         )
         size.append(Quantity(length, "px", parts))
     u_tilt = max(float(np.ptp(turns)) / math.sqrt(12), 0.1 / max(one.value for one in size))
@@ -274,57 +281,8 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
         corners, size[0], size[1],
         Quantity(math.degrees(tilt), "deg", (
             Contribution("directions of the four sides", math.degrees(u_tilt), scope="capture"),)),
-        frame, k1, distortion, shortest / 2.563, supports, tuple(notes),
+        frame, k1, distortion, shortest / RISE_BLURS, supports, tuple(notes),
     )  # fmt: skip
-
-
-def _which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
-    """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""
-    deep = [
-        far for n in sides if (far := max(rivals.unsure[n], rivals.beyond[n], rivals.melted[n]))
-    ]
-    if not deep:
-        return []
-    return [Contribution("which edge is the cut", sum(deep) / math.sqrt(3), scope="setting")]
-
-
-def _said(rivals: Rivals) -> list[str]:
-    names = ("top", "right", "bottom", "left")
-    out = []
-    rough = [name for name, flag in zip(names, rivals.rough, strict=True) if flag]
-    if rough:
-        out.append(
-            f"the {', '.join(rough)} of the outline strays from straightness as no saw cut does: glue"
-            " or a broken rim may have been taken for the die's edge; the uncertainty holds it"
-        )
-    beyond = [
-        f"{name} ({far:.0f} px beyond)"
-        for name, far in zip(names, rivals.beyond, strict=True)
-        if far
-    ]
-    if beyond:
-        out.append(
-            f"another edge runs close along the {', '.join(beyond)}: a seal ring may have been taken"
-            " for the die's edge; the uncertainty holds it"
-        )
-    wide = [name for name, far in zip(names, rivals.melted, strict=True) if far]
-    if wide:
-        out.append(
-            f"the edge at the {', '.join(wide)} is no single one as sharp as those within the die: a"
-            " penumbra, a ring or a bevel melts into it; the uncertainty holds it"
-        )
-    second = [
-        f"{name} ({depth:.0f} px within)"
-        for name, depth, flag in zip(names, rivals.unsure, rivals.rough, strict=True)
-        if depth and not flag
-    ]
-    if second:
-        out.append(
-            f"a second edge runs along the {', '.join(second)} and none like it along the opposite"
-            " side: a shadow or a reflection may have been taken for the die; the uncertainty holds"
-            " that"
-        )
-    return out
 
 
 def _stray(side: _Side) -> float:

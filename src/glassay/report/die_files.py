@@ -113,10 +113,11 @@ def as_svg(result: DieResult, notes: DieNotes) -> str:
             parts.append(f'<text x="{x:.3f}" y="{y:.3f}" font-size="{14 * stroke:.3f}"'
                          f' fill="#444" stroke="none">{escape(marking.text)}</text>')  # fmt: skip
     margin = 4 * stroke
-    box = f"{-margin:.3f} {-margin:.3f} {width + 2 * margin:.3f} {height + 2 * margin:.3f}"
+    w, h = round(width + 2 * margin, 3), round(height + 2 * margin, 3)
+    box = f"{-margin:.3f} {-margin:.3f} {w:.3f} {h:.3f}"
     return "\n".join([
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" width="{width / 1000:.5f}mm"'
-        f' height="{height / 1000:.5f}mm">',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" width="{w / 1000:.6f}mm"'
+        f' height="{h / 1000:.6f}mm">',
         f"<title>Die, {width:.1f} x {height:.1f} {result.unit}</title>",
         f'<g fill="none" stroke="#111" stroke-width="{stroke:.3f}">', *parts, "</g>", "</svg>", "",
     ])  # fmt: skip

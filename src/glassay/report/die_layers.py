@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from glassay.bench.chip.die_layers import LaidLayer
@@ -17,6 +17,9 @@ from glassay.report.pictures import Pixels, for_screen
 LONGEST_PX = 1400
 """Longer side of a layer on a page: sharp on wide screens, some hundred kB each."""
 PICTURE_BYTES = 600_000
+
+CROSS = 0.012
+"""Arm of the cross at a marking, parts of the die's longer side: some 17 px on a page."""
 
 Shape = tuple[str, str]
 """Class and path data (um from the die's top left corner) of what is drawn over every layer."""
@@ -53,7 +56,7 @@ def shown_layers(
     size_um = (result.width.value, result.height.value)
     factor = LONGEST_PX / max(size_um)
     size = (max(1, round(size_um[0] * factor)), max(1, round(size_um[1] * factor)))
-    laid = [one for one in layers if one.found is not None]
+    laid = [one for one in layers if one.lies is not None]
     places = [
         lambda um: result.outline.to_photo(um / result.per_px),
         *(one.in_layer for one in laid),
@@ -68,19 +71,31 @@ def shown_layers(
         for n, (name, said, shown, to_photo, more)
         in enumerate(zip(names, words, photos, places, notes_of, strict=True))
     ]  # fmt: skip
-    refused = [(one.layer.name, one.reason) for one in layers if one.found is None]
+    refused = [(one.layer.name, one.reason) for one in layers if one.lies is None]
     return ShownLayers(size, size_um, pictures, shapes_of(result, notes), refused)
 
 
 def words_of(one: LaidLayer) -> str:
     """How a layer lies, in plain words."""
     found = {key: finding.quantity for key, finding in one.findings().items()}
-    side = ", seen from the other side" if one.layer.mirrored else ""
+    side = ", seen from the other side and mirrored back" if one.layer.mirrored else ""
+    if one.turn:
+        return _by_outline(one, found, side)
     share = found["share"].value
     seen = "all of the die" if share > 0.999 else f"{share:.0%} of the die"
     return (
         f"registered to {found['residual'].value:.2g} µm (rms of what is left), turned by"
         f" {_turn(found['rotation'])}{side}; shows {seen}"
+    )
+
+
+def _by_outline(one: LaidLayer, found: Mapping[str, Quantity], side: str) -> str:
+    off = found["offset"].expanded
+    marks = f", marks by hand {found['marks'].value:.2g} µm" if "marks" in found else ""
+    how = "not turned" if one.turn == "not" else f"turned {one.turn}"
+    return (
+        f"laid by its outline alone, {how}{side}: a place at the rim holds within ± {off:.2g} µm (at"
+        f" 95 %); left at the corners {found['residual'].value:.2g} µm{marks} (rms)"
     )
 
 
@@ -90,7 +105,7 @@ def _turn(rotation: Quantity) -> str:
 
 
 def shapes_of(result: DieResult, notes: DieNotes) -> list[Shape]:
-    """Outline, pads and regions, um from the die's top left corner."""
+    """Outline, pads, regions and a cross for each marking, um from the die's top left corner."""
     width, height = result.width.value, result.height.value
 
     def path(ring: Sequence[tuple[float, float]]) -> str:
@@ -99,4 +114,9 @@ def shapes_of(result: DieResult, notes: DieNotes) -> list[Shape]:
     out = [("outline", path([(0, 0), (width, 0), (width, height), (0, height)]))]
     out.append(("pads", "".join(path(pad_ring(pad, result.per_px)) for pad in result.pads)))
     out += [(f"region {region.kind}", path(region.corners)) for region in notes.regions]
+    arm = max(width, height) * CROSS
+    out += [
+        ("marking", f"M{x - arm:.2f} {y:.2f}h{2 * arm:.2f}M{x:.2f} {y - arm:.2f}v{2 * arm:.2f}")
+        for x, y in (marking.place for marking in notes.markings if marking.place is not None)
+    ]
     return [(kind, data) for kind, data in out if data]

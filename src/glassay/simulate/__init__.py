@@ -21,9 +21,9 @@ make a Cramer-Rao bound. `photograph` makes further captures of light already co
 arguments give the same bytes.
 
 Scenes: `RuledScale`, `CrossedGrid`, `DotGrid`, `Chessboard`; `Edge`, `SlantedSquare`, `FlatField`;
-`BarTarget`; `Die` (with its heron) and `SensorDie`; `Texture`, `Photographed` (any picture laid
-under the microscope) and `Drawn` (any formula). `Overlaid` adds `Dust` and `Scratches`, `ScaleOver`
-lays a ruled scale on another scene, `Lit` shows a scene in dark field or oblique light.
+`BarTarget`; `Die` (with its heron), its `DieBack`, and `SensorDie`; `Texture`, `Photographed` (any
+picture laid under the microscope) and `Drawn` (any formula). `Overlaid` adds `Dust` and `Scratches`,
+`ScaleOver` lays a ruled scale on another scene, `Lit` shows a scene in dark field or oblique light.
 
 `cramer_rao` is the bound itself. `film` makes a `Clip` from a `ClipPlan` (shake, drift, flicker,
 repeated and dropped frames, focusing) that can be written as a video file; `focus_run` makes photos
@@ -54,6 +54,7 @@ from glassay.simulate.clips import (
     write_video,
 )
 from glassay.simulate.die import Die
+from glassay.simulate.die_back import DieBack
 from glassay.simulate.geometry import Mapping, Pose
 from glassay.simulate.lettering import FONTS
 from glassay.simulate.looks import Lit
@@ -86,6 +87,7 @@ __all__ = [
     "ClipTruth",
     "CrossedGrid",
     "Die",
+    "DieBack",
     "DotGrid",
     "Drawn",
     "Dust",

@@ -38,7 +38,9 @@ class Die:
 
     `feature_um` is the finest wire; everything else scales with it and the die. `wires` draws bond
     wires. `heron_um` is the side of the drawing. `memory_um` puts one memory of that size in the
-    middle, among smaller blocks. Two dies with different seeds share no floor plan.
+    middle, among smaller blocks; one that leaves no room for a block leaves none for the drawing, and
+    one that does not fit between the pads raises ValueError when it is laid out. Two dies with
+    different seeds share no floor plan.
     """
 
     width_um: float = 1800.0
@@ -109,6 +111,11 @@ def _layout(die: Die) -> Layout:
     memory = None
     if die.memory_um is not None:
         mw, mh = die.memory_um[0] / 2, die.memory_um[1] / 2
+        if mw > core[2] or mh > core[3]:
+            raise ValueError(
+                f"a memory of {die.memory_um} um does not fit between the pads, which leave"
+                f" {2 * core[2]:g} x {2 * core[3]:g} um"
+            )
         memory = (-mw, -mh, mw, mh)
         small = 50 * die.feature_um
         blocks = [
@@ -127,7 +134,7 @@ def _layout(die: Die) -> Layout:
     if memory is not None:
         parts.append(Shape(box(*memory), FILMS[0]))
         parts += fill("memory", rng, memory, FILMS[0], die.feature_um)
-    bird, middle = _art_corner(art, die)
+    bird, middle = ([], np.empty((0, 2))) if art is None else _art_corner(art, die)
     parts += bird
     pads, pitch, ring = _pad_ring(rng, die)
     parts += ring
@@ -168,10 +175,10 @@ def _floor_plan(rng: np.random.Generator, core: Box, count: int) -> list[Box]:
     return blocks
 
 
-def _roomiest_small_block(blocks: list[Box], side: float) -> Box:
-    """The smallest block that the drawing fits in, or the largest of all."""
+def _roomiest_small_block(blocks: list[Box], side: float) -> Box | None:
+    """The smallest block that the drawing fits in, or the largest of all; None where there is none."""
     fitting = [b for b in blocks if min(b[2] - b[0], b[3] - b[1]) > 1.3 * side]
-    return fitting[-1] if fitting else blocks[0]
+    return fitting[-1] if fitting else (blocks[0] if blocks else None)
 
 
 def _power_straps(core: Box, die: Die) -> list[Part]:

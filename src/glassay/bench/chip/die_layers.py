@@ -1,17 +1,17 @@
 """Other pictures of one die (after etching, the backside) laid over the one that it was measured in.
 
-A layer is registered by what it shows in common with the die laid level, so that a place in um on the
-die is the same place in every layer. Nothing of it is used for the die's own numbers.
+A layer is laid by what it shows in common with the die, or by its outline where it shows nothing
+else, so that a place in um on the die is the same place in every layer. Nothing of it is used for the
+die's own numbers.
 """
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -21,95 +21,83 @@ from glassay.bench.chip.die_pictures import (
     is_mosaic,
     mosaic_picture,
     picture_of_capture,
+    seen_from,
 )
-from glassay.bench.document.die_notes import Layer
+from glassay.bench.chip.layer_by_likeness import Points, Reduced, lay_by_likeness
+from glassay.bench.document.die_notes import Layer, LayerMark
 from glassay.bench.keeping.results import BenchResults
-from glassay.die import DieResult
+from glassay.die import DieResult, LaidByOutline, Mark, lay_by_outline, outline_in
 from glassay.disk import content_hash
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
 from glassay.imaging import Photo, read_photo
-from glassay.imaging.tone import FloatImage
-from glassay.match import MatchResult, match
-from glassay.quantity import Quantity, combine
 
-Points = npt.NDArray[np.float64]
+PLACES = 3
+"""Decimals of a px in data: far below what any layer is laid to."""
 
-REGISTERED_PX = 1600
-"""Longer side to which die and layer are brought before they are registered: blocks are placed to some
-hundredths of a px, and a pair takes seconds."""
 
-ROOM = 0.04
-"""Surround of the die that is taken along, in parts of its longer side: its rim helps where little else
-is alike."""
+class Lies(Protocol):
+    """How a layer lies on its die."""
 
-MOST_APART = 8.0
-"""Ratio of the px sizes up to which a layer without a scale of its own is looked for."""
+    def findings(self) -> dict[str, Finding]:
+        """What was measured of it, with U."""
+        ...
 
-METHOD = "registered by blocks that look alike"
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What must be known beside the findings."""
+        ...
+
+    def in_picture(self, places_um: npt.ArrayLike) -> Points:
+        """Places on the die (n, 2), um, as px of the layer's photo as it was taken."""
+        ...
 
 
 @dataclass(frozen=True)
 class LaidLayer:
-    """A layer as it lies on the die; `found` is None where it could not be registered, for `reason`.
-
-    `um_px` is the size of a px of the reduced die, whose surround is `room_um` wide; `layer_step` px
-    (across, down) of the layer's photo make one of the reduced layer; `share` is the part of the die
-    that the layer shows."""
+    """A layer as it lies on a die of `size_um`; `lies` is None where it could not be laid, for
+    `reason`."""
 
     layer: Layer
     file: str
     digest: str
     photo: Photo
-    found: MatchResult | None
-    um_px: float = math.nan
-    room_um: float = 0.0
-    layer_step: tuple[float, float] = (1.0, 1.0)
-    share: float = 0.0
+    size_um: tuple[float, float]
+    lies: Lies | None = None
     reason: str = ""
 
-    @property
-    def residual(self) -> Quantity:
-        """Weighted rms of what the mapping leaves of the blocks' places, um on the die."""
-        assert self.found is not None, "only of a layer that was registered"
-        ratio = self.found.scale_ratio.value
-        size = Quantity(self.um_px * min(1.0, ratio), "um/px")
-        return combine(lambda n, one: n * one, (self.found.residual, size), "um")
-
     def findings(self) -> dict[str, Finding]:
-        """residual (um), rotation (deg, of the layer against the die laid level), share (of the die
-        that is shown), likeness (correlation of the blocks)."""
-        if self.found is None:
-            return {}
-        return {
-            "residual": Finding(self.residual, METHOD),
-            "rotation": Finding(self.found.rotation, METHOD),
-            "share": Finding(Quantity(self.share, "1"), "overlap of the pictures"),
-            "likeness": Finding(Quantity(self.found.correlation, "1"), "correlation of the blocks"),
-        }
+        """Those of how it lies; none where it does not."""
+        return {} if self.lies is None else self.lies.findings()
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What must be known of how it was registered."""
-        return () if self.found is None else tuple(
-            note.replace("the photos", "layer and die") for note in self.found.notes
-        )  # fmt: skip
+        """What must be known of how it was laid."""
+        return () if self.lies is None else self.lies.notes
+
+    @property
+    def turn(self) -> str:
+        """How the die was turned, where its outline tells it; "" where what is shown does."""
+        return self.lies.turn if isinstance(self.lies, LaidByOutline) else ""
 
     def in_layer(self, places_um: npt.ArrayLike) -> Points:
         """Places on the die (n, 2), um, as px of the layer's photo as it was taken."""
-        assert self.found is not None, "only of a layer that was registered"
-        reduced = (np.asarray(places_um, np.float64) + self.room_um) / self.um_px - 0.5
-        there = self.found.mapping(reduced)
-        out = (there + 0.5) * self.layer_step - 0.5
-        if self.layer.mirrored:
-            out[:, 0] = self.photo.width - 1 - out[:, 0]
-        return np.asarray(out)
+        assert self.lies is not None, "only of a layer that was registered"
+        return self.lies.in_picture(places_um)
+
+    def corners(self) -> Points:
+        """The die's corners (top left, top right, bottom right, bottom left) in px of the layer's
+        photo: they run the other way round in one that is mirrored."""
+        w, h = self.size_um
+        return self.in_layer([(0.0, 0.0), (w, 0.0), (w, h), (0.0, h)])
 
     def as_data(self) -> dict[str, Any]:
         """As plain data, for `sheet.json`."""
         return {
             "name": self.layer.name, "file": self.file, "sha256": self.digest,
-            "mirrored": self.layer.mirrored, "registered": self.found is not None,
+            "mirrored": self.layer.mirrored, "by": self.layer.by, "registered": self.lies is not None,
+            **({"turned": self.turn} if self.turn else {}),
+            **({} if self.lies is None else {"corners": np.round(self.corners(), PLACES).tolist()}),
             "reason": self.reason, "notes": list(self.notes),
             "findings": {key: finding.as_json() for key, finding in self.findings().items()},
         }  # fmt: skip
@@ -118,177 +106,86 @@ class LaidLayer:
 def laid_layers(
     chosen: ChosenPicture, notes_path: Path | None, results: BenchResults | None = None
 ) -> tuple[LaidLayer, ...]:
-    """Every layer that the notes name, registered or with the reason why not.
+    """Every layer that the notes name, laid on the die or with the reason why not.
 
     `results` are the bench's where a layer is one of its captures. Raises `Unusable` where a layer's
-    picture is not there or lies outside of the bench.
+    picture is not there or lies outside of the bench, or a mark names a pad that there is not.
     """
     layers = chosen.notes.layers
     if not layers:
         return ()
     assert notes_path is not None, "layers stand in notes"
-    base = Reduced.of(chosen.picture, chosen.result)
-    return tuple(_laid(base, one, _picture(one, notes_path, results)) for one in layers)
+    alike = any(one.by == "likeness" for one in layers)
+    base = Reduced.of(chosen.picture, chosen.result) if alike else None
+    return tuple(_laid(chosen.result, base, one, notes_path, results) for one in layers)
 
 
-@dataclass(frozen=True)
-class Reduced:
-    """The die laid level with some surround: light, size of a px and width of the surround, um."""
-
-    light: FloatImage
-    um_px: float
-    room_um: float
-    size_um: tuple[float, float]
-
-    @classmethod
-    def of(cls, picture: DiePicture, result: DieResult) -> Reduced:
-        """The die of a picture, as it is registered."""
-        width, height = result.outline.width.value, result.outline.height.value
-        longest = max(width, height) * (1 + 2 * ROOM)
-        step, room = max(1.0, longest / REGISTERED_PX), ROOM * max(width, height)
-        light = result.outline.levelled(picture.photo.measuring_grey(), step, room)
-        per = result.per_px
-        return cls(light, step * per, room * per, (width * per, height * per))
+def _laid(
+    die: DieResult, base: Reduced | None, layer: Layer, notes_path: Path,
+    results: BenchResults | None,
+) -> LaidLayer:  # fmt: skip
+    picture, box = _picture(layer, notes_path, results)
+    photo = picture.photo
+    file = photo.path if photo.path.is_file() else photo.path.parent / "mosaic.json"
+    about = (layer, picture.name, content_hash(file), photo, (die.width.value, die.height.value))
+    try:
+        if layer.by == "outline":
+            return LaidLayer(*about, _by_outline(die, layer, picture, box))
+        assert base is not None, "made where a layer needs it"
+        return LaidLayer(*about, lay_by_likeness(base, picture, layer.mirrored))
+    except NotMeasurable as error:
+        return LaidLayer(*about, reason=str(error))
 
 
-def _picture(layer: Layer, notes_path: Path, results: BenchResults | None) -> DiePicture:
+Box = tuple[int, int, int, int] | None
+
+
+def _by_outline(die: DieResult, layer: Layer, picture: DiePicture, box: Box) -> LaidByOutline:
+    """By its outline: `box` is the part of the whole photo that the picture is."""
+    pointed = None if layer.outline is None else seen_from(layer.outline, box)
+    photo = picture.photo
+    try:
+        outline = outline_in(
+            photo.measuring_grey(),
+            frame=photo.frame,
+            flat=picture.flat,
+            pointed=pointed,
+            bare=True,
+        )
+    except NotMeasurable as error:
+        raise NotMeasurable(f"its outline: {error}") from None
+    return lay_by_outline(
+        die, outline, picture.pixel_size, mirrored=layer.mirrored, turn=layer.turned,
+        marks=list(_marks(die, layer, box)), u_marks_px=layer.u_marks_px,
+    )  # fmt: skip
+
+
+def _marks(die: DieResult, layer: Layer, box: Box) -> Iterable[Mark]:
+    x, y = (0, 0) if box is None else box[:2]
+    for mark in layer.marks:
+        yield Mark(_place(die, layer, mark), (mark.at_px[0] - x, mark.at_px[1] - y))
+
+
+def _place(die: DieResult, layer: Layer, mark: LayerMark) -> tuple[float, float]:
+    if not isinstance(mark.on_die, str):
+        return mark.on_die
+    pads = [pad for pad in die.pads if pad.number.casefold() == mark.on_die.casefold()]
+    if not pads:
+        raise Unusable(f"layer {layer.name!r}: the die has no pad {mark.on_die!r}")
+    return pads[0].x * die.per_px, pads[0].y * die.per_px
+
+
+def _picture(
+    layer: Layer, notes_path: Path, results: BenchResults | None
+) -> tuple[DiePicture, Box]:
     if layer.capture:
         if results is None:
             raise Unusable(f"layer {layer.name!r}: captures are those of a bench; name a picture")
-        return picture_of_capture(results, layer.capture)
+        box = next((c.capture.box for c in results.captures if c.capture.id == layer.capture), None)
+        return picture_of_capture(results, layer.capture), box
     path = notes_path.parent / layer.picture
     if results is not None and not path.resolve().is_relative_to(results.bench.folder.resolve()):
         raise Unusable(f"layer {layer.name!r}: {layer.picture} lies outside of the bench")
     if is_mosaic(path):
-        return mosaic_picture(path)
-    return DiePicture(read_photo(path), None, None, False, layer.picture)
-
-
-def _laid(base: Reduced, layer: Layer, picture: DiePicture) -> LaidLayer:
-    photo = picture.photo
-    file = photo.path if photo.path.is_file() else photo.path.parent / "mosaic.json"
-    laid = LaidLayer(layer, picture.name, content_hash(file), photo, None)
-    step = max(1.0, max(photo.width, photo.height) / REGISTERED_PX)
-    light = _reduced(photo, step)
-    if layer.mirrored:
-        light = np.ascontiguousarray(light[:, ::-1])
-    own = None if picture.pixel_size is None else picture.pixel_size.value * step
-    try:
-        found = match(
-            base.light, light, most_apart=MOST_APART,
-            pixel_size_1=None if own is None else base.um_px, pixel_size_2=own,
-        )  # fmt: skip
-    except NotMeasurable as error:
-        return replace(laid, reason=str(error))
-    reason = other_way_round(base, light, found)
-    if reason:
-        return replace(laid, reason=reason)
-    return replace(
-        laid, found=found, um_px=base.um_px, room_um=base.room_um, share=_share(base, found),
-        layer_step=(photo.width / light.shape[1], photo.height / light.shape[0]),
-    )  # fmt: skip
-
-
-def _reduced(photo: Photo, step: float) -> FloatImage:
-    light = photo.measuring_grey()
-    if step == 1.0:
-        return light
-    size = (max(1, round(photo.width / step)), max(1, round(photo.height / step)))
-    return np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
-
-
-def _share(base: Reduced, found: MatchResult) -> float:
-    """Part of the die that lies within the layer's picture."""
-    width, height = base.size_um
-    grid = np.stack(np.meshgrid(np.linspace(0, width, 40), np.linspace(0, height, 40)), axis=-1)
-    at = found.mapping((grid.reshape(-1, 2) + base.room_um) / base.um_px - 0.5)
-    rows, columns = found.mapping.to_shape
-    inside = (at > -0.5).all(axis=1) & (at < np.array([columns, rows]) - 0.5).all(axis=1)
-    return float(inside.mean())
-
-
-INSIDE = 0.2
-"""Part of the die's sides that is left out along the rim when layers are held against each other the
-other way round: rim and pads look alike either way."""
-
-BLOCKS = 7
-"""The inside is compared in so many blocks across and down."""
-
-CLEAR = 4.0
-"""Standard errors by which the blocks must agree better as they lie than by chance, and than any other
-way round (common practice, no source). Drawn dies agreed by 0.99 as they lie, by 0.14 at most
-otherwise, with an error of 0.03."""
-
-WAYS = ("a mirror image", "a mirror image, upside down", "turned by half a turn",
-        "turned by a quarter, and mirrored", "turned by three quarters, and mirrored",
-        "turned by a quarter", "turned by three quarters")  # fmt: skip
-"""How else a die's rim and pads may fit; a quarter only where the die is about square."""
-
-SQUARE = 0.1
-"""Relative difference of the sides up to which it is."""
-
-
-def other_way_round(base: Reduced, layer: FloatImage, found: MatchResult) -> str:
-    """Why a layer cannot be taken to lie as it was found; "" where it can.
-
-    Rim and pads of a die are about symmetric, so that a mirror image fits them as well: the inside of
-    the die must agree, and better than any other way round.
-    """
-    mine, its = _insides(base, layer, found)
-    here = _agreement(mine, its)
-    if here.size < BLOCKS:
-        return "too little of the inside of the die is seen to tell which way round it lies"
-    others = [its[:, ::-1], its[::-1], its[::-1, ::-1]]
-    if abs(base.size_um[0] / base.size_um[1] - 1) < SQUARE:
-        turned = np.asarray(cv2.resize(np.ascontiguousarray(its.T), its.shape[::-1]), np.float32)
-        others += [turned, turned[::-1, ::-1], turned[:, ::-1], turned[::-1]]
-    for way, other in zip(WAYS, others, strict=False):
-        there = _agreement(mine, other)
-        if there.size >= BLOCKS and there.mean() > here.mean() + CLEAR * _error(there, here):
-            return f"its inside fits better as {way}: say mirrored, or turn the picture"
-    best = max((_agreement(mine, other).mean() for other in others), default=0.0)
-    if here.mean() < max(0.0, best) + CLEAR * _error(here):
-        return (
-            "the pictures agree in rim and pads only; nothing inside the die tells that it is the same"
-            " one, or which way round it lies"
-        )
-    return ""
-
-
-def _error(*samples: Points) -> float:
-    return math.sqrt(sum(float(one.var(ddof=1)) / one.size for one in samples))
-
-
-def _insides(base: Reduced, layer: FloatImage, found: MatchResult) -> tuple[FloatImage, FloatImage]:
-    """How much the light changes inside the die, and in the layer there (NaN: not seen)."""
-    u, v = (np.arange(INSIDE * side, (1 - INSIDE) * side, base.um_px) for side in base.size_um)
-    grid = (np.stack(np.meshgrid(u, v), axis=-1) + base.room_um) / base.um_px - 0.5
-    out = []
-    for light, at in ((base.light, grid), (layer, found.mapping(grid.reshape(-1, 2)))):
-        at = at.reshape(grid.shape).astype(np.float32)
-        value = cv2.remap(
-            light, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
-            borderValue=math.nan,
-        )  # fmt: skip
-        soft = cv2.GaussianBlur(value, (0, 0), SOFT_PX)
-        change = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1))
-        out.append(np.asarray(change, np.float32))
-    return out[0], out[1]
-
-
-SOFT_PX = 2.0
-"""Softening of both before they are compared, px of the reduced die: layers differ in sharpness."""
-
-
-def _agreement(one: FloatImage, other: FloatImage) -> Points:
-    """Correlation in each block in which both are seen."""
-    found = []
-    for rows, columns in ((r, c) for r in range(BLOCKS) for c in range(BLOCKS)):
-        part = tuple(
-            slice(n * side // BLOCKS, (n + 1) * side // BLOCKS)
-            for n, side in zip((rows, columns), one.shape, strict=True)
-        )
-        a, b = one[part].ravel(), other[part].ravel()
-        if np.isfinite(a).all() and np.isfinite(b).all() and a.std() > 0 and b.std() > 0:
-            found.append(float(np.corrcoef(a, b)[0, 1]))
-    return np.array(found)
+        return mosaic_picture(path), None
+    return DiePicture(read_photo(path), None, None, False, layer.picture), None

@@ -35,6 +35,11 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     capture = "captures/etched.jpg"      # of the bench; or, seen from this file:
     # picture = "../mosaics/etched"      # a photo or a mosaic's folder
     mirrored = true                      # where it is seen from the other side
+    by = "outline"                       # where it shows nothing in common with the die but its outline
+    turned = "about its vertical axis"   # how the die was turned for it; or, and, marks seen in both:
+    marks = [[120, 80, 1013, 212], ["12", 640, 480]]   # x, y on the die (um) or a pad; x, y there (px)
+    corners = [[101, 90], [812, 93], [810, 640], [99, 637]]   # where its outline cannot be followed
+    within = 3                           # px of the layer, at 95 %: of its marks and corners
 
     [finest_line]                        # as read by eye in the picture, +- at 95 %
     width = "1.2 um"
@@ -55,12 +60,13 @@ with the properties `kind` and `name`, points with the property `text`.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Literal, get_args
 
-from glassay.die import Corrections, PointedOutline
+from glassay.die import Corrections, PointedOutline, Turn
 
 RegionKind = Literal["memory", "logic", "analog", "drawing", "marking", "unknown"]
 KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
@@ -132,14 +138,35 @@ class OutlineByHand:
 
 
 @dataclass(frozen=True)
+class LayerMark:
+    """What is seen on the die and in a layer: its place on the die (um) or a pad's number, and its
+    place in the layer's whole photo (px)."""
+
+    on_die: Point | str
+    at_px: Point
+
+
+LayerBy = Literal["likeness", "outline"]
+
+
+@dataclass(frozen=True)
 class Layer:
     """Another picture of the same die: the id of a capture of the bench, or the path of a photo or of a
-    mosaic's folder from the notes' folder on ("" for the other); and whether it is a mirror image."""
+    mosaic's folder from the notes' folder on ("" for the other); and whether it is a mirror image.
+
+    `by` says by what it is laid on the die. By its outline a person states how the die was `turned`, or
+    names `marks`, or both; `u_marks_px` is their standard uncertainty in the layer, and `outline` is
+    set where it cannot be followed (px of the whole photo)."""
 
     name: str
     capture: str = ""
     picture: str = ""
     mirrored: bool = False
+    by: LayerBy = "likeness"
+    turned: Turn | None = None
+    marks: tuple[LayerMark, ...] = ()
+    u_marks_px: float = math.nan
+    outline: PointedOutline | None = None
 
 
 NOTHING_CORRECTED = Corrections()

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from glassay.bench.document.die_notes import (
     KINDS,
@@ -15,13 +15,15 @@ from glassay.bench.document.die_notes import (
     DieAbout,
     DieNotes,
     Layer,
+    LayerBy,
+    LayerMark,
     Marking,
     OutlineByHand,
     Point,
     Region,
     RegionKind,
 )
-from glassay.die import Corrections, PointedOutline, checked_number
+from glassay.die import TURNS, Corrections, PointedOutline, checked_number, is_mirrored
 from glassay.errors import Unusable
 from glassay.quantity import Contribution, Quantity
 from glassay.units import parse_length_um
@@ -91,19 +93,92 @@ def _of_toml(data: Mapping[str, Any]) -> DieNotes:
     return DieNotes(regions, tuple(markings), about, _corrections(data), _outline(data), layers)
 
 
+LAYER_KEYS = (
+    "name",
+    "capture",
+    "picture",
+    "mirrored",
+    "by",
+    "turned",
+    "marks",
+    "corners",
+    "within",
+)
+
+
 def _layer(one: Mapping[str, Any], where: str) -> Layer:
-    unknown = sorted(set(one) - {"name", "capture", "picture", "mirrored"})
+    unknown = sorted(set(one) - set(LAYER_KEYS))
     if unknown:
-        raise Unusable(f"{where}: {unknown[0]!r} is none of name, capture, picture, mirrored")
+        raise Unusable(f"{where}: {unknown[0]!r} is none of {', '.join(LAYER_KEYS)}")
     name, capture, picture = (
         _text(one.get(key, ""), f"{where}: {key}") for key in ("name", "capture", "picture")
     )
     if not name or bool(capture) == bool(picture):
         raise Unusable(f"{where}: give a name, and either a capture or a picture")
-    mirrored = one.get("mirrored", False)
+    mirrored, by = one.get("mirrored", False), one.get("by", "likeness")
     if not isinstance(mirrored, bool):
         raise Unusable(f"{where}: mirrored is true or false")
-    return Layer(name, capture, picture, mirrored)
+    if by not in get_args(LayerBy):
+        raise Unusable(f"{where}: by is none of {', '.join(get_args(LayerBy))}")
+    layer = Layer(name, capture, picture, mirrored, by)
+    told = sorted({"turned", "marks", "corners", "within"} & set(one))
+    if by != "outline":
+        if told:
+            raise Unusable(f'{where}: {told[0]} needs by = "outline"')
+        return layer
+    return _of_outline(layer, one, where)
+
+
+def _of_outline(layer: Layer, one: Mapping[str, Any], where: str) -> Layer:
+    turned = one.get("turned")
+    if turned is not None and turned not in TURNS:
+        raise Unusable(f"{where}: turned is none of {', '.join(TURNS)}")
+    if turned is not None and is_mirrored(turned) != layer.mirrored:
+        word = "true" if is_mirrored(turned) else "false"
+        raise Unusable(f"{where}: what is turned {turned!r} has mirrored = {word}")
+    marks = tuple(_layer_mark(mark, where) for mark in _list(one.get("marks", []), where))
+    if not marks and "corners" not in one:
+        if "within" in one:
+            raise Unusable(f"{where}: within belongs to marks or corners")
+        return replace(layer, turned=turned)
+    u_px = _within(one.get("within"), where)
+    outline = None
+    if "corners" in one:
+        outline = PointedOutline(_four(one["corners"], f"{where}: corners"), u_px)
+    return replace(layer, turned=turned, marks=marks, u_marks_px=u_px, outline=outline)
+
+
+def _list(value: object, where: str) -> list[Any]:
+    if not isinstance(value, list):
+        raise Unusable(f"{where}: marks is a list")
+    return value
+
+
+def _layer_mark(one: object, where: str) -> LayerMark:
+    """[x, y, x, y], or [a pad's number, x, y]."""
+    where = f"{where}: a mark"
+    if isinstance(one, list) and len(one) == 4:
+        on_die: Point | str = _point(one[:2], where)
+    elif isinstance(one, list) and len(one) == 3:
+        on_die = _pad_number(one[0], where)
+    else:
+        raise Unusable(
+            f"{where} is [x, y on the die in um, x, y in the layer in px] or [a pad's number, x, y]"
+        )
+    return LayerMark(on_die, _point(one[-2:], where, "px of the layer"))
+
+
+def _within(value: object, where: str) -> float:
+    """A standard uncertainty, px, from what is stated at 95 %."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e4:
+        raise Unusable(f"{where}: within is above 0 px")
+    return value / AT_95
+
+
+def _four(corners: object, where: str) -> tuple[Point, ...]:
+    if not isinstance(corners, list) or len(corners) != 4:
+        raise Unusable(f"{where} are four points [x, y] in px of the photo")
+    return tuple(_point(corner, where, "px of the photo") for corner in corners)
 
 
 def _corrections(data: Mapping[str, Any]) -> Corrections:
@@ -166,13 +241,8 @@ def _outline(data: Mapping[str, Any]) -> OutlineByHand | None:
     wanted = {"corners", "within"}
     if not isinstance(told, dict) or not wanted <= set(told) <= {*wanted, "capture"}:
         raise Unusable("outline: write corners (four points, px), within (px) and capture")
-    corners, within = told["corners"], told["within"]
-    if not isinstance(corners, list) or len(corners) != 4:
-        raise Unusable("outline: corners are four points [x, y] in px of the photo")
-    if isinstance(within, bool) or not isinstance(within, int | float) or not 0 < within < 1e4:
-        raise Unusable("outline: within is above 0 px")
-    at = tuple(_point(corner, "outline: a corner", "px of the photo") for corner in corners)
-    pointed = PointedOutline(at, within / AT_95)
+    u_px = _within(told["within"], "outline")
+    pointed = PointedOutline(_four(told["corners"], "outline: corners"), u_px)
     return OutlineByHand(pointed, _text(told.get("capture", ""), "outline: capture"))
 
 

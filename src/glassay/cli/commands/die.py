@@ -152,7 +152,7 @@ def command(
 
 
 def _say_layer(one: LaidLayer) -> str:
-    if one.found is None:
+    if one.lies is None:
         return f"layer         {one.layer.name}: not registered: {one.reason}"
     return f"layer         {one.layer.name}: {words_of(one).replace('µ', 'u')}"
 
