@@ -79,8 +79,8 @@ def captures(count: int, folder: Path) -> Callable[[], object]:
 
 
 def tiles(count: int, folder: Path) -> Callable[[], object]:
-    """Tiles of one die, in rows and columns, placed; or, where its memories leave the places of too many
-    open, refused at the end of the same work."""
+    """Tiles of one die, in rows and columns, placed; or, where its memories leave the places of too
+    many open, refused at the end of the same work."""
     from glassay.errors import NotMeasurable
     from glassay.mosaic import place_tiles
     from glassay.simulate import Camera, Die, Optics, Pose, capture
