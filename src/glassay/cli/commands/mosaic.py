@@ -110,7 +110,8 @@ def _say(done: MosaicResult) -> str:
         f"distortion    {say_finding(findings['distortion'])} at the corner of a tile",
     ]
     if "loop_closure" in findings:
-        lines.append(f"loops close   within {say_finding(findings['loop_closure'])} (rms)")
+        closure = findings["loop_closure"].quantity
+        lines.append(f"loops close   within {closure.value:.2g} {closure.unit} (rms)")
     if "vignetting" in findings:
         lines.append(f"vignetting    {say_finding(findings['vignetting'])} of light at the corner")
     if done.groups > 1:
