@@ -12,7 +12,7 @@ from typing import Final
 ARRAY: Final = "6"
 CLIP: Final = "4"
 DETAIL: Final = "11"
-DIE: Final = "8"
+DIE: Final = "9"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "5"
 FOCUS: Final = "4"

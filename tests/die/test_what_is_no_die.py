@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
@@ -72,3 +73,24 @@ def test_a_die_as_bright_as_its_surround_is_not_measured_as_something_smaller_in
     picture[picture < 95] = 95
     found = measure_die(grey(picture))
     assert found.outline.width.value * 1.5 == pytest.approx(DIE.width_um, rel=1e-3)
+
+
+@pytest.mark.parametrize(("across", "down"), [(7, 5), (8, 4), (4, 3)])
+def test_squares_that_fill_a_rectangle_are_no_pads(across: int, down: int) -> None:
+    """A keypad, a tray of tiles, an array of bumps."""
+    picture = np.full((420, 560), 0.05, np.float32)
+    left, top, wide, high = 100.0, 90.0, 350.0, 240.0
+    picture[90:330, 100:450] = 0.25
+    for i in range(across):
+        for j in range(down):
+            x, y = left + (i + 0.15) * wide / across, top + (j + 0.15) * high / down
+            picture[round(y) : round(y + 0.7 * high / down),
+                    round(x) : round(x + 0.7 * wide / across)] = 0.8  # fmt: skip
+    noise = np.random.default_rng(3).normal(0, 0.004, picture.shape)
+    seen = cv2.GaussianBlur(picture, (0, 0), 0.9) + noise.astype(np.float32)
+    try:
+        found = measure_die(np.clip(seen, 0, 1))
+    except NotMeasurable:
+        return
+    assert not found.pads
+    assert any("squares like those" in note for note in found.notes)

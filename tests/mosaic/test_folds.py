@@ -64,3 +64,36 @@ def test_what_lies_upon_each_other_shares_more_than_half() -> None:
     lens = Lens((HIGH, WIDE))
     poses = {n: np.column_stack([np.eye(2), (x, 0.0)]) for n, x in enumerate((0, 100, 200))}
     assert upon_each_other(poses, [lens] * 3) == [(0, 1), (1, 2)]
+
+
+def _marked(photo: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Dirt on the sensor and a date, in every photo of the camera."""
+    rng, gain = np.random.default_rng(5), np.ones(photo.shape, np.float32)
+    for _ in range(200):
+        place = (int(rng.integers(WIDE)), int(rng.integers(HIGH)))
+        cv2.circle(gain, place, int(rng.integers(1, 7)), float(rng.uniform(0.3, 0.8)), -1)
+    date = np.zeros((18, 110), np.uint8)
+    cv2.putText(date, "2031-05-17", (4, 13), cv2.FONT_HERSHEY_SIMPLEX, 0.45, 255, 1)
+    gain[HIGH - 22 : HIGH - 4, 8:118] = np.where(date > 0, 1.3, 0.2)
+    return photo * gain
+
+
+def test_photos_held_together_by_dirt_and_a_date_alone_are_refused(tmp_path: Path) -> None:
+    rng, paths = np.random.default_rng(8), []
+    for n in range(5):  # places that have nothing in common, and little detail
+        soft = cv2.GaussianBlur(rng.normal(0, 1, (HIGH, WIDE)).astype(np.float32), (0, 0), 40)
+        seen = _marked(140 + 40 * soft / soft.std()) + rng.normal(0, 0.8, (HIGH, WIDE))
+        paths.append(tmp_path / f"{n}.png")
+        cv2.imwrite(str(paths[-1]), np.clip(np.rint(seen), 0, 255).astype(np.uint8))
+    with pytest.raises(NotMeasurable, match="exactly upon each other"):
+        place_tiles(paths)
+
+
+def test_one_place_taken_twice_keeps_its_place(tmp_path: Path) -> None:
+    paths = _photos(tmp_path, _sheet(period=None, plain=None), STEP)
+    rng, again = np.random.default_rng(9), cv2.imread(str(paths[1]), cv2.IMREAD_GRAYSCALE)
+    assert again is not None
+    twice = again + rng.normal(0, 0.8, again.shape)
+    paths.append(tmp_path / "again.png")
+    cv2.imwrite(str(paths[-1]), np.clip(np.rint(twice), 0, 255).astype(np.uint8))
+    assert place_tiles(paths).placed == 7

@@ -187,3 +187,17 @@ def test_a_boundary_line_across_a_box_is_no_scale(strokes: int) -> None:
     except NotMeasurable:
         return
     assert told.division.value == pytest.approx(31.0, rel=0.002)
+
+
+@pytest.mark.parametrize(("every", "post"), [(5, 0.8), (10, 0.8)])
+def test_a_fence_whose_posts_are_taller_and_thicker_is_no_scale(every: int, post: float) -> None:
+    picture, step = np.full((500, 900), 0.8, np.float32), 20.0
+    for n in range(-1, 47):
+        is_post = n % every == 0
+        wide, top = ((post if is_post else 0.35) * step, 60 if is_post else 130)
+        x = n * step
+        picture[top:430, max(0, round(x - wide / 2)) : max(0, round(x + wide / 2))] = 0.2
+    for y in (200, 370):
+        picture[y - 4 : y + 4] = 0.25
+    with pytest.raises(NotMeasurable):
+        measure_scale(photographed(picture))

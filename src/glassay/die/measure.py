@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from glassay.die.filled_by import SAID, is_filled_by_likes
 from glassay.die.finest import Finest, find_finest
 from glassay.die.outline import Outline
 from glassay.die.pads import SEARCH_PX, find_spots, refined
@@ -265,6 +266,9 @@ def measure_die(
     coarse = outline.levelled(grey, step)
     placed = (refined(level, spot) for spot in find_spots(coarse, step))
     pads, rows = rows_of(level, [spot for spot in placed if spot is not None])
+    filled = is_filled_by_likes(level, pads)
+    if filled:
+        pads, rows = [], []
     stripes = find_stripes(level)
     if not pads and len(stripes.stripes) < FEWEST_LINES and pointed is None:
         raise NotMeasurable(
@@ -273,7 +277,8 @@ def measure_die(
     told_px = None
     if told_um is not None and pixel_size is not None and math.isfinite(told_um):
         told_px = told_um / pixel_size.value
-    said = ("the corners of the outline were set by hand",) if outline.by_hand else ()
+    by_hand = ("the corners of the outline were set by hand",) if outline.by_hand else ()
+    said = (*by_hand, *((SAID,) if filled else ()))
     return DieResult(
         outline, tuple(pads), tuple(rows), find_finest(stripes, told_px), pixel_size, told_um, said
     )

@@ -37,6 +37,15 @@ nothing different. Sixteen folded mosaics of repeating chips and photographs, 0.
 place, of which most were plain; 20 true ones of which photos share more than half, 0.15 to 0.45 at
 their best (sets of attack drawn for this)."""
 
+SAME_PLACE_PX = 2.0
+"""How exactly photos lie upon each other that are held by what the camera leaves in each of them: no
+hand comes back so near."""
+DIFFERENT = 0.05
+"""Difference of light (`_difference`) from which such photos show different places: 20 taken twice
+gave up to 0.021, in six photos held by marks alone the two least alike gave 0.11 and more."""
+BETWEEN = (10, 90)
+"""Percentiles beyond which light is cut off there: a printed date is black or white."""
+
 Pair = tuple[int, int]
 
 
@@ -50,11 +59,12 @@ def left_open(
     progress: Progress,
 ) -> set[int]:  # fmt: skip
     """Tiles that lie upon each other, where one of them could as well be a neighbour of another tile
-    far from where it was put; none where all could not.
+    far from where it was put, or which only the camera's own marks hold; none where there are none.
 
     Raises `NotMeasurable` where they are more than `MOST_LEFT_OUT` of all.
     """
-    folded = {t for pair in upon_each_other(poses, lenses) for t in pair}
+    pairs = upon_each_other(poses, lenses)
+    folded = {t for pair in pairs for t in pair}
     if not folded:
         return set()
     least = AS_WIDE * _usual_share(poses, lenses)
@@ -62,7 +72,7 @@ def left_open(
         tiles, lenses, poses, sorted(folded), (least, MOST_SHARED), workers, progress
     )
     if min(found, default=np.inf) > MISMATCH:
-        return set()
+        return _only_marked(tiles, poses, lenses, pairs)
     if len(folded) > MOST_LEFT_OUT * len(poses):
         raise NotMeasurable(
             f"the photos may fit in more than one way: {len(folded)} of {len(poses)} share more than"
@@ -71,6 +81,51 @@ def left_open(
             " doubt"
         )
     return folded
+
+
+def _only_marked(
+    tiles: Sequence[Tile], poses: Poses, lenses: Sequence[Lens], pairs: Sequence[Pair]
+) -> set[int]:
+    """Tiles held by marks, to be left out; raises `NotMeasurable` where they are too many."""
+    marked = _held_by_marks(tiles, poses, lenses, pairs)
+    if len(marked) > MOST_LEFT_OUT * len(poses):
+        raise NotMeasurable(
+            f"{len(marked)} of {len(poses)} photos fit exactly upon each other though they show"
+            " different things: what they share is the camera's own, dirt on its sensor or a date that"
+            " it prints into the photo; cut it off, or clean the sensor"
+        )
+    return marked
+
+
+def _held_by_marks(
+    tiles: Sequence[Tile], poses: Poses, lenses: Sequence[Lens], pairs: Sequence[Pair]
+) -> set[int]:
+    """Tiles that lie exactly upon others, of which any shows something else than another."""
+    exact = []
+    for a, b in pairs:
+        corners = lenses[a].middle * np.array([[1.0, 1], [0, 0], [2, 2]])
+        if np.abs(applied(poses[a], corners) - applied(poses[b], corners)).max() < SAME_PLACE_PX:
+            exact.append((a, b))
+    differ = [_difference(tiles[a], tiles[b]) for a, b in exact]
+    marked = {
+        t for pair, value in zip(exact, differ, strict=True) if value > DIFFERENT for t in pair
+    }
+    # those that lie upon these, and happen to show much the same, are held by the same marks
+    return marked | {t for pair in exact if marked & set(pair) for t in pair}
+
+
+def _difference(one: Tile, two: Tile) -> float:
+    """By how much the light of two photos differs from place to place, as a share of how much it varies
+    in both: 0 for one place taken twice, 1 for two that have nothing in common."""
+    if one.thumb.shape != two.thumb.shape:
+        return 1.0
+    both = one.valid & two.valid
+    a, b = (np.log(np.maximum(t.thumb[both].mean(axis=1), 1e-4)) for t in (one, two))
+    if not both.any():
+        return 1.0
+    # a date printed into a photo is darker or brighter than most that it shows
+    a, b = (np.clip(v, *np.percentile(v, BETWEEN)) for v in (a, b))
+    return float((a - b).var() / max(float(a.var() + b.var()), 1e-12))
 
 
 def _usual_share(poses: Poses, lenses: Sequence[Lens]) -> float:
