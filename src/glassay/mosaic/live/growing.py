@@ -49,9 +49,9 @@ REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
 MOST_REACH = 2.0
 AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
 """Views within which the movement that was followed confirms a place, and frames for which it may be
-followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
+followed without a sure one: errors of its steps add up."""
 FOUND_WITHIN = 0.025
-"""The same for two views that are found again: less than half a step of cells."""
+"""The same for two views that are found again: both are at rest, so that the movement is told to px."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
 SURE_SHARE = 0.9
