@@ -30,14 +30,14 @@ SIZE = (800, 600)
 PIXEL_UM = 0.55
 
 
-SMALL_SETS, MEMORY_SETS = 12, 4
+SMALL_SETS, MEMORY_SETS, BRIDGED_SETS = 12, 4, 6
 MISPLACED_PX = 2.0
 """Distance from the truth at which a tile is in a wrong place: a fraction of the period of cells."""
 
 
 @dataclass(frozen=True)
 class Kind:
-    """A row of the study."""
+    """A row of the study: a grid, or where `places` are given, middles of photos in sides of one."""
 
     name: str
     columns: int
@@ -46,10 +46,21 @@ class Kind:
     k1: float
     softness: float = 1.0
     size: tuple[int, int] = SIZE
+    places: tuple[tuple[float, float], ...] = ()
+
+
+def _bridged() -> tuple[tuple[float, float], ...]:
+    """Twice four photos; only one of either four shares anything with the others, a strip of 0.22."""
+    group = [(x, y) for y in (0.0, 0.72) for x in (0.0, 0.72)]
+    other = [(0.72 + 0.78 + x, y - 0.72) for x, y in group]
+    return tuple((x - 1.11, y) for x, y in (*group, *other))
 
 
 SMALL = Kind("3 x 3 of 400 x 300 px, 25 % overlap", 3, 3, 0.25, -0.02, size=(400, 300))
 MEMORY = Kind("memories, 30 % overlap", 5, 4, 0.30, -0.015, size=(560, 420))
+
+BRIDGED = Kind("2 x 4 of 560 x 420 px, joined by one pair that overlaps by 22 %", 4, 2, 0.28, -0.01,
+               size=(560, 420), places=_bridged())  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -110,8 +121,9 @@ def draw_set(kind: Kind, seed: int, folder: Path, die: Scene | None = None) -> S
     paths, truths = [], {}
     for n in range(len(order)):
         i, j = n % kind.columns, n // kind.columns
-        step = np.array(size) * PIXEL_UM * (1 - kind.overlap)
-        place = (np.array([i - (kind.columns - 1) / 2, j - (kind.rows - 1) / 2])) * step
+        step = np.array(size) * PIXEL_UM * (1 if kind.places else 1 - kind.overlap)
+        grid = (i - (kind.columns - 1) / 2, j - (kind.rows - 1) / 2)
+        place = np.array(kind.places[n] if kind.places else grid) * step
         place = place + rng.normal(0, 0.015, 2) * size[0] * PIXEL_UM
         pose = Pose(PIXEL_UM, float(rng.normal(0, 0.3)), (float(place[0]), float(place[1])))
         light = Lighting(level=float(np.exp(rng.normal(0, 0.05))), gradient=(0.04, -0.03))
@@ -258,7 +270,17 @@ def run_chain(own: Set) -> Outcome:
 def report(quick: bool = False) -> str:
     """The study as text."""
     cv2.setNumThreads(1)
-    return "\n".join([*_against_others(quick), "", *_lengths_held(quick), "", *_in_memories(quick)])
+    return "\n".join(
+        [
+            *_against_others(quick),
+            "",
+            *_lengths_held(SMALL, 2 if quick else SMALL_SETS),
+            "",
+            *_lengths_held(BRIDGED, 1 if quick else BRIDGED_SETS),
+            "",
+            *_in_memories(quick),
+        ]
+    )
 
 
 def _against_others(quick: bool) -> list[str]:
@@ -284,17 +306,19 @@ def _against_others(quick: bool) -> list[str]:
     return lines
 
 
-def _lengths_held(quick: bool) -> list[str]:
+def _lengths_held(kind: Kind, sets: int) -> list[str]:
     found = []
-    for seed in range(2 if quick else SMALL_SETS):
+    for seed in range(sets):
         with tempfile.TemporaryDirectory() as folder:
-            found.append(run_own(draw_set(SMALL, 50 + seed, Path(folder))))
+            found.append(run_own(draw_set(kind, 50 + seed, Path(folder))))
     good = [one for one in found if len(one.errors)]
     placed, tiles = sum(len(one.errors) for one in good), sum(one.tiles for one in found)
     wrong = sum(int((one.errors > MISPLACED_PX).sum()) for one in good)
+    if not good:
+        return [f"Lengths from tile to tile, {len(found)} sets ({kind.name}): all refused"]
     errors = np.array([abs(one.length) for one in good])
     return [
-        f"Lengths from tile to tile, {len(found)} sets ({SMALL.name})",
+        f"Lengths from tile to tile, {len(found)} sets ({kind.name})",
         f"  placed {placed} of {tiles}, in wrong places {wrong} (target 0), rms"
         f" {math.sqrt(float(np.mean([one.rms**2 for one in good]))):.3f} px",
         f"  longest length off by {100 * float(np.median(errors)):.4f} % (median),"

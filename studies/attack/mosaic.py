@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -55,8 +56,11 @@ def places(rng: Rng) -> list[tuple[float, float]]:
 
 def some_chip(rng: Rng) -> Sheet:
     """A drawn chip, or a library photograph as large."""
-    if rng.integers(2):
-        return chip(rng)
+    return chip(rng) if rng.integers(2) else photograph(rng)
+
+
+def photograph(rng: Rng) -> Sheet:
+    """A library photograph as large as a chip: parts of it are plain, as sky and cloth are."""
     image = library_photo(("rocket", "astronaut", "coffee", "china.jpg")[int(rng.integers(4))])
     grey = (image.mean(2) if image.ndim == 3 else image).astype(np.float32) / 255
     return np.asarray(0.05 + 0.8 * cv2.resize(grey, (1500, 1500), interpolation=cv2.INTER_CUBIC))
@@ -123,11 +127,15 @@ def plain(rng: Rng, folder: Path, *, stamped: bool = False, repeats: bool = Fals
     )
 
 
-def far_repeats(rng: Rng, folder: Path, *, along_x: bool = False) -> Outcome:
+def far_repeats(
+    rng: Rng, folder: Path, *, along_x: bool = False, drawn: Callable[[Rng], Sheet] = chip
+) -> Outcome:
     """A chip whose pattern comes again 1.3 to 1.75 widths of a tile farther: no photo shows it twice,
-    and the photos fit together in two ways."""
+    and the photos fit together in two ways. Of a photograph a part that begins anywhere comes again."""
     period = round(float(rng.uniform(1.3, 1.75)) * WIDE)
-    one = chip(rng)
+    one = drawn(rng)
+    if drawn is photograph:
+        one = one[int(rng.integers(600)) :, int(rng.integers(600)) :]
     one = one[:, :period] if along_x else one[:period, :period]
     sheet = np.tile(one, (1 if along_x else 4, 4))[:1500, :1500]
     at = places(rng)
@@ -140,7 +148,10 @@ def with_stranger(rng: Rng, folder: Path, *, how: str) -> Outcome:
     tiles = [tile(sheet, rng, one) for one in at]
     n = int(rng.integers(len(at)))
     if how == "other chip":
-        tiles[n] = tile(some_chip(rng), rng, (700, 700))
+        other = some_chip(rng)
+        while other.shape == sheet.shape and np.corrcoef(other.ravel(), sheet.ravel())[0, 1] > 0.9:
+            other = some_chip(rng)  # there are four photographs: that was the same again
+        tiles[n] = tile(other, rng, (700, 700))
     elif how == "turned over":
         tiles[n] = np.ascontiguousarray(tiles[n][:, ::-1])
     else:
@@ -168,6 +179,11 @@ KINDS: dict[str, Kind] = {
     "repeating chip": (3, partial(plain, repeats=True)),
     "chip repeating beyond a tile": (6, far_repeats),
     "the same, along one side only": (6, partial(far_repeats, along_x=True)),
+    "photograph repeating beyond a tile": (6, partial(far_repeats, drawn=photograph)),
+    "the same photograph, along one side only": (
+        6,
+        partial(far_repeats, along_x=True, drawn=photograph),
+    ),
     "a tile of another chip": (3, partial(with_stranger, how="other chip")),
     "a tile turned over": (3, partial(with_stranger, how="turned over")),
     "a tile at another zoom": (4, partial(with_stranger, how="zoom")),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -71,15 +72,20 @@ def test_a_damaged_file_counts_as_absent(folder: Path, data: bytes) -> None:
     assert KeptDrawings(folder).once(["a"], lambda: "newer") == "new"
 
 
-def test_no_page_asks_for_a_picture_from_outside(
-    folder: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr("glassay.report.kept_drawings.checksum", lambda _: "right")
+def with_right_checksum(drawn: object) -> bytes:
+    text = json.dumps({"checksum": "", "drawn": drawn})
+    whole = hashlib.sha256(text.partition(', "drawn": ')[2].encode()).hexdigest()
+    return text.replace('"checksum": ""', f'"checksum": "{whole}"', 1).encode()
+
+
+def test_no_page_asks_for_a_picture_from_outside(folder: Path) -> None:
     KeptDrawings(folder).once(["a"], lambda: DRAWN)
     text = only(folder).read_text()
-    only(folder).write_text(text.replace(PICTURE, "https://elsewhere.example/p.jpg"))
+    drawn = json.loads(text.replace(PICTURE, "https://elsewhere.example/p.jpg"))["drawn"]
+    assert with_right_checksum(json.loads(text)["drawn"]) == text.encode()
+    only(folder).write_bytes(with_right_checksum(drawn))
     assert KeptDrawings(folder).once(["a"], lambda: "drawn anew") == "drawn anew"
-    only(folder).write_text(json.dumps({"checksum": "right", "drawn": {"kind": "Path"}}))
+    only(folder).write_bytes(with_right_checksum({"kind": "Path"}))
     assert KeptDrawings(folder).once(["a"], lambda: "and again") == "and again"
 
 

@@ -11,9 +11,10 @@ from glassay.mosaic.measure import place_tiles
 from glassay.mosaic.overview import outlines, overview
 from glassay.mosaic.result import MosaicResult, Where
 from glassay.mosaic.schedule import Workers
-from glassay.mosaic.write import write_mosaic
+from glassay.mosaic.store import MosaicTiles
+from glassay.mosaic.write import PICTURE, write_mosaic
 
 __all__ = [
-    "MosaicResult", "Where", "Workers", "outlines", "overview", "place_tiles",
+    "PICTURE", "MosaicResult", "MosaicTiles", "Where", "Workers", "outlines", "overview", "place_tiles",
     "write_mosaic",
 ]  # fmt: skip

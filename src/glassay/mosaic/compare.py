@@ -17,7 +17,7 @@ from glassay.imaging.tone import Tone
 from glassay.mosaic.assemble import Poses
 from glassay.mosaic.blocks import Picture
 from glassay.mosaic.greys import grey_of
-from glassay.mosaic.lens import Lens, Points, applied, inverse
+from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
 from glassay.mosaic.overlap import Overlap, lay_upon, measure_overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.shifts import REACH_SHARE
@@ -27,6 +27,7 @@ from glassay.mosaic.whole import (
     Whole,
     alike_elsewhere,
     as_alike,
+    least_mismatch,
     whole_of,
     whole_shift,
 )
@@ -267,6 +268,46 @@ def _whole_batch(
         if one is not None:
             out.append(one)
     return out
+
+
+def least_mismatches(
+    tiles: Sequence[Tile], lenses: Sequence[Lens], poses: Poses, asked: Sequence[int],
+    shares: tuple[float, float], workers: Workers, progress: Progress,
+) -> list[float]:  # fmt: skip
+    """Of every tile asked for how little it may differ from another as a neighbour far from where it
+    was put (see `whole.least_mismatch`). Those whose colours are most alike are tried, tiles without a
+    place too: nobody knows where these belong."""
+    side = float(max(max(t.shape) for t in tiles))
+    tasks = []
+    for tile in asked:
+        others = sorted((t for t in range(len(tiles)) if t != tile),
+                        key=lambda t: (-_likeness(tiles[tile], tiles[t]), t))  # fmt: skip
+        needed = [tile, *others[:SECOND_CHANCES]]
+        tasks.append((needed, {t: poses[t] for t in needed if t in poses}, side, shares,
+                      _known(tiles, lenses, set(needed))))  # fmt: skip
+    return list(workers.map(_mismatch_batch, tasks, lambda n, m: progress("look elsewhere", n, m)))
+
+
+def _mismatch_batch(
+    numbers: Sequence[int], poses: Poses, side: float, shares: tuple[float, float],
+    kept: dict[int, _Kept],
+) -> float:  # fmt: skip
+    cv2.setNumThreads(1)
+    picture = _pictures(kept)
+
+    def whole(number: int) -> Whole:
+        # turned level with the mosaic; tiles without a place are taken to be level
+        own = poses.get(number, np.eye(2, 3))
+        turn = math.atan2(own[1, 0], own[0, 0])
+        return whole_of(picture(number).coarse, kept[number].lens.middle, turn, side)
+
+    tile, *others = numbers
+    own, extent = whole(tile), np.array(kept[tile].lens.shape[::-1], dtype=np.float64)
+    found = []
+    for other in others:
+        put = composed(inverse(poses[other]), poses[tile]) if other in poses else None
+        found.append(least_mismatch(own, whole(other), put, extent, shares))
+    return min(found)
 
 
 def best_of_pairs(overlaps: Sequence[Overlap], bare: Sequence[Start] = ()) -> list[Overlap]:

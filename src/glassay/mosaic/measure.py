@@ -21,6 +21,7 @@ from glassay.mosaic.compare import (
     measured,
     second_chance,
 )
+from glassay.mosaic.folds import left_open
 from glassay.mosaic.lens import Lens, Points
 from glassay.mosaic.loops import join_by_loops
 from glassay.mosaic.neighbours import Proposal, propose
@@ -29,7 +30,7 @@ from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.result import MosaicResult, Where
 from glassay.mosaic.rival_places import only_decided
 from glassay.mosaic.schedule import Workers
-from glassay.mosaic.settle import settled
+from glassay.mosaic.settle import settled, solved_without
 from glassay.mosaic.shifts import REACH_SHARE
 from glassay.mosaic.solve import lens_from_pairs
 from glassay.mosaic.tile import Tile, Unread, read_tile
@@ -110,6 +111,15 @@ def place_tiles(
     poses, solution, overlaps, rivals = only_decided(
         tiles, poses, solution, overlaps, found, workers, progress
     )
+    own = [solution.lens(t.shape) for t in tiles]
+    unsure = left_open(tiles, poses, own, workers, progress)
+    if unsure:
+        poses, solution, overlaps = solved_without(unsure, poses, solution, overlaps, own)
+    for tile in unsure:
+        reason = (
+            "it shares more than half with another photo: one place taken twice, or what repeats"
+        )
+        where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     for tile, distance in rivals.items():
         reason = (
             f"it fits as well {distance:.0f} px from its likeliest place: what it shows repeats"

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from glassay.finding import Finding
-from glassay.mosaic.lens import Lens, Points
+from glassay.mosaic.lens import Lens, Points, applied
 from glassay.mosaic.light import Light
 from glassay.mosaic.solve import Solution
 from glassay.mosaic.tile import Tile
@@ -25,6 +25,17 @@ MODEL = (
 )
 OUTLINE_PX = 0.5
 """Half a px: the border of the mosaic is that of its outermost tiles' px."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the middle of a placed tile (`number` among the files) lies, mosaic px, and the standard
+    uncertainty of its distance from the tile nearest to the mosaic's middle, px."""
+
+    number: int
+    x: float
+    y: float
+    u: float
 
 
 @dataclass(frozen=True)
@@ -112,6 +123,21 @@ class MosaicResult:
                 Quantity(corner - 100, "%", (Contribution("scatter of overlaps", u, scope=OF),)),
                 "light of overlaps",
             )
+        return out
+
+    def places(self) -> list[Place]:
+        """Where the placed tiles lie, and how surely to each other; without the calibration."""
+        middles = [applied(m, lens.middle[None, :])[0] for _, _, m, lens in self.drawn]
+        away = [math.dist(at, np.array(self.size) / 2) for at in middles]
+        middle = int(np.argmin(away))
+        fixed = (self.order[middle], self.drawn[middle][3].middle, self.drawn[middle][3])
+        out = []
+        for n, (number, _, _, own) in enumerate(self.drawn):
+            u = 0.0
+            if n != middle:
+                _, placing, bent = self.solution.length_u(((self.order[n], own.middle, own), fixed))
+                u = math.hypot(placing, bent)
+            out.append(Place(number, float(middles[n][0]), float(middles[n][1]), u))
         return out
 
     def distortion(self) -> Quantity:

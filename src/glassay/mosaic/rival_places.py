@@ -119,25 +119,37 @@ def _strength(one: Overlap) -> float:
     return one.evidence * math.sqrt(len(one.here))
 
 
-def _best(measured: Sequence[Overlap]) -> dict[Pair, float]:
-    """How well every pair agrees at the best place at which it was measured."""
-    best: dict[Pair, float] = defaultdict(float)
+@dataclass(frozen=True)
+class _Best:
+    """How well a pair agrees, and over how much, at the best place at which it was measured."""
+
+    evidence: float = 0.0
+    strength: float = 0.0
+
+
+def _best(measured: Sequence[Overlap]) -> dict[Pair, _Best]:
+    best: dict[Pair, _Best] = {}
     for one in measured:
         if one.decided:
             pair = min(one.first, one.second), max(one.first, one.second)
-            best[pair] = max(best[pair], one.evidence)
+            own = _Best(one.evidence, _strength(one))
+            best[pair] = max(best.get(pair, own), own, key=lambda b: b.evidence)
     return best
 
 
-def _fits(measured: Sequence[Overlap], best: dict[Pair, float]) -> list[Overlap]:
+def _fits(measured: Sequence[Overlap], best: dict[Pair, _Best]) -> list[Overlap]:
     """All places at which pairs hold, of which no other shift close by is as good, and that are not
     surely worse than the pair's best."""
     return [o for o in measured if o.decided and _is_fit(o, best)]
 
 
-def _is_fit(one: Overlap, best: dict[Pair, float]) -> bool:
+def _is_fit(one: Overlap, best: dict[Pair, _Best]) -> bool:
+    """Whether a pair agrees nearly as well as at its best place, or well over more of it: a few blocks
+    of a narrow strip agree perfectly more easily than many, of which dust may lie on one."""
     pair = min(one.first, one.second), max(one.first, one.second)
-    return as_alike(best.get(pair, 0.0), one.evidence)
+    most = best.get(pair, _Best())
+    wider = one.evidence >= JOINS and _strength(one) >= most.strength
+    return wider or as_alike(most.evidence, one.evidence)
 
 
 def _with_the_others(fits: Sequence[Overlap], poses: Poses) -> Poses:
@@ -249,7 +261,7 @@ class _Asked:
 
     def __init__(
         self, tiles: Sequence[Tile], lenses: Sequence[Lens], laid: Poses, motion: _Motion,
-        best: dict[Pair, float], told: _Told, workers: Workers, progress: Progress,
+        best: dict[Pair, _Best], told: _Told, workers: Workers, progress: Progress,
     ) -> None:  # fmt: skip
         self._tiles, self._lenses, self._workers, self._progress = tiles, lenses, workers, progress
         self._laid, self._best, self._told = laid, best, told

@@ -133,8 +133,10 @@ def _gap(one: Overlap, poses: Poses, lenses: Sequence[Lens]) -> float:
     return float(np.hypot(*(a - b)[0]))
 
 
-def overlapping(poses: Poses, lenses: Sequence[Lens]) -> Iterator[tuple[int, int]]:
-    """Pairs of placed tiles that share at least `LEAST_SHARED` of one."""
+def overlapping(
+    poses: Poses, lenses: Sequence[Lens], least: float = LEAST_SHARED
+) -> Iterator[tuple[int, int]]:
+    """Pairs of placed tiles that share more than `least` of one."""
     order = sorted(poses)
     middles = np.array([applied(poses[t], lenses[t].middle[None, :])[0] for t in order])
     reach = 2 * max(lens.half_diagonal for lens in lenses)
@@ -146,7 +148,7 @@ def overlapping(poses: Poses, lenses: Sequence[Lens]) -> Iterator[tuple[int, int
         )
         onto = applied(composed(inverse(poses[b]), poses[a]), grid.reshape(-1, 2))
         size = np.array(lenses[b].shape[::-1])
-        if ((onto > 0) & (onto < size - 1)).all(axis=1).mean() > LEAST_SHARED:
+        if ((onto > 0) & (onto < size - 1)).all(axis=1).mean() > least:
             yield a, b
 
 

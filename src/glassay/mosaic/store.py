@@ -102,6 +102,30 @@ def _halved(fine: npt.NDArray[Any], height: int, width: int) -> npt.NDArray[Any]
     return np.asarray((total + 2) // 4, dtype=fine.dtype)
 
 
+class MosaicTiles:
+    """The picture that was written into a mosaic's folder, read a few rows at a time."""
+
+    def __init__(self, picture: Path) -> None:
+        """`picture`: the OME-Zarr group."""
+        self._group = zarr.open_group(str(picture), mode="r")
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height of the whole, px."""
+        _, height, width = self._level(0).shape
+        return width, height
+
+    def rows(self, level: int, top: int, bottom: int) -> npt.NDArray[np.uint8]:
+        """Rows of a level (h, w, 3), 8 bits, `bottom` not among them."""
+        values = np.asarray(self._level(level)[:, top:bottom])
+        if values.dtype == np.uint16:
+            values = values >> 8
+        return np.ascontiguousarray(np.moveaxis(values, 0, -1).astype(np.uint8))
+
+    def _level(self, level: int) -> Any:
+        return self._group[str(level)]
+
+
 @dataclass
 class _Journal:
     path: Path

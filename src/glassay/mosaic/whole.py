@@ -36,6 +36,10 @@ more there (the attack's), less than 1 since what is common is narrower."""
 ALIKE, PERFECT = 4.0, 1.02
 """How many times less is left to perfect agreement at a true place than at a false one; two hundredths
 are added to perfection, for noise."""
+ASIDE = 0.2
+"""How far a neighbour in a row or column of photos may be out of line, in sides of a photo."""
+ELSEWHERE = 0.5
+"""How far from where it was put a tile lies elsewhere, in its longer sides."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,6 +120,31 @@ def alike_elsewhere(
     ]
 
 
+def least_mismatch(
+    one: Whole, two: Whole, matrix: Points | None, extent: Points, shares: tuple[float, float]
+) -> float:
+    """Least mean square difference of two whole tiles, which are evened, over all shifts at which they
+    lie side by side or one above the other, share between `shares` of a tile and are far from where
+    `matrix` puts them, if it does; infinite where there are none. `extent`: width and height,
+    undistorted px."""
+    counts = _crossed(one.mask, two.mask, one.shape)
+    sides = math.hypot(*one.level[:, 0]) * extent
+    gaps = np.meshgrid(*(fft.fftfreq(n, 1 / n) for n in one.shape[::-1]))
+    share = counts / max(min(one.area, two.area), 1.0)
+    allowed = (share > shares[0]) & (share < shares[1])
+    allowed &= (np.abs(gaps[0]) < ASIDE * sides[0]) | (np.abs(gaps[1]) < ASIDE * sides[1])
+    if matrix is not None:
+        probe = applied(inverse(one.level), np.array([[0.0, 0.0]]))
+        here = applied(two.level, applied(matrix, probe))[0]
+        allowed &= np.hypot(gaps[0] - here[0], gaps[1] - here[1]) > ELSEWHERE * sides.max()
+    if not allowed.any():
+        return math.inf
+    # (a - b)^2 = a^2 + b^2 - 2 a b, summed where both are seen
+    both = np.conj(one.power) * two.mask + np.conj(one.mask) * two.power
+    square = fft.irfft2(both - 2 * np.conj(one.values) * two.values, one.shape)
+    return float((square[allowed] / counts[allowed]).min())
+
+
 def as_alike(best: float, other: float) -> bool:
     """Whether two places are too alike to tell which is true, by how well they agree (0..1): what is
     left to perfect agreement must be `ALIKE` times less at the one than at the other."""
@@ -125,18 +154,20 @@ def as_alike(best: float, other: float) -> bool:
 def _over_all_shifts(one: Whole, two: Whole) -> tuple[FloatImage, FloatImage]:
     """Normalised correlation at all shifts, and the same less where little is common; -1 where too
     little is. Shifts are counted from the first value on, negative ones from the last back."""
-
-    def crossed(first: Spectrum, second: Spectrum) -> FloatImage:
-        return np.asarray(fft.irfft2(np.conj(first) * second, one.shape), dtype=np.float32)
-
-    counts = crossed(one.mask, two.mask)
-    power = crossed(one.power, two.mask) * crossed(one.mask, two.power)
-    value = crossed(one.values, two.values) / np.sqrt(np.maximum(power, 1e-3))
+    shape = one.shape
+    counts = _crossed(one.mask, two.mask, shape)
+    power = _crossed(one.power, two.mask, shape) * _crossed(one.mask, two.power, shape)
+    value = _crossed(one.values, two.values, shape) / np.sqrt(np.maximum(power, 1e-3))
     area = min(one.area, two.area)
     # a high correlation of few px is likelier by chance than one of many
     share = np.sqrt(np.clip(counts / max(area, 1.0), 0, 0.2) / 0.2)
     enough = counts > LEAST_COMMON * area
     return np.where(enough, value, np.float32(-1)), np.where(enough, value * share, np.float32(-1))
+
+
+def _crossed(first: Spectrum, second: Spectrum, shape: tuple[int, int]) -> FloatImage:
+    """Sums of products over all shifts."""
+    return np.asarray(fft.irfft2(np.conj(first) * second, shape), dtype=np.float32)
 
 
 def _at(one: Whole, two: Whole, shift: Points) -> Points:

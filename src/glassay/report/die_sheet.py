@@ -88,7 +88,7 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
         "regions": _regions_drawn(sheet), "paths": _paths(result), "labels": _labels(sheet),
         "bar": _bar(photo, result), "unit": result.unit.replace("um", "µm"),
         "measured": [
-            {"name": NAMES[key], "value": _said(f.value), "budget": _budget(f.value)}
+            {"name": NAMES[key], "value": said_of(f.value), "budget": budget_of(f.value)}
             for key, f in found.items()
         ],
         "notes": [sentence(prose(note)) for note in result.notes],
@@ -131,11 +131,11 @@ def length_of(quantity: Quantity) -> Any:
     return length(quantity) if quantity.unit == "um" else in_unit(quantity)
 
 
-def _said(value: object) -> Any:
+def said_of(value: object) -> Any:
     return in_unit(value) if isinstance(value, Quantity) else str(value)
 
 
-def _budget(value: object) -> str:
+def budget_of(value: object) -> str:
     if not isinstance(value, Quantity) or not value.contributions:
         return ""
     shares: dict[str, float] = {}

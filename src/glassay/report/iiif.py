@@ -84,27 +84,33 @@ def write_tiles(folder: Path, photo: Photo) -> None:
     """
     level = for_screen(photo, None)
     height, width = level.shape[:2]
-    _write(folder, "full/max/0/default.jpg", level)
+    write_tile(folder, "full/max/0/default.jpg", level)
     for factor in scale_factors(width, height):
-        for path, tile in _tiles(level, factor, width, height):
-            _write(folder, path, tile)
+        for top in range(0, level.shape[0], TILE_PX):
+            strip = level[top : top + TILE_PX]
+            for path, tile in tiles_of_strip(strip, top, factor, width, height):
+                write_tile(folder, path, tile)
         level = np.asarray(halved(level), np.uint8)
 
 
-def _tiles(level: Pixels, factor: int, width: int, height: int) -> Iterator[tuple[str, Pixels]]:
-    if max(level.shape[:2]) <= TILE_PX:
-        size = "max" if factor == 1 else f"{level.shape[1]},{level.shape[0]}"
-        yield f"full/{size}/0/default.jpg", level
+def tiles_of_strip(
+    strip: Pixels, top: int, factor: int, width: int, height: int
+) -> Iterator[tuple[str, Pixels]]:
+    """Tiles, and their canonical paths, of a row of them: `strip` begins `top` px below the border of a
+    picture reduced by `factor`, of which `width` and `height` are whole."""
+    if max(width, height) <= TILE_PX * factor:
+        size = "max" if factor == 1 else f"{strip.shape[1]},{strip.shape[0]}"
+        yield f"full/{size}/0/default.jpg", strip
         return
-    for top in range(0, level.shape[0], TILE_PX):
-        for left in range(0, level.shape[1], TILE_PX):
-            tile = level[top : top + TILE_PX, left : left + TILE_PX]
-            x, y = left * factor, top * factor
-            w, h = min(TILE_PX * factor, width - x), min(TILE_PX * factor, height - y)
-            yield f"{x},{y},{w},{h}/{tile.shape[1]},{tile.shape[0]}/0/default.jpg", tile
+    for left in range(0, strip.shape[1], TILE_PX):
+        tile = strip[:, left : left + TILE_PX]
+        x, y = left * factor, top * factor
+        w, h = min(TILE_PX * factor, width - x), min(TILE_PX * factor, height - y)
+        yield f"{x},{y},{w},{h}/{tile.shape[1]},{tile.shape[0]}/0/default.jpg", tile
 
 
-def _write(folder: Path, path: str, pixels: Pixels) -> None:
+def write_tile(folder: Path, path: str, pixels: Pixels) -> None:
+    """Write one tile as JPEG."""
     stored = pixels[..., ::-1] if pixels.ndim == 3 else pixels
     how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
     good, data = cv2.imencode(".jpg", np.ascontiguousarray(stored), how)

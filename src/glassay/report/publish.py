@@ -37,6 +37,7 @@ from glassay.report.picture_wall import JPEG_QUALITY, LARGEST_PX, SHARPER
 from glassay.report.pictures import for_screen
 from glassay.report.pyramids import stored_levels, write_ome_tiff
 from glassay.report.templating import render, source
+from glassay.report.viewer_files import write_viewer
 
 TILES = "tiles"
 
@@ -196,13 +197,9 @@ def _on_the_list(chip: ChipToShow, page: str, folder: Path, per_um: float) -> di
 
 
 def _write_assets(folder: Path) -> None:
-    here = importlib.resources.files("glassay")
-    viewer = here / "web/static/vendor/openseadragon"
-    for name, kept in (("openseadragon.min.js", viewer / "openseadragon.min.js"),
-                       ("openseadragon-LICENSE.txt", viewer / "LICENSE.txt"),
-                       ("look_closer.js", here / "report/templates/look_closer.js"),
-                       ("layers.js", here / "report/templates/layers.js")):  # fmt: skip
-        write_atomically(folder / name, kept.read_bytes())
+    write_viewer(folder)
+    layers = importlib.resources.files("glassay") / "report/templates/layers.js"
+    write_atomically(folder / "layers.js", layers.read_bytes())
 
 
 def citation(title: str, authors: Sequence[str], address: str | None) -> str:

@@ -23,12 +23,18 @@ from glassay.quantity import Quantity
 @output_option("--out", required=True, type=click.Path(file_okay=False, path_type=Path),
               metavar="FOLDER", help="write the picture (OME-Zarr) and its numbers here")  # fmt: skip
 @click.option("--cluster", metavar="ADDRESS", help="a Dask scheduler, like tcp://host:8786")
+@click.option(
+    "--page",
+    is_flag=True,
+    help="also write index.html there: the picture to look at closely, in any browser",
+)
 @calibration_options
 @tone_option
 @click.option("--json", "as_json", is_flag=True, help="print the answer as data")
 def command(
-    photos: tuple[Path, ...], out: Path, cluster: str | None, pixel_sizes: tuple[str, ...],
-    slide: Path | None, division: str | None, tone: str | None, as_json: bool,
+    photos: tuple[Path, ...], out: Path, cluster: str | None, page: bool,
+    pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None, tone: str | None,
+    as_json: bool,
 ) -> None:  # fmt: skip
     """Place photos of one chip, in any order, and write them as one picture that can be measured in.
 
@@ -42,6 +48,10 @@ def command(
         if size is not None and pixel_sizes:
             size = as_written(size, pixel_sizes[0])
         done = _made(photos, out, cluster, size, tone)
+        if page:
+            from glassay.report.mosaic_page import write_mosaic_page
+
+            write_mosaic_page(done, out)
     except (NotMeasurable, Unusable) as error:
         if as_json:
             click.echo(json.dumps({"files": [str(p) for p in photos], "measured": False,
@@ -100,7 +110,8 @@ def _say(done: MosaicResult) -> str:
         f"distortion    {say_finding(findings['distortion'])} at the corner of a tile",
     ]
     if "loop_closure" in findings:
-        lines.append(f"loops close   within {say_finding(findings['loop_closure'])} (rms)")
+        closure = findings["loop_closure"].quantity
+        lines.append(f"loops close   within {closure.value:.2g} {closure.unit} (rms)")
     if "vignetting" in findings:
         lines.append(f"vignetting    {say_finding(findings['vignetting'])} of light at the corner")
     if done.groups > 1:

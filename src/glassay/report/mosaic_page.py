@@ -1,0 +1,129 @@
+"""A mosaic as a page that any browser shows, from a folder or a plain web host: the picture to look at
+closely, from tiles, with its scale, the photos' borders and what holds them together."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from glassay import __version__
+from glassay.disk import write_atomically
+from glassay.errors import Unusable
+from glassay.mosaic import PICTURE, MosaicResult, MosaicTiles, outlines, overview
+from glassay.report import iiif
+from glassay.report.die_sheet import as_script, budget_of, said_of
+from glassay.report.numbers import counted, prose, sentence
+from glassay.report.pictures import jpeg_uri
+from glassay.report.strokes import line_path, outline_path
+from glassay.report.templating import render, source
+from glassay.report.viewer_files import write_viewer
+
+PAGE, TILES, ASSETS = "index.html", "tiles", "assets"
+SHOWN_PX, SHOWN_BYTES = 1600, 600_000
+"""Longest side, and bytes, of the picture that is shown before the viewer is opened."""
+LETTERS = 40
+"""Numbers of photos are this part of the picture's longer side high."""
+ALONE = 0.9
+"""Agreement from which a pair may hold photos by itself (`glassay.mosaic.overlap.EVIDENCE_ALONE`)."""
+
+NAMES = {
+    "tiles_placed": "photos with a sure place", "tiles_left_out": "photos left out",
+    "groups": "groups of photos that nothing joins", "width": "width", "height": "height",
+    "loop_closure": "how well overlaps close in loops, rms",
+    "distortion": "distortion at the corner of a photo",
+    "vignetting": "light at the corner of a photo against its middle",
+}  # fmt: skip
+
+
+def write_mosaic_page(result: MosaicResult, folder: Path) -> None:
+    """Write the page, its tiles and the viewer into the folder that holds the mosaic's picture.
+
+    Tiles are taken from the picture's pyramid, a few hundred rows at a time. Raises `Unusable` when the
+    folder cannot be written.
+    """
+    try:
+        picture = MosaicTiles(folder / PICTURE)
+        for path, pixels in _tiles(picture):
+            iiif.write_tile(folder / TILES, path, pixels)
+        write_viewer(folder / ASSETS)
+        write_atomically(folder / PAGE, _page(result).encode())
+    except OSError as error:
+        raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
+
+
+def _tiles(picture: MosaicTiles) -> Iterator[tuple[str, Any]]:
+    """All tiles of all levels, in rows of tiles."""
+    width, height = picture.size
+    for level, factor in enumerate(iiif.scale_factors(width, height)):
+        rows = -(-height // factor)
+        for top in range(0, rows, iiif.TILE_PX):
+            strip = picture.rows(level, top, min(top + iiif.TILE_PX, rows))
+            yield from iiif.tiles_of_strip(strip, top, factor, width, height)
+
+
+def _page(result: MosaicResult) -> str:
+    width, height = result.size
+    shown, _ = overview(result, SHOWN_PX)
+    if shown.dtype == np.uint16:
+        shown = (shown >> 8).astype(np.uint8)
+    per_px = None if result.pixel_size is None else result.pixel_size.value
+    findings = result.findings()
+    borders = dict(outlines(result))
+    tiles = iiif.image_information(TILES, width, height)
+    tiles["sizes"] = tiles["sizes"][:1]  # a mosaic's whole picture may be larger than a JPEG can be
+    return str(render("mosaic_page.html", {
+        "title": f"Mosaic of {counted(len(result.where), 'photo')}", "version": __version__,
+        "styles": source("page.css") + source("die_sheet.css"),
+        "written": datetime.date.today().isoformat(),
+        "placed": result.placed, "of": len(result.where),
+        "size": [said_of(findings[name].value) for name in ("width", "height")],
+        "width": width, "height": height, "source": jpeg_uri(shown, SHOWN_BYTES),
+        "borders": "".join(outline_path(border) for border in borders.values()),
+        "ties": _ties(result, borders),
+        "labels": [(*border[:-1].mean(axis=0), str(number + 1)) for number, border in borders.items()],
+        "letter": max(width, height) / LETTERS,
+        "picture": as_script({"tiles": tiles, "pixel_um": per_px}),
+        "measured": [
+            {"name": NAMES.get(key, key), "value": said_of(one.value), "budget": budget_of(one.value)}
+            for key, one in findings.items()
+        ],
+        "photos": _photos(result, per_px), "unit": "px" if per_px is None else "µm",
+        "overlaps": [
+            {"pair": f"{a + 1} and {b + 1}", "correlation": f"{c:.3f}", "telling": telling}
+            for a, b, c, telling in result.edges
+        ],
+        "notes": [sentence(prose(note)) for note in result.notes if note not in result.left_out],
+    }))  # fmt: skip
+
+
+def _ties(result: MosaicResult, borders: dict[int, Any]) -> dict[str, str]:
+    """Lines between the middles of photos that overlap: those that agree nearly perfectly, and others,
+    which hold with their neighbours only."""
+    middles = {number: border[:-1].mean(axis=0) for number, border in borders.items()}
+    lines: dict[str, list[Any]] = {"sure": [], "weak": []}
+    for a, b, correlation, _ in result.edges:
+        if a in middles and b in middles:
+            kind = "sure" if correlation >= ALONE else "weak"
+            lines[kind].append((*middles[a], *middles[b]))
+    return {kind: line_path(some) if some else "" for kind, some in lines.items()}
+
+
+def _photos(result: MosaicResult, per_px: float | None) -> Sequence[dict[str, str]]:
+    """Every photo: where its middle lies and how surely, against the photo nearest to the mosaic's
+    middle; or why it has no place."""
+    known = {place.number: place for place in result.places()}
+    factor = per_px or 1.0
+    out = []
+    for number, one in enumerate(result.where):
+        place = known.get(number)
+        out.append({
+            "number": str(number + 1), "file": one.path.name, "reason": prose(one.reason or ""),
+            "x": "" if place is None else f"{factor * place.x:.1f}",
+            "y": "" if place is None else f"{factor * place.y:.1f}",
+            "u": "" if place is None else f"{2 * factor * place.u:.2f}",
+        })  # fmt: skip
+    return out
