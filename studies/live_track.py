@@ -42,9 +42,9 @@ class Frame:
     y: float
 
 
-def frames(seed: int, memory: bool, views: tuple[int, int] = (6, 4)) -> list[Frame]:
+def frames(seed: int, memory: bool) -> list[Frame]:
     """What a hand sees that goes over a die once."""
-    kind = Kind("", SIZE, views, seed, pixel_um=1.0, memory=(1.6, 1.4) if memory else None)
+    kind = Kind("", SIZE, (6, 4), seed, pixel_um=1.0, memory=(1.6, 1.4) if memory else None)
     stage, rng = stage_of(kind), np.random.default_rng(seed)
     hand, out = Hand(kind, stage), []
     for target in hand.targets[1:]:
@@ -70,7 +70,7 @@ def _pairs(of: list[Frame], most: int) -> Iterator[tuple[int, Movement, float]]:
                 yield apart, told, _off(told, a, b)
 
 
-def _tracked(of: list[Frame]) -> Iterator[tuple[int, bool, float]]:
+def tracked(of: list[Frame]) -> Iterator[tuple[int, bool, float]]:
     """Frames since the last sure place, whether it was followed, and px off."""
     rests = [
         n for n in range(3, len(of) - max(AHEAD))
@@ -97,8 +97,7 @@ def _counted(wrong: list[bool]) -> str:
 def report(quick: bool = False) -> str:
     """The study as text."""
     cv2.setNumThreads(1)
-    views = (3, 2) if quick else (6, 4)
-    seen = [frames(seed, memory, views) for seed, memory in (DIES[:1] if quick else DIES)]
+    seen = [frames(seed, memory) for seed, memory in (DIES[:1] if quick else DIES)]
     pairs = [one for of in seen for one in _pairs(of, 1 if quick else 7)]
     steps = [one for one in pairs if one[0] == 1]
     lines = [
@@ -120,7 +119,7 @@ def report(quick: bool = False) -> str:
         lines.append(
             f"  of {len(pairs)} over 1 to 7 frames at once{'':<8}{part:6.2f}{_counted(of)}"
         )
-    tracked = [one for of in seen for one in _tracked(of)]
+    tracked = [one for of in seen for one in tracked(of)]
     for ahead in AHEAD:
         here = [one for one in tracked if one[0] == ahead]
         of = [off > WRONG_PX for _, followed, off in here if followed]

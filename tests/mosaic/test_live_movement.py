@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
+from studies.live_track import WRONG_PX, frames, tracked
 
 from glassay.mosaic.live.found import FoundAgain
 from glassay.mosaic.live.movement import Movement, Seen, movement
@@ -129,3 +130,11 @@ def test_two_finds_without_a_followed_movement_between_them_are_no_place() -> No
     # the second one is what the next is held against
     track.moved = (70.0, 0.0)
     assert found.agree(Place(160.0, 0.0), 0.9, found.led_to(15), SIZE, 46)
+
+
+def test_under_a_hand_over_a_memory_what_counts_as_followed_is_right() -> None:
+    found = list(tracked(frames(31, memory=True)))
+    off = [off for _, followed, off in found if followed]
+    assert len(off) > 0.5 * len(found)
+    assert max(off) <= WRONG_PX
+    assert max(off for _, _, off in found) > WRONG_PX  # the likeliest alone would not do
