@@ -41,11 +41,12 @@ class FoundAgain:
               within: float) -> bool:  # fmt: skip
         """Take in a view that was found, with `share` of it on the map, and whether two that lie apart
         are found now. One that is not `within` so many working px of where the movement has led takes
-        the other's stead: one of them is wrong."""
+        the other's stead: one of them is wrong. So does one to which the movement was not followed:
+        nothing holds the two against each other."""
         if share < LEAST_SHARE:
             return False
-        if self._first is None or (led_to is not None and place.distance(led_to) > within):
+        if self._first is None or led_to is None or place.distance(led_to) > within:
             self._first = place
         self._last, self._frames = place, 0
-        self._track.begin_anew()
+        self._track.begin_anew(place)
         return place.distance(self._first) >= APART * size[1]

@@ -49,7 +49,9 @@ REACH_GROWS, REACH_FOLLOWED_GROWS = 0.1, 0.03
 MOST_REACH = 2.0
 AGREES_WITHIN, CONFIRMS_FRAMES = 0.12, 15
 """Views within which the movement that was followed confirms a place, and frames for which it may be
-followed without a sure one: within a pattern, a movement is told wrongly by whole periods."""
+followed without a sure one: errors of its steps add up."""
+FOUND_WITHIN = 0.025
+"""The same for two views that are found again: both are at rest, so that the movement is told to px."""
 UNCONFIRMED_SHARE = 0.5
 """A place that the movement does not confirm needs so much of the view on the map."""
 SURE_SHARE = 0.9
@@ -131,7 +133,7 @@ class GrowingMap:
         if not steady or self._track.rested(at_s) < FIRST_AFTER_S or not textured:
             return Told("moving" if not steady else "lost", steady=steady)
         self._sure = Place(0.0, 0.0)
-        self._track.begin_anew()
+        self._track.begin_anew(self._sure)
         number = self._keep(Tile(0, view, self._sure))
         return Told("taken", self._in_px(self._sure), number, new=1.0, steady=steady,
                     step=self._step(Told("taken", self._sure)))  # fmt: skip
@@ -219,7 +221,7 @@ class GrowingMap:
             return Told(word)
         if lost and not self._found.agree(
             judged.fit.place, judged.fit.share, self._found.led_to(CONFIRMS_FRAMES), self._size,
-            AGREES_WITHIN * self._size[0],
+            FOUND_WITHIN * self._size[0],
         ):  # fmt: skip
             return Told("again")
         self._found.forget()
@@ -234,7 +236,7 @@ class GrowingMap:
     def _on_the_map(self, view: View, fit: Fit, at_s: float, steady: bool) -> Told:
         again = self._unsure == 0 and self._sure is not None
         again = again and fit.place.distance(self._sure or fit.place) <= SAME_PX
-        self._track.begin_anew()
+        self._track.begin_anew(fit.place)
         self._sure, self._unsure, self._held_view = fit.place, 0, None
         self._is_lost = False
         new = 1 - self._chart.sharp_share(fit.place, self._size)
