@@ -119,9 +119,9 @@ def report(quick: bool = False) -> str:
         lines.append(
             f"  of {len(pairs)} over 1 to 7 frames at once{'':<8}{part:6.2f}{_counted(of)}"
         )
-    tracked = [one for of in seen for one in tracked(of)]
+    followings = [one for of in seen for one in tracked(of)]
     for ahead in AHEAD:
-        here = [one for one in tracked if one[0] == ahead]
+        here = [one for one in followings if one[0] == ahead]
         of = [off > WRONG_PX for _, followed, off in here if followed]
         lines.append(
             f"  of {len(here)} as they are followed, frames since a rest{ahead:6d}{_counted(of)}"
