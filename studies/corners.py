@@ -25,10 +25,10 @@ from glassay.scale import measure_scale
 from glassay.simulate import Camera, Capture, Optics, Pose, RuledScale, capture
 from studies._refusals import refusals
 from studies._stored import tables_of
+from studies._tenth import tenth_of
 
 CAPTURES = 60
 WAVELENGTH_UM = 0.55
-NYQUIST = 0.5
 FREQUENCY = np.linspace(0, 1.2, 2401)
 
 
@@ -98,8 +98,7 @@ def _true_ratio(shot: Capture, segments: npt.NDArray[np.float64]) -> float:
         if not places:
             return math.nan
         curves = [shot.truth.mtf(FREQUENCY, shot.truth.tilt_deg, place) for place in places]
-        below = np.abs(np.mean(curves, axis=0)) < 0.1
-        return min(float(FREQUENCY[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
+        return tenth_of(FREQUENCY, np.mean(curves, axis=0))
 
     return tenth("centre") / tenth("corner")
 

@@ -18,13 +18,13 @@ from demo.shots import SHOTS, Shot
 from glassay.bench.document.read import load_bench
 from glassay.bench.measuring.assemble import run_bench
 from glassay.bench.measuring.resolved import finest_in
+from studies._tenth import tenth_of
 
 CLOSE = {
     "binocular": "zoom-3.9-2.3x", "school": "objective-10", "table": "near", "grand": "near",
     "wand": "near", "boom": "zoom-3.6",
 }  # fmt: skip
 TARGET = 0.10
-NYQUIST = 0.5
 
 
 def report(quick: bool = False) -> str:
@@ -79,6 +79,4 @@ def _leave_out_what_is_missing(folder: Path) -> None:
 def _truth(shot: Shot) -> float:
     truth = shot.truth()
     f = np.linspace(0, 1.2, 4801)
-    below = np.abs(truth.mtf(f, 22.0)) < 0.1
-    tenth = min(float(f[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
-    return truth.pixel_size_um / (2 * tenth)
+    return truth.pixel_size_um / (2 * tenth_of(f, truth.mtf(f, 22.0)))

@@ -23,11 +23,11 @@ from glassay.scale import measure_scale
 from glassay.simulate import Camera, Optics, Pose, RuledScale, capture
 from studies._refusals import refusals
 from studies._stored import tables_of
+from studies._tenth import NYQUIST, tenth_of
 
 CAPTURES = 200
 GROOVES = 100
 WAVELENGTH_UM = 0.55
-NYQUIST = 0.5
 
 
 @dataclass(frozen=True)
@@ -73,8 +73,7 @@ def one(index: int, grooves: bool = False) -> Outcome:
     light = srgb_to_linear(shot.stored / 255.0)
     grey = light if light.ndim == 2 else light @ np.array([0.2126, 0.7152, 0.0722])
     f = np.linspace(0, 1.2, 4801)
-    below = np.abs(shot.truth.mtf(f, pose.tilt_deg)) < 0.1
-    true = min(float(f[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
+    true = tenth_of(f, shot.truth.mtf(f, pose.tilt_deg))
     try:
         scale = measure_scale(grey.astype(np.float32))
         tables = tables_of(shot.jpeg)

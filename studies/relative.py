@@ -21,12 +21,12 @@ from glassay.match import match
 from glassay.simulate import Camera, Die, Optics, Pose, Truth, capture
 from studies._refusals import refusals
 from studies._stored import tables_of
+from studies._tenth import NYQUIST, tenth_of
 
 PAIRS = 200
 WAVELENGTH_UM = 0.55
 FINE_UM = 0.5
 FINER_U = 0.02
-NYQUIST = 0.5
 DIRECTION_DEG = 22.0
 """Between along and across the pixels: the mean over all directions is measured."""
 
@@ -41,8 +41,7 @@ def _light(stored: np.ndarray) -> np.ndarray:
 
 def _tenth(truth: Truth) -> float:
     f = np.linspace(0, 1.2, 4801)
-    below = np.abs(truth.mtf(f, DIRECTION_DEG)) < 0.1
-    return min(float(f[np.argmax(below)]), NYQUIST) if below.any() else NYQUIST
+    return tenth_of(f, truth.mtf(f, DIRECTION_DEG))
 
 
 def one(index: int, qualities: Sequence[int] = (85, 92, 97)) -> tuple[float, bool, float] | str:

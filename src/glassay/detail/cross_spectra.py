@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ from scipy import fft
 from glassay.errors import NotMeasurable
 
 Float = npt.NDArray[np.float64]
+Complex = npt.NDArray[np.complex128]
 Mask = npt.NDArray[np.bool_]
 
 WINDOWS_PX = (192, 128, 64)
@@ -41,7 +43,7 @@ class Spectra:
 
     xx: Float
     yy: Float
-    xy: npt.NDArray[np.complex128]
+    xy: Complex
     windows: int
 
     @property
@@ -79,19 +81,40 @@ def _carried(side: int) -> tuple[npt.NDArray[np.intp], slice]:
 def spectra_of(x: Float, y: Float, whole: Mask) -> Spectra:
     """Power and cross spectra over overlapping windows that lie wholly in the common piece."""
     side, places = _windows(whole)
-    taper, dense = _taper(side, 1), _taper(side, FINER_GRID)
     xx, yy = np.zeros((side, side // 2 + 1)), np.zeros((side, side // 2 + 1))
     xy = np.zeros(xx.shape, dtype=np.complex128)
-    rows, columns = _carried(side)
-    for here in places:
-        part, dense_part = y[here], x[_dense(here)]
-        a = fft.rfft2((dense_part - dense_part.mean()) * dense)[rows, columns]
-        b = fft.rfft2((part - part.mean()) * taper)
+    for a, (b,) in _transforms(x, [y], side, places):
         xx += np.abs(a) ** 2
         yy += np.abs(b) ** 2
         xy += np.conj(a) * b
     count = len(places)
     return Spectra(xx / count, yy / count, xy / count, count)
+
+
+def cross_spectra(x: Float, pictures: Sequence[Float], whole: Mask) -> list[Complex]:
+    """The cross spectrum of `x` with each of several pictures, as `spectra_of` gives it."""
+    side, places = _windows(whole)
+    sums = [np.zeros((side, side // 2 + 1), dtype=np.complex128) for _ in pictures]
+    for a, others in _transforms(x, pictures, side, places):
+        conjugate = np.conj(a)
+        for xy, b in zip(sums, others, strict=True):
+            xy += conjugate * b
+    return [xy / len(places) for xy in sums]
+
+
+def _transforms(
+    x: Float, pictures: Sequence[Float], side: int, places: Sequence[tuple[slice, slice]]
+) -> Iterator[tuple[Complex, list[Complex]]]:
+    """Of each window the transform of the dense picture and those of the others."""
+    taper, dense = _taper(side, 1), _taper(side, FINER_GRID)
+    rows, columns = _carried(side)
+    for here in places:
+        a = fft.rfft2(_level(x[_dense(here)]) * dense)[rows, columns]
+        yield a, [fft.rfft2(_level(y[here]) * taper) for y in pictures]
+
+
+def _level(part: Float) -> Float:
+    return np.asarray(part - part.mean())
 
 
 def reassigned_radius(x: Float, whole: Mask) -> Float:
@@ -106,8 +129,7 @@ def reassigned_radius(x: Float, whole: Mask) -> Float:
     power = np.zeros((side, side // 2 + 1))
     moved = np.zeros((2, *power.shape))
     for here in places:
-        part = x[_dense(here)]
-        part = part - part.mean()
+        part = _level(x[_dense(here)])
         a, down, right = (
             fft.rfft2(part * np.outer(one, other))[rows, columns]
             for one, other in ((window, window), (slope, window), (window, slope))
@@ -135,6 +157,7 @@ def _taper(side: int, finer: int) -> Float:
 
 
 def radius_of(side: int) -> Float:
+    """Radius (cycles/px) of each place in the spectrum of a window of `side` px."""
     return np.asarray(np.hypot(fft.fftfreq(side)[:, None], fft.rfftfreq(side)[None, :]))
 
 

@@ -107,6 +107,8 @@ def result_of(
     profile: Places,
     changes: Sequence[Places],
 ) -> LineResponse:
+    """The outcome of a posterior, and of what moves both places beside it: compression (`lost`,
+    cycles/px), another profile (a share), other tone curves (factors). Raises `NotMeasurable`."""
     if posterior.misfit > MAX_MISFIT:
         raise NotMeasurable(NO_BARS)
     half = _quantity(

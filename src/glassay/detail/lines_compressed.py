@@ -27,7 +27,7 @@ from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY
 from glassay.errors import NotMeasurable
 from glassay.imaging.compression import BLOCK, as_jpeg
-from glassay.imaging.tone import linear_table, linear_to_srgb
+from glassay.imaging.tone import eight_bit, linear_table, linear_to_srgb
 
 Float = npt.NDArray[np.float64]
 
@@ -115,9 +115,8 @@ class CompressedLines:
         share = lines_drawn(self.segments - np.tile(corner[::-1], 2), photo.shape, modulation, bars)
         ground = self.rows.ground()
         depth = float((share * (1 - photo / ground)).sum() / max(float((share**2).sum()), 1e-9))
-        encoded = 255 * linear_to_srgb(ground * (1 - depth * share))
-        encoded += np.random.default_rng(seed).normal(0, _noise(photo), photo.shape)
-        return corner, np.clip(np.rint(encoded), 0, 255).astype(np.uint8)
+        noise = np.random.default_rng(seed).normal(0, _noise(photo), photo.shape)
+        return corner, eight_bit(ground * (1 - depth * share), noise)
 
 
 def _step_right(step: Step, whole: Step, less: Step) -> Step:

@@ -10,8 +10,9 @@ Frequencies in cycles/px of the coarser photo; light is linear.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,10 +20,9 @@ import numpy.typing as npt
 from scipy import fft
 
 from glassay.imaging.compression import as_jpeg
-from glassay.imaging.tone import linear_table, linear_to_srgb
+from glassay.imaging.tone import eight_bit, linear_table, linear_to_srgb
 
 Float = npt.NDArray[np.float64]
-Stored = npt.NDArray[np.uint8]
 
 STEEPEST, GENTLEST = 40.0, 4.0
 """By how much the logarithm of the response falls for each cycle/px beyond the last band: as between
@@ -55,17 +55,18 @@ class CompressedChip:
     tables: Mapping[int, Any]
 
     def put_right(
-        self, frequency: Float, transfer: Float, seen: Callable[[Float], Float]
+        self, frequency: Float, transfer: Float, seen: Callable[[Sequence[Float]], list[Float]]
     ) -> tuple[Float, Float]:
         """The transfer in bands without what compression took, and the standard uncertainty of that.
 
-        `seen` says what a picture shows in the bands, as it was done for the photo.
+        `seen` says what pictures show in the bands, as it was done for the photo.
         """
         rough = roughness(255 * linear_to_srgb(self.light), self.whole)
         noise, right = max(LEAST_NOISE, 3 * rough), transfer
         for turn in range(TURNS):
             whole, less, rougher = self.before_and_after(frequency, right, noise, turn)
-            right = transfer * np.clip(seen(whole) / np.maximum(seen(less), 1e-12), 0.5, 2.0)
+            before, after = seen((whole, less))
+            right = transfer * np.clip(before / np.maximum(after, 1e-12), 0.5, 2.0)
             noise *= float(np.clip(rough / max(rougher, 1e-6), 0.5, 2.0))
             noise = min(max(noise, LEAST_NOISE), MOST_NOISE)
         return right, TAKEN_U * np.abs(right - transfer)
@@ -76,23 +77,36 @@ class CompressedChip:
         """The picture that a response `transfer` at `frequency` (n) foretells, as it was stored and
         after compression, and how noisy the latter is, in stored steps."""
         drawn = np.where(self.whole, self._foretold(frequency, transfer), self.light)
-        encoded = 255 * linear_to_srgb(np.clip(drawn, 0, 1))
-        encoded += np.random.default_rng(seed).normal(0, noise, drawn.shape)
-        stored = np.clip(np.rint(encoded), 0, 255).astype(np.uint8)
+        stored = eight_bit(drawn, np.random.default_rng(seed).normal(0, noise, drawn.shape))
         less = as_jpeg(stored, self.tables)
         table = linear_table(8, "srgb").astype(np.float64)
         return table[stored], table[less], roughness(less.astype(np.float64), self.whole)
 
     def _foretold(self, frequency: Float, transfer: Float) -> Float:
-        radius = np.hypot(
-            fft.fftfreq(self.dense.shape[0], 1 / self.finer)[:, None],
-            fft.rfftfreq(self.dense.shape[1], 1 / self.finer)[None, :],
-        )
-        response = continued(radius, frequency, transfer) / self.passed(np.minimum(radius, HIGHEST))
-        response[radius > HIGHEST] = 0
+        response = continued(self._radius, frequency, transfer) / self._passed
+        response[self._radius > HIGHEST] = 0
         response[0, 0] = self.brightness
-        every = fft.irfft2(fft.rfft2(self.dense) * response, s=self.dense.shape)
+        every = fft.irfft2(self._spectrum * response, s=self.dense.shape)
         return np.asarray(every[:: self.finer, :: self.finer])
+
+    # The same in every turn:
+
+    @cached_property
+    def _radius(self) -> Float:
+        return np.asarray(
+            np.hypot(
+                fft.fftfreq(self.dense.shape[0], 1 / self.finer)[:, None],
+                fft.rfftfreq(self.dense.shape[1], 1 / self.finer)[None, :],
+            )
+        )
+
+    @cached_property
+    def _passed(self) -> Float:
+        return self.passed(np.minimum(self._radius, HIGHEST))
+
+    @cached_property
+    def _spectrum(self) -> npt.NDArray[np.complex128]:
+        return np.asarray(fft.rfft2(self.dense))
 
 
 def continued(f: Float, frequency: Float, transfer: Float) -> Float:

@@ -16,7 +16,7 @@ Frequencies in cycles per px of the coarser photo.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,7 @@ import numpy.typing as npt
 from glassay.detail.cross_spectra import (
     FINER_GRID,
     Spectra,
+    cross_spectra,
     radius_of,
     reassigned_radius,
     rings_of,
@@ -204,12 +205,14 @@ def relative_response(
     brightness = float(
         y[whole].mean() / max(float(x[::FINER_GRID, ::FINER_GRID][whole].mean()), 1e-12)
     )
-    if tables and tables.get(0):
+    if tables and step is not None:
         photo = CompressedChip(y, x, FINER_GRID, whole, _gaussian, brightness, tables)
 
-        def seen(picture: Float) -> Float:
-            cross = spectra_of(x, picture, whole).xy.real
-            return np.array([cross[ring].sum() for ring in used])
+        def seen(pictures: Sequence[Float]) -> list[Float]:
+            return [
+                np.array([xy.real[ring].sum() for ring in used])
+                for xy in cross_spectra(x, pictures, whole)
+            ]
 
         h, lost = photo.put_right(f, h, seen)
         error = np.hypot(error, lost)

@@ -32,7 +32,7 @@ from glassay.field_stop import FieldStop, find_field_stop
 from glassay.finding import Finding
 from glassay.fitting import spread
 from glassay.imaging.compression import as_jpeg
-from glassay.imaging.tone import FloatImage, Relight, linear_table, linear_to_srgb
+from glassay.imaging.tone import FloatImage, Relight, eight_bit, linear_table
 from glassay.quantity import Contribution, Quantity
 
 Float = npt.NDArray[np.float64]
@@ -260,8 +260,7 @@ more."""
 
 def _compressed(image: FloatImage, tables: Mapping[int, Any]) -> npt.NDArray[np.uint8]:
     """Stored values of a picture compressed with these tables."""
-    stored = np.rint(255 * linear_to_srgb(np.clip(image, 0, 1))).astype(np.uint8)
-    padded = np.pad(stored, ((HALF_BLOCK, 0), (HALF_BLOCK, 0)), mode="reflect")
+    padded = np.pad(eight_bit(image), ((HALF_BLOCK, 0), (HALF_BLOCK, 0)), mode="reflect")
     return as_jpeg(padded, tables)[HALF_BLOCK:, HALF_BLOCK:]
 
 

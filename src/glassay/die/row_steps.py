@@ -45,9 +45,9 @@ MOST_EMPTY = 2.0
 """Steps of a row over its pads up to which it has a pitch: with more of them empty than filled, one
 false pad between two others would halve it."""
 
-ANCHOR_DISTANCE = 0.3
-"""How far, in parts of a pad, a pad of a side without a row may lie from the distance that a row of
-another side has from the rim (`glassay.die.rows.SAME_DISTANCE`)."""
+SAME_DISTANCE = 0.3
+"""Pads of one row lie at one distance from the rim, to this part of their side; so do the pads of a
+side without a row and a row of another side."""
 
 FORETOLD_OFF = 0.15
 """How far from where it is foretold, in its sides, a pad may lie: edges are placed to some percent, and
@@ -186,8 +186,7 @@ def foretold(
             if (
                 not alike(middle, anchor)
                 or off_size(anchor, middle) > max(ODD_SIZE, ODD_PX / middle.width)
-                or abs(distance(anchor, bare, width, height) - inset)
-                > ANCHOR_DISTANCE * middle.width
+                or abs(distance(anchor, bare, width, height) - inset) > SAME_DISTANCE * middle.width
             ):
                 continue
             mates = _from_anchor(level, bare, anchor, step, mine, taken)

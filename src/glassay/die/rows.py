@@ -27,15 +27,20 @@ from glassay.die.likes import (
     typical_of,
 )
 from glassay.die.pads import FRAME_LIGHT, Spot, frame_contrast, refined, shared
-from glassay.die.row_steps import FEWEST, MOST_EMPTY, filled, foretold, grid_of, without_strays
+from glassay.die.row_steps import (
+    FEWEST,
+    MOST_EMPTY,
+    SAME_DISTANCE,
+    filled,
+    foretold,
+    grid_of,
+    without_strays,
+)
 from glassay.fitting import chain_inflation, scatter, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 
 Array = npt.NDArray[np.float64]
-
-SAME_DISTANCE = 0.3
-"""Pads of one row lie at one distance from the rim, to this part of their side."""
 
 NEAR_RIM = 0.15
 """How far into a die, parts of its shorter side, or `NEAR_PADS` pads if that is more, a row lies."""

@@ -53,6 +53,14 @@ def linear_to_srgb(linear: npt.ArrayLike) -> npt.NDArray[np.float64]:
     return np.where(v <= 0.0031308, 12.92 * v, high)
 
 
+def eight_bit(
+    linear: npt.ArrayLike, noise: npt.NDArray[np.float64] | float = 0.0
+) -> npt.NDArray[np.uint8]:
+    """What an sRGB file of 8 bits stores of linear light, with `noise` in stored steps on top."""
+    encoded = 255 * linear_to_srgb(linear) + noise
+    return np.clip(np.rint(encoded), 0, 255).astype(np.uint8)
+
+
 def linear_table(bits: int, tone: Tone) -> FloatImage:
     """Table from a stored integer of `bits` bits to linear light in 0..1, shape (2**bits,)."""
     ramp = np.arange(2**bits) / (2**bits - 1)

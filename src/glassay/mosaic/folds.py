@@ -37,7 +37,7 @@ nothing different. Sixteen folded mosaics of repeating chips and photographs, 0.
 place, of which most were plain; 20 true ones of which photos share more than half, 0.15 to 0.45 at
 their best (sets of attack drawn for this)."""
 
-SAME_PLACE_PX = 2.0
+EXACTLY_PX = 2.0
 """How exactly photos lie upon each other that are held by what the camera leaves in each of them: no
 hand comes back so near."""
 DIFFERENT = 0.05
@@ -104,7 +104,7 @@ def _held_by_marks(
     exact = []
     for a, b in pairs:
         corners = lenses[a].middle * np.array([[1.0, 1], [0, 0], [2, 2]])
-        if np.abs(applied(poses[a], corners) - applied(poses[b], corners)).max() < SAME_PLACE_PX:
+        if np.abs(applied(poses[a], corners) - applied(poses[b], corners)).max() < EXACTLY_PX:
             exact.append((a, b))
     differ = [_difference(tiles[a], tiles[b]) for a, b in exact]
     marked = {
@@ -120,9 +120,9 @@ def _difference(one: Tile, two: Tile) -> float:
     if one.thumb.shape != two.thumb.shape:
         return 1.0
     both = one.valid & two.valid
-    a, b = (np.log(np.maximum(t.thumb[both].mean(axis=1), 1e-4)) for t in (one, two))
     if not both.any():
         return 1.0
+    a, b = (np.log(np.maximum(t.thumb[both].mean(axis=1), 1e-4)) for t in (one, two))
     # a date printed into a photo is darker or brighter than most that it shows
     a, b = (np.clip(v, *np.percentile(v, BETWEEN)) for v in (a, b))
     return float((a - b).var() / max(float(a.var() + b.var()), 1e-12))

@@ -16,6 +16,7 @@ from glassay.bench.chip.die_layers import LaidLayer
 from glassay.bench.document.die_notes import KINDS, DieNotes, Region
 from glassay.bench.saying.words import short
 from glassay.die import DieResult
+from glassay.finding import Finding
 from glassay.imaging import Photo
 from glassay.quantity import Quantity, rounded
 from glassay.report.die_layers import PICTURE_BYTES as LAYER_BYTES
@@ -87,10 +88,7 @@ def write_sheet(sheet: Sheet, site: OnSite | None = None) -> str:
                    + (" Filled: regions drawn by hand." if sheet.notes.regions else ""),
         "regions": _regions_drawn(sheet), "paths": _paths(result), "labels": _labels(sheet),
         "bar": _bar(photo, result), "unit": result.unit.replace("um", "µm"),
-        "measured": [
-            {"name": NAMES[key], "value": said_of(f.value), "budget": budget_of(f.value)}
-            for key, f in found.items()
-        ],
+        "measured": measured_rows(found, NAMES),
         "notes": [sentence(prose(note)) for note in result.notes],
         "rows": [
             {"side": row.side, "count": row.count, "gaps": row.gaps,
@@ -135,7 +133,17 @@ def said_of(value: object) -> Any:
     return in_unit(value) if isinstance(value, Quantity) else str(value)
 
 
-def budget_of(value: object) -> str:
+def measured_rows(
+    findings: Mapping[str, Finding], names: Mapping[str, str]
+) -> list[dict[str, str]]:
+    """What the table of `measured_table.html` shows of findings, by their plain names."""
+    return [
+        {"name": names.get(key, key), "value": said_of(one.value), "budget": _budget_of(one.value)}
+        for key, one in findings.items()
+    ]
+
+
+def _budget_of(value: object) -> str:
     if not isinstance(value, Quantity) or not value.contributions:
         return ""
     shares: dict[str, float] = {}

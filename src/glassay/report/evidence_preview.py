@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
 from glassay.detail.predict import Preview
-from glassay.imaging.tone import FloatImage, linear_to_srgb
+from glassay.imaging.tone import FloatImage, eight_bit
 from glassay.report.curves import Chart, Curve, steps
 from glassay.report.drawing import Panel
 from glassay.report.evidence import pixels_in_file
@@ -28,10 +26,7 @@ def draw_preview(source: FloatImage, found: Preview, real: FloatImage | None, pa
         x, y = max(0, x), max(0, y)
         pictures = [("source", source), ("predicted, as it lies in the capture", agreement.aligned),
                     ("real capture", real[y : y + height, x : x + width])]  # fmt: skip
-    panels: list[Panel] = [
-        pixels_in_file(np.rint(255 * linear_to_srgb(picture)).astype(np.uint8), title)
-        for title, picture in pictures
-    ]
+    panels: list[Panel] = [pixels_in_file(eight_bit(picture), title) for title, picture in pictures]
     if agreement is not None:
         at, ratio = agreement.frequency, agreement.ratio
         panels.append(Chart(

@@ -14,8 +14,9 @@ from glassay import __version__
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.mosaic import PICTURE, MosaicResult, MosaicTiles, outlines, overview
+from glassay.mosaic.overlap import EVIDENCE_ALONE
 from glassay.report import iiif
-from glassay.report.die_sheet import as_script, budget_of, said_of
+from glassay.report.die_sheet import as_script, measured_rows, said_of
 from glassay.report.numbers import counted, prose, sentence
 from glassay.report.pictures import jpeg_uri
 from glassay.report.strokes import line_path, outline_path
@@ -27,8 +28,6 @@ SHOWN_PX, SHOWN_BYTES = 1600, 600_000
 """Longest side, and bytes, of the picture that is shown before the viewer is opened."""
 LETTERS = 40
 """Numbers of photos are this part of the picture's longer side high."""
-ALONE = 0.9
-"""Agreement from which a pair may hold photos by itself (`glassay.mosaic.overlap.EVIDENCE_ALONE`)."""
 
 NAMES = {
     "tiles_placed": "photos with a sure place", "tiles_left_out": "photos left out",
@@ -87,10 +86,7 @@ def _page(result: MosaicResult) -> str:
         "labels": [(*border[:-1].mean(axis=0), str(number + 1)) for number, border in borders.items()],
         "letter": max(width, height) / LETTERS,
         "picture": as_script({"tiles": tiles, "pixel_um": per_px}),
-        "measured": [
-            {"name": NAMES.get(key, key), "value": said_of(one.value), "budget": budget_of(one.value)}
-            for key, one in findings.items()
-        ],
+        "measured": measured_rows(findings, NAMES),
         "photos": _photos(result, per_px), "unit": "px" if per_px is None else "µm",
         "overlaps": [
             {"pair": f"{a + 1} and {b + 1}", "correlation": f"{c:.3f}", "telling": telling}
@@ -107,7 +103,7 @@ def _ties(result: MosaicResult, borders: dict[int, Any]) -> dict[str, str]:
     lines: dict[str, list[Any]] = {"sure": [], "weak": []}
     for a, b, correlation, _ in result.edges:
         if a in middles and b in middles:
-            kind = "sure" if correlation >= ALONE else "weak"
+            kind = "sure" if correlation >= EVIDENCE_ALONE else "weak"
             lines[kind].append((*middles[a], *middles[b]))
     return {kind: line_path(some) if some else "" for kind, some in lines.items()}
 

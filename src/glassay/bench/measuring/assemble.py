@@ -121,9 +121,8 @@ def assemble(
     found = find_contradictions(bench, settings, captures, matches, contents, changed)
     verdicts = judge(bench, settings, captures)
     shown, standing = captures, settings
-    left = sound(measured, found)
-    if len(left) < len(measured) or any(a is not b for a, b in zip(left, measured, strict=True)):
-        shown, standing = _settled(bench, left)
+    if any(one.touches != "nothing" for one in found):
+        shown, standing = _settled(bench, sound(measured, found))
         verdicts = withhold(bench, verdicts, judge(bench, standing, shown), found)
     table = compare(bench, standing, verdicts, shown)
     beside = tuple(said(one, bench) for one in found if one.touches == "nothing")

@@ -77,14 +77,7 @@ def measure_captures(
     """
     store = Store(bench.results_folder)
     store.prepare()
-    done: dict[tuple[str, str], MethodResult] = {}
-    tasks: list[_Task] = []
-    for task in _tasks(bench, store):
-        kept = store.load(task.needs)
-        if kept is None:
-            tasks.append(task)
-        else:
-            done[task.capture.id, task.method] = kept
+    done, tasks = _kept(bench, store)
     store.remember_contents()
     progress(Progress(0, len(tasks)))
     for task, result in _measured(store, tasks, jobs, cluster, progress):
@@ -131,14 +124,26 @@ def _measured(
 
 def stored_captures(bench: Bench) -> tuple[CaptureResult, ...]:
     """The results that are there already, measuring nothing; the others are "not run"."""
-    store = Store(bench.results_folder)
+    done, _ = _kept(bench, Store(bench.results_folder))
+    return _gather(bench, done)
+
+
+Done = dict[tuple[str, str], MethodResult]
+"""Results by the id of their capture and the name of their method."""
+
+
+def _kept(bench: Bench, store: Store) -> tuple[Done, list[_Task]]:
+    """The results that are there, and what has none yet."""
+    done: Done = {}
+    tasks: list[_Task] = []
     with _nothing_collected():
-        done = {
-            (task.capture.id, task.method): kept
-            for task in _tasks(bench, store)
-            if (kept := store.load(task.needs)) is not None
-        }
-        return _gather(bench, done)
+        for task in _tasks(bench, store):
+            kept = store.load(task.needs)
+            if kept is None:
+                tasks.append(task)
+            else:
+                done[task.capture.id, task.method] = kept
+    return done, tasks
 
 
 @contextmanager
@@ -181,7 +186,7 @@ def _methods(bench: Bench, capture: Capture) -> tuple[Method, ...]:
     )
 
 
-def _gather(bench: Bench, done: dict[tuple[str, str], MethodResult]) -> tuple[CaptureResult, ...]:
+def _gather(bench: Bench, done: Done) -> tuple[CaptureResult, ...]:
     results = []
     for capture in bench.captures:
         kind = bench.object(capture.object).kind

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from glassay.fitting import vertex
 from glassay.mosaic.live.picture import Floats, View
 
 REACH = 0.75
@@ -151,6 +152,4 @@ def _top(values: Floats, at: int) -> float:
     """Where a parabola through a highest value and its two neighbours has its top."""
     if not 0 < at < len(values) - 1:
         return float(at)
-    a, b, c = (float(values[n]) for n in (at - 1, at, at + 1))
-    bend = a - 2 * b + c
-    return at + (0.5 * (a - c) / bend if bend < 0 else 0.0)
+    return at + vertex(*(float(values[n]) for n in (at - 1, at, at + 1)))

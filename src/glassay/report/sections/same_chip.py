@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from glassay.bench.chip.foretold import Foretold, foretell
 from glassay.bench.chip.panel import Caption
 from glassay.bench.chip.plate import Plate, Wanted, make_plate
@@ -13,7 +11,7 @@ from glassay.bench.chip.same_chip import SameChip, Twosome
 from glassay.bench.measuring.matching import kept_matches
 from glassay.bench.saying.words import say_length
 from glassay.errors import GlassayError
-from glassay.imaging import linear_to_srgb
+from glassay.imaging.tone import eight_bit
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
 from glassay.report.parts import Report, Section
@@ -97,10 +95,7 @@ def _plate(report: Report, plate: Plate) -> Filling:
 
 
 def _foretold(report: Report, one: Foretold) -> Filling:
-    pictures = [
-        jpeg_uri(np.rint(255 * linear_to_srgb(np.clip(light, 0, 1))).astype(np.uint8), VIEW_BYTES)
-        for light in (one.predicted, one.real)
-    ]
+    pictures = [jpeg_uri(eight_bit(light), VIEW_BYTES) for light in (one.predicted, one.real)]
     return {
         "name": name_of(report, one.capture.id), "source": name_of(report, one.source.id),
         "predicted": pictures[0], "real": pictures[1], "px": one.real.shape,

@@ -20,9 +20,9 @@ from glassay.bench.measuring.methods.contract import (
     with_tone_curve,
 )
 from glassay.bench.measuring.methods.kept_pictures import as_text
-from glassay.imaging import linear_to_srgb, read_photo
+from glassay.imaging import read_photo
 from glassay.imaging.sequence import PhotosInLight
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import FloatImage, eight_bit
 from glassay.quantity import Quantity
 
 KEPT_PX = 640
@@ -45,7 +45,7 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
         PhotosInLight(tuple(paths), settings.get("tone"), area(settings)),
         step=None if step is None else Quantity(step, "um"),
     )
-    encoded = np.rint(255 * linear_to_srgb(_small(found.picture))).astype(np.uint8)
+    encoded = eight_bit(_small(found.picture))
     if encoded.ndim == 3:
         encoded = encoded[..., ::-1]
     depth, low, high = _levels(found.depth)
