@@ -92,6 +92,8 @@ def one(index: int, grooves: bool = False) -> Outcome:
 def row(name: str, outcomes: list[Outcome]) -> str:
     """One line of the table."""
     told = [o for o in outcomes if o.error is not None]
+    if not told:
+        return f"  {name:<18}{len(outcomes):4d} {len(outcomes):4d}"
     error = np.abs([o.error for o in told])
     covered = np.mean([o.covered for o in told])
     return (

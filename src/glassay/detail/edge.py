@@ -38,6 +38,7 @@ from glassay.detail.edge_spline import NODE_PX
 from glassay.detail.edge_spread import EdgeSpread, spread_edge
 from glassay.detail.edge_together import is_vague, together
 from glassay.detail.edge_tone import under_other_tones
+from glassay.detail.lighting import check_light
 from glassay.detail.tone_doubt import SOURCE as TONE
 from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
@@ -142,6 +143,8 @@ def measure_edges(
                 edges.append(edge)
     if not edges:
         raise NotMeasurable(_refusal(rejected, in_round_field=stop is not None))
+    if _face_all_ways(edges):
+        check_light(part, float(np.median([edge.width.value for edge in edges])))
     found = together(edges, rejected, pixel_size, (*notes, *([ROUND] if stop else [])))
     if is_vague(found.frequency_50) and not found.groups:
         main = found.frequency_50.contributions[0].source
@@ -167,6 +170,17 @@ def _if_usual(frequency: Quantity) -> str:
     share = frequency.expanded / frequency.value
     return f"50 % modulation would lie at {frequency.value:.2g} cycles/px, within {share:.0%}"
 
+
+def _face_all_ways(edges: Sequence[Edge]) -> bool:
+    """Whether these are edges of a chip: many, and across each other. A blade's or a slide's face one
+    way; what leans there may be the lens (coma) as well as the light."""
+    turns = [np.exp(2j * edge.line.normal) for edge in edges]
+    return len(edges) >= MANY_EDGES and abs(np.mean(turns)) < ACROSS
+
+
+MANY_EDGES, ACROSS = 6, 0.9
+"""Edges from which a photo shows a chip; and how much of one direction all of them may be, 1 being all
+of it: below, at least a twentieth lie across the others."""
 
 ROUND = "the field is round: the edge of its stop is left out"
 

@@ -91,7 +91,7 @@ class CommonResponse:
     states: tuple[State, ...]
 
 
-class _Steps:
+class Steps:
     """The edge spread and its slope for given nodes, and what each node adds, from tables."""
 
     def __init__(self, frequency: Float, reach: float) -> None:
@@ -140,11 +140,10 @@ def fit_common(pieces: Sequence[Piece], *, narrowest: bool = True) -> CommonResp
     """
     if len(pieces) < FEWEST_PIECES:
         raise NotMeasurable(f"only {len(pieces)} pieces of wiring are straight and even")
-    # The narrowest third is nearest to what one edge shows.
-    rough = 0.5 / float(np.percentile([p.width for p in pieces], 30))
+    rough = 0.5 / usual_width(pieces)
     frequency = np.linspace(0, min(NODES_REACH * rough, 1.0), NODES + 1)[1:]
     nodes = np.exp(-np.log(2) * (frequency / rough) ** 2)
-    steps = _Steps(frequency, _reach(pieces))
+    steps = Steps(frequency, _reach(pieces))
     states = [State(p.places.copy(), 0.0, np.zeros(len(p.places) + 1)) for p in pieces]
     chosen = np.ones(len(pieces), dtype=bool)
     terms = _all_terms(steps, pieces, states, nodes)
@@ -156,10 +155,22 @@ def fit_common(pieces: Sequence[Piece], *, narrowest: bool = True) -> CommonResp
     return _result(terms, nodes, frequency, chosen, states)
 
 
+def usual_width(pieces: Sequence[Piece]) -> float:
+    """10-90 % width, px, of the pieces' narrowest third, which is nearest to what one edge shows."""
+    return float(np.percentile([piece.width for piece in pieces], 30))
+
+
+def steps_of(pieces: Sequence[Piece], found: CommonResponse, finer: float = 1.0) -> Steps:
+    """The edge spread that was found, with room for places of `pieces` so many times as far out."""
+    steps = Steps(found.frequency, finer * _reach(pieces))
+    steps.weigh(found.nodes)
+    return steps
+
+
 def fit_again(pieces: Sequence[Piece], found: CommonResponse) -> CommonResponse:
     """The same for the pieces that counted (in their order), where they hold a little other
     light."""
-    steps = _Steps(found.frequency, _reach(pieces))
+    steps = Steps(found.frequency, _reach(pieces))
     states = [replace(state) for state in found.states]
     terms, nodes = _all_terms(steps, pieces, states, found.nodes), found.nodes
     chosen = np.ones(len(pieces), dtype=bool)
@@ -188,13 +199,13 @@ class _Terms:
 
 
 def _all_terms(
-    steps: _Steps, pieces: Sequence[Piece], states: Sequence[State], nodes: Float
+    steps: Steps, pieces: Sequence[Piece], states: Sequence[State], nodes: Float
 ) -> list[_Terms]:
     steps.weigh(nodes)
     return [_terms(steps, p, s) for p, s in zip(pieces, states, strict=True)]
 
 
-def _terms(steps: _Steps, piece: Piece, state: State) -> _Terms:
+def _terms(steps: Steps, piece: Piece, state: State) -> _Terms:
     at = piece.across - state.tilt * piece.along
     basis = np.stack([np.ones_like(at), *(steps.spread(at - x) for x in state.places)], axis=1)
     # Heights are linear: they are always at their best, with a weak hold where steps merge.

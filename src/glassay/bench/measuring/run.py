@@ -364,11 +364,15 @@ def _measure(method_name: str, paths: Sequence[Path], settings: Any) -> MethodRe
 
 
 def _facts(paths: Sequence[Path]) -> dict[str, Any]:
-    """What the first file of a refused capture states, its size above all; empty for clips."""
+    """What the photo of a refused capture states, its size above all; empty for clips.
+
+    Of several files that is the last: a method that takes another instrument's photo for comparison
+    is given that one first. All frames of one capture are of one size.
+    """
     if medium_of(paths) == "clip":
         return {}
     try:
-        return to_plain(photo_facts(photo_of(paths[0]))) or {}
+        return to_plain(photo_facts(photo_of(paths[-1]))) or {}
     except GlassayError:
         return {}
 
