@@ -22,6 +22,7 @@ from glassay.scale.hierarchy import HEAVIER_EVERY, Hierarchy, read_heavier, read
 from glassay.scale.lines import Lines, refine
 from glassay.scale.renumbering import every_second, lines_of, renumbered, without
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
+from glassay.scale.row_shape import check_row
 from glassay.scale.ruling import RulingFit, fit_ruling
 from glassay.scale.search import Sighting, find_rows
 
@@ -228,6 +229,7 @@ def _check(
     length = row.core[1] - row.core[0]
     if length < MIN_LENGTH * fit.division:
         raise NotMeasurable("what repeats in the photo is too short to be the lines of a scale")
+    check_row(lines, fit)
     if abs(fit.keystone) > MAX_KEYSTONE:
         raise NotMeasurable(
             f"the spacing changes by {abs(fit.keystone):.0%} from the middle of the photo to its"
