@@ -65,8 +65,8 @@ def taken_by_jpeg(
     """
     if not tables or 0 not in tables:
         return None
-    told = frequencies(used)
-    drawn = np.array([frequencies(_stored(image, used, common, s, tables)) for s in FINER])
+    told, stored = frequencies(used), eight_bit(image)
+    drawn = np.array([frequencies(_again(image, stored, used, common, s, tables)) for s in FINER])
     return tuple(_taken(drawn[:, k] / told[k]) for k in range(len(told)))
 
 
@@ -87,13 +87,14 @@ def _taken(told: Float) -> Taken:
     return Taken(factor, OF_WHAT_IT_TAKES * took / slope if slope > 0 else math.inf)
 
 
-def _stored(
-    image: FloatImage, used: Sequence[Piece], common: CommonResponse, finer: float,
-    tables: Mapping[int, Any],
+def _again(
+    image: FloatImage, stored: npt.NDArray[np.uint8], used: Sequence[Piece],
+    common: CommonResponse, finer: float, tables: Mapping[int, Any],
 ) -> list[Piece]:  # fmt: skip
-    """The pieces as the file would hold them, were the response so many times finer."""
+    """The pieces as the file would hold them, were the response so many times finer; `stored` are
+    the values that stand for `image`."""
     steps = steps_of(used, common, finer)
-    picture = image.copy()
+    picture, drawn = image.copy(), stored.copy()
     for piece, state in zip(used, common.states, strict=True):
         at = finer * (piece.across - state.tilt * piece.along)
         light = state.heights[0] + sum(
@@ -102,10 +103,12 @@ def _stored(
         )
         inside = _within(piece.across) * _within(piece.along)
         here = picture[piece.rows, piece.columns]
-        picture[piece.rows, piece.columns] = inside * light + (1 - inside) * here
-    stored = as_jpeg(eight_bit(picture), tables)
+        there = (inside * light + (1 - inside) * here).astype(np.float32)
+        picture[piece.rows, piece.columns] = there
+        drawn[piece.rows, piece.columns] = eight_bit(there[None])[0]
+    held = as_jpeg(drawn, tables)
     table = linear_table(8, "srgb").astype(np.float64)
-    return [replace(piece, value=table[stored[piece.rows, piece.columns]]) for piece in used]
+    return [replace(piece, value=table[held[piece.rows, piece.columns]]) for piece in used]
 
 
 def _within(places: Float) -> Float:
