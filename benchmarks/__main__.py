@@ -7,6 +7,7 @@ import importlib
 import pkgutil
 
 import benchmarks
+from glassay.heap import keep_freed_memory
 
 
 def main() -> None:
@@ -16,6 +17,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=benchmarks.__doc__)
     parser.add_argument("names", nargs="*", metavar="NAME", choices=[*known, []])
     options = parser.parse_args()
+    keep_freed_memory()  # as the command does
     for name in options.names or known:
         print(importlib.import_module(f"benchmarks.{name}").report(), flush=True)
 

@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 
 from benchmarks.reference import peak_memory_mb
+from glassay.heap import keep_freed_memory
 
 SHORT: dict[str, tuple[int, ...]] = {
     "photo": (1, 3, 12), "captures": (10, 100, 500), "tiles": (9, 20), "clip": (2, 8),
@@ -152,6 +153,7 @@ def _one(what: str, size: int) -> tuple[float, float]:
 
 
 def _in_here(what: str, size: int) -> None:
+    keep_freed_memory()  # as the command does
     with tempfile.TemporaryDirectory() as folder:
         work = ROWS[what](size, Path(folder))
         if what == "captures":

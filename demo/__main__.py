@@ -15,6 +15,7 @@ from demo.build import build
 from demo.shots import SHOTS
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
+from glassay.heap import keep_freed_memory
 
 
 def make_demo(folder: Path) -> None:
@@ -79,6 +80,7 @@ def command(folder: Path) -> None:
 
 def main() -> None:
     """Entry point: what a person can put right is one line and exit status 2."""
+    keep_freed_memory()
     try:
         command()
     except (Unusable, NotMeasurable) as error:

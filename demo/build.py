@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import multiprocessing
-import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -20,16 +18,13 @@ from demo.stacks import STACKS, Stack
 from glassay.bench.measuring.run import default_jobs
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
+from glassay.heap import keep_freed_memory
 from glassay.simulate import expected, photograph
 
 BENCH_TOML = Path(__file__).with_name("bench.toml")
 
 TURN_CLOCKWISE = 6
 """EXIF orientation of a phone held upright: the picture is shown turned clockwise."""
-
-KEPT_MEMORY = {"MALLOC_MMAP_THRESHOLD_": str(2**30), "MALLOC_TRIM_THRESHOLD_": str(2**30)}
-"""What the GNU C library's allocator is told: keep freed memory. Pictures come and go by the tens of
-megabytes, and fetching fresh pages for each took a quarter of the time. Others take no notice."""
 
 
 def build(
@@ -81,10 +76,7 @@ def _make(missing: Sequence[Shot | Film | Stack], folder: Path, jobs: int) -> It
             yield done
         return
     context = multiprocessing.get_context("spawn")
-    with (
-        _kept_memory(),
-        ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool,
-    ):
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool:
         try:
             running = [pool.submit(take, one, folder) for one in missing]
             for done, future in enumerate(as_completed(running), 1):
@@ -94,25 +86,11 @@ def _make(missing: Sequence[Shot | Film | Stack], folder: Path, jobs: int) -> It
             pool.shutdown(cancel_futures=True)
 
 
-@contextlib.contextmanager
-def _kept_memory() -> Iterator[None]:
-    """Processes started meanwhile keep memory that they free (see `KEPT_MEMORY`)."""
-    before = {name: os.environ.get(name) for name in KEPT_MEMORY}
-    os.environ.update(KEPT_MEMORY)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
 def _start_worker() -> None:
-    """Leave Ctrl-C to the parent, and keep to one processor."""
+    """Leave Ctrl-C to the parent, and keep to one processor and to the memory that it has."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+    keep_freed_memory()
 
 
 def take(shot: Shot | Film | Stack, folder: Path) -> None:

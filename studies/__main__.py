@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import studies
+from glassay.heap import keep_freed_memory
 
 
 def main() -> None:
@@ -21,6 +22,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a small sample, to see that it works")
     parser.add_argument("--keep", type=Path, metavar="FILE", help="also write the tables to FILE")
     options = parser.parse_args()
+    keep_freed_memory()
     options.names = [name.replace("-", "_") for name in options.names]
     unknown = set(options.names) - set(known)
     if unknown:

@@ -8,7 +8,12 @@ from typing import Any
 
 import pytest
 
+from glassay.heap import keep_freed_memory
+
 NOTHING_SKIPPED = bool(os.environ.get("GLASSAY_NOTHING_SKIPPED"))
+
+
+keep_freed_memory()  # as the command does
 
 
 def _failed(report: Any) -> Any:

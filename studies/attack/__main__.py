@@ -17,6 +17,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from glassay.heap import keep_freed_memory
 from studies.attack.case import CRASH, LOST, SORTS, WRONG, Outcome
 
 CLASSES = ("scale", "chambers", "screens", "scenes", "patterns", "units", "bars", "array", "native",
@@ -64,6 +65,7 @@ GOOD = {
 def one(task: Task) -> tuple[Task, Outcome, float]:
     """Draw, ask and sort one input; its seed is its class, its kind and its number."""
     cv2.setNumThreads(1)
+    keep_freed_memory()
     name, kind, index = task
     draw = importlib.import_module(f"studies.attack.{name}").KINDS[kind][1]
     rng = np.random.default_rng([zlib.crc32(f"{name}/{kind}".encode()), index])

@@ -12,6 +12,7 @@ import click
 from glassay import __version__
 from glassay.errors import NotMeasurable, Unusable
 from glassay.extensions import is_extended, named
+from glassay.heap import keep_freed_memory
 
 if TYPE_CHECKING:
     from glassay.bench.measuring.methods.contract import CommandEntry
@@ -93,6 +94,7 @@ def main() -> None:
 
     Where the answer was wanted as data (`--json`), so is the reason: `measured` false and `reason`.
     """
+    keep_freed_memory()
     try:
         program(standalone_mode=False)
     except click.exceptions.Exit as done:

@@ -20,6 +20,7 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.measuring.assemble import run_bench
 from glassay.bench.measuring.run import Progress
 from glassay.errors import GlassayError
+from glassay.heap import keep_freed_memory
 
 ENDS_WITHIN_S = 5.0
 """How long a process that is stopped may take to end by itself."""
@@ -158,6 +159,7 @@ def _end(*_: object) -> None:
 def _measure(folder: str, messages: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the workbench's, which stops this
     signal.signal(signal.SIGTERM, _end)
+    keep_freed_memory()
     try:
         run_bench(load_bench(Path(folder)), progress=messages.send)
         messages.send(("finished", ""))

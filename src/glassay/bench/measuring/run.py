@@ -29,6 +29,7 @@ from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
 from glassay.bench.measuring.methods.contract import kept_in_mind, photo_facts, photo_of
 from glassay.errors import GlassayError, NotMeasurable, Unusable
+from glassay.heap import keep_freed_memory
 from glassay.imaging.memory import limit_memory
 from glassay.quantity import Quantity
 
@@ -335,6 +336,7 @@ def _start_worker() -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
+    keep_freed_memory()
     limit_memory()
     parent = multiprocessing.parent_process()
 
