@@ -12,7 +12,7 @@ from typing import Final
 ARRAY: Final = "6"
 CLIP: Final = "4"
 DETAIL: Final = "12"
-DIE: Final = "9"
+DIE: Final = "10"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "6"
 FOCUS: Final = "4"

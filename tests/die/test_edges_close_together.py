@@ -124,6 +124,30 @@ def test_a_side_that_only_fades_into_a_shadow_is_refused() -> None:
         of(photographed(with_blocks(sheet), 0.6))
 
 
+@pytest.mark.parametrize("way", [(12.0, 4.0), (12.0, -4.0), (-5.0, -5.0)])
+def test_a_shadow_as_dark_as_the_die_is_refused_by_the_corners_it_leaves_out(
+    way: tuple[float, float],
+) -> None:
+    x, y, w, h = DIE
+    sheet = np.full((1000, 1280), 0.8, np.float32)
+    left, top = x + way[0], y + way[1]
+    sheet[round(4 * top) : round(4 * (top + h)), round(4 * left) : round(4 * (left + w))] = 0.35
+    with pytest.raises(NotMeasurable, match="two corners of the outline"):
+        of(photographed(with_blocks(sheet), 1.6))
+
+
+@pytest.mark.parametrize("corners", [(0,), (0, 1), (0, 1, 2, 3)])
+def test_a_die_with_other_corners_cut_off_is_measured(corners: tuple[int, ...]) -> None:
+    x, y, w, h = DIE
+    sheet = with_blocks(np.full((1000, 1280), 0.8, np.float32))
+    for n in corners:
+        left, top = x + (w - 5) * (n in (1, 2)), y + (h - 5) * (n in (2, 3))
+        sheet[round(4 * top) : round(4 * (top + 5)), round(4 * left) : round(4 * (left + 5))] = 0.8
+    found = of(photographed(sheet, 1.2))
+    for size, true in ((found.width, 180.0), (found.height, 130.0)):
+        assert abs(size.value - true) < 3 * size.u
+
+
 def test_pads_close_to_the_edge_of_a_soft_picture_bow_no_side() -> None:
     """They stand in the middle of two sides, not at their ends: the lens was told to bow by 1.6 %."""
     sheet = with_blocks(np.full((1000, 1280), 0.05, np.float32), 0.31)

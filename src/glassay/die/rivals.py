@@ -116,6 +116,13 @@ class Rivals:
     melted: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     hidden: bool = False
 
+    @property
+    def show_both(self) -> bool:
+        """Whether a second edge is seen within a side across and one down: both of a thing that lies
+        moved over the die."""
+        seen = [far > 0 and not flag for far, flag in zip(self.unsure, self.rough, strict=True)]
+        return (seen[0] or seen[2]) and (seen[1] or seen[3])
+
 
 def which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
     """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""

@@ -15,9 +15,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.die.cut_corners import cut_corners, is_of_two
 from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
 from glassay.die.outline import Outline, directions_of
 from glassay.die.rivals import Rivals, find_rivals, said_of, which_edge
+from glassay.die.sharpness import sharpest_blur
 from glassay.die.silhouette import Silhouette
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
 from glassay.errors import NotMeasurable
@@ -120,8 +122,15 @@ def fit_outline(
             "the sides of the die show edges of different contrast, so that which of them is its"
             " outline cannot be told"
         )
-    sharp_px = min(side.rise_px for side in sides) / RISE_BLURS if bare else None
+    own_px = min(side.rise_px for side in sides) / RISE_BLURS
+    sharp_px = own_px if bare else sharpest_blur(grey, starts)
     rivals = find_rivals(grey, starts, [_stray(side) for side in sides], 2 * min(half), sharp_px)
+    if not rivals.show_both and is_of_two(cut_corners(grey, starts, sharp_px or own_px)):
+        raise NotMeasurable(
+            "two corners of the outline that lie across from each other are cut out, as where two like"
+            " rectangles lie moved over each other: a shadow, a glow or a reflection stands out with the"
+            " die; light it evenly, or set the outline by hand"
+        )
     if rivals.margin:
         raise NotMeasurable(
             f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle"
