@@ -60,7 +60,9 @@ def _lacking(grey: FloatImage, one: Start, other: Start, blur_px: float) -> floa
     outward = -np.arange(BEYOND_BLURS * blur_px, BEYOND_BLURS * blur_px + 4.0, STEP_PX)
     ground = float(np.median(_light(grey, *_at(corner, one, other, outward, outward))))
     inward = -np.arange(BEYOND_BLURS * blur_px, BEYOND_BLURS * blur_px + 2.0, STEP_PX)
-    rim = min((_rim(grey, side, inward) for side in (one, other)), key=lambda one: abs(one - ground))
+    rim = min(
+        (_rim(grey, side, inward) for side in (one, other)), key=lambda one: abs(one - ground)
+    )
     if abs(rim - ground) < LEAST_STEP * max(rim, ground):
         return 0.0
     part = np.clip((light - ground) / (rim - ground), 0, 1)

@@ -128,8 +128,8 @@ def fit_outline(
     if not rivals.show_both and is_of_two(cut_corners(grey, starts, sharp_px or own_px)):
         raise NotMeasurable(
             "two corners of the outline that lie across from each other are cut out, as where two like"
-            " rectangles lie moved over each other: a shadow, a glow or a reflection stands out with the"
-            " die; light it evenly, or set the outline by hand"
+            " rectangles lie moved over each other: a shadow, a glow or a reflection stands out with"
+            " the die; light it evenly, or set the outline by hand"
         )
     if rivals.margin:
         raise NotMeasurable(
