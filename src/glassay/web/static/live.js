@@ -101,18 +101,26 @@ function onFrame(now) {
   lastFrame = performance.now();
   frames.push(now);
   while (frames[0] < now - 2000) frames.shift();
-  const rate = frames.length > 2 ? ((frames.length - 1) * 1000) / (frames.at(-1) - frames[0]) : 0;
+  const rate = period() && 1000 / period();
   tell("m-delivered", `${video.videoWidth} × ${video.videoHeight}${rate ? `, ${rate.toFixed(1)} frames/s` : ""}`);
   video.requestVideoFrameCallback(onFrame);
 }
 
+// ms between the camera's frames, lately.
+const period = () => (frames.length > 2 ? (frames.at(-1) - frames[0]) / (frames.length - 1) : 0);
+
 const nextFrame = () => new Promise((good) => video.requestVideoFrameCallback(() => good()));
+
+// A canvas of the video's size; one that has it already is left as it is, for its memory's sake.
+function sized(one) {
+  if (one.width !== video.videoWidth) one.width = video.videoWidth;
+  if (one.height !== video.videoHeight) one.height = video.videoHeight;
+  return one;
+}
 
 // ---- frames judged one after the other; the next is made ready meanwhile ---------------------------
 function grab(type, quality) {
-  canvas.width = video.videoWidth;
-  canvas.height = video.videoHeight;
-  canvas.getContext("2d", { alpha: false }).drawImage(video, 0, 0);
+  sized(canvas).getContext("2d", { alpha: false }).drawImage(video, 0, 0);
   return new Promise((good) => canvas.toBlob(good, type, quality));
 }
 
@@ -145,7 +153,8 @@ async function judge({ asked, mosaic, body }) {
 }
 
 // The next frame is taken so late that it is ready just when the one before is judged: one that waited
-// would tell of what is no longer seen.
+// would tell of what is no longer seen. A camera slower than that keeps everything waiting: none of its
+// frames is let pass.
 async function look() {
   looking = true;
   const took = []; // ms that the last ones took to be judged
@@ -157,7 +166,7 @@ async function look() {
   while (stream) {
     const one = await coming;
     const usual = [...took].sort((a, b) => a - b)[took.length >> 1] ?? 0;
-    coming = next(usual - (one?.made ?? 0));
+    coming = next(usual - (one?.made ?? 0) - period());
     if (!one) continue;
     const sent = performance.now();
     await judge(one);
@@ -200,12 +209,9 @@ function show(told) {
 
 // ---- the scale bar ------------------------------------------------------------------------------
 function burn(target, on, context = null) {
-  if (!context) {
-    target.width = video.videoWidth;
-    target.height = video.videoHeight;
-  }
-  const pen = context ?? target.getContext("2d");
   const scale = knownScale();
+  if (!context) sized(target).getContext("2d").clearRect(0, 0, target.width, target.height);
+  const pen = context ?? target.getContext("2d");
   if (!on || !scale) return;
   const unit = video.videoHeight / 40;
   const length = niceLength(0.25 * video.videoWidth * scale.pixel_um);
