@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import zarr
@@ -117,13 +118,36 @@ class MosaicTiles:
 
     def rows(self, level: int, top: int, bottom: int) -> npt.NDArray[np.uint8]:
         """Rows of a level (h, w, 3), 8 bits, `bottom` not among them."""
-        values = np.asarray(self._level(level)[:, top:bottom])
-        if values.dtype == np.uint16:
-            values = values >> 8
-        return np.ascontiguousarray(np.moveaxis(values, 0, -1).astype(np.uint8))
+        return _shown(self._level(level)[:, top:bottom])
+
+    def part(
+        self, level: int, left: int, top: int, width: int, height: int
+    ) -> npt.NDArray[np.uint8]:
+        """A part of a level (h, w, 3), 8 bits, cut off at the level's border."""
+        return _shown(self._level(level)[:, top : top + height, left : left + width])
+
+    def small(self, longest_px: int) -> npt.NDArray[np.uint8]:
+        """The whole (h, w, 3), 8 bits, its longer side at most `longest_px`."""
+        level, (width, height) = 0, self.size
+        while max(width, height) >= 2 * longest_px and str(level + 1) in self._group:
+            level, width, height = level + 1, -(-width // 2), -(-height // 2)
+        picture = self.rows(level, 0, height)
+        factor = longest_px / max(width, height)
+        if factor >= 1:
+            return picture
+        size = max(1, round(factor * width)), max(1, round(factor * height))
+        return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
     def _level(self, level: int) -> Any:
         return self._group[str(level)]
+
+
+def _shown(planes: Any) -> npt.NDArray[np.uint8]:
+    """(3, h, w) as (h, w, 3) of 8 bits."""
+    values = np.asarray(planes)
+    if values.dtype == np.uint16:
+        values = values >> 8
+    return np.ascontiguousarray(np.moveaxis(values, 0, -1).astype(np.uint8))
 
 
 @dataclass
