@@ -65,7 +65,7 @@ def test_it_is_drawn_then_looked_at_by_keys_alone_on_any_screen(
         expect(button).to_have_attribute("aria-pressed", "true")
     for scheme in ("light", "dark"):
         for width in (320, 1280):
-            page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+            page.emulate_media(color_scheme=scheme)
             page.set_viewport_size({"width": width, "height": 640})
             assert watched.faults() == [], (scheme, width)
             assert page.evaluate("document.documentElement.scrollWidth") <= width
