@@ -86,6 +86,17 @@ def test_results_of_earlier_states_are_left_out(bench: Path, tmp_path: Path) -> 
     assert not any("00000" in name for name in kept)
 
 
+def test_whole_pictures_of_mosaics_are_left_out(bench: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy"
+    shutil.copytree(bench, copy)
+    shard = copy / "results" / "mosaics" / "one" / "mosaic.ome.zarr" / "0" / "c" / "0" / "0" / "0"
+    shard.parent.mkdir(parents=True)
+    shard.write_bytes(b"gigabytes")
+    made = pack(load_bench(copy), tmp_path / "o.zip")
+    with zipfile.ZipFile(made.path) as opened:
+        assert not [name for name in opened.namelist() if "mosaics" in name]
+
+
 def test_every_number_is_derived_again_from_the_captures(archive: Path) -> None:
     found = check(archive, jobs=1)
     assert found.holds, found

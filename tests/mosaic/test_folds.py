@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 
 from glassay.errors import NotMeasurable
-from glassay.mosaic import place_tiles
+from glassay.mosaic import measure, place_tiles
 from glassay.mosaic.folds import upon_each_other
 from glassay.mosaic.lens import Lens
 
@@ -66,8 +66,8 @@ def test_what_lies_upon_each_other_shares_more_than_half() -> None:
     assert upon_each_other(poses, [lens] * 3) == [(0, 1), (1, 2)]
 
 
-def _marked(photo: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Dirt on the sensor and a date, in every photo of the camera."""
+def _marked(photo: npt.NDArray[np.float32], beyond: int = 0) -> npt.NDArray[np.float32]:
+    """Dirt on the sensor and a date, in every photo of the camera, right of a column."""
     rng, gain = np.random.default_rng(5), np.ones(photo.shape, np.float32)
     for _ in range(200):
         place = (int(rng.integers(WIDE)), int(rng.integers(HIGH)))
@@ -75,6 +75,7 @@ def _marked(photo: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
     date = np.zeros((18, 110), np.uint8)
     cv2.putText(date, "2031-05-17", (4, 13), cv2.FONT_HERSHEY_SIMPLEX, 0.45, 255, 1)
     gain[HIGH - 22 : HIGH - 4, 8:118] = np.where(date > 0, 1.3, 0.2)
+    gain[:, :beyond] = 1
     return photo * gain
 
 
@@ -97,3 +98,47 @@ def test_one_place_taken_twice_keeps_its_place(tmp_path: Path) -> None:
     paths.append(tmp_path / "again.png")
     cv2.imwrite(str(paths[-1]), np.clip(np.rint(twice), 0, 255).astype(np.uint8))
     assert place_tiles(paths).placed == 7
+
+
+def test_the_reason_of_photos_held_by_dirt_names_the_dirt(tmp_path: Path) -> None:
+    """Eighteen photos of a chip and, with dirt that came upon the sensor, one at its rim, of which most
+    is plain, and two of something else: by the dirt these lie exactly upon that."""
+    rng = np.random.default_rng(12)
+    end = 5 * STEP + WIDE
+    chip = rng.normal(0, 1, (3 * 168 + 110, end + WIDE)).astype(np.float32)
+    chip = cv2.GaussianBlur(chip, (0, 0), 2.0)
+    chip[:, end:] = 0
+
+    def write(name: str, seen: npt.NDArray[np.float32]) -> None:
+        noisy = seen + rng.normal(0, 0.8, seen.shape)
+        cv2.imwrite(str(tmp_path / name), np.clip(np.rint(noisy), 0, 255).astype(np.uint8))
+
+    def at(x: int, y: int) -> npt.NDArray[np.float32]:
+        return 128 + 130 * chip[y : y + HIGH, x : x + WIDE]
+
+    for n in range(18):
+        x, y = (int(v) for v in rng.integers(0, 8, 2))
+        write(f"{n:02d}.png", at(n % 6 * STEP + x, n // 6 * 168 + y))
+    dirty = ["rim.png", "other 1.png", "other 2.png"]
+    write(dirty[0], _marked(at(end - 72, 84), 80))
+    for name in dirty[1:]:
+        soft = cv2.GaussianBlur(rng.normal(0, 1, (HIGH, WIDE)).astype(np.float32), (0, 0), 40)
+        write(name, _marked(140 + 15 * soft / soft.std(), 80))
+    result = place_tiles(sorted(tmp_path.glob("*.png")))
+    reasons = {w.path.name: w.reason or "" for w in result.where if w.matrix is None}
+    assert sorted(reasons) == sorted(dirty)
+    assert all("dirt on its sensor" in reasons[name] for name in dirty)
+
+
+def test_a_photo_that_hung_on_one_left_out_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Four photos in a row: without the third, the fourth joins nothing; it contradicts nothing."""
+    sheet, paths = _sheet(period=None, plain=None), []
+    for n in range(4):
+        seen = 128 + 130 * sheet[:HIGH, n * STEP : n * STEP + WIDE]
+        paths.append(tmp_path / f"{n}.png")
+        cv2.imwrite(str(paths[-1]), np.clip(np.rint(seen), 0, 255).astype(np.uint8))
+    monkeypatch.setattr(measure, "left_open", lambda *_: {2: "for a reason"})
+    reasons = [w.reason for w in place_tiles(paths).where]
+    assert reasons == [None, None, "for a reason", measure.HUNG_ON_OTHERS]

@@ -90,7 +90,11 @@ def test_it_is_looked_at_closely_from_a_folder(folder: Path) -> None:
             seen.page.click("#look-closer")
         seen.page.click("[data-does=in]")
         seen.page.wait_for_function("document.querySelector('.deep .rule').textContent !== ''")
-        seen.page.click("[data-does=marks]")
-        assert seen.page.locator(".deep svg").is_hidden()
+        for kind in ("borders", "ties"):  # doubt is shown when it is asked for
+            drawn = seen.page.locator(f".deep svg .{kind} path").first
+            assert drawn.is_hidden()
+            seen.page.click(f"[data-of={kind}]")
+            assert drawn.is_visible()
+            assert seen.page.get_attribute(f"[data-of={kind}]", "aria-pressed") == "true"
         assert seen.faults() == []
         assert (seen.troubles, failed) == ([], [])

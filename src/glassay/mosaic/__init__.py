@@ -7,6 +7,7 @@ result.findings()["width"]
 write_mosaic(result, folder)
 """
 
+from glassay.mosaic.document import NUMBERS, MosaicDocument, PhotoOfMosaic
 from glassay.mosaic.measure import place_tiles
 from glassay.mosaic.overview import outlines, overview
 from glassay.mosaic.result import MosaicResult, Where
@@ -15,6 +16,6 @@ from glassay.mosaic.store import MosaicTiles
 from glassay.mosaic.write import PICTURE, write_mosaic
 
 __all__ = [
-    "PICTURE", "MosaicResult", "MosaicTiles", "Where", "Workers", "outlines", "overview", "place_tiles",
-    "write_mosaic",
+    "NUMBERS", "PICTURE", "MosaicDocument", "MosaicResult", "MosaicTiles", "PhotoOfMosaic", "Where",
+    "Workers", "outlines", "overview", "place_tiles", "write_mosaic",
 ]  # fmt: skip

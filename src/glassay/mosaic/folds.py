@@ -46,6 +46,13 @@ gave up to 0.021, in six photos held by marks alone the two least alike gave 0.1
 BETWEEN = (10, 90)
 """Percentiles beyond which light is cut off there: a printed date is black or white."""
 
+TWICE = "it shares more than half with another photo: one place taken twice, or what repeats"
+_DIFFERENT_UPON = "it fits exactly upon another photo that shows something else: what they share is"
+_MARKS = "the camera's own, dirt on its sensor or a date that it prints into the photo"
+MARKED = f"{_DIFFERENT_UPON} {_MARKS}"
+MARKED_OR_REPEATS = f"{_DIFFERENT_UPON} what repeats, or {_MARKS}"
+"""Why a tile that lies upon another was left out."""
+
 Pair = tuple[int, int]
 
 
@@ -57,22 +64,23 @@ def upon_each_other(poses: Poses, lenses: Sequence[Lens]) -> list[Pair]:
 def left_open(
     tiles: Sequence[Tile], poses: Poses, lenses: Sequence[Lens], workers: Workers,
     progress: Progress,
-) -> set[int]:  # fmt: skip
+) -> dict[int, str]:  # fmt: skip
     """Tiles that lie upon each other, where one of them could as well be a neighbour of another tile
-    far from where it was put, or which only the camera's own marks hold; none where there are none.
+    far from where it was put, or which only the camera's own marks hold, each with the reason to leave
+    it out; none where there are none.
 
     Raises `NotMeasurable` where they are more than `MOST_LEFT_OUT` of all.
     """
     pairs = upon_each_other(poses, lenses)
     folded = {t for pair in pairs for t in pair}
     if not folded:
-        return set()
+        return {}
     least = AS_WIDE * _usual_share(poses, lenses)
     found = least_mismatches(
         tiles, lenses, poses, sorted(folded), (least, MOST_SHARED), workers, progress
     )
     if min(found, default=np.inf) > MISMATCH:
-        return _only_marked(tiles, poses, lenses, pairs)
+        return dict.fromkeys(_only_marked(tiles, poses, lenses, pairs), MARKED)
     if len(folded) > MOST_LEFT_OUT * len(poses):
         raise NotMeasurable(
             f"the photos may fit in more than one way: {len(folded)} of {len(poses)} share more than"
@@ -80,7 +88,8 @@ def left_open(
             " beside others, where they show little; photos that overlap by 10 to 40 % leave no such"
             " doubt"
         )
-    return folded
+    marked = _held_by_marks(tiles, poses, lenses, pairs)
+    return {t: MARKED_OR_REPEATS if t in marked else TWICE for t in folded}
 
 
 def _only_marked(

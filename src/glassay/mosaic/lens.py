@@ -55,6 +55,16 @@ class Lens:
         stretch = np.where(seen > 0, radius / np.maximum(seen, 1e-12), 1.0)
         return np.asarray(self.middle + away * stretch[..., None] * self.half_diagonal)
 
+    def border(self, matrix: Points) -> Points:
+        """The photo's border, (n, 2), once around from its top left corner, where `matrix` puts it."""
+        height, width = self.shape
+        x, y = np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 9)
+        edge = np.concatenate([
+            np.stack([x, 0 * x], 1), np.stack([0 * y + width - 1, y], 1),
+            np.stack([x[::-1], 0 * x + height - 1], 1), np.stack([0 * y, y[::-1]], 1),
+        ])  # fmt: skip
+        return applied(matrix, self.undistorted(edge))
+
     def distorted(self, points: Points) -> Points:
         """The inverse of `undistorted`."""
         if not self.k1 and not self.k2:

@@ -41,6 +41,8 @@ SURE = 0.8
 PARTNERS_FIRST = 4
 """Pairs of a tile that are measured first: it has four neighbours beside it in a grid."""
 
+HUNG_ON_OTHERS = "only photos that were left out join it to the mosaic"
+
 
 def quiet(_: str, __: int, ___: int) -> None:
     """Progress that nobody wants to see."""
@@ -108,6 +110,7 @@ def place_tiles(
     poses, solution, overlaps, zooms = settled(
         tiles, lenses, overlaps, groups[0], workers, progress
     )
+    held = set(poses)
     poses, solution, overlaps, rivals = only_decided(
         tiles, poses, solution, overlaps, found, workers, progress
     )
@@ -115,10 +118,7 @@ def place_tiles(
     unsure = left_open(tiles, poses, own, workers, progress)
     if unsure:
         poses, solution, overlaps = solved_without(unsure, poses, solution, overlaps, own)
-    for tile in unsure:
-        reason = (
-            "it shares more than half with another photo: one place taken twice, or what repeats"
-        )
+    for tile, reason in unsure.items():
         where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     for tile, distance in rivals.items():
         reason = (
@@ -130,6 +130,8 @@ def place_tiles(
         than = "larger" if scale > 1 else "smaller"
         reason = f"taken at another zoom: it shows things {than} than the others do"
         where[usable[tile]] = Where(paths[usable[tile]], None, reason)
+    for tile in held - poses.keys():
+        where.setdefault(usable[tile], Where(paths[usable[tile]], None, HUNG_ON_OTHERS))
     return outcome(paths, tiles, usable, where, groups, poses, solution, overlaps, pixel_size, read)
 
 

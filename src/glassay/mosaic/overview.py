@@ -46,5 +46,4 @@ def overview(result: MosaicResult, longest_px: int) -> tuple[npt.NDArray[Any], t
 
 def outlines(result: MosaicResult) -> list[tuple[int, npt.NDArray[np.float64]]]:
     """Of every placed tile its number among the files and its border, mosaic px, (n, 2), closed."""
-    tiles = zip(result.drawn, drawn_tiles(result), strict=True)
-    return [(number, tile.outline()) for (number, _, _, _), tile in tiles]
+    return [(number, lens.border(matrix)) for number, _, matrix, lens in result.drawn]

@@ -51,13 +51,7 @@ class Placed:
 
     def outline(self) -> Points:
         """The photo's border in the mosaic's px, (n, 2), once around."""
-        height, width = self.lens.shape
-        x, y = np.linspace(0, width - 1, 9), np.linspace(0, height - 1, 9)
-        edge = np.concatenate([
-            np.stack([x, 0 * x], 1), np.stack([0 * y + width - 1, y], 1),
-            np.stack([x[::-1], 0 * x + height - 1], 1), np.stack([0 * y, y[::-1]], 1),
-        ])  # fmt: skip
-        return applied(self.matrix, self.lens.undistorted(edge))
+        return self.lens.border(self.matrix)
 
 
 def depth_of(valid: npt.NDArray[np.bool_]) -> FloatImage:

@@ -6,12 +6,14 @@ noted in a journal beside; after a kill, only what is missing is made.
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import zarr
@@ -25,6 +27,9 @@ from glassay.mosaic.schedule import Workers
 
 SHARD = 2048
 """Side of a file, px."""
+
+JOURNAL = "written.txt"
+"""In the picture's folder: what it depends on, and which shards are written."""
 
 Progress = Callable[[str, int, int], None]
 
@@ -102,28 +107,80 @@ def _halved(fine: npt.NDArray[Any], height: int, width: int) -> npt.NDArray[Any]
     return np.asarray((total + 2) // 4, dtype=fine.dtype)
 
 
+@dataclass(frozen=True, eq=False)
+class MosaicLevel:
+    """A level of the picture as it is stored, 8 or 16 bits, of which parts are read."""
+
+    array: Any
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Height, width, and 3 for the colours."""
+        _, height, width = self.array.shape
+        return height, width, 3
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """That of the px."""
+        kind: np.dtype[Any] = np.dtype(self.array.dtype)
+        return kind
+
+    def part(self, left: int, top: int, width: int, height: int) -> npt.NDArray[Any]:
+        """A part (h, w, 3), cut off at the level's border."""
+        planes = np.asarray(self.array[:, top : top + height, left : left + width])
+        return np.ascontiguousarray(np.moveaxis(planes, 0, -1))
+
+
 class MosaicTiles:
-    """The picture that was written into a mosaic's folder, read a few rows at a time."""
+    """The picture that was written into a mosaic's folder, read a part at a time."""
 
     def __init__(self, picture: Path) -> None:
         """`picture`: the OME-Zarr group."""
         self._group = zarr.open_group(str(picture), mode="r")
+        self._journal = picture / JOURNAL
 
     @property
     def size(self) -> tuple[int, int]:
         """Width and height of the whole, px."""
-        _, height, width = self._level(0).shape
+        height, width, _ = self._level(0).shape
         return width, height
+
+    @property
+    def levels(self) -> list[MosaicLevel]:
+        """The picture and its halves, the picture itself first."""
+        many = next(n for n in itertools.count() if str(n) not in self._group)
+        return [self._level(n) for n in range(many)]
+
+    @property
+    def digest(self) -> str:
+        """Of everything that the picture depends on, hexadecimal."""
+        return self._journal.read_text(encoding="utf-8").partition("\n")[0]
 
     def rows(self, level: int, top: int, bottom: int) -> npt.NDArray[np.uint8]:
         """Rows of a level (h, w, 3), 8 bits, `bottom` not among them."""
-        values = np.asarray(self._level(level)[:, top:bottom])
-        if values.dtype == np.uint16:
-            values = values >> 8
-        return np.ascontiguousarray(np.moveaxis(values, 0, -1).astype(np.uint8))
+        return self.part(level, 0, top, self._level(level).shape[1], bottom - top)
 
-    def _level(self, level: int) -> Any:
-        return self._group[str(level)]
+    def part(
+        self, level: int, left: int, top: int, width: int, height: int
+    ) -> npt.NDArray[np.uint8]:
+        """A part of a level (h, w, 3), 8 bits, cut off at the level's border."""
+        values = self._level(level).part(left, top, width, height)
+        return np.asarray(values >> 8 if values.dtype == np.uint16 else values, dtype=np.uint8)
+
+    def small(self, longest_px: int) -> npt.NDArray[np.uint8]:
+        """The whole (h, w, 3), 8 bits, its longer side at most `longest_px`."""
+        level, (width, height) = 0, self.size
+        while max(width, height) >= 2 * longest_px and str(level + 1) in self._group:
+            level, width, height = level + 1, -(-width // 2), -(-height // 2)
+        picture = self.rows(level, 0, height)
+        factor = longest_px / max(width, height)
+        if factor >= 1:
+            return picture
+        size = max(1, round(factor * width)), max(1, round(factor * height))
+        return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+    def _level(self, level: int) -> MosaicLevel:
+        return MosaicLevel(self._group[str(level)])
 
 
 @dataclass
@@ -135,7 +192,7 @@ class _Journal:
     @classmethod
     def open(cls, canvas: Canvas, digest: str) -> _Journal:
         """Go on with the picture of this digest, or begin it."""
-        path = canvas.folder / "written.txt"
+        path = canvas.folder / JOURNAL
         if path.is_file():
             lines = path.read_text().splitlines()
             if lines and lines[0] == digest:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from glassay.mosaic.compare import Progress
+from glassay.mosaic.document import NUMBERS, as_data
 from glassay.mosaic.measure import quiet
 from glassay.mosaic.picture import Placed, depth_of
 from glassay.mosaic.result import MosaicResult
@@ -34,8 +35,7 @@ def write_mosaic(
     canvas = Canvas(folder / PICTURE, *result.size, deep, size)
     write_picture(canvas, placed, _digest(placed, canvas), workers, progress)
     done = result.in_folder(folder)
-    findings = {key: finding.as_json() for key, finding in done.findings().items()}
-    write_document(folder / "mosaic.json", {"findings": findings, **done.beside()})
+    write_document(folder / NUMBERS, as_data(done))
     return done
 
 

@@ -8,6 +8,7 @@ be known; the tiles themselves need none.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -98,15 +99,34 @@ def tiles_of_strip(
 ) -> Iterator[tuple[str, Pixels]]:
     """Tiles, and their canonical paths, of a row of them: `strip` begins `top` px below the border of a
     picture reduced by `factor`, of which `width` and `height` are whole."""
-    if max(width, height) <= TILE_PX * factor:
-        size = "max" if factor == 1 else f"{strip.shape[1]},{strip.shape[0]}"
-        yield f"full/{size}/0/default.jpg", strip
-        return
     for left in range(0, strip.shape[1], TILE_PX):
-        tile = strip[:, left : left + TILE_PX]
-        x, y = left * factor, top * factor
-        w, h = min(TILE_PX * factor, width - x), min(TILE_PX * factor, height - y)
-        yield f"{x},{y},{w},{h}/{tile.shape[1]},{tile.shape[0]}/0/default.jpg", tile
+        yield tile_address(left, top, factor, width, height), strip[:, left : left + TILE_PX]
+
+
+def tile_of_address(path: str, width: int, height: int) -> tuple[int, int, int]:
+    """Of a tile's canonical path the level (0 the picture itself) and the left and top at which it
+    begins there, px. Raises `Unusable` for a path that no tile of such a picture has."""
+    found = re.match(r"(?:full|(\d{1,9}),(\d{1,9}),)", path)
+    if found is not None:
+        x, y = (int(number or 0) for number in found.groups())
+        for level, factor in enumerate(scale_factors(width, height)):
+            left, top = x // factor, y // factor
+            is_corner = left % TILE_PX == 0 and top % TILE_PX == 0 and x < width and y < height
+            if is_corner and path == tile_address(left, top, factor, width, height):
+                return level, left, top
+    raise Unusable("there is no such tile")
+
+
+def tile_address(left: int, top: int, factor: int, width: int, height: int) -> str:
+    """The canonical path of the tile that begins `left` and `top` px from the corner of a picture
+    reduced by `factor`, of which `width` and `height` are whole."""
+    across, down = -(-width // factor), -(-height // factor)
+    if max(width, height) <= TILE_PX * factor:
+        return f"full/{'max' if factor == 1 else f'{across},{down}'}/0/default.jpg"
+    x, y = left * factor, top * factor
+    w, h = min(TILE_PX * factor, width - x), min(TILE_PX * factor, height - y)
+    seen = min(TILE_PX, across - left), min(TILE_PX, down - top)
+    return f"{x},{y},{w},{h}/{seen[0]},{seen[1]}/0/default.jpg"
 
 
 def write_tile(folder: Path, path: str, pixels: Pixels) -> None:

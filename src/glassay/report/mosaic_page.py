@@ -13,14 +13,14 @@ import numpy as np
 from glassay import __version__
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
-from glassay.mosaic import PICTURE, MosaicResult, MosaicTiles, outlines, overview
+from glassay.mosaic import PICTURE, MosaicDocument, MosaicResult, MosaicTiles, overview
 from glassay.mosaic.overlap import EVIDENCE_ALONE
 from glassay.report import iiif
 from glassay.report.die_sheet import as_script, measured_rows, said_of
 from glassay.report.numbers import counted, prose, sentence
 from glassay.report.pictures import jpeg_uri
 from glassay.report.strokes import line_path, outline_path
-from glassay.report.templating import render, source
+from glassay.report.templating import Filling, render, source
 from glassay.report.viewer_files import write_viewer
 
 PAGE, TILES, ASSETS = "index.html", "tiles", "assets"
@@ -65,59 +65,68 @@ def _tiles(picture: MosaicTiles) -> Iterator[tuple[str, Any]]:
 
 
 def _page(result: MosaicResult) -> str:
-    width, height = result.size
+    document = MosaicDocument.of(result)
     shown, _ = overview(result, SHOWN_PX)
     if shown.dtype == np.uint16:
         shown = (shown >> 8).astype(np.uint8)
-    per_px = None if result.pixel_size is None else result.pixel_size.value
-    findings = result.findings()
-    borders = dict(outlines(result))
-    tiles = iiif.image_information(TILES, width, height)
-    tiles["sizes"] = tiles["sizes"][:1]  # a mosaic's whole picture may be larger than a JPEG can be
     return str(render("mosaic_page.html", {
-        "title": f"Mosaic of {counted(len(result.where), 'photo')}", "version": __version__,
-        "styles": source("page.css") + source("die_sheet.css"),
+        "title": f"Mosaic of {counted(len(document.photos), 'photo')}", "version": __version__,
+        "styles": source("page.css") + source("die_sheet.css") + source("mosaic.css"),
         "written": datetime.date.today().isoformat(),
-        "placed": result.placed, "of": len(result.where),
-        "size": [said_of(findings[name].value) for name in ("width", "height")],
-        "width": width, "height": height, "source": jpeg_uri(shown, SHOWN_BYTES),
-        "borders": "".join(outline_path(border) for border in borders.values()),
-        "ties": _ties(result, borders),
-        "labels": [(*border[:-1].mean(axis=0), str(number + 1)) for number, border in borders.items()],
-        "letter": max(width, height) / LETTERS,
-        "picture": as_script({"tiles": tiles, "pixel_um": per_px}),
-        "measured": measured_rows(findings, NAMES),
-        "photos": _photos(result, per_px), "unit": "px" if per_px is None else "µm",
-        "overlaps": [
-            {"pair": f"{a + 1} and {b + 1}", "correlation": f"{c:.3f}", "telling": telling}
-            for a, b, c, telling in result.edges
-        ],
-        "notes": [sentence(prose(note)) for note in result.notes if note not in result.left_out],
+        **filling_of(document, jpeg_uri(shown, SHOWN_BYTES), TILES),
     }))  # fmt: skip
 
 
-def _ties(result: MosaicResult, borders: dict[int, Any]) -> dict[str, str]:
+def filling_of(document: MosaicDocument, whole: str, tiles: str, **viewer: Any) -> Filling:
+    """What `mosaic_shown.html` needs of a mosaic: `whole` is the address of its small picture, `tiles`
+    that under which its tiles lie; `viewer` is told to the viewer besides."""
+    width, height = document.size
+    size = document.pixel_size
+    per_px = None if size is None else size.value
+    borders = {n: one.border for n, one in enumerate(document.photos) if one.border is not None}
+    middles = {number: border[:-1].mean(axis=0) for number, border in borders.items()}
+    information = iiif.image_information(tiles, width, height)
+    # a mosaic's whole picture may be larger than a JPEG can be
+    information["sizes"] = information["sizes"][:1]
+    return {
+        "placed": document.placed, "of": len(document.photos),
+        "size": [said_of(document.findings[name].value) for name in ("width", "height")],
+        "width": width, "height": height, "source": whole,
+        "borders": "".join(outline_path(border) for border in borders.values()),
+        "ties": _ties(document, middles),
+        "labels": [(*middle, str(number + 1)) for number, middle in middles.items()],
+        "letter": max(width, height) / LETTERS,
+        "picture": as_script({"tiles": information, "pixel_um": per_px, **viewer}),
+        "measured": measured_rows(document.findings, NAMES),
+        "photos": _photos(document, per_px), "unit": "px" if per_px is None else "µm",
+        "overlaps": [
+            {"pair": f"{a + 1} and {b + 1}", "correlation": f"{c:.3f}", "telling": telling}
+            for a, b, c, telling in document.edges
+        ],
+        "notes": [sentence(prose(note)) for note in document.notes],
+    }  # fmt: skip
+
+
+def _ties(document: MosaicDocument, middles: dict[int, Any]) -> dict[str, str]:
     """Lines between the middles of photos that overlap: those that agree nearly perfectly, and others,
     which hold with their neighbours only."""
-    middles = {number: border[:-1].mean(axis=0) for number, border in borders.items()}
     lines: dict[str, list[Any]] = {"sure": [], "weak": []}
-    for a, b, correlation, _ in result.edges:
+    for a, b, correlation, _ in document.edges:
         if a in middles and b in middles:
             kind = "sure" if correlation >= EVIDENCE_ALONE else "weak"
             lines[kind].append((*middles[a], *middles[b]))
     return {kind: line_path(some) if some else "" for kind, some in lines.items()}
 
 
-def _photos(result: MosaicResult, per_px: float | None) -> Sequence[dict[str, str]]:
+def _photos(document: MosaicDocument, per_px: float | None) -> Sequence[dict[str, str]]:
     """Every photo: where its middle lies and how surely, against the photo nearest to the mosaic's
     middle; or why it has no place."""
-    known = {place.number: place for place in result.places()}
     factor = per_px or 1.0
     out = []
-    for number, one in enumerate(result.where):
-        place = known.get(number)
+    for number, one in enumerate(document.photos, 1):
+        place = one.place
         out.append({
-            "number": str(number + 1), "file": one.path.name, "reason": prose(one.reason or ""),
+            "number": str(number), "file": one.file, "reason": prose(one.reason),
             "x": "" if place is None else f"{factor * place.x:.1f}",
             "y": "" if place is None else f"{factor * place.y:.1f}",
             "u": "" if place is None else f"{2 * factor * place.u:.2f}",

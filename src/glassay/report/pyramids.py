@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 import shutil
 import uuid
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Protocol
 
 import cv2
 import numpy as np
@@ -28,6 +31,12 @@ from glassay.report.pictures import for_screen
 
 TIFF_TILE_PX = 256
 """Side of a TIFF's tiles; the format wants multiples of 16."""
+
+PIECE_TILES = 8
+"""Tiles beside each other that are read at once."""
+
+BUFFER_BYTES = 1 << 24
+"""About what is compressed at once, uncompressed."""
 
 UM_IN_CM = 1e4
 
@@ -50,16 +59,58 @@ def halved(pixels: StoredImage) -> StoredImage:
     return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA))
 
 
+class Level(Protocol):
+    """A picture, or one of its halves, of which parts are read: `shape` (h, w) or (h, w, 3)."""
+
+    @property
+    def shape(self) -> tuple[int, ...]: ...
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+    def part(self, left: int, top: int, width: int, height: int) -> StoredImage:
+        """What lies there, cut off at the picture's border."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Held:
+    """A level that is in memory as a whole."""
+
+    pixels: StoredImage
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return self.pixels.shape
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        return self.pixels.dtype
+
+    def part(self, left: int, top: int, width: int, height: int) -> StoredImage:
+        return self.pixels[top : top + height, left : left + width]
+
+
 def write_ome_tiff(
-    path: Path, levels: list[StoredImage], pixel_size_um: float | None, name: str
+    path: Path, levels: Sequence[StoredImage], pixel_size_um: float | None, name: str
 ) -> None:
     """Write a tiled pyramid as OME-TIFF: halves as sub-images of the first. Raises `Unusable`."""
+    content = hashlib.sha256(levels[0].tobytes()).hexdigest()
+    write_ome_tiff_by_parts(path, [_Held(one) for one in levels], pixel_size_um, name, content)
+
+
+def write_ome_tiff_by_parts(
+    path: Path, levels: Sequence[Level], pixel_size_um: float | None, name: str, content: str,
+    tile_px: int = TIFF_TILE_PX,
+) -> None:  # fmt: skip
+    """The same of levels that are read a part at a time, so that memory does not grow with them.
+
+    `content` (hexadecimal, 32 digits and more) is another for other pictures; `tile_px` is a multiple
+    of 16. Source: the OME-TIFF specification, and TIFF 6.0 with its tiles and SubIFDs.
+    """
     first = levels[0]
-    colour = first.ndim == 3
+    colour = len(first.shape) == 3
     about: dict[str, Any] = {
         "axes": "YXS" if colour else "YX", "Name": name,
         # of the content, so that equal pictures give equal files
-        "UUID": str(uuid.UUID(hashlib.sha256(first.tobytes()).hexdigest()[:32])),
+        "UUID": str(uuid.UUID(content[:32])),
     }  # fmt: skip
     resolution: dict[str, Any] = {}
     if pixel_size_um is not None:
@@ -67,8 +118,8 @@ def write_ome_tiff(
                   "PhysicalSizeY": pixel_size_um, "PhysicalSizeYUnit": "µm"}  # fmt: skip
         resolution = {"resolutionunit": "CENTIMETER"}
     how: dict[str, Any] = {
-        "photometric": "rgb" if colour else "minisblack", "tile": (TIFF_TILE_PX, TIFF_TILE_PX),
-        "compression": "zlib", "predictor": True, **resolution,
+        "photometric": "rgb" if colour else "minisblack", "tile": (tile_px, tile_px),
+        "compression": "zlib", "predictor": True, "buffersize": BUFFER_BYTES, **resolution,
     }  # fmt: skip
 
     def per_cm(level: int) -> dict[str, Any]:
@@ -78,13 +129,31 @@ def write_ome_tiff(
         return {"resolution": (density, density)}
 
     def fill(stream: BinaryIO) -> None:
-        big = sum(level.nbytes for level in levels) > 2**31
+        big = sum(math.prod(one.shape) * one.dtype.itemsize for one in levels) > 2**31
         with tifffile.TiffWriter(stream, ome=True, bigtiff=big) as out:
-            out.write(first, subifds=len(levels) - 1, metadata=about, **per_cm(0), **how)
-            for number, level in enumerate(levels[1:], 1):
-                out.write(level, subfiletype=1, metadata=None, **per_cm(number), **how)
+            for number, level in enumerate(levels):
+                role: dict[str, Any] = {"subfiletype": 1, "metadata": None}
+                if number == 0:
+                    role = {"subifds": len(levels) - 1, "metadata": about}
+                out.write(
+                    _tiles(level, tile_px), shape=level.shape, dtype=level.dtype, **role,
+                    **per_cm(number), **how,
+                )  # fmt: skip
 
     write_stream_atomically(path, fill)
+
+
+def _tiles(level: Level, side: int) -> Iterator[StoredImage]:
+    """The tiles of a level, row by row, each whole: beyond the border they are black."""
+    height, width = level.shape[:2]
+    for top in range(0, height, side):
+        for left in range(0, width, PIECE_TILES * side):
+            piece = level.part(left, top, min(PIECE_TILES * side, width - left), side)
+            for x in range(0, piece.shape[1], side):
+                seen = piece[:, x : x + side]
+                tile = np.zeros((side, side, *level.shape[2:]), level.dtype)
+                tile[: seen.shape[0], : seen.shape[1]] = seen
+                yield tile
 
 
 def write_ome_zarr(

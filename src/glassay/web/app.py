@@ -68,8 +68,14 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     return app
 
 
-SHARED = {"page.css": "text/css", "layers.css": "text/css", "layers.js": "text/javascript"}
-"""What the workbench's pages take from the report's: its styles, which their own add to, and layers."""
+SHARED = {
+    name: "text/css" if name.endswith(".css") else "text/javascript"
+    for name in (
+        "page.css", "layers.css", "layers.js", "die_sheet.css", "mosaic.css", "look_closer.js",
+    )
+}  # fmt: skip
+"""What the workbench's pages take from the report's: its styles, which their own add to, layers, and
+how a mosaic is looked at."""
 
 
 def _of_report(name: str, media: str) -> Callable[[], Awaitable[Response]]:

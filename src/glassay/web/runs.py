@@ -1,4 +1,4 @@
-"""Measuring in the background: in a process of its own, so that it can be stopped at once.
+"""Measuring, or drawing a mosaic, in the background: in a process of its own, to be stopped at once.
 
 The process saves each result the moment it is there, so stopping loses at most what was being
 measured. Where a run stands is kept here, not in any page, and survives reloading one.
@@ -11,13 +11,16 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Literal
 
+from glassay.bench.chip.mosaic_picture import mosaic_picture_of
+from glassay.bench.document.model import Bench
 from glassay.bench.document.read import load_bench
-from glassay.bench.measuring.assemble import run_bench
+from glassay.bench.measuring.assemble import read_results, run_bench
 from glassay.bench.measuring.run import Progress
 from glassay.errors import GlassayError
 from glassay.heap import keep_freed_memory
@@ -30,7 +33,8 @@ Word = Literal["none", "running", "finished", "stopped", "failed"]
 
 @dataclass(frozen=True)
 class RunState:
-    """How a run stands. `number` counts the runs since the workbench was opened."""
+    """How a run stands. `number` counts the runs since the workbench was opened; `mosaic` is the
+    capture whose whole picture is drawn, where that is what is done."""
 
     number: int = 0
     word: Word = "none"
@@ -40,6 +44,7 @@ class RunState:
     status: str = ""
     reason: str = ""
     seconds: float = 0.0
+    mosaic: str = ""
 
 
 class OneCount:
@@ -92,16 +97,18 @@ class Runs:
         """Whether a run is under way."""
         return self.state.word == "running"
 
-    def start(self) -> RunState:
-        """Start a run, or leave the one under way alone."""
+    def start(self, mosaic: str = "") -> RunState:
+        """Start a run, or leave the one under way alone: measure what is new, or draw the whole picture
+        of the capture `mosaic`."""
         with self._lock:
             if self._state.word == "running":
                 return self._state
-            self._state = RunState(self._state.number + 1, "running")
+            self._state = RunState(self._state.number + 1, "running", mosaic=mosaic)
             self._started = time.monotonic()
             context = multiprocessing.get_context("spawn")
             theirs, ours = context.Pipe()
-            self._process = context.Process(target=_measure, args=(str(self._folder), ours))
+            work = (_draw, mosaic) if mosaic else (_measure,)
+            self._process = context.Process(target=_work, args=(str(self._folder), ours, *work))
             self._process.start()
             ours.close()
             number = self._state.number
@@ -156,12 +163,21 @@ def _end(*_: object) -> None:
     sys.exit(1)
 
 
-def _measure(folder: str, messages: Connection) -> None:
+def _work(folder: str, messages: Connection, do: Callable[..., None], *of: str) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the workbench's, which stops this
     signal.signal(signal.SIGTERM, _end)
     keep_freed_memory()
     try:
-        run_bench(load_bench(Path(folder)), progress=messages.send)
+        do(load_bench(Path(folder)), messages.send, *of)
         messages.send(("finished", ""))
     except GlassayError as error:
         messages.send(("failed", str(error)))
+
+
+def _measure(bench: Bench, tell: Callable[[Progress], None]) -> None:
+    run_bench(bench, progress=tell)
+
+
+def _draw(bench: Bench, tell: Callable[[Progress], None], capture: str) -> None:
+    picture = mosaic_picture_of(read_results(bench), capture)
+    picture.make(lambda what, done, total: tell(Progress(done, total, capture, what)))

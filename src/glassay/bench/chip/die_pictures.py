@@ -8,8 +8,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, OutlineByHand, notes_file
 from glassay.bench.document.model import Capture
 from glassay.bench.document.read_die_notes import read_die_notes
@@ -216,21 +214,20 @@ def mosaic_picture(folder: Path) -> DiePicture:
 
     Raises `Unusable` when the folder holds none, or a damaged one.
     """
-    import zarr
+    from glassay.mosaic import MosaicTiles
 
     try:
         numbers = json.loads((folder / MOSAIC_NUMBERS).read_text(encoding="utf-8"))
-        store = folder / MOSAIC_PICTURE
-        many = len(list(zarr.open_group(str(store), mode="r").array_keys()))
-        levels = [zarr.open_array(str(store / str(n)), mode="r") for n in range(many)]
+        levels = MosaicTiles(folder / MOSAIC_PICTURE).levels
         level = next(
-            n for n, one in enumerate(levels) if math.prod(one.shape[1:]) <= MOST_MOSAIC_PX
+            n for n, one in enumerate(levels) if one.shape[0] * one.shape[1] <= MOST_MOSAIC_PX
         )
-        stored = np.moveaxis(np.asarray(levels[level][...]), 0, -1)
-        size = _size_of(numbers, int(levels[0].shape[2]), 2**level)
+        height, width, _ = levels[level].shape
+        stored = levels[level].part(0, 0, width, height)
+        size = _size_of(numbers, levels[0].shape[1], 2**level)
     except (OSError, ValueError, KeyError, StopIteration, AttributeError, TypeError) as error:
         raise Unusable(f"{folder}: the mosaic in it cannot be read ({error})") from None
-    photo = Photo(folder / MOSAIC_PICTURE, np.ascontiguousarray(stored), "srgb")
+    photo = Photo(folder / MOSAIC_PICTURE, stored, "srgb")
     return DiePicture(photo, size, None, True, str(folder), "a mosaic")
 
 

@@ -23,7 +23,7 @@ from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME
 from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE
-from glassay.bench.keeping.store import DRAWN_FOLDER
+from glassay.bench.keeping.store import DRAWN_FOLDER, MOSAICS_FOLDER
 from glassay.bench.measuring.assemble import (
     RESULTS_FILE,
     current_keys,
@@ -41,7 +41,7 @@ FIXED_TIME = (1980, 1, 1, 0, 0, 0)
 """Time stamp of every member (the earliest that zip knows), so that equal benches pack equally."""
 
 
-SKIPPED = frozenset({".git", "__pycache__", DRAWN_FOLDER})
+SKIPPED = frozenset({".git", "__pycache__", DRAWN_FOLDER, MOSAICS_FOLDER})
 INDEX_FILE = "shelf.sqlite"
 """Index of many benches, which may lie in one's results."""
 

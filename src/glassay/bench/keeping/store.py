@@ -32,6 +32,9 @@ DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionEr
 DRAWN_FOLDER = "drawn"
 """Where, beside the results, pages keep what was drawn of them; of use on this machine alone."""
 
+MOSAICS_FOLDER = "mosaics"
+"""Where, beside the results, whole pictures of mosaics are kept: gigabytes that can be drawn again."""
+
 RESULT = b'\n "result": '
 """After which the text of a result stands in its file, as whose checksum it has."""
 

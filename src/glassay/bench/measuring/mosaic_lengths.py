@@ -10,7 +10,7 @@ from glassay.bench.keeping.results import CaptureResult
 from glassay.bench.measuring.methods.mosaic import LENGTHS, NAME
 from glassay.bench.measuring.scale_of_size import pixel_size_at
 from glassay.finding import Finding
-from glassay.quantity import combine
+from glassay.quantity import Quantity, combine
 
 
 def across_the_chip(bench: Bench, captures: Sequence[CaptureResult]) -> tuple[CaptureResult, ...]:
@@ -21,10 +21,17 @@ def across_the_chip(bench: Bench, captures: Sequence[CaptureResult]) -> tuple[Ca
     )
 
 
+def mosaic_pixel_size(
+    bench: Bench, one: CaptureResult, captures: Sequence[CaptureResult]
+) -> tuple[Quantity | None, str]:
+    """The pixel size of a mosaic's photos, and in words what it rests on, or why it is not known."""
+    return pixel_size_at(bench, one, captures, what="width and height", first="photos")
+
+
 def _converted(
     bench: Bench, one: CaptureResult, captures: Sequence[CaptureResult]
 ) -> CaptureResult:
-    size, note = pixel_size_at(bench, one, captures, what="width and height", first="photos")
+    size, note = mosaic_pixel_size(bench, one, captures)
     parts = []
     for part in one.parts:
         if part.method == NAME and part.status == "measured":

@@ -10,12 +10,14 @@ from pathlib import Path
 import click
 
 from glassay.cli.calibration import as_written, calibration_options, pixel_sizes_um
-from glassay.cli.outputs import output_option
+from glassay.cli.outputs import check_all, output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import not_measured, say_finding
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
 from glassay.quantity import Quantity
+
+TIFF = "mosaic.ome.tif"
 
 
 @click.command()
@@ -28,11 +30,16 @@ from glassay.quantity import Quantity
     is_flag=True,
     help="also write index.html there: the picture to look at closely, in any browser",
 )
+@click.option(
+    "--ome-tiff",
+    is_flag=True,
+    help="also write mosaic.ome.tif there: the picture as one file, for programs that read OME-TIFF",
+)
 @calibration_options
 @tone_option
 @click.option("--json", "as_json", is_flag=True, help="print the answer as data")
 def command(
-    photos: tuple[Path, ...], out: Path, cluster: str | None, page: bool,
+    photos: tuple[Path, ...], out: Path, cluster: str | None, page: bool, ome_tiff: bool,
     pixel_sizes: tuple[str, ...], slide: Path | None, division: str | None, tone: str | None,
     as_json: bool,
 ) -> None:  # fmt: skip
@@ -43,6 +50,8 @@ def command(
     named. After a kill the same command goes on where it stopped.
     """
     try:
+        if ome_tiff:  # a TIFF may be one of the photos, too
+            check_all([out / TIFF], photos)
         # stated once for all: one setting is what a mosaic is made of
         (size,) = pixel_sizes_um(pixel_sizes, slide, division)
         if size is not None and pixel_sizes:
@@ -52,6 +61,10 @@ def command(
             from glassay.report.mosaic_page import write_mosaic_page
 
             write_mosaic_page(done, out)
+        if ome_tiff:
+            from glassay.report.mosaic_tiff import write_mosaic_tiff
+
+            write_mosaic_tiff(out / TIFF, out, None if size is None else size.value)
     except (NotMeasurable, Unusable) as error:
         if as_json:
             click.echo(json.dumps({"files": [str(p) for p in photos], "measured": False,

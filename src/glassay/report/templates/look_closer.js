@@ -17,7 +17,7 @@
     return Math.max(...[1, 2, 5].map((step) => step * decade).filter((length) => length <= most));
   }
 
-  function open() {
+  function open(bidden) {
     closer.hidden = false;
     stage.hidden = true;
     toggle.hidden = true;
@@ -74,13 +74,15 @@
       if (does === "out") viewer.viewport.zoomBy(1 / 1.6);
       if (does === "whole") viewer.viewport.goHome();
       if (does === "marks") {
-        const hidden = closer.classList.toggle("bare");
+        const some = event.target.dataset.of;
+        const hidden = closer.classList.toggle(some ? `no-${some}` : "bare");
         event.target.setAttribute("aria-pressed", String(!hidden));
       }
     });
-    closer.querySelector("button").focus();
+    if (bidden) closer.querySelector("button").focus();
   }
 
   opener.hidden = false;
   opener.addEventListener("click", open);
+  if (told.open) open();
 })();

@@ -13,6 +13,7 @@ from glassay.web.pages import (
     live,
     live_mosaic,
     marks,
+    mosaic,
     overview,
     phone,
     run,
@@ -21,6 +22,6 @@ from glassay.web.pages import (
 ROUTERS = (
     overview.router, instrument.router, captures.router, capture.router, marks.router, die.router,
     die_layers.router, compare.router, edit.router, export.router, live.router, live_mosaic.router,
-    run.router, data.router, phone.router,
+    mosaic.router, run.router, data.router, phone.router,
 )  # fmt: skip
 """Every page of the workbench."""

@@ -5,10 +5,10 @@ const box = document.getElementById("run");
 function show(state) {
   words.hidden = state.word !== "running";
   const all = state.total ? ` ${state.done} of ${state.total}` : "";
-  words.textContent = `measuring${all} …`;
+  words.textContent = `${state.mosaic ? "drawing a mosaic" : "measuring"}${all} …`;
   if (!box || box.dataset.word !== "running") return;
   document.getElementById("run-says").textContent =
-    state.total ? `${state.done} of ${state.total} measurements. ${state.capture} ${state.status}` : "Looking at the files …";
+    state.total ? `${state.done} of ${state.total} ${state.mosaic ? "steps" : "measurements"}. ${state.capture} ${state.status}` : "Looking at the files …";
   const bar = document.getElementById("run-bar");
   bar.max = state.total || 1;
   bar.value = state.done;

@@ -1,0 +1,132 @@
+"""The whole picture of a mosaic on a bench: made when it is asked for, and kept among the results.
+
+Measuring a capture of a chip in tiles tells where its photos lie; their picture can be gigabytes, so
+it is drawn only for those who want to look. It lies in a folder of `results/mosaics/`, as `glassay
+mosaic` writes it, named by all that it depends on, so that an old one is never taken for it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from glassay import versions
+from glassay.bench.document.model import Bench
+from glassay.bench.keeping.plain import to_plain
+from glassay.bench.keeping.results import BenchResults
+from glassay.bench.keeping.store import MOSAICS_FOLDER, Dependencies, Store
+from glassay.bench.measuring.methods.contract import with_tone_curve
+from glassay.bench.measuring.methods.mosaic import NAME
+from glassay.bench.measuring.mosaic_lengths import mosaic_pixel_size
+from glassay.disk import refuse_links
+from glassay.errors import Unusable
+from glassay.quantity import Quantity
+
+if TYPE_CHECKING:
+    from glassay.mosaic import MosaicDocument
+
+KIND = "chip in tiles"
+NAMES = re.compile(r"[0-9a-f]{12}-[0-9a-f]{40}")
+"""Of folders: by the capture's id, which may be a path, and by all that the picture depends on."""
+
+
+@dataclass(frozen=True)
+class MosaicPicture:
+    """The picture of one capture, whether it is there or not: its photos, the size of their px, the
+    tone curve that is stated for them, and where it is kept."""
+
+    paths: tuple[Path, ...]
+    pixel_size: Quantity | None
+    tone: Any
+    folder: Path
+
+    @property
+    def name(self) -> str:
+        """Of its folder, which another state of the capture does not have."""
+        return self.folder.name
+
+    def document(self) -> MosaicDocument | None:
+        """What it says of itself; None where it was not made yet. Raises `Unusable` when damaged."""
+        from glassay.mosaic import NUMBERS, MosaicDocument
+
+        # the numbers are written last
+        return MosaicDocument.read(self.folder) if (self.folder / NUMBERS).is_file() else None
+
+    def make(self, progress: Callable[[str, int, int], None]) -> None:
+        """Draw it anew, or go on where that was interrupted; those of earlier states are removed.
+
+        Raises `NotMeasurable` and `Unusable` as `place_tiles` and `write_mosaic` do.
+        """
+        from glassay.mosaic import NUMBERS, Workers, place_tiles, write_mosaic
+
+        try:
+            if (
+                self.folder / NUMBERS
+            ).exists():  # finished once, and asked for again: it is damaged
+                shutil.rmtree(self.folder)
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise Unusable(f"{self.folder} cannot be written ({error.strerror})") from None
+        workers = Workers()
+        placed = place_tiles(
+            self.paths,
+            pixel_size=self.pixel_size,
+            tone=self.tone,
+            workers=workers,
+            progress=progress,
+        )
+        write_mosaic(placed, self.folder, workers, progress)
+        for other in self.folder.parent.glob(f"{self.name.partition('-')[0]}-*"):
+            if other != self.folder:
+                with contextlib.suppress(OSError):
+                    shutil.rmtree(other)
+
+
+def mosaic_picture_of(results: BenchResults, capture_id: str) -> MosaicPicture:
+    """The picture of a capture of a chip in tiles.
+
+    Raises `Unusable` where there is no such capture, nothing was placed of it, or its files cannot be
+    read or lead out of the bench.
+    """
+    bench = results.bench
+    one = next((c for c in results.captures if c.capture.id == capture_id), None)
+    if one is None:
+        raise Unusable(f"there is no capture {capture_id!r} on this bench")
+    if bench.object(one.capture.object).kind != KIND:
+        raise Unusable(f"{capture_id!r} is no capture of a chip in tiles")
+    part = one.part(NAME)
+    if part is None or part.status != "measured":
+        raise Unusable(
+            f"{capture_id!r} is not measured yet: that tells where its photos lie"
+            if one.status == "not run"
+            else f"the photos of {capture_id!r} have no places: {one.reason}"
+        )
+    paths = tuple(bench.shown_path(name) for name in one.capture.files)
+    size, _ = mosaic_pixel_size(bench, one, results.captures)
+    settings = {
+        **with_tone_curve(bench, one.capture, {}),
+        "pixel_size": None if size is None else size.as_json(),
+    }
+    contents = Store(bench.results_folder).contents(paths)
+    key = Dependencies(contents, "mosaic picture", versions.MOSAIC, to_plain(settings)).key
+    place = hashlib.sha256(capture_id.encode()).hexdigest()[:12]
+    return MosaicPicture(paths, size, settings.get("tone"), kept_at(bench, f"{place}-{key}"))
+
+
+def kept_at(bench: Bench, name: str) -> Path:
+    """The folder of this name that holds a picture, if any. Raises `Unusable` for what is no such name,
+    and where a folder on the way is a link."""
+    if NAMES.fullmatch(name) is None:
+        raise Unusable("there is no such mosaic")
+    from glassay.mosaic import NUMBERS, PICTURE
+
+    folder = bench.results_folder / MOSAICS_FOLDER / name
+    for name in (NUMBERS, PICTURE):
+        refuse_links(folder / name, bench.folder)
+    return folder
