@@ -17,11 +17,19 @@ from PIL import Image
 
 from glassay.cli.commands.mosaic import command
 from glassay.errors import NotMeasurable, Unusable
-from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
+from glassay.mosaic import (
+    PICTURE,
+    MosaicResult,
+    MosaicTiles,
+    Workers,
+    place_tiles,
+    write_mosaic,
+)
 from glassay.mosaic.blocks import Blocks
 from glassay.mosaic.lens import Lens, applied
 from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.settle import check_agreement
+from glassay.mosaic.store import SHARD, Canvas, shard_path, write_picture
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
 PIXEL_UM, SIZE, K1 = 0.8, (480, 360), -0.02
@@ -188,6 +196,27 @@ def test_a_picture_is_the_same_after_a_kill(
     journal.write_text("\n".join(journal.read_text().splitlines()[:2]) + "\n1 0")
     write_mosaic(placed, tmp_path)
     assert _bytes(tmp_path) == whole
+
+
+def test_a_part_that_is_lost_is_missed_and_made_anew(
+    placed: MosaicResult, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    write_mosaic(placed, tmp_path)
+    picture = tmp_path / PICTURE
+    MosaicTiles(picture)
+    shard_path(picture, (1, 0, 0)).unlink()  # zarr would read it as black
+    with pytest.raises(Unusable, match=r"^1 of the \d+ parts of .* are lost"):
+        MosaicTiles(picture)
+    write_mosaic(placed, tmp_path)
+    MosaicTiles(picture)
+    assert _bytes(tmp_path) == whole
+
+
+def test_parts_of_nothing_but_black_have_no_file_and_are_not_missed(tmp_path: Path) -> None:
+    canvas = Canvas(tmp_path / PICTURE, SHARD + 100, 300, deep=False, pixel_size_um=None)
+    write_picture(canvas, [], "digest", Workers(threads=1), lambda *_: None)
+    assert not shard_path(canvas.folder, (0, 0, SHARD)).exists()
+    assert MosaicTiles(canvas.folder).rows(0, 0, 300).max() == 0
 
 
 def test_a_full_disk_is_one_line_and_what_is_written_is_kept(

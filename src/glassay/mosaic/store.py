@@ -1,11 +1,13 @@
 """The mosaic on disk: an OME-Zarr picture with its pyramid, written shard by shard.
 
 Format: OME-Zarr 0.5 (zarr 3), axes c, y, x, chunks gathered in shards. A shard that is written is
-noted in a journal beside; after a kill, only what is missing is made.
+noted in a journal beside; after a kill, only what is missing is made. A shard of nothing but black has
+no file (zarr's way): the journal says so, so that a file that is lost is not taken for one.
 """
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
 from collections.abc import Callable, Sequence
@@ -30,8 +32,12 @@ SHARD = 2048
 
 JOURNAL = "written.txt"
 """In the picture's folder: what it depends on, and which shards are written."""
+EMPTY = "empty"
+"""In the journal, behind a shard of nothing but black."""
 
 Progress = Callable[[str, int, int], None]
+Place = tuple[int, int, int]
+"""Level, and the first row and column of a shard."""
 
 
 @dataclass(frozen=True)
@@ -68,8 +74,8 @@ def write_picture(
                     tasks.append((canvas, level, left, top, within))
             named = "picture" if level == 0 else "pyramid"
             made = workers.map(_write_shard, tasks, lambda n, m, w=named: progress(w, n, m))  # type: ignore[misc]
-            for where in made:
-                journal.note(where)
+            for where, is_empty in made:
+                journal.note(where, is_empty)
     except OSError as error:
         raise Unusable(
             f"{canvas.folder} cannot be written ({error.strerror or error}); what is there is kept,"
@@ -79,7 +85,8 @@ def write_picture(
 
 def _write_shard(
     canvas: Canvas, level: int, left: int, top: int, placed: Sequence[Placed]
-) -> tuple[int, int, int]:
+) -> tuple[Place, bool]:
+    """Where it is, and whether it holds nothing but black and has no file."""
     zarr.config.set({"threading.max_workers": 1, "async.concurrency": 1})
     height, width = canvas.sizes[level]
     h, w = min(SHARD, height - top), min(SHARD, width - left)
@@ -91,10 +98,16 @@ def _write_shard(
         fine = np.asarray(source[:, 2 * top : 2 * (top + h), 2 * left : 2 * (left + w)])
         values = _halved(fine, h, w)
     # what a kill left half written would be read before it is written over
-    place = str(top // SHARD), str(left // SHARD)
-    (canvas.folder / str(level) / "c" / "0").joinpath(*place).unlink(missing_ok=True)
+    path = shard_path(canvas.folder, (level, top, left))
+    path.unlink(missing_ok=True)
     target[:, top : top + h, left : left + w] = values
-    return level, top, left
+    return (level, top, left), not path.is_file()
+
+
+def shard_path(folder: Path, place: Place) -> Path:
+    """The file of a shard in the picture's folder, as zarr 3 names it by default."""
+    level, top, left = place
+    return folder / str(level) / "c" / "0" / str(top // SHARD) / str(left // SHARD)
 
 
 def _halved(fine: npt.NDArray[Any], height: int, width: int) -> npt.NDArray[Any]:
@@ -135,9 +148,17 @@ class MosaicTiles:
     """The picture that was written into a mosaic's folder, read a part at a time."""
 
     def __init__(self, picture: Path) -> None:
-        """`picture`: the OME-Zarr group."""
+        """`picture`: the OME-Zarr group. Raises `Unusable` where a part of it is lost."""
         self._group = zarr.open_group(str(picture), mode="r")
         self._journal = picture / JOURNAL
+        with contextlib.suppress(FileNotFoundError):
+            written = _written(self._journal.read_text(encoding="utf-8").splitlines())
+            lost = sum(not is_there(picture, one, empty) for one, empty in written.items())
+            if lost:
+                raise Unusable(
+                    f"{lost} of the {len(written)} parts of {picture} are lost; the command that drew"
+                    " the mosaic makes them anew"
+                )
 
     @property
     def size(self) -> tuple[int, int]:
@@ -187,7 +208,7 @@ class MosaicTiles:
 class _Journal:
     path: Path
     digest: str
-    done: set[tuple[int, int, int]]
+    done: set[Place]
 
     @classmethod
     def open(cls, canvas: Canvas, digest: str) -> _Journal:
@@ -196,25 +217,36 @@ class _Journal:
         if path.is_file():
             lines = path.read_text().splitlines()
             if lines and lines[0] == digest:
-                done = {
-                    _place(line) for line in lines[1:] if line.count(" ") == 2 and line[-1] == "."
-                }
-                return cls(path, digest, done)
+                written = _written(lines)
+                return cls(path, digest, {
+                    one for one, empty in written.items() if is_there(canvas.folder, one, empty)
+                })  # fmt: skip
         _create(canvas)
         write_atomically(path, f"{digest}\n".encode())
         return cls(path, digest, set())
 
-    def note(self, where: tuple[int, int, int]) -> None:
-        """Remember that a shard is on disk. A line cut off by a kill has no full stop."""
+    def note(self, where: Place, is_empty: bool) -> None:
+        """Remember that a shard is written. A line cut off by a kill has no full stop."""
         self.done.add(where)
         with self.path.open("a") as stream:
-            stream.write(" ".join(map(str, where)) + ".\n")
+            words = [*map(str, where), *([EMPTY] if is_empty else [])]
+            stream.write(" ".join(words) + ".\n")
             stream.flush()
 
 
-def _place(line: str) -> tuple[int, int, int]:
-    level, top, left = line.rstrip(".").split(" ")
-    return int(level), int(top), int(left)
+def _written(lines: Sequence[str]) -> dict[Place, bool]:
+    """Shards that a journal's lines name, and whether they are empty."""
+    out = {}
+    for line in lines[1:]:
+        words = line.rstrip(".").split(" ")
+        if line.endswith(".") and (len(words) == 3 or words[3:] == [EMPTY]):
+            out[int(words[0]), int(words[1]), int(words[2])] = len(words) == 4
+    return out
+
+
+def is_there(folder: Path, place: Place, is_empty: bool) -> bool:
+    """Whether a shard that was written is still there."""
+    return is_empty or shard_path(folder, place).is_file()
 
 
 def _create(canvas: Canvas) -> None:
