@@ -38,7 +38,7 @@ def die(request: Request, chip: str, capture: str = "") -> Response:
     return page(
         request, "die.html", title=f"Die of {found.title}", here="/captures",
         bench_title=workbench_of(request).bench().title, die=found,
-        viewer=json.dumps(viewer_data(request, found)), table=_table(found), kinds=KINDS,
+        viewer=json.dumps(viewer_data(found)), table=_table(found), kinds=KINDS,
     )  # fmt: skip
 
 
@@ -133,7 +133,7 @@ def _table(found: ShownDie) -> Any:
         markings=list(zip(notes.markings, entries["marking"], strict=True)),
         no_pads=list(zip(found.entries.get("no_pad", []), entries["no_pad"], strict=True)),
         layers=list(zip(notes.layers, entries["layer"], strict=True)),
-        turns=TURNS, captures=[name for name in found.others if name != found.capture.id],
+        turns=TURNS, captures=[name for name in found.others if name != found.seen.id],
         single={kind: as_text(found.entries.get(kind)) for kind in SINGLE},
         line=found.entries.get("finest_line") or {"width": "", "within": ""},
         numbering=found.entries.get("numbering") or {},

@@ -75,10 +75,11 @@ def _entry(form: Form) -> dict[str, Any] | None:
 
 
 def _outline(found: ShownDie, points: Any, form: Form) -> dict[str, Any]:
-    corners = in_order(points)
-    pointing = max(float(_number(form, "pointing", "1.5")), LEAST_POINTING_PX)
+    many = found.seen.reduced  # the notes count in px of the whole mosaic
+    corners = (in_order(points) + 0.5) * many - 0.5
+    pointing = many * max(float(_number(form, "pointing", "1.5")), LEAST_POINTING_PX)
     return {"corners": np.round(corners, PLACES).tolist(), "within": round(AT_95 * pointing, 3),
-            "capture": found.capture.id}  # fmt: skip
+            "capture": found.seen.id}  # fmt: skip
 
 
 def _put(kind: str, places: Any, form: Form, before: dict[str, Any] | None) -> dict[str, Any]:
