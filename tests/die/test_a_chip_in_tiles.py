@@ -13,9 +13,10 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
-from glassay.bench.chip.die_pictures import best_die, found_die, mosaic_picture
+from glassay.bench.chip.die_pictures import ChosenPicture, best_die, found_die, mosaic_picture
 from glassay.bench.document.die_notes import OutlineByHand
 from glassay.bench.document.read import load_bench
+from glassay.bench.document.read_die_notes import parse_die_notes
 from glassay.bench.measuring.assemble import read_results, run_bench
 from glassay.bench.shelf.same_die import whole_picture
 from glassay.bench.shelf.search import Hit
@@ -25,6 +26,7 @@ from glassay.mosaic import place_tiles, write_mosaic
 from glassay.quantity import Quantity
 from glassay.report import die_iiif
 from glassay.report.picture_wall import die_picture
+from glassay.report.publish import ChipToShow, publish
 from tests.cli.test_mistakes_on_the_command_line import run
 from tests.die.benches import bench_of_a_die
 from tests.die.drawn import DIE, pads_um, shot
@@ -228,6 +230,47 @@ def test_a_mosaic_too_large_to_measure_in_is_looked_at_in_all_its_px(
     assert photo.width < size[0]
     assert np.abs(found - result.outline.seen_corners()).max() < 0.2
     assert die_picture(hit, (120, 90)).shape[:2] == (90, 120)
+
+
+@pytest.mark.browser
+def test_marks_and_scale_bar_fit_the_tiles_of_a_reduced_mosaic(
+    bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two pads are as many bars apart on the page as they are on the die."""
+    from tests.web.browser import Watched, chromium
+
+    half = mosaic_picture(bench / "mosaics/chip", 500_000)
+    result = half.measured()
+    chosen = ChosenPicture(half, result, ())
+    notes = parse_die_notes('[about]\ncredit = "Ada"\n')
+    site = tmp_path / "site"
+    publish([ChipToShow(load_bench(bench), "chip", chosen, notes)], site, "Chips")
+    (page,) = site.glob("chips/*/index.html")
+    assert "reduced 2 times to be measured" in page.read_text(encoding="utf-8")
+    with chromium() as browser:
+        seen = Watched(browser, site.as_uri(), viewport={"width": 1280, "height": 900})
+        seen.page.goto(page.as_uri())
+        seen.page.click("#look-closer")
+        seen.page.wait_for_function("document.querySelector('.deep .rule').textContent !== ''")
+        told = seen.page.evaluate("""() => {
+          const at = (text) => {
+            const all = [...document.querySelectorAll('.deep svg text')];
+            const found = all.find((one) => one.textContent === text);
+            const box = found.getBoundingClientRect();
+            return [box.x + box.width / 2, box.y + box.height / 2];
+          };
+          const rule = document.querySelector('.deep .rule');
+          return {one: at('1'), five: at('5'), text: rule.textContent,
+                  px: parseFloat(rule.style.width),
+                  tiles: document.querySelector('#picture').textContent};
+        }""")  # fmt: skip
+        assert seen.troubles == []
+    assert json.loads(told["tiles"])["tiles"]["width"] == 2 * half.photo.width - 1
+    length = float(told["text"].split(" ")[0])
+    apart = float(np.hypot(*np.subtract(told["one"], told["five"]))) * length / told["px"]
+    pads = {pad.number: pad for pad in result.pads}
+    truth = (pads["5"].y - pads["1"].y) * result.per_px
+    assert apart == pytest.approx(truth, rel=0.02)
 
 
 def test_an_outline_by_hand_in_a_mosaic_is_taken_as_one_in_a_capture(bench: Path) -> None:

@@ -31,7 +31,7 @@ from glassay.disk import PART_SUFFIX, content_hash, put_in_place, write_atomical
 from glassay.errors import Unusable
 from glassay.report import die_files, die_iiif, iiif
 from glassay.report.die_pictures import levelled
-from glassay.report.die_sheet import OnSite, Sheet, sheet_data, sheet_lines, write_sheet
+from glassay.report.die_sheet import OnSite, Sheet, manifest_lines, sheet_data, write_sheet
 from glassay.report.numbers import counted
 from glassay.report.picture_wall import JPEG_QUALITY, LARGEST_PX, SHARPER
 from glassay.report.pictures import for_screen
@@ -47,7 +47,7 @@ FILES = {
     "die.svg": "the same as a drawing",
     "die.dxf": "the same for drawing programs, unit µm",
     "pads.csv": "place and size of every pad",
-    "die.ome.tif": "the photo as it was decoded, with its scale, as a pyramid",
+    "die.ome.tif": "the picture as it was decoded, with its scale, as a pyramid",
 }
 """Files beside a chip's page, and what they are."""
 
@@ -154,7 +154,7 @@ def _write_chip(
     tiled = die_iiif.write_picture_tiles(folder / TILES, picture, f"{place}/{TILES}")
     if address is not None:
         about = notes.about
-        lines = (*sheet_lines(result), ("Maker's text", about.maker), ("Package", about.package))
+        lines = (*manifest_lines(result), ("Maker's text", about.maker), ("Package", about.package))
         said = iiif.Said(sheet.title, lines, about.licence_address, about.credit)
         shown = die_iiif.Pictures(picture, result, notes, chip.layers)
         die_iiif.write_documents(folder, TILES, tiled, place, shown, said)
@@ -164,7 +164,7 @@ def _write_chip(
         "index.html": write_sheet(sheet, OnSite({
             # the viewer takes the tiles from beside the page, wherever that lies
             "tiles": die_iiif.information(replace(tiled, address=TILES)),
-            "pixel_um": None if per_px is None else per_px / picture.reduced,
+            "pixel_um": per_px,
             "reduced": picture.reduced,
         }, files)),
         "sheet.json": json.dumps(sheet_data(sheet), indent=1) + "\n",

@@ -290,6 +290,10 @@ def mosaic_picture(folder: Path, most_px: int = MOST_MOSAIC_PX) -> DiePicture:
     # its numbers tell it from others: they say where every tile lies
     photo = Photo(folder / NUMBERS, np.ascontiguousarray(stored), "srgb")
     taken = f"a mosaic of {tiles} photos" if isinstance(tiles, int) else "a mosaic"
+    if level:
+        taken += (
+            f", reduced {2**level} times to be measured: it shows finer lines than are told here"
+        )
     return DiePicture(photo, size, None, True, str(folder), taken, folder, 2**level)
 
 

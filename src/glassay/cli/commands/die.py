@@ -36,7 +36,7 @@ from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
 from glassay.report.die_layers import words_of
-from glassay.report.die_sheet import Sheet, sheet_data, sheet_lines, write_sheet
+from glassay.report.die_sheet import Sheet, by_hand_words, manifest_lines, sheet_data, write_sheet
 from glassay.report.iiif import check_address
 
 TILES, LAYERS = "iiif", "layers"
@@ -196,7 +196,7 @@ def _write_pyramids(out: Path, sheet: Sheet) -> None:
 def _write_tiles(out: Path, address: str, sheet: Sheet, found: _Found) -> None:
     from glassay.report import die_iiif, iiif
 
-    said = iiif.Said(sheet.title, sheet_lines(sheet.result))
+    said = iiif.Said(sheet.title, manifest_lines(sheet.result))
     tiled = die_iiif.write_picture_tiles(out / TILES, found.picture, f"{address}/{TILES}")
     shown = die_iiif.Pictures(found.picture, found.result, found.notes, found.layers)
     die_iiif.write_documents(out, TILES, tiled, address, shown, said)
@@ -250,7 +250,9 @@ def _say(result: DieResult) -> str:
         if limit is None:
             continue
         least = f"{limit.quantity.value:.2g} {limit.quantity.unit}"
-        said = say_quantity(found[key].quantity) if key in found else "none told"
+        said = "none told"
+        if key in found:
+            said = say_quantity(found[key].quantity) + by_hand_words(found[key])
         lines.append(f"{words:<13} {said}   (no finer than {least} could be seen)")
     if result.process is not None:
         lines.append(result.process.statement)
