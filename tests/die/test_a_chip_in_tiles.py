@@ -20,7 +20,7 @@ from glassay.bench.document.read_die_notes import parse_die_notes
 from glassay.bench.measuring.assemble import read_results, run_bench
 from glassay.bench.shelf.same_die import whole_picture
 from glassay.bench.shelf.search import Hit
-from glassay.die import PointedOutline
+from glassay.die import Corrections, PointedOutline, corrected
 from glassay.errors import Unusable
 from glassay.mosaic import place_tiles, write_mosaic
 from glassay.quantity import Quantity
@@ -192,6 +192,15 @@ def test_a_mosaic_too_large_to_measure_in_is_looked_at_in_all_its_px(
     assert half.reduced == 2
     result = half.measured()
     assert result.width.value == pytest.approx(SAWN[0], rel=1e-3)
+    assert len(result.pads) == len(pads_um())
+    # what cannot be seen at half size is in the mosaic: a finest pitch of 14 um would be told of 3.8
+    assert "finest_pitch" in fine.result.findings()
+    assert not [key for key in result.findings() if key.startswith("finest")]
+    assert result.process is None
+    assert any("reduced to be measured" in note for note in result.notes)
+    read = corrected(result, Corrections(pitch=Quantity.of(3.8, 0.05, "um", "read by eye")))
+    assert read.findings()["finest_pitch"].quantity.value == 3.8
+    assert not any("is finer than" in note for note in read.notes)
     monkeypatch.setattr(die_iiif, "MOST_WHOLE_PX", 600)
     tiled = die_iiif.write_picture_tiles(tmp_path / "tiles", half, "https://a.example.org/tiles")
     width, height = tiled.size

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -64,6 +64,11 @@ class DieResult:
     def per_px(self) -> float:
         """Length of one px of the die, in `unit`."""
         return 1.0 if self.pixel_size is None else self.pixel_size.value
+
+    def without_finest(self, why: str) -> DieResult:
+        """The same with nothing told of the finest line, space and pitch, for a reason."""
+        none = Finest(None, None, None, None, None, False, (f"finest line and pitch: {why}",))
+        return replace(self, finest=none)
 
     def length(self, px: Quantity) -> Quantity:
         """A length on the die in `unit`, with the calibration's uncertainty."""
