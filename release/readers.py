@@ -33,7 +33,32 @@ def read_manifest(out: Path) -> str:
     assert again["id"] == data["id"], "the manifest comes back as another"
     assert len(marks) == len(data["items"][0]["annotations"][0]["items"]), "annotations are lost"
     assert all(mark.target.selector.type == "SvgSelector" for mark in marks), "other selectors"
-    return f"a manifest of {canvas.width} x {canvas.height} px with {len(marks)} annotations"
+    pictures = read_choice(out, again)
+    return (
+        f"a manifest of {canvas.width} x {canvas.height} px with {len(marks)} annotations on"
+        f" {pictures} pictures to choose from"
+    )
+
+
+def read_choice(out: Path, told: Any) -> int:
+    """The pictures of the canvas as the reader gives them back, a `Choice`: every one is named, there,
+    of the size that is stated, and of the canvas's shape, so that what is marked lies on all."""
+    home = told["id"].removesuffix("/manifest.json")
+    (canvas,) = told["items"]
+    body = canvas["items"][0]["items"][0]["body"]
+    assert body["type"] == "Choice", f"the canvas is painted with a {body['type']}"
+    names = [one["label"]["en"] for one in body["items"]]
+    layers = json.loads((out / "sheet.json").read_text(encoding="utf-8"))["layers"]
+    laid = [[one["name"]] for one in layers if one["registered"]]
+    assert laid, "no layer was registered"
+    assert names[1:] == laid, f"pictures to choose from: {names}, layers: {laid}"
+    for one in body["items"]:
+        path = one["id"].removeprefix(f"{home}/")
+        image = pyvips.Image.new_from_file(str(out / path))
+        assert (image.width, image.height) == (one["width"], one["height"]), f"{path}: other px"
+        across, down = one["width"] / canvas["width"], one["height"] / canvas["height"]
+        assert abs(across - down) * canvas["height"] <= 1, f"{path}: another shape"
+    return len(names)
 
 
 def read_tiles(out: Path, photo: Path) -> str:

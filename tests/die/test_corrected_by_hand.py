@@ -8,6 +8,8 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import ezdxf
+import numpy as np
 import pytest
 
 from glassay.bench.chip.die_pictures import noted
@@ -15,8 +17,10 @@ from glassay.bench.document.die_notes import DieNotes
 from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.die import Corrections, DieResult, corrected
 from glassay.errors import Unusable
+from glassay.imaging import Photo
 from glassay.quantity import Quantity
-from glassay.report.die_files import as_csv, as_geojson
+from glassay.report.die_files import as_csv, as_dxf, as_geojson, as_svg
+from glassay.report.die_sheet import Sheet, manifest_lines, plain_value, sheet_data, write_sheet
 
 
 def middle(result: DieResult, number: int) -> tuple[float, float]:
@@ -142,13 +146,56 @@ def test_a_finest_line_read_by_eye_is_said_to_be(measured: DieResult) -> None:
     assert "finest_line" not in measured.findings()
 
 
+def test_a_finest_pitch_read_by_eye_is_said_to_be_wherever_it_goes(measured: DieResult) -> None:
+    pitch = Quantity.of(3.9, 0.05, "um", "read by eye")
+    more = corrected(measured, Corrections(pitch=pitch))
+    found = more.findings()["finest_pitch"]
+    assert found.quantity == pitch
+    assert "by hand" in found.method
+    assert more.findings()["width"] == measured.findings()["width"]
+    said = "the finest pitch was read by a person, not measured"
+    assert said in more.by_hand
+    # the process leans on it, and says on what
+    assert more.process is not None
+    assert more.process.high_um <= (3.9 + pitch.expanded) / 2
+    assert any("3.9 um (read by hand)" in reason for reason in more.process.reasons)
+    # finer than this picture tells: a person may have it from elsewhere, and the reader is told
+    limit = measured.findings()["finest_pitch_limit"].quantity.value
+    finer = Quantity.of(limit / 2, 0.01, "um", "read by eye")
+    below = corrected(measured, Corrections(pitch=finer)).notes
+    assert any("read by hand is finer than" in note for note in below)
+    assert not any("read by hand is finer than" in note for note in measured.notes)
+    # sheet and exports
+    assert ("Finest pitch (by hand)", plain_value(pitch)) in manifest_lines(more)
+    assert dict(manifest_lines(more))["Corrected by hand"] == said
+    notes = DieNotes(corrections=Corrections(pitch=pitch))
+    photo = Photo(Path("die.png"), np.zeros((700, 900), np.uint8), "srgb")
+    sheet = Sheet("A die", "", photo, more, "", notes, "chip.toml")
+    page = write_sheet(sheet)
+    assert "Finest pitch (by hand)" in page
+    assert said in page
+    data = sheet_data(sheet)
+    assert data["findings"]["finest_pitch"]["method"] == "read by hand in the picture"
+    assert data["by_hand"]["corrected"] == [said]
+    assert json.loads(as_geojson(more, notes))["corrected_by_hand"] == [said]
+    assert said in as_svg(more, notes)
+    drawing = ezdxf.read(io.StringIO(as_dxf(more, notes)))
+    assert drawing.header.custom_vars.get("Corrected by hand") == said
+    assert not drawing.audit().errors
+    # and nothing of it where nothing is by hand
+    bare = [write_sheet(Sheet("A die", "", photo, measured, "")), as_geojson(measured, DieNotes()),
+            as_svg(measured, DieNotes()), as_dxf(measured, DieNotes())]  # fmt: skip
+    assert not any("by hand" in text.lower() for text in bare)
+
+
 def test_notes_hold_corrections_and_say_where_they_are_wrong(
     measured: DieResult, tmp_path: Path
 ) -> None:
     path = tmp_path / "chip.toml"
     x, y = middle(measured, 1)
     path.write_text(
-        f'[[no_pad]]\nplace = [{x}, {y}]\n[finest_line]\nwidth = "1.2 um"\nwithin = "200 nm"\n',
+        f'[[no_pad]]\nplace = [{x}, {y}]\n[finest_line]\nwidth = "1.2 um"\nwithin = "200 nm"\n'
+        '[finest_pitch]\npitch = "2.6 um"\nwithin = "100 nm"\n',
         encoding="utf-8",
     )
     result, notes, name = noted(measured, path)
@@ -156,6 +203,8 @@ def test_notes_hold_corrections_and_say_where_they_are_wrong(
     assert notes.corrections.line is not None
     assert notes.corrections.line.expanded == pytest.approx(0.2)
     assert len(result.pads) == len(measured.pads) - 1
+    pitch = result.findings()["finest_pitch"].quantity
+    assert (pitch.value, pitch.expanded) == (pytest.approx(2.6), pytest.approx(0.1))
     for text, words in (
         ("[[no_pad]]\nplace = [-50, -50]\n", "no pad was found"),
         (f"[[pad]]\nplace = [{x}, {y}]\nsize = [50, 50]\n", "already"),
@@ -168,6 +217,8 @@ def test_notes_hold_corrections_and_say_where_they_are_wrong(
         ("[numbering]\nfirst = [-9, -9]\n", "no pad is where counting begins"),
         ('[finest_line]\nwidth = "1 um"\n', "within"),
         ('[finest_line]\nwidth = "1 um"\nwithin = "2 um"\n', "below the width"),
+        ('[finest_pitch]\nwidth = "1 um"\nwithin = "0.1 um"\n', "write pitch ="),
+        ('[finest_pitch]\npitch = "1 um"\nwithin = "2 um"\n', "below the pitch"),
     ):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(Unusable, match=words):

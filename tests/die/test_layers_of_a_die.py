@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pytest
 from PIL import Image
 
@@ -19,6 +21,7 @@ from glassay.die import measure_die
 from glassay.errors import Unusable
 from glassay.imaging import Photo
 from glassay.quantity import Quantity
+from glassay.report import die_iiif, iiif
 from glassay.report.die_pictures import laid_on_die
 from glassay.report.pictures import for_screen
 from glassay.simulate import Lighting, Optics
@@ -34,12 +37,18 @@ mirrored = true
 name = "a stamp"
 picture = "stamp.png"
 """
+ADDRESS = "https://chips.example.org/one"
 ETCHED_PX, ETCHED_DEG = 3.0, -17.0
 SAWN = np.array([float(DIE.facts()[f"sawn_{side}_um"]) for side in ("width", "height")])
 
 
+Picture = npt.NDArray[np.float32]
+Place = tuple[int, int]
+
+
 @dataclass(frozen=True)
 class Made:
+    chosen: ChosenPicture
     base: Reduced
     etched: LaidLayer
     stamp: LaidLayer
@@ -59,7 +68,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     size = Quantity(PX, "um/px")
     picture = DiePicture(Photo(folder / "die.png", die.stored, "srgb"), size, None, False, "")
     chosen = ChosenPicture(picture, measure_die(grey(die), size), (), notes)
-    return Made(Reduced.of(picture, chosen.result), *laid_layers(chosen, folder / "notes.toml"))
+    laid = laid_layers(chosen, folder / "notes.toml")
+    return Made(chosen, Reduced.of(picture, chosen.result), *laid)
 
 
 def true_place(place_um: np.ndarray, width: int, height: int) -> np.ndarray:  # type: ignore[type-arg]
@@ -112,6 +122,61 @@ def test_a_layer_laid_on_the_die_shows_the_same_picture(made: Made) -> None:
     inner = made.base.light[round(room) : -round(room), round(room) : -round(room)]
     same = cv2.resize(inner, size, interpolation=cv2.INTER_AREA)
     assert np.corrcoef(same.ravel(), laid.astype(float).ravel())[0, 1] > 0.9
+
+
+def test_marks_of_the_manifest_hold_on_a_layer(made: Made, tmp_path: Path) -> None:
+    """Where an annotation says that a pad is, the layer that a reader may choose shows what the die's
+    own picture shows: it was taken mirrored, turned by 17 degrees, and coarser."""
+    chosen = made.chosen
+    shown = die_iiif.Pictures(
+        chosen.picture, chosen.result, chosen.notes, (made.etched, made.stamp)
+    )
+    tiled = die_iiif.write_picture_tiles(tmp_path / "iiif", chosen.picture, f"{ADDRESS}/iiif")
+    die_iiif.write_documents(tmp_path, "iiif", tiled, ADDRESS, shown, iiif.Said("A die"))
+    manifest = json.loads((tmp_path / "manifest.json").read_text(encoding="utf-8"))
+    (canvas,) = manifest["items"]
+    body = canvas["items"][0]["items"][0]["body"]
+    assert body["type"] == "Choice"
+    assert not (tmp_path / "layers/2").exists()  # the stamp was not registered
+    one, etched = body["items"]
+    assert [item["label"]["en"] for item in body["items"]] == [
+        ["as measured"], ["after etching, seen from behind"],
+    ]  # fmt: skip
+    assert (one["width"], one["height"]) == (canvas["width"], canvas["height"])
+    # as sharp as the layer is, no sharper
+    assert etched["width"] == pytest.approx(canvas["width"] * PX / ETCHED_PX, abs=2)
+    path = tmp_path / etched["id"].removeprefix(f"{ADDRESS}/")
+    with Image.open(path) as image:
+        assert image.size == (etched["width"], etched["height"])
+        seen = np.asarray(image.convert("L"), np.float32)
+    info = json.loads((path.parents[3] / "info.json").read_text(encoding="utf-8"))
+    assert (info["width"], info["height"]) == image.size
+    assert info["id"] == etched["service"][0]["id"]
+    scale = np.array(image.size) / (canvas["width"], canvas["height"])
+    pads = [
+        mark for mark in canvas["annotations"][0]["items"] if "/pad-" in mark["id"]
+    ]  # fmt: skip
+    assert len(pads) == len(chosen.result.pads)
+    base = chosen.picture.photo.measuring_grey()
+    small = cv2.resize(base, image.size, interpolation=cv2.INTER_AREA)
+    off = []
+    for mark in pads:
+        points = mark["target"]["selector"]["value"].split('points="')[1].split('"')[0].split()
+        x, y = np.array([point.split(",") for point in points], float).mean(axis=0) * scale
+        off.append(_shift(small, seen, round(x), round(y)))
+    # a px of the layer: pads are some 24 px wide in it
+    assert np.abs(off).max() <= 1, off
+
+
+def _shift(base: Picture, layer: Picture, x: int, y: int, half: int = 16, far: int = 6) -> Place:
+    """Where the layer shows what the other picture shows about a place, px from there."""
+    piece = base[y - half : y + half, x - half : x + half]
+    wide = half + far
+    around = layer[y - wide : y + wide, x - wide : x + wide]
+    like = cv2.matchTemplate(around, piece.astype(np.float32), cv2.TM_CCOEFF_NORMED)
+    row, column = np.unravel_index(int(np.argmax(like)), like.shape)
+    assert like.max() > 0.8
+    return int(column) - far, int(row) - far
 
 
 def test_what_is_no_layer_is_told(tmp_path: Path) -> None:

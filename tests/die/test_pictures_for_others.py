@@ -208,11 +208,23 @@ class ImageBody(Strict):
     service: list[Service]
 
 
+class NamedBody(ImageBody):
+    label: Words
+
+
+class Choice(Strict):
+    """IIIF Presentation API 3.0, section 4.3: `Choice`, of which a reader shows one, the first by
+    default (W3C Web Annotation Data Model, 3.2.7); each is named to be chosen (3.1, label)."""
+
+    type: Literal["Choice"]
+    items: Annotated[list[NamedBody], Field(min_length=2)]
+
+
 class Painting(Strict):
     id: str
     type: Literal["Annotation"]
     motivation: Literal["painting"]
-    body: ImageBody
+    body: ImageBody | Choice
     target: str
 
 
@@ -287,12 +299,16 @@ def test_the_manifest_is_one_canvas_with_outline_pads_and_notes(measured: DieRes
     corners = measured.outline.seen_corners()
     size = (int(corners[:, 1].max()) + 40, int(corners[:, 0].max()) + 40)
     said = iiif.Said("A die", (("Width", "1 mm"), ("Nothing", "")), "", "drawn for tests")
-    made = iiif.manifest(ADDRESS, f"{ADDRESS}/iiif", photo(*size), measured, NOTES, said)
+    picture = iiif.Tiled(f"{ADDRESS}/iiif", "as measured", size[::-1], size[::-1])
+    made = iiif.manifest(ADDRESS, [picture], measured, NOTES, said)
     told = Manifest.model_validate_json(iiif.as_text(made))
     (canvas,) = told.items
     (painting,) = canvas.items[0].items
     assert painting.target == canvas.id
-    assert (painting.body.width, painting.body.height) == (canvas.width, canvas.height)
+    assert isinstance(painting.body, ImageBody)
+    assert (
+        (painting.body.width, painting.body.height) == (canvas.width, canvas.height) == size[::-1]
+    )
     notes = canvas.annotations[0].items
     assert len(notes) == 1 + len(measured.pads) + 2
     assert len({note.id for note in notes}) == len(notes)
@@ -308,6 +324,25 @@ def test_the_manifest_is_one_canvas_with_outline_pads_and_notes(measured: DieRes
     assert np.abs(rings["outline, measured"][0] - 0.5 - corners[0]).max() < 0.1
     pad = np.ptp(rings["pad 1"], axis=0) * PIXEL_UM
     assert pad.min() > measured.pads[0].height * measured.per_px
+
+
+def test_layers_are_pictures_to_choose_from_on_the_one_canvas(measured: DieResult) -> None:
+    size = (1000, 800)
+    fine = iiif.Tiled(f"{ADDRESS}/layers/1", "after etching", (2000, 1600), (2000, 1600))
+    pictures = [iiif.Tiled(f"{ADDRESS}/iiif", "as measured", size, size), fine]
+    made = iiif.manifest(ADDRESS, pictures, measured, NOTES, iiif.Said("A die"))
+    (canvas,) = Manifest.model_validate_json(iiif.as_text(made)).items
+    (painting,) = canvas.items[0].items
+    assert isinstance(painting.body, Choice)
+    assert (canvas.width, canvas.height) == size  # a layer of other px fills it nevertheless
+    assert [one.label.en for one in painting.body.items] == [["as measured"], ["after etching"]]
+    assert [one.width for one in painting.body.items] == [1000, 2000]
+    services = [service.id for one in painting.body.items for service in one.service]
+    assert services == [f"{ADDRESS}/iiif", f"{ADDRESS}/layers/1"]
+    alone = Manifest.model_validate_json(
+        iiif.as_text(iiif.manifest(ADDRESS, pictures[:1], measured, NOTES, iiif.Said("A die")))
+    )
+    assert alone.items[0].annotations == canvas.annotations
 
 
 def test_an_address_must_be_one() -> None:

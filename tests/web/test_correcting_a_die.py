@@ -171,6 +171,29 @@ def test_counting_and_the_finest_line_are_set_in_forms_without_script(
     assert in_file(folder)["finest_line"] == {"width": "1.2 um", "within": "0.3 um"}
 
 
+def test_the_finest_pitch_is_corrected_in_a_form_and_taken_back(
+    client: TestClient, folder: Path, found: DieResult
+) -> None:
+    page = client.get("/die?chip=chip").text
+    assert "Finest pitch, read by eye" in page
+    assert "Finest pitch (by hand)" not in page
+    told = act(client, "set", "finest_pitch", pitch="3.9 um", within="0.1 um")
+    assert in_file(folder)["finest_pitch"] == {"pitch": "3.9 um", "within": "0.1 um"}
+    assert "Finest pitch (by hand)" in told["table"]
+    assert "the finest pitch was read by a person, not measured" in told["table"]
+    assert 'value="3.9 um"' in told["table"]
+    assert sheet_of(folder, found).findings()["finest_pitch"].quantity.value == pytest.approx(3.9)
+    entry = in_file(folder)["finest_pitch"]
+    act(client, "set", "finest_pitch", status=400, entry=entry, pitch="3.9 um", within="9 um")
+    act(client, "put", "finest_pitch", status=400, points="10,10")
+    # emptied, or undone, it is the measured one again
+    told = act(client, "set", "finest_pitch", entry=entry, pitch="", within="")
+    assert "finest_pitch" not in in_file(folder)
+    assert "Finest pitch (by hand)" not in told["table"]
+    assert "Finest pitch (by hand)" in again(client, told, turned=True)["table"]
+    assert in_file(folder)["finest_pitch"] == entry
+
+
 def numbers(told: dict[str, Any]) -> dict[tuple[float, ...], str]:
     """The number of each pad by its place."""
     return {tuple(one["place"]): one["words"] for one in of_kind(told, "pad")}

@@ -1,4 +1,4 @@
-"""What a person corrects of what was found on a die: pads and their numbers, and the finest line.
+"""What a person corrects of what was found on a die: pads and their numbers, finest line and pitch.
 
 Nothing measured is changed by it: sizes and pitches stay those of what was found.
 """
@@ -26,7 +26,7 @@ class Corrections:
     """Pads that were missed (x and y of the middle, width, height), places at which a pad was found
     that is none, in um from the die's top left corner; the finest line as read by eye, um; on which pad
     counting begins (its place, um), and whether it then goes clockwise; the numbers given to single
-    pads, by a place on them (x, y, number)."""
+    pads, by a place on them (x, y, number); the finest pitch of parallel lines as read by eye, um."""
 
     added: tuple[tuple[float, float, float, float], ...] = ()
     removed: tuple[tuple[float, float], ...] = ()
@@ -34,11 +34,13 @@ class Corrections:
     first: tuple[float, float] | None = None
     clockwise: bool = False
     numbers: tuple[tuple[float, float, str], ...] = ()
+    pitch: Quantity | None = None
 
     @property
     def are_any(self) -> bool:
         """Whether anything is corrected."""
-        return bool(self.added or self.removed or self.line or self.first or self.numbers)
+        read = self.line is not None or self.pitch is not None
+        return bool(read or self.added or self.removed or self.first or self.numbers)
 
 
 def corrected(result: DieResult, by_hand: Corrections) -> DieResult:
@@ -68,7 +70,12 @@ def corrected(result: DieResult, by_hand: Corrections) -> DieResult:
     own = sum(pad.numbered_by_hand for pad in pads)
     said = (*result.by_hand, *_said(by_hand, own, vacant))
     return replace(
-        out, pads=pads, by_hand=said, line_by_hand=by_hand.line, counted=_counted(by_hand, own)
+        out,
+        pads=pads,
+        by_hand=said,
+        line_by_hand=by_hand.line,
+        pitch_by_hand=by_hand.pitch,
+        counted=_counted(by_hand, own),
     )
 
 
@@ -99,6 +106,8 @@ def _said(by_hand: Corrections, own: int, vacant: Sequence[str]) -> Sequence[str
                    f" {', '.join(vacant)} {'was' if len(vacant) == 1 else 'were'} given")  # fmt: skip
     if by_hand.line is not None:
         out.append("the finest line was read by a person, not measured")
+    if by_hand.pitch is not None:
+        out.append("the finest pitch was read by a person, not measured")
     return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -41,8 +41,8 @@ class DieResult:
     """A die in one picture. Lengths of `outline`, `pads` and `rows` are px of the die from its top
     left corner; the properties give them in `unit`: "um", or "px" where no pixel size was stated.
     `told_um` is the finest line that the instrument tells, as it was stated. `by_hand` says what a
-    person corrected (see `glassay.die.by_hand`), `line_by_hand` is the finest line so read, um, and
-    `counted` which way the pads' numbers run."""
+    person corrected (see `glassay.die.by_hand`), `line_by_hand` and `pitch_by_hand` are the finest line
+    and pitch so read, um, and `counted` which way the pads' numbers run."""
 
     outline: Outline
     pads: tuple[Pad, ...]
@@ -52,6 +52,7 @@ class DieResult:
     told_um: float | None = None
     by_hand: tuple[str, ...] = ()
     line_by_hand: Quantity | None = None
+    pitch_by_hand: Quantity | None = None
     counted: str = "counter-clockwise from the corner nearest the top left"
 
     @property
@@ -63,6 +64,11 @@ class DieResult:
     def per_px(self) -> float:
         """Length of one px of the die, in `unit`."""
         return 1.0 if self.pixel_size is None else self.pixel_size.value
+
+    def without_finest(self, why: str) -> DieResult:
+        """The same with nothing told of the finest line, space and pitch, for a reason."""
+        none = Finest(None, None, None, None, None, False, (f"finest line and pitch: {why}",))
+        return replace(self, finest=none)
 
     def length(self, px: Quantity) -> Quantity:
         """A length on the die in `unit`, with the calibration's uncertainty."""
@@ -108,7 +114,9 @@ class DieResult:
             for name in ("finest_line", "finest_pitch")
         )
         limit = None if self.finest.limit is None else self.finest.limit * self.per_px
-        return process_of(line, pitch, limit, self.finest.at_limit)
+        read = {"line": self.line_by_hand, "pitch": self.pitch_by_hand}
+        by_hand = [name for name, one in read.items() if one is not None]
+        return process_of(line, pitch, limit, self.finest.at_limit, by_hand)
 
     def _lens_share(self) -> float:
         """Relative standard uncertainty that distortion leaves in a length on the die."""
@@ -146,8 +154,19 @@ class DieResult:
             limit = self._about(self.finest.limit or 0.0)
             out.append(f"finest line: no finer than {limit} could be seen in this picture, and there"
                        " are lines that are as fine as that or finer")  # fmt: skip
+        out += self._read_below_the_limit()
         out += self.finest.notes
         return tuple(out)
+
+    def _read_below_the_limit(self) -> list[str]:
+        """What a person read of what this picture cannot tell: it may be from elsewhere, or no line."""
+        return [
+            f"finest {name}: what was read by hand is finer than the {self._about(limit)} below which"
+            " nothing could be told in this picture"
+            for name, read, limit in (("line", self.line_by_hand, self.finest.limit),
+                                      ("pitch", self.pitch_by_hand, self.finest.limit_pitch))
+            if read is not None and limit is not None and read.value < limit * self.per_px
+        ]  # fmt: skip
 
     def _about(self, px: float) -> str:
         return f"{px * self.per_px:.2g} {self.unit}"
@@ -186,8 +205,9 @@ class DieResult:
                          ("pitch", self.finest.pitch)):  # fmt: skip
             if px is not None:
                 out[f"finest_{name}"] = Finding(self.length(px), "edges in strips of the die")
-        if self.line_by_hand is not None:
-            out["finest_line"] = Finding(self.line_by_hand, "read by hand in the picture")
+        for name, read in (("line", self.line_by_hand), ("pitch", self.pitch_by_hand)):
+            if read is not None:
+                out[f"finest_{name}"] = Finding(read, "read by hand in the picture")
         for name, limit in (("line", self.finest.limit), ("pitch", self.finest.limit_pitch)):
             if limit is not None:
                 value = Quantity(limit * self.per_px, self.unit)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from glassay.quantity import Quantity
@@ -33,18 +34,25 @@ class Process:
 
 
 def process_of(
-    line: Quantity | None, pitch: Quantity | None, limit_um: float | None, at_limit: bool
-) -> Process | None:
+    line: Quantity | None, pitch: Quantity | None, limit_um: float | None, at_limit: bool,
+    by_hand: Collection[str] = (),
+) -> Process | None:  # fmt: skip
     """The range from the finest line and pitch (um), the width from which lines are measured, and
-    whether the lines reach down to it. None where nothing was told."""
+    whether the lines reach down to it; `by_hand` names which of "line" and "pitch" a person read. None
+    where nothing was told."""
     reasons = []
+    of_line, of_pitch = (
+        " (read by hand)" if name in by_hand else "" for name in ("line", "pitch")
+    )  # fmt: skip
     ends = []
     if line is not None:
         ends.append(line.value + line.expanded)
-        reasons.append(f"lines of {line.value:.3g} um are on the die")
+        reasons.append(f"lines of {line.value:.3g} um{of_line} are on the die")
     if pitch is not None:
         ends.append((pitch.value + pitch.expanded) / 2)
-        reasons.append(f"lines are repeated every {pitch.value:.3g} um, half of which is one line")
+        reasons.append(
+            f"lines are repeated every {pitch.value:.3g} um{of_pitch}, half of which is one line"
+        )
     if at_limit and limit_um is not None:
         ends.append(limit_um)
         reasons.append(

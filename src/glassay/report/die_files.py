@@ -37,6 +37,11 @@ def pad_ring(pad: Pad, per_px: float) -> Ring:
     return [(x - w, y - h), (x + w, y - h), (x + w, y + h), (x - w, y + h)]
 
 
+def by_hand_line(result: DieResult) -> str:
+    """What a person set and corrected, in one line; "" where all was measured."""
+    return f"Corrected by hand: {'; '.join(result.by_hand)}" if result.by_hand else ""
+
+
 def as_geojson(result: DieResult, notes: DieNotes) -> str:
     """Outline, pads, regions and markings as a FeatureCollection (RFC 7946, in a plane instead of on
     the earth: coordinates are um)."""
@@ -53,7 +58,10 @@ def as_geojson(result: DieResult, notes: DieNotes) -> str:
     def polygon(ring: Ring, **about: Any) -> dict[str, Any]:
         return feature({"type": "Polygon", "coordinates": [up(ring)]}, **about)
 
-    features = [polygon([(0, 0), (width, 0), (width, height), (0, height)], what="outline")]
+    set_by = {"by": "hand"} if result.outline.by_hand else {}
+    features = [
+        polygon([(0, 0), (width, 0), (width, height), (0, height)], what="outline", **set_by)
+    ]
     features += [
         polygon(
             pad_ring(pad, result.per_px),
@@ -76,7 +84,9 @@ def as_geojson(result: DieResult, notes: DieNotes) -> str:
             point = {"type": "Point", "coordinates": [round(x, 4), round(height - y, 4)]}
             features.append(feature(point, what="marking", text=marking.text, by="hand"))
     out = {"type": "FeatureCollection", "unit": result.unit,
-           "origin": "bottom left corner of the die, y up", "features": features}  # fmt: skip
+           "origin": "bottom left corner of the die, y up",
+           **({"corrected_by_hand": list(result.by_hand)} if result.by_hand else {}),
+           "features": features}  # fmt: skip
     return json.dumps(out, indent=1) + "\n"
 
 
@@ -106,12 +116,14 @@ def as_svg(result: DieResult, notes: DieNotes) -> str:
         )
     for pad in result.pads:
         parts.append(f'<path class="pad" d="{path(pad_ring(pad, result.per_px))}">'
-                     f"<title>pad {escape(pad.number)}</title></path>")  # fmt: skip
+                     f"<title>pad {escape(pad.number)}{', by hand' if pad.by_hand else ''}"
+                     "</title></path>")  # fmt: skip
     for marking in notes.markings:
         if marking.place is not None:
             x, y = marking.place
             parts.append(f'<text x="{x:.3f}" y="{y:.3f}" font-size="{14 * stroke:.3f}"'
                          f' fill="#444" stroke="none">{escape(marking.text)}</text>')  # fmt: skip
+    said = by_hand_line(result)
     margin = 4 * stroke
     w, h = round(width + 2 * margin, 3), round(height + 2 * margin, 3)
     box = f"{-margin:.3f} {-margin:.3f} {w:.3f} {h:.3f}"
@@ -119,6 +131,7 @@ def as_svg(result: DieResult, notes: DieNotes) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" width="{w / 1000:.6f}mm"'
         f' height="{h / 1000:.6f}mm">',
         f"<title>Die, {width:.1f} x {height:.1f} {result.unit}</title>",
+        *([f"<desc>{escape(said)}</desc>"] if said else []),
         f'<g fill="none" stroke="#111" stroke-width="{stroke:.3f}">', *parts, "</g>", "</svg>", "",
     ])  # fmt: skip
 
@@ -130,6 +143,8 @@ def as_dxf(result: DieResult, notes: DieNotes) -> str:
     width, height = _size(result)
     made = new("R2010")
     made.header["$INSUNITS"] = MICRONS
+    if result.by_hand:
+        made.header.custom_vars.append("Corrected by hand", "; ".join(result.by_hand))
     for name, colour in LAYERS.items():
         made.layers.add(name, color=colour)
     space = made.modelspace()

@@ -39,6 +39,33 @@ def levelled(shown: Pixels, corners: ArrayLike, size: tuple[int, int]) -> Pixels
     return np.asarray(cv2.warpPerspective(shown, turn, size, flags=cv2.INTER_AREA), np.uint8)
 
 
+STRIP_ROWS = 256
+"""Rows of a laid picture that are made at once: places take 16 bytes a px beside it."""
+
+
+def laid_on_picture(
+    shown: Pixels, in_layer: Callable[[Places], Places], size: tuple[int, int], most_px: int,
+) -> Pixels:  # fmt: skip
+    """A layer laid on another picture of `size` px (width, height), as sharp as the layer is:
+    `in_layer` tells the layer's px for places (n, 2) in the other picture, px. The result shows what
+    that one shows, in other px (at most `most_px`); black where the layer shows nothing."""
+    width, height = size
+    middle = np.array([(width / 2, height / 2), (width / 2 + 1, height / 2)])
+    ratio = float(np.hypot(*np.diff(in_layer(middle), axis=0)[0]))
+    factor = min(ratio, np.sqrt(most_px / (width * height)))
+    columns, rows = (max(1, round(side * factor)) for side in size)
+    if ratio > OVERSAMPLED / 2 * factor:  # no px of the layer is passed over
+        shown = np.asarray(cv2.GaussianBlur(shown, (0, 0), 0.4 * ratio / factor), np.uint8)
+    out = np.empty((rows, columns, *shown.shape[2:]), np.uint8)
+    x = (np.arange(columns) + 0.5) * (width / columns) - 0.5
+    for top in range(0, rows, STRIP_ROWS):
+        y = (np.arange(top, min(top + STRIP_ROWS, rows)) + 0.5) * (height / rows) - 0.5
+        grid = np.stack(np.meshgrid(x, y), axis=-1)
+        at = in_layer(grid.reshape(-1, 2)).reshape(*grid.shape).astype(np.float32)
+        out[top : top + len(y)] = cv2.remap(shown, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    return out
+
+
 def laid_on_die(
     shown: Pixels, to_photo: Callable[[Places], Places], size_um: tuple[float, float],
     size: tuple[int, int],

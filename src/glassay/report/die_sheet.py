@@ -138,9 +138,20 @@ def measured_rows(
 ) -> list[dict[str, str]]:
     """What the table of `measured_table.html` shows of findings, by their plain names."""
     return [
-        {"name": names.get(key, key), "value": said_of(one.value), "budget": _budget_of(one.value)}
+        {
+            "name": names.get(key, key) + by_hand_words(one),
+            "value": said_of(one.value),
+            "budget": _budget_of(one.value),
+        }
         for key, one in findings.items()
     ]
+
+
+def by_hand_words(finding: Finding) -> str:
+    """What is said beside a finding's name that a person set or corrected; "" of what was measured."""
+    if finding.method.endswith("corrected by hand"):
+        return " (corrected by hand)"
+    return " (by hand)" if "by hand" in finding.method else ""
 
 
 def _budget_of(value: object) -> str:
@@ -231,8 +242,15 @@ def _by_hand(sheet: Sheet) -> dict[str, Any]:
 
 
 def sheet_lines(result: DieResult) -> tuple[tuple[str, str], ...]:
-    """What was measured as lines of (name, value) in plain words, each with its U at 95 %."""
-    return tuple((NAMES[key], plain_value(f.value)) for key, f in result.findings().items())
+    """What was measured as lines of (name, value) in plain words, each with its U at 95 %; what is by
+    hand is said to be."""
+    found = result.findings().items()
+    return tuple((NAMES[key] + by_hand_words(one), plain_value(one.value)) for key, one in found)
+
+
+def manifest_lines(result: DieResult) -> tuple[tuple[str, str], ...]:
+    """The same with all that a person corrected."""
+    return (*sheet_lines(result), ("Corrected by hand", "; ".join(result.by_hand)))
 
 
 def plain_value(value: object) -> str:

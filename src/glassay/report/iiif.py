@@ -1,15 +1,16 @@
-"""A die's picture as any plain web host can serve it: IIIF tiles, and a manifest with annotations.
+"""A die's pictures as any plain web host can serve them: IIIF tiles, and a manifest with annotations.
 
 Sources: IIIF Image API 3.0, compliance level 0 (static files at canonical paths), and IIIF
-Presentation API 3.0. Both name things by absolute addresses, so that where the files will lie must
-be known; the tiles themselves need none.
+Presentation API 3.0; several pictures of one canvas are its `Choice` (Presentation 3.0, section 4.3, by
+way of the Web Annotation Data Model, 3.2.7). Both name things by absolute addresses, so that where the
+files will lie must be known; the tiles themselves need none.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,21 @@ JPEG_QUALITY = 88
 IMAGE_CONTEXT = "http://iiif.io/api/image/3/context.json"
 PRESENTATION_CONTEXT = "http://iiif.io/api/presentation/3/context.json"
 """Fixed by the specifications, as names; nothing is fetched from there."""
+
+
+Size = tuple[int, int]
+"""Width and height, px."""
+
+
+@dataclass(frozen=True)
+class Tiled:
+    """A picture in tiles under an address: what it is called, its px, and those of the largest file in
+    which it is whole, where that is smaller."""
+
+    address: str
+    name: str
+    size: Size
+    whole: Size
 
 
 @dataclass(frozen=True)
@@ -64,26 +80,36 @@ def scale_factors(width: int, height: int) -> list[int]:
     return factors
 
 
-def image_information(address: str, width: int, height: int) -> dict[str, Any]:
-    """The `info.json` of a picture whose tiles lie under an address (Image API 3.0, section 5)."""
+def image_information(
+    address: str, width: int, height: int, whole: Size | None = None
+) -> dict[str, Any]:
+    """The `info.json` of a picture whose tiles lie under an address (Image API 3.0, section 5).
+
+    `whole`: px of the largest file in which it is whole, where that is smaller than the picture."""
     factors = scale_factors(width, height)
     least = factors[-1]
+    most = (width, height) if whole is None else whole
+    limit = {} if most == (width, height) else {"maxWidth": most[0], "maxHeight": most[1]}
     return {
         "@context": IMAGE_CONTEXT, "id": address, "type": "ImageService3",
         "protocol": "http://iiif.io/api/image", "profile": "level0",
-        "width": width, "height": height,
+        "width": width, "height": height, **limit,
         "sizes": [{"width": -(-width // least), "height": -(-height // least)},
-                  {"width": width, "height": height}],
+                  {"width": most[0], "height": most[1]}],
         "tiles": [{"width": TILE_PX, "height": TILE_PX, "scaleFactors": factors}],
     }  # fmt: skip
 
 
 def write_tiles(folder: Path, photo: Photo) -> None:
-    """Every tile of a picture as JPEG, and the whole, at the canonical paths of the Image API (4.7).
+    """Every tile of a photo as JPEG, and the whole, at the canonical paths of the Image API (4.7).
 
     Raises `Unusable` when the folder cannot be written.
     """
-    level = for_screen(photo, None)
+    write_tiles_of(folder, for_screen(photo, None))
+
+
+def write_tiles_of(folder: Path, level: Pixels) -> None:
+    """The same of a picture as it is shown, 8 bits."""
     height, width = level.shape[:2]
     write_tile(folder, "full/max/0/default.jpg", level)
     for factor in scale_factors(width, height):
@@ -140,17 +166,25 @@ def write_tile(folder: Path, path: str, pixels: Pixels) -> None:
 
 
 def manifest(
-    address: str, picture: str, photo: Photo, result: DieResult, notes: DieNotes, said: Said
-) -> dict[str, Any]:
-    """The manifest that will lie at `address`/manifest.json, of the picture whose `info.json` is under
-    `picture`: one canvas of the photo's px, with outline, pads, regions and markings on it."""
+    address: str, pictures: Sequence[Tiled], result: DieResult, notes: DieNotes, said: Said,
+    reduced: int = 1,
+) -> dict[str, Any]:  # fmt: skip
+    """The manifest that will lie at `address`/manifest.json: one canvas of the px of the first picture,
+    with outline, pads, regions and markings on it.
+
+    Further pictures fill the same canvas, and a reader chooses one: what is marked holds in all.
+    `reduced`: how many px of the first picture are one of the photo in which the die was measured.
+    """
     canvas = f"{address}/canvas"
-    size = {"width": photo.width, "height": photo.height}
-    service = {"id": picture, "type": "ImageService3", "profile": "level0"}
-    body = {"id": f"{picture}/full/max/0/default.jpg", "type": "Image", "format": "image/jpeg",
-            **size, "service": [service]}  # fmt: skip
+    width, height = pictures[0].size
+    size = {"width": width, "height": height}
+    bodies = [_image(one) for one in pictures]
+    if len(bodies) > 1:
+        named = [{**body, "label": _words(one.name)}
+                 for body, one in zip(bodies, pictures, strict=True)]  # fmt: skip
+        bodies = [{"type": "Choice", "items": named}]
     painting = {"id": f"{canvas}/picture", "type": "Annotation", "motivation": "painting",
-                "body": body, "target": canvas}  # fmt: skip
+                "body": bodies[0], "target": canvas}  # fmt: skip
     out: dict[str, Any] = {
         "@context": PRESENTATION_CONTEXT, "id": f"{address}/manifest.json", "type": "Manifest",
         "label": _words(said.title),
@@ -160,7 +194,7 @@ def manifest(
             "items": [{"id": f"{canvas}/page", "type": "AnnotationPage", "items": [painting]}],
             "annotations": [{
                 "id": f"{canvas}/marks", "type": "AnnotationPage",
-                "items": list(_marks(canvas, result, notes)),
+                "items": list(_marks(canvas, result, notes, reduced)),
             }],
         }],
     }  # fmt: skip
@@ -170,6 +204,13 @@ def manifest(
     if said.credit:
         out["requiredStatement"] = {"label": _words("Credit"), "value": _words(said.credit)}
     return out
+
+
+def _image(one: Tiled) -> dict[str, Any]:
+    width, height = one.whole
+    service = {"id": one.address, "type": "ImageService3", "profile": "level0"}
+    return {"id": f"{one.address}/full/max/0/default.jpg", "type": "Image", "format": "image/jpeg",
+            "width": width, "height": height, "service": [service]}  # fmt: skip
 
 
 def rights_address(address: str) -> str:
@@ -190,33 +231,35 @@ def _words(text: str) -> dict[str, list[str]]:
     return {"en": [text]}
 
 
-def _marks(canvas: str, result: DieResult, notes: DieNotes) -> Iterator[dict[str, Any]]:
-    def mark(name: str, motivation: str, text: str, shape: str) -> dict[str, Any]:
+def _marks(canvas: str, result: DieResult, notes: DieNotes, many: int) -> Iterator[dict[str, Any]]:
+    def mark(name: str, motivation: str, text: str, ring: Any) -> dict[str, Any]:
         return {
             "id": f"{canvas}/marks/{name}", "type": "Annotation", "motivation": motivation,
             "body": {"type": "TextualBody", "value": text, "format": "text/plain", "language": "en"},
             "target": {"type": "SpecificResource", "source": canvas,
-                       "selector": {"type": "SvgSelector", "value": shape}},
+                       "selector": {"type": "SvgSelector", "value": _polygon(ring, many)}},
         }  # fmt: skip
 
-    yield mark("outline", "commenting", "outline, measured", _polygon(die_outline(result)[:-1]))
+    outline = "outline, set by hand" if result.outline.by_hand else "outline, measured"
+    yield mark("outline", "commenting", outline, die_outline(result)[:-1])
     for pad in result.pads:
+        hand = " (put in by hand)" if pad.by_hand else ""
         ring = pad_corners(result, pad.x, pad.y, pad.width, pad.height)[:-1]
-        yield mark(f"pad-{pad.number}", "tagging", f"pad {pad.number}", _polygon(ring))
+        yield mark(f"pad-{pad.number}", "tagging", f"pad {pad.number}{hand}", ring)
     per = result.per_px
     for n, region in enumerate(notes.regions, 1):
         ring = result.outline.to_photo(np.array(region.corners) / per)
         words = f"{region.kind}: {region.name}" if region.name else region.kind
-        yield mark(f"region-{n}", "commenting", f"{words} (noted by hand)", _polygon(ring))
+        yield mark(f"region-{n}", "commenting", f"{words} (noted by hand)", ring)
     for n, marking in enumerate(notes.markings, 1):
         if marking.place is not None:
             x, y = result.outline.to_photo([np.array(marking.place) / per])[0]
             ring = np.array([(x - 8, y - 8), (x + 8, y - 8), (x + 8, y + 8), (x - 8, y + 8)])
             text = f"marking, as read by hand: {marking.text}"
-            yield mark(f"marking-{n}", "commenting", text, _polygon(ring))
+            yield mark(f"marking-{n}", "commenting", text, ring)
 
 
-def _polygon(ring: Any) -> str:
+def _polygon(ring: Any, many: int) -> str:
     # places of the photo count from the middle of its first px, a canvas from that px's corner
-    points = " ".join(f"{x + 0.5:.2f},{y + 0.5:.2f}" for x, y in ring)
+    points = " ".join(f"{many * (x + 0.5):.2f},{many * (y + 0.5):.2f}" for x, y in ring)
     return f'<svg xmlns="http://www.w3.org/2000/svg"><polygon points={quoteattr(points)}/></svg>'

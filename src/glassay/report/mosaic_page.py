@@ -4,7 +4,7 @@ closely, from tiles, with its scale, the photos' borders and what holds them tog
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +16,7 @@ from glassay.errors import Unusable
 from glassay.mosaic import PICTURE, MosaicDocument, MosaicResult, MosaicTiles, overview
 from glassay.mosaic.overlap import EVIDENCE_ALONE
 from glassay.report import iiif
+from glassay.report.die_iiif import write_mosaic_tiles
 from glassay.report.die_sheet import as_script, measured_rows, said_of
 from glassay.report.numbers import counted, prose, sentence
 from glassay.report.pictures import jpeg_uri
@@ -45,23 +46,11 @@ def write_mosaic_page(result: MosaicResult, folder: Path) -> None:
     folder cannot be written.
     """
     try:
-        picture = MosaicTiles(folder / PICTURE)
-        for path, pixels in _tiles(picture):
-            iiif.write_tile(folder / TILES, path, pixels)
+        write_mosaic_tiles(folder / TILES, MosaicTiles(folder / PICTURE))
         write_viewer(folder / ASSETS)
         write_atomically(folder / PAGE, _page(result).encode())
     except OSError as error:
         raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
-
-
-def _tiles(picture: MosaicTiles) -> Iterator[tuple[str, Any]]:
-    """All tiles of all levels, in rows of tiles."""
-    width, height = picture.size
-    for level, factor in enumerate(iiif.scale_factors(width, height)):
-        rows = -(-height // factor)
-        for top in range(0, rows, iiif.TILE_PX):
-            strip = picture.rows(level, top, min(top + iiif.TILE_PX, rows))
-            yield from iiif.tiles_of_strip(strip, top, factor, width, height)
 
 
 def _page(result: MosaicResult) -> str:

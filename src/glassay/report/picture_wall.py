@@ -11,11 +11,10 @@ import numpy as np
 from PIL import Image
 
 from glassay import __version__
-from glassay.bench.document.read import load_bench
+from glassay.bench.shelf.same_die import whole_picture
 from glassay.bench.shelf.search import Hit
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
-from glassay.imaging import read_photo
 from glassay.report.die_pictures import levelled
 from glassay.report.numbers import counted
 from glassay.report.pictures import Pixels, for_screen
@@ -75,10 +74,10 @@ def write_wall(hits: Sequence[Hit], folder: Path) -> list[str]:
 
 def die_picture(hit: Hit, size: tuple[int, int]) -> Pixels:
     """A chip's die laid level. Raises `Unusable` when its picture cannot be read."""
-    photo = read_photo(load_bench(hit.folder).shown_path(str(hit.picture["file"])))
-    box = hit.picture.get("box")
-    photo = photo if box is None else photo.crop((box[0], box[1], box[2], box[3]))
-    return levelled(for_screen(photo, None), hit.picture["outline"], size)
+    photo, corners = whole_picture(hit)
+    if corners is None:
+        raise Unusable("it has no die of known place")
+    return levelled(for_screen(photo, None), corners, size)
 
 
 def _mm(width_um: float | None, height_um: float | None) -> str:

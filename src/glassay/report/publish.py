@@ -29,9 +29,9 @@ from glassay.bench.keeping.pack import pack
 from glassay.bench.shelf.published import SITE_FILE, SUMS_FILE, is_site, site_document, sums_of
 from glassay.disk import PART_SUFFIX, content_hash, put_in_place, write_atomically
 from glassay.errors import Unusable
-from glassay.report import die_files, iiif
+from glassay.report import die_files, die_iiif, iiif
 from glassay.report.die_pictures import levelled
-from glassay.report.die_sheet import OnSite, Sheet, sheet_data, sheet_lines, write_sheet
+from glassay.report.die_sheet import OnSite, Sheet, manifest_lines, sheet_data, write_sheet
 from glassay.report.numbers import counted
 from glassay.report.picture_wall import JPEG_QUALITY, LARGEST_PX, SHARPER
 from glassay.report.pictures import for_screen
@@ -47,7 +47,7 @@ FILES = {
     "die.svg": "the same as a drawing",
     "die.dxf": "the same for drawing programs, unit µm",
     "pads.csv": "place and size of every pad",
-    "die.ome.tif": "the photo as it was decoded, with its scale, as a pyramid",
+    "die.ome.tif": "the picture as it was decoded, with its scale, as a pyramid",
 }
 """Files beside a chip's page, and what they are."""
 
@@ -150,21 +150,22 @@ def _write_chip(
         chip.layers,
     )  # fmt: skip
     files = [*FILES.items(), (f"../../{archive}", "the archive: captures, results, versions")]
-    iiif.write_tiles(folder / TILES, photo)
+    place = "" if address is None else f"{address}/{where}"
+    tiled = die_iiif.write_picture_tiles(folder / TILES, picture, f"{place}/{TILES}")
     if address is not None:
-        place = f"{address}/{where}"
         about = notes.about
-        lines = (*sheet_lines(result), ("Maker's text", about.maker), ("Package", about.package))
+        lines = (*manifest_lines(result), ("Maker's text", about.maker), ("Package", about.package))
         said = iiif.Said(sheet.title, lines, about.licence_address, about.credit)
-        info = iiif.image_information(f"{place}/{TILES}", photo.width, photo.height)
-        made = iiif.manifest(place, f"{place}/{TILES}", photo, result, notes, said)
-        write_atomically(folder / TILES / "info.json", iiif.as_text(info).encode())
-        write_atomically(folder / "manifest.json", iiif.as_text(made).encode())
-        files.append(("manifest.json", "IIIF manifest: the photo with what was found in it"))
+        shown = die_iiif.Pictures(picture, result, notes, chip.layers)
+        die_iiif.write_documents(folder, TILES, tiled, place, shown, said)
+        files.append(("manifest.json", "IIIF manifest: the photo and its layers, to choose from, with"
+                      " what was found"))  # fmt: skip
     texts = {
         "index.html": write_sheet(sheet, OnSite({
             # the viewer takes the tiles from beside the page, wherever that lies
-            "tiles": iiif.image_information(TILES, photo.width, photo.height), "pixel_um": per_px,
+            "tiles": die_iiif.information(replace(tiled, address=TILES)),
+            "pixel_um": per_px,
+            "reduced": picture.reduced,
         }, files)),
         "sheet.json": json.dumps(sheet_data(sheet), indent=1) + "\n",
         "die.geojson": die_files.as_geojson(result, notes),

@@ -7,13 +7,21 @@ import threading
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from fastapi import Request
 
-from glassay.bench.chip.die_pictures import FoundDie, captures_with_scale, found_die
+from glassay.bench.chip.die_pictures import (
+    DiePicture,
+    FoundDie,
+    captures_with_scale,
+    found_die,
+    mosaic_of_chip,
+)
+from glassay.bench.document.chip_mosaics import NUMBERS, mosaic_name, mosaic_of
 from glassay.bench.document.die_notes import DieNotes, notes_file
 from glassay.bench.document.model import Capture
 from glassay.bench.document.read_die_notes import read_die_notes
@@ -35,6 +43,20 @@ _measuring = threading.Lock()
 
 
 @dataclass(frozen=True)
+class SeenIn:
+    """The picture on the page: a capture, or a mosaic of the chip, by its id; its file, px as it is
+    shown, the part in which the die is measured, and how many of a mosaic's px are one of these."""
+
+    id: str
+    file: str
+    path: Path
+    size: tuple[int, int]
+    box: tuple[int, int, int, int] | None = None
+    mosaic: bool = False
+    reduced: int = 1
+
+
+@dataclass(frozen=True)
 class ShownDie:
     """A chip's die. `measured` is None where no outline was found, with the reason in `trouble`; else
     `trouble` says why the corrections do not fit what was measured. `entries` are those of the notes
@@ -42,8 +64,7 @@ class ShownDie:
 
     chip: str
     title: str
-    capture: Capture
-    size: tuple[int, int]
+    seen: SeenIn
     measured: DieResult | None
     result: DieResult | None
     notes: DieNotes
@@ -55,7 +76,7 @@ class ShownDie:
     @property
     def corner(self) -> Points:
         """Where the measured part of the photo begins, px."""
-        return np.array((0, 0) if self.capture.box is None else self.capture.box[:2], np.float64)
+        return np.array((0, 0) if self.seen.box is None else self.seen.box[:2], np.float64)
 
     def in_photo(self, places_um: npt.ArrayLike) -> Points:
         """Places on the die (n, 2), um, as px of the whole photo."""
@@ -94,54 +115,92 @@ def shown_die(request: Request, chip: str, capture_id: str = "") -> ShownDie:
     found = _measured(request, chip, notes)
     measured: DieResult | None
     result: DieResult | None
-    if isinstance(found, FoundDie):
-        capture, measured, trouble = found.capture, found.result, ""
+    if isinstance(found, _Measured):
+        measured, trouble = found.die.result, ""
+        seen = (
+            _mosaic(request, found.die.picture, found.size) if found.die.capture is None
+            else _capture(request, results, found.die.capture)
+        )  # fmt: skip
         try:
             result = corrected(measured, notes.corrections)
         except Unusable as error:
             result, trouble = measured, str(error)
     else:
         measured, result, trouble = None, None, found
-        capture = _to_look_at(results, chip, capture_id)
-    others = [one.capture.id for one in results.captures if one.capture.object == chip]
+        seen = _to_look_at(request, results, chip, capture_id)
+    photos = results.captures if thing.kind == "chip" else ()  # a tile is no picture of the die
+    others = [one.capture.id for one in photos if one.capture.object == chip]
     return ShownDie(
-        chip, thing.name or chip, capture, picture_size(request, results, capture), measured, result,
-        notes, {k: v for k, v in entries.items() if k in (*SEVERAL, *SINGLE)},
+        chip, thing.name or chip, seen, measured, result, notes,
+        {k: v for k, v in entries.items() if k in (*SEVERAL, *SINGLE)},
         "" if path is None else path.name, trouble, others,
     )  # fmt: skip
 
 
-def _measured(request: Request, chip: str, notes: DieNotes) -> FoundDie | str:
-    """The die within its outline, or why there is none; kept while the bench's results stay."""
+@dataclass(frozen=True)
+class _Measured:
+    """A die without its picture, which is not held: it can be a gigabyte; and the picture's px."""
 
-    def measure(results: BenchResults) -> FoundDie | str:
+    die: FoundDie
+    size: tuple[int, int]
+
+
+def _measured(request: Request, chip: str, notes: DieNotes) -> _Measured | str:
+    """The die within its outline, or why there is none; kept while the bench's results stay, and its
+    mosaic."""
+
+    def measure(results: BenchResults) -> _Measured | str:
         try:
             found = found_die(results, chip, notes.outline)
         except NotMeasurable as error:
             return str(error)
-        # the picture itself is not held: it can be a gigabyte
-        bare = replace(found.picture.photo, stored=np.zeros((1, 1), np.uint8))
-        return replace(found, picture=replace(found.picture, photo=bare))
+        photo = found.picture.photo
+        bare = replace(photo, stored=np.zeros((1, 1), np.uint8))
+        bare_die = replace(found, picture=replace(found.picture, photo=bare))
+        return _Measured(bare_die, (photo.width, photo.height))
 
+    bench = workbench_of(request)
     with _measuring:
-        return workbench_of(request).derived(f"die {chip} {notes.outline!r}", measure)
+        key = f"die {chip} {mosaic_stamp(bench.folder, chip)} {notes.outline!r}"
+        return bench.derived(key, measure)
 
 
-def _to_look_at(results: BenchResults, chip: str, capture_id: str) -> Capture:
+def mosaic_stamp(bench_folder: Path, chip: str) -> str:
+    """A name for the present mosaic of a chip, "" where there is none that can be used."""
+    try:
+        folder = mosaic_of(bench_folder, chip)
+        return "" if folder is None else stamp(folder / NUMBERS)
+    except Unusable:
+        return ""
+
+
+def _to_look_at(request: Request, results: BenchResults, chip: str, capture_id: str) -> SeenIn:
     tried, _ = captures_with_scale(results, chip)
-    for _, capture, _ in tried:
-        if capture.id == capture_id:
-            return capture
-    return tried[0][1]
+    if capture_id == mosaic_name(chip) or not tried:
+        mosaic = mosaic_of_chip(results, chip, None, [])
+        if mosaic is not None:
+            return _mosaic(request, mosaic, (mosaic.photo.width, mosaic.photo.height))
+    mine = [capture for _, capture, _ in tried if capture.id == capture_id]
+    return _capture(request, results, mine[0] if mine else tried[0][1])
 
 
-def viewer_data(request: Request, die: ShownDie) -> dict[str, Any]:
+def _capture(request: Request, results: BenchResults, capture: Capture) -> SeenIn:
+    path = workbench_of(request).files_of(capture)[0]
+    size = picture_size(request, results, capture)
+    return SeenIn(capture.id, capture.files[0], path, size, capture.box)
+
+
+def _mosaic(request: Request, picture: DiePicture, size: tuple[int, int]) -> SeenIn:
+    path = workbench_of(request).picture_file(picture.name)
+    return SeenIn(picture.name, picture.name, path, size, None, True, picture.reduced)
+
+
+def viewer_data(die: ShownDie) -> dict[str, Any]:
     """All that the viewer needs, as plain data; points are px of the whole photo."""
-    width, height = die.size
-    path = workbench_of(request).files_of(die.capture)[0]
+    width, height = die.seen.size
     return {
-        "id": die.capture.id, "chip": die.chip, "width": width, "height": height,
-        "tile": limits.TILE_PX, "stamp": stamp(path), "pointing_screen_px": SCREEN_U_PX,
+        "id": die.seen.id, "chip": die.chip, "width": width, "height": height,
+        "tile": limits.TILE_PX, "stamp": stamp(die.seen.path), "pointing_screen_px": SCREEN_U_PX,
         "pixel_um": None if die.result is None else die.result.per_px, "things": things(die),
     }  # fmt: skip
 

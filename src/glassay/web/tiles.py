@@ -16,8 +16,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from glassay.bench.chip.die_pictures import mosaic_picture
+from glassay.bench.document.chip_mosaics import NUMBERS
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
+from glassay.imaging import Photo
 from glassay.report.pictures import Pixels, for_screen, picture_of
 from glassay.web import limits
 
@@ -49,6 +52,11 @@ def stamp(path: Path) -> str:
     return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:24]
 
 
+def _picture(path: Path) -> Photo:
+    """A photo, a clip's first frame, or the picture beside the numbers of a mosaic."""
+    return mosaic_picture(path.parent).photo if path.name == NUMBERS else picture_of(path)
+
+
 class Tiles:
     """Tiles of any photos, cached in the bench's `results/tiles/`; safe to use from several threads."""
 
@@ -68,7 +76,7 @@ class Tiles:
                 if key in self._decoded:
                     self._decoded.move_to_end(key)
                     return self._decoded[key]
-            made = Pyramid(_halves(for_screen(picture_of(path), None)))
+            made = Pyramid(_halves(for_screen(_picture(path), None)))
             with self._lock:
                 self._decoded[key] = made
                 while len(self._decoded) > 1 and self._held() > limits.DECODED_BYTES_KEPT:

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
+from glassay.bench.document.chip_mosaics import MOSAICS, NUMBERS, mosaic_of
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
 from glassay.bench.keeping.results import BenchResults
@@ -85,6 +86,16 @@ class Workbench:
             if capture.id == capture_id:
                 return capture
         raise Unusable(f"there is no capture {capture_id!r} on this bench")
+
+    def picture_file(self, picture_id: str) -> Path:
+        """The first file of the capture with this id, or the numbers of the mosaic of this name.
+
+        Raises `Unusable` when there is none, or it leads out of the bench folder."""
+        chip = picture_id.removeprefix(f"{MOSAICS}/")
+        mosaic = None if chip == picture_id else mosaic_of(self.folder, chip)
+        if mosaic is not None:
+            return (mosaic / NUMBERS).resolve()
+        return self.files_of(self.capture(picture_id))[0]
 
     def files_of(self, capture: Capture) -> tuple[Path, ...]:
         """The capture's files. Raises `Unusable` when one leads out of the bench folder."""

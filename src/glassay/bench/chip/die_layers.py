@@ -18,12 +18,12 @@ import numpy.typing as npt
 from glassay.bench.chip.die_pictures import (
     ChosenPicture,
     DiePicture,
-    is_mosaic,
     mosaic_picture,
     picture_of_capture,
     seen_from,
 )
 from glassay.bench.chip.layer_by_likeness import Points, Reduced, lay_by_likeness
+from glassay.bench.document.chip_mosaics import is_mosaic
 from glassay.bench.document.die_notes import Layer, LayerMark
 from glassay.bench.keeping.results import BenchResults
 from glassay.die import DieResult, LaidByOutline, Mark, lay_by_outline, outline_in
@@ -126,8 +126,13 @@ def _laid(
 ) -> LaidLayer:  # fmt: skip
     picture, box = _picture(layer, notes_path, results)
     photo = picture.photo
-    file = photo.path if photo.path.is_file() else photo.path.parent / "mosaic.json"
-    about = (layer, picture.name, content_hash(file), photo, (die.width.value, die.height.value))
+    about = (
+        layer,
+        picture.name,
+        content_hash(photo.path),
+        photo,
+        (die.width.value, die.height.value),
+    )
     try:
         if layer.by == "outline":
             return LaidLayer(*about, _by_outline(die, layer, picture, box))

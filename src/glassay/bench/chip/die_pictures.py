@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from glassay.bench.document.chip_mosaics import NUMBERS, PICTURE, is_die, mosaic_name, mosaic_of
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, OutlineByHand, notes_file
 from glassay.bench.document.model import Capture
 from glassay.bench.document.read_die_notes import read_die_notes
@@ -18,17 +19,23 @@ from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.quantity import Contribution, Quantity
 
-MOSAIC_NUMBERS, MOSAIC_PICTURE = "mosaic.json", "mosaic.ome.zarr"
-
 MOST_MOSAIC_PX = 80_000_000
 """Of a mosaic the finest level of its pyramid with no more px than this is measured in: a die of 80
 megapixels takes some 2 GB."""
 
 
+FINER_IN_WHOLE = (
+    "none is told: the mosaic was reduced to be measured, and finer ones may be in it; read them by"
+    " hand where it is looked at closely"
+)
+"""Said of a mosaic of more px: a pitch of 3.8 um, gone at 2.4 um/px, left one of 14 um the finest."""
+
+
 @dataclass(frozen=True)
 class DiePicture:
     """A picture of a die: photo, size of its px (um), the finest line its instrument tells (um),
-    whether it is free of distortion, and who took it."""
+    whether it is free of distortion, and who took it; of a mosaic its folder, and how many of the
+    mosaic's px are one of the photo's, across and down."""
 
     photo: Photo
     pixel_size: Quantity | None
@@ -36,16 +43,27 @@ class DiePicture:
     flat: bool
     name: str
     taken_with: str = ""
+    mosaic: Path | None = None
+    reduced: int = 1
+
+    def pointed(self, outline: OutlineByHand | None) -> PointedOutline | None:
+        """An outline set in px of the whole mosaic, or of this photo, as px of this photo."""
+        if outline is None or self.reduced == 1:
+            return None if outline is None else outline.pointed
+        set_in, many = outline.pointed, self.reduced
+        corners = tuple(((u + 0.5) / many - 0.5, (v + 0.5) / many - 0.5) for u, v in set_in.corners)
+        return PointedOutline(corners, set_in.u_px / many)
 
     def measured(self, pointed: PointedOutline | None = None) -> DieResult:
         """The die in it, within the outline that a person set (px of this picture) if there is one.
 
         Raises `NotMeasurable`, and `Unusable` for an outline that does not lie in the picture."""
         grey = self.photo.measuring_grey()
-        return measure_die(
+        result = measure_die(
             grey, self.pixel_size, told_um=self.told_um, frame=self.photo.frame, flat=self.flat,
             pointed=pointed,
         )  # fmt: skip
+        return result if self.reduced == 1 else result.without_finest(FINER_IN_WHOLE)
 
 
 @dataclass(frozen=True)
@@ -81,7 +99,7 @@ def die_in(picture: DiePicture, notes: Path | None) -> tuple[DieResult, DieNotes
 
     Raises `NotMeasurable` and `Unusable` as measuring and `noted` do."""
     outline = None if notes is None else read_die_notes(notes).outline
-    return noted(picture.measured(None if outline is None else outline.pointed), notes)
+    return noted(picture.measured(picture.pointed(outline)), notes)
 
 
 def best_die(results: BenchResults, chip: str, notes: Path | None = None) -> ChosenPicture:
@@ -99,26 +117,41 @@ def best_die(results: BenchResults, chip: str, notes: Path | None = None) -> Cho
 @dataclass(frozen=True)
 class FoundDie:
     """A die as it was measured, before any correction but that of its outline; its picture; the capture
-    that this is (all or a part of); and captures that were passed over, each with the reason."""
+    that this is (all or a part of), or None of a mosaic; and what was passed over, each with the
+    reason."""
 
     picture: DiePicture
     result: DieResult
-    capture: Capture
+    capture: Capture | None
     passed_over: tuple[tuple[str, str], ...]
 
 
 def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = None) -> FoundDie:
-    """The die of a chip in the capture of the finest setting that shows it wholly, or in the one in
-    which a person set the outline.
+    """The die of a chip in its mosaic, else in the capture of the finest setting that shows it wholly,
+    or in the one of these in which a person set the outline.
 
-    Raises `Unusable` where there is no such chip or no capture of it with a known pixel size, and
-    `NotMeasurable` where no capture shows a die wholly.
+    Raises `Unusable` where there is no such chip or no picture of it with a known pixel size, and
+    `NotMeasurable` where no picture shows a die wholly.
     """
     tried, passed = captures_with_scale(results, chip)
+    mosaic = mosaic_of_chip(results, chip, outline, passed)
+    if mosaic is not None:
+        try:
+            result = mosaic.measured(mosaic.pointed(outline))
+        except (NotMeasurable, Unusable) as error:
+            if outline is not None or (not tried and isinstance(error, NotMeasurable)):
+                raise type(error)(f"{mosaic.name}: {error}") from None
+            passed.append((mosaic.name, str(error)))
+        else:
+            less = "its mosaic was taken, in which lengths hold across all photos"
+            passed += [(capture.id, less) for _, capture, _ in tried]
+            return FoundDie(mosaic, result, None, tuple(passed))
     if outline is not None:
         tried, left_out = _where_set(tried, outline)
         passed += [(name, "the outline was set by hand in another capture") for name in left_out]
     if not tried:
+        if results.bench.object(chip).kind != "chip":
+            raise Unusable(_no_mosaic(chip, passed))
         raise Unusable(
             f"no capture of {chip!r} has a known pixel size: `glassay shots` says what to photograph"
         )
@@ -131,6 +164,36 @@ def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = 
             passed.append((capture.id, str(error)))
     told_all = "; ".join(f"{name}: {why}" for name, why in passed)
     raise NotMeasurable(f"no capture of {chip!r} shows its die wholly ({told_all})")
+
+
+def mosaic_of_chip(
+    results: BenchResults, chip: str, outline: OutlineByHand | None, passed: list[tuple[str, str]]
+) -> DiePicture | None:
+    """The mosaic of a chip, with its scale; None where there is none, or none that can be used (not for
+    an outline that was set by hand in a capture), of which `passed` is told why."""
+    name = mosaic_name(chip)
+    try:
+        folder = mosaic_of(results.bench.folder, chip)
+        if folder is None:
+            return None
+        if outline is not None and outline.capture not in ("", name):
+            raise Unusable("the outline was set by hand in a capture")
+        picture = mosaic_picture(folder)
+        if picture.pixel_size is None:
+            raise Unusable("its lengths are in px: `glassay mosaic` was given no --pixel-size")
+    except Unusable as error:
+        passed.append((name, str(error)))
+        return None
+    return replace(picture, name=name)
+
+
+def _no_mosaic(chip: str, passed: list[tuple[str, str]]) -> str:
+    name = mosaic_name(chip)
+    why = "; ".join(f"{one}: {reason}" for one, reason in passed if one == name)
+    return why or (
+        f"{chip!r} is photographed in tiles, and there is no mosaic of them: `glassay mosaic` writes"
+        f" one, with --pixel-size and --out into the bench's {name}"
+    )
 
 
 def seen_from(pointed: PointedOutline, box: tuple[int, int, int, int] | None) -> PointedOutline:
@@ -150,12 +213,14 @@ def captures_with_scale(
 
     Raises `Unusable` where there is no such chip."""
     thing = results.bench.object(chip)
-    if thing.kind != "chip":
+    if not is_die(thing):
         raise Unusable(f"{chip!r} is a {thing.kind}, not a chip")
     settings = {(s.instrument.id, s.setting.id): s for s in results.settings}
     mine = [c.capture for c in results.captures if c.capture.object == chip]
     tried: list[Tried] = []
     passed: list[tuple[str, str]] = []
+    if thing.kind != "chip":
+        return [], [(capture.id, "each of its photos shows a part of the chip") for capture in mine]
     for capture in mine:
         one = settings.get((capture.instrument, capture.setting))
         if one is None or "pixel_size" not in one.findings:
@@ -209,31 +274,29 @@ def _of_capture(
     )  # fmt: skip
 
 
-def mosaic_picture(folder: Path) -> DiePicture:
-    """The picture of a mosaic that `glassay mosaic` wrote, at the finest level that can be held.
+def mosaic_picture(folder: Path, most_px: int = MOST_MOSAIC_PX) -> DiePicture:
+    """The picture of a mosaic that `glassay mosaic` wrote, at the finest level of at most so many px.
 
     Raises `Unusable` when the folder holds none, or a damaged one.
     """
     from glassay.mosaic import MosaicTiles
 
     try:
-        numbers = json.loads((folder / MOSAIC_NUMBERS).read_text(encoding="utf-8"))
-        levels = MosaicTiles(folder / MOSAIC_PICTURE).levels
-        level = next(
-            n for n, one in enumerate(levels) if one.shape[0] * one.shape[1] <= MOST_MOSAIC_PX
-        )
+        numbers = json.loads((folder / NUMBERS).read_text(encoding="utf-8"))
+        levels = MosaicTiles(folder / PICTURE).levels
+        level = next(n for n, one in enumerate(levels) if one.shape[0] * one.shape[1] <= most_px)
         height, width, _ = levels[level].shape
         stored = levels[level].part(0, 0, width, height)
         size = _size_of(numbers, levels[0].shape[1], 2**level)
+        tiles = numbers["findings"].get("tiles_placed", {}).get("value")
     except (OSError, ValueError, KeyError, StopIteration, AttributeError, TypeError) as error:
         raise Unusable(f"{folder}: the mosaic in it cannot be read ({error})") from None
-    photo = Photo(folder / MOSAIC_PICTURE, stored, "srgb")
-    return DiePicture(photo, size, None, True, str(folder), "a mosaic")
-
-
-def is_mosaic(folder: Path) -> bool:
-    """Whether a folder holds a mosaic that `glassay mosaic` wrote."""
-    return (folder / MOSAIC_NUMBERS).is_file() and (folder / MOSAIC_PICTURE).is_dir()
+    # its numbers tell it from others: they say where every tile lies
+    photo = Photo(folder / NUMBERS, stored, "srgb")
+    taken = f"a mosaic of {tiles} photos" if isinstance(tiles, int) else "a mosaic"
+    if level:
+        taken += f", reduced {2**level} times to be measured"
+    return DiePicture(photo, size, None, True, str(folder), taken, folder, 2**level)
 
 
 def _size_of(numbers: dict[str, Any], px: int, factor: int) -> Quantity | None:

@@ -45,6 +45,10 @@ TOML (places in um from the die's top left corner, x to the right, y down):
     width = "1.2 um"
     within = "0.2 um"
 
+    [finest_pitch]                       # the same of the finest pitch of parallel lines
+    pitch = "3.8 um"
+    within = "0.1 um"
+
     [about]                              # each in words, all optional
     maker = "as printed on the package"
     package = "QFP-44"

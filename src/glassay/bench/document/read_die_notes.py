@@ -77,8 +77,8 @@ def parse_die_notes(text: str) -> DieNotes:
 
 
 def _of_toml(data: Mapping[str, Any]) -> DieNotes:
-    known = ("region", "marking", "pad", "no_pad", "numbering", "outline", "finest_line", "layer",
-             "about")  # fmt: skip
+    known = ("region", "marking", "pad", "no_pad", "numbering", "outline", "finest_line",
+             "finest_pitch", "layer", "about")  # fmt: skip
     unknown = sorted(set(data) - set(known))
     if unknown:
         raise Unusable(f"{unknown[0]!r} is none of {', '.join(known)}")
@@ -195,8 +195,8 @@ def _corrections(data: Mapping[str, Any]) -> Corrections:
         removed.append(_point(one.get("place"), f"no_pad {n}"))
     first, clockwise, given = _numbering(data.get("numbering"))
     return Corrections(
-        tuple(added), tuple(removed), _line(data.get("finest_line")), first, clockwise,
-        (*given, *numbers),
+        tuple(added), tuple(removed), _by_eye(data, "finest_line", "width"), first, clockwise,
+        (*given, *numbers), _by_eye(data, "finest_pitch", "pitch"),
     )  # fmt: skip
 
 
@@ -246,19 +246,21 @@ def _outline(data: Mapping[str, Any]) -> OutlineByHand | None:
     return OutlineByHand(pointed, _text(told.get("capture", ""), "outline: capture"))
 
 
-def _line(data: object) -> Quantity | None:
-    if data is None:
+def _by_eye(data: Mapping[str, Any], where: str, what: str) -> Quantity | None:
+    """A length that a person read in the picture: the key `what` of the table `where`, and within."""
+    told = data.get(where)
+    if told is None:
         return None
-    if not isinstance(data, dict) or set(data) != {"width", "within"}:
-        raise Unusable('finest_line: write width = "1.2 um" and within = "0.2 um"')
+    if not isinstance(told, dict) or set(told) != {what, "within"}:
+        raise Unusable(f'{where}: write {what} = "1.2 um" and within = "0.2 um"')
     try:
-        width, within = parse_length_um(data["width"]), parse_length_um(data["within"])
+        length, within = parse_length_um(told[what]), parse_length_um(told["within"])
     except Unusable as error:
-        raise Unusable(f"finest_line: {error}") from None
-    if not 0 < within < width:
-        raise Unusable("finest_line: within is above 0 and below the width")
+        raise Unusable(f"{where}: {error}") from None
+    if not 0 < within < length:
+        raise Unusable(f"{where}: within is above 0 and below the {what}")
     seen = Contribution("read by eye", within / AT_95, scope="capture")
-    return Quantity(width, "um", (seen,))
+    return Quantity(length, "um", (seen,))
 
 
 def _about(data: object) -> DieAbout:

@@ -21,7 +21,7 @@ from glassay.one_writer import one_writer
 
 SEVERAL = ("region", "marking", "pad", "no_pad", "layer")
 """Kinds of entries of which there may be many."""
-SINGLE = ("outline", "numbering", "finest_line")
+SINGLE = ("outline", "numbering", "finest_line", "finest_pitch")
 """Kinds of which there is one at most."""
 
 Entry = Mapping[str, Any]

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from glassay import __version__
+from glassay.bench.document.chip_mosaics import is_die, mosaic_files
 from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME
@@ -98,10 +99,12 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     names |= {name for one in bench.instruments for part in one.teardown for name in part.photos}
     if (folder / CHECKSUMS_FILE).is_file():
         names.add(CHECKSUMS_FILE)
-    chips = [one.id for one in bench.objects if one.kind == "chip"]
+    chips = [one.id for one in bench.objects if is_die(one)]
     noted = [path for chip in chips if (path := notes_file(folder, chip)) is not None]
     names |= {path.relative_to(folder).as_posix() for path in noted}
     names |= {name for path in noted for name in _layers_of(path, folder)}
+    mosaics = [path for chip in chips for path in mosaic_files(folder, chip)]
+    names |= {path.relative_to(folder).as_posix() for path in mosaics}
     found = {name: folder / name for name in sorted(names)}
     results, current = bench.results_folder, current_keys(bench)
     for path in sorted(results.rglob("*")):

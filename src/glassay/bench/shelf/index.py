@@ -1,7 +1,8 @@
 """The index of many benches: one SQLite file with full-text search, built from them and never the
 only copy of anything. Deleting it loses nothing.
 
-A bench is read again when `bench.toml`, its notes by hand, its results or its kept dies have changed.
+A bench is read again when `bench.toml`, its notes by hand, its results, its kept dies or the mosaics of
+its chips have changed.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from glassay.bench.document.chip_mosaics import MOSAICS, NUMBERS, is_die
 from glassay.bench.document.die_notes import NOTES_FOLDER, DieNotes, notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, load_bench
@@ -25,7 +27,7 @@ from glassay.bench.measuring.assemble import RESULTS_FILE, read_results
 from glassay.bench.shelf.kept_dies import DIES, kept_die, measured_die
 from glassay.errors import Unusable
 
-LAYOUT = 2
+LAYOUT = 3
 """Version of the tables; an index of another one is built anew."""
 
 TABLES = """
@@ -175,7 +177,7 @@ def _chips_of(folder: Path, measure: bool, say: Said) -> Iterator[_Chip]:
 
     has_results = (bench.results_folder / RESULTS_FILE).is_file()
     for thing in bench.objects:
-        if thing.kind != "chip":
+        if not is_die(thing):
             continue
         die = kept_die(bench, thing.id)
         if die is None and measure and has_results:
@@ -227,11 +229,13 @@ def _stamp(folder: Path) -> str:
     for part in (folder / NOTES_FOLDER, folder / "results" / DIES):
         with contextlib.suppress(OSError):
             places += sorted(part.iterdir())
+    places += sorted((folder / MOSAICS).glob(f"*/{NUMBERS}"))
     parts = []
     for place in places:
         with contextlib.suppress(OSError):
             stat = place.stat()
-            parts.append(f"{place.name} {stat.st_size} {stat.st_mtime_ns}")
+            name = place.relative_to(folder).as_posix()
+            parts.append(f"{name} {stat.st_size} {stat.st_mtime_ns}")
     return hashlib.sha256("\n".join(parts).encode("utf-8", "surrogateescape")).hexdigest()[:24]
 
 

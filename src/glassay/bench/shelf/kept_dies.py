@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 from glassay import versions
 from glassay.bench.chip.die_pictures import ChosenPicture, best_die
+from glassay.bench.document.chip_mosaics import NUMBERS, mosaic_of
 from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.results import BenchResults
@@ -39,7 +40,7 @@ def kept_die(bench: Bench, chip: str) -> dict[str, Any] | None:
 
 def measured_die(bench: Bench, chip: str, results: Callable[[], BenchResults]) -> dict[str, Any]:
     """The die of a chip: kept, or measured now and kept: `findings`, what `DieResult.beside` tells,
-    `picture` (file, capture, box, taken_with); or the `reason` why there is none.
+    `picture` (file, capture and box or mosaic, taken_with); or the `reason` why there is none.
 
     `results` gives the bench's results where they are needed. Raises `Unusable` when what was
     measured cannot be kept.
@@ -59,15 +60,19 @@ def measured_die(bench: Bench, chip: str, results: Callable[[], BenchResults]) -
 
 def as_record(bench: Bench, chosen: ChosenPicture) -> dict[str, Any]:
     """A measured die as plain data."""
-    (capture,) = (c for c in bench.captures if c.id == chosen.picture.name)
-    result = chosen.result
+    result, picture = chosen.result, chosen.picture
+    where: dict[str, Any]
+    if picture.mosaic is not None:
+        where = {"file": f"{picture.name}/{NUMBERS}", "mosaic": picture.name}
+    else:
+        (capture,) = (c for c in bench.captures if c.id == picture.name)
+        where = {"file": capture.files[0], "capture": capture.id, "box": capture.box}
     return {
         "findings": {key: finding.as_json() for key, finding in result.findings().items()},
         **result.beside(), "notes": list(result.notes),
-        "picture": {"file": capture.files[0], "capture": capture.id, "box": capture.box,
-                    "taken_with": chosen.picture.taken_with,
-                    "size": [chosen.picture.photo.width, chosen.picture.photo.height],
-                    "sha256": content_hash(bench.paths(capture)[0])},
+        "picture": {**where, "taken_with": picture.taken_with,
+                    "size": [picture.photo.width, picture.photo.height],
+                    "sha256": content_hash(picture.photo.path)},
         "not_used": [{"capture": name, "reason": why} for name, why in chosen.passed_over],
     }  # fmt: skip
 
@@ -79,4 +84,10 @@ def _key(bench: Bench, chip: str) -> str:
     told = content_hash(bench.results_folder / RESULTS_FILE)
     path = notes_file(bench.folder, chip)
     noted = "" if path is None else content_hash(path)
-    return hashlib.sha256(f"{told} {noted} {chip} {versions.DIE}".encode()).hexdigest()[:40]
+    try:
+        mosaic = mosaic_of(bench.folder, chip)
+        placed = "" if mosaic is None else f" {content_hash(mosaic / NUMBERS)}"
+    except Unusable as error:  # the die is then measured in something else, which says why
+        placed = f" {error}"
+    key = f"{told} {noted} {chip} {versions.DIE}{placed}"
+    return hashlib.sha256(key.encode()).hexdigest()[:40]

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
+from glassay.bench.chip.die_pictures import mosaic_picture
+from glassay.bench.document.chip_mosaics import mosaic_of
 from glassay.bench.document.read import load_bench
 from glassay.bench.shelf.search import Hit
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import FloatImage
 from glassay.match.measure import match
+
+Corners = npt.NDArray[np.float64]
 
 COMPARED_PX = 700
 """Longer side to which pictures are brought before they are held against each other: layouts differ at
@@ -74,22 +78,39 @@ def same_dies(
     )
 
 
+MOST_MOSAIC_PX = 12_000_000
+"""Px in which a mosaic is read to be compared or hung on a wall: more is not seen there."""
+
+
+def whole_picture(hit: Hit) -> tuple[Photo, Corners | None]:
+    """The picture in which a chip's die was measured, and the die's corners in it, px, where it was
+    found. Raises `Unusable` when it cannot be read."""
+    told = hit.picture
+    corners = None if told.get("outline") is None else np.asarray(told["outline"], np.float64)
+    if "mosaic" not in told:
+        photo = read_photo(load_bench(hit.folder).shown_path(str(told["file"])))
+        box = told.get("box")
+        return photo if box is None else photo.crop((box[0], box[1], box[2], box[3])), corners
+    folder = mosaic_of(hit.folder, hit.chip)
+    if folder is None:
+        raise Unusable(f"the mosaic {told['mosaic']} is not there any more")
+    photo = mosaic_picture(folder, MOST_MOSAIC_PX).photo
+    if corners is not None:
+        # halves: a place moves by half a px of either, which counts from the middle of the first
+        scale = np.round(np.log2(np.array(told["size"]) / [photo.width, photo.height]))
+        corners = (corners + 0.5) / 2.0**scale - 0.5
+    return photo, corners
+
+
 def picture_of_hit(hit: Hit) -> Photo:
     """The picture of a chip, as far as its die reaches. Raises `Unusable` when it cannot be read."""
-    photo = read_photo(_path_of(hit))
-    box = hit.picture.get("box")
-    photo = photo if box is None else photo.crop((box[0], box[1], box[2], box[3]))
-    corners = hit.picture.get("outline")
+    photo, corners = whole_picture(hit)
     if corners is None:
         return photo
     low = np.maximum(np.floor(np.min(corners, axis=0)), 0).astype(int)
     high = np.minimum(np.ceil(np.max(corners, axis=0)) + 1, [photo.width, photo.height]).astype(int)
     width, height = (int(v) for v in high - low)
     return photo.crop((int(low[0]), int(low[1]), width, height))
-
-
-def _path_of(hit: Hit) -> Path:
-    return load_bench(hit.folder).shown_path(str(hit.picture["file"]))
 
 
 def _can_be(hit: Hit, longest_um: float | None) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +11,13 @@ import click
 
 from glassay.bench.chip.die_layers import LaidLayer, laid_layers
 from glassay.bench.chip.die_pictures import (
-    MOSAIC_NUMBERS,
     ChosenPicture,
     DiePicture,
     best_die,
     die_in,
-    is_mosaic,
     mosaic_picture,
 )
+from glassay.bench.document.chip_mosaics import NUMBERS, is_mosaic
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
@@ -37,14 +36,14 @@ from glassay.errors import Unusable
 from glassay.imaging import read_photo
 from glassay.quantity import Quantity
 from glassay.report.die_layers import words_of
-from glassay.report.die_sheet import Sheet, sheet_data, sheet_lines, write_sheet
+from glassay.report.die_sheet import Sheet, by_hand_words, manifest_lines, sheet_data, write_sheet
 from glassay.report.iiif import check_address
 
-TILES = "iiif"
-"""Folder of the tiles of the picture."""
+TILES, LAYERS = "iiif", "layers"
+"""Folders of the tiles of the picture, and of those of its layers."""
 
 FILES = ("sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv")
-MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES)
+MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES, LAYERS)
 
 
 @dataclass(frozen=True)
@@ -89,9 +88,10 @@ def command(
 ) -> None:  # fmt: skip
     """Measure a die: outline and size, tilt, bond pads, finest line and pitch; with --out its sheet.
 
-    From a photo, from a mosaic's folder, or from the capture of CHIP in a BENCH whose setting tells
-    most. The die must lie wholly in the picture, on an even surround of another brightness. Its size
-    is that of the silicon as it was sawn, seal ring and what is left of the street included.
+    From a photo, from a mosaic's folder, or of CHIP in a BENCH: from its mosaic in mosaics/CHIP, else
+    from the capture whose setting tells most. The die must lie wholly in the picture, on an even
+    surround of another brightness. Its size is that of the silicon as it was sawn, seal ring and what
+    is left of the street included.
     """
     found: list[_Found] = []
 
@@ -124,7 +124,7 @@ def command(
             if pictures:
                 _write_pyramids(out, sheet)
             if place is not None:
-                _write_tiles(out, place, sheet)
+                _write_tiles(out, place, sheet, found[0])
         return found[0].result
 
     def draw(result: DieResult) -> None:
@@ -164,12 +164,13 @@ def _picture(
         if (source / FILE_NAME).is_file():
             raise Unusable(f"{source} is a bench: name the chip, like `glassay die {source} CHIP`")
         if not is_mosaic(source):
-            raise Unusable(f"{source} is neither a bench nor a mosaic (it has no {MOSAIC_NUMBERS})")
+            raise Unusable(f"{source} is neither a bench nor a mosaic (it has no {NUMBERS})")
         if box or tone:
             raise Unusable("--box and --tone are for photos")
         mosaic = mosaic_picture(source)
-        return DiePicture(mosaic.photo, size or mosaic.pixel_size, told, True, mosaic.name,
-                          mosaic.taken_with)  # fmt: skip
+        if size is not None:  # what is stated is that of the mosaic's own px
+            size = size.scaled(mosaic.reduced, size.unit)
+        return replace(mosaic, pixel_size=size or mosaic.pixel_size, told_um=told)
     area = parse_box(box)
     photo = read_photo(source, parse_tone(tone))
     return DiePicture(photo if area is None else photo.crop(area), size, told, False, source.name)
@@ -192,28 +193,23 @@ def _write_pyramids(out: Path, sheet: Sheet) -> None:
     write_ome_zarr(out / "die.ome.zarr", levels, size, sheet.title)
 
 
-def _write_tiles(out: Path, address: str, sheet: Sheet) -> None:
-    from glassay.report import iiif
+def _write_tiles(out: Path, address: str, sheet: Sheet, found: _Found) -> None:
+    from glassay.report import die_iiif, iiif
 
-    photo, picture = sheet.photo, f"{address}/{TILES}"
-    said = iiif.Said(sheet.title, sheet_lines(sheet.result))
-    iiif.write_tiles(out / TILES, photo)
-    texts = {
-        f"{TILES}/info.json": iiif.image_information(picture, photo.width, photo.height),
-        "manifest.json": iiif.manifest(address, picture, photo, sheet.result, sheet.notes, said),
-    }
-    for name, document in texts.items():
-        write_atomically(out / name, iiif.as_text(document).encode())
+    said = iiif.Said(sheet.title, manifest_lines(sheet.result))
+    tiled = die_iiif.write_picture_tiles(out / TILES, found.picture, f"{address}/{TILES}")
+    shown = die_iiif.Pictures(found.picture, found.result, found.notes, found.layers)
+    die_iiif.write_documents(out, TILES, tiled, address, shown, said)
 
 
 def _write(found: _Found, out: Path, source: Path, chip: str | None) -> Sheet:
     from glassay.report import die_files
 
     result, photo, notes = found.result, found.picture.photo, found.notes
-    path = photo.path if photo.path.is_file() else photo.path.parent / MOSAIC_NUMBERS
     sheet = Sheet(
         f"Die of {chip}" if chip else f"Die in {source.name}",
-        found.picture.taken_with or f"From {source.name}.", photo, result, content_hash(path), notes,
+        found.picture.taken_with or f"From {source.name}.", photo, result,
+        content_hash(photo.path), notes,
         found.notes_file, found.passed_over, FILES[1:], found.layers,
     )  # fmt: skip
     texts = {
@@ -254,7 +250,9 @@ def _say(result: DieResult) -> str:
         if limit is None:
             continue
         least = f"{limit.quantity.value:.2g} {limit.quantity.unit}"
-        said = say_quantity(found[key].quantity) if key in found else "none told"
+        said = "none told"
+        if key in found:
+            said = say_quantity(found[key].quantity) + by_hand_words(found[key])
         lines.append(f"{words:<13} {said}   (no finer than {least} could be seen)")
     if result.process is not None:
         lines.append(result.process.statement)

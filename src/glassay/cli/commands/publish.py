@@ -8,6 +8,7 @@ import click
 
 from glassay.bench.chip.die_layers import laid_layers
 from glassay.bench.chip.die_pictures import best_die
+from glassay.bench.document.chip_mosaics import is_die
 from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.read import load_bench
 from glassay.bench.shelf.index import bench_folders
@@ -54,7 +55,7 @@ def command(
         bench = load_bench(folder)
         results = measure_with_progress(bench, jobs)
         for thing in bench.objects:
-            if thing.kind != "chip":
+            if not is_die(thing):
                 continue
             try:
                 one = best_die(results, thing.id)

@@ -10,6 +10,7 @@
   const bare = document.querySelector(".evidence .bare");
   const toggle = document.querySelector(".evidence .toggle");
 
+  const many = told.reduced || 1; // px of the tiles that are one of the marks
   const LETTERS_PX = 18; // labels grow with the photo no further than this
 
   function niceLength(most) {
@@ -57,8 +58,8 @@
       const a = image.viewerElementToImageCoordinates(new OpenSeadragon.Point(0, 0));
       const b = image.viewerElementToImageCoordinates(new OpenSeadragon.Point(size.x, size.y));
       // The viewer counts from the corner of the first px, the marks from its middle.
-      marks.setAttribute("viewBox", `${a.x - 0.5} ${a.y - 0.5} ${b.x - a.x} ${b.y - a.y}`);
-      const perPx = size.x / (b.x - a.x);
+      marks.setAttribute("viewBox", `${a.x / many - 0.5} ${a.y / many - 0.5} ${(b.x - a.x) / many} ${(b.y - a.y) / many}`);
+      const perPx = (many * size.x) / (b.x - a.x);
       for (const [text, most] of labels) text.setAttribute("font-size", Math.min(most, LETTERS_PX / perPx));
       if (told.pixel_um) {
         const perUm = perPx / told.pixel_um;

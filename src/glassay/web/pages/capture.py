@@ -101,8 +101,7 @@ def _photo(request: Request, results: BenchResults, one: Capture) -> dict[str, o
 
 @router.get("/tile")
 def tile(request: Request, id: str, level: int, x: int, y: int) -> Response:
-    bench = workbench_of(request)
-    path = bench.files_of(bench.capture(id))[0]
+    path = workbench_of(request).picture_file(id)
     data = request.app.state.tiles.tile(path, level, x, y)
     return Response(
         data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400"}
@@ -111,8 +110,7 @@ def tile(request: Request, id: str, level: int, x: int, y: int) -> Response:
 
 @router.get("/whole")
 def whole(request: Request, id: str) -> Response:
-    bench = workbench_of(request)
-    path = bench.files_of(bench.capture(id))[0]
+    path = workbench_of(request).picture_file(id)
     return Response(request.app.state.tiles.whole(path, PLAIN_PX), media_type="image/jpeg")
 
 

@@ -23,7 +23,7 @@ from glassay.web.dies import (
     things,
     viewer_data,
 )
-from glassay.web.pages.die_acts import Form, changes_of
+from glassay.web.pages.die_acts import READ_BY_EYE, Form, changes_of
 from glassay.web.templating import back_to, fragment, link, page, workbench_of
 
 router = APIRouter(prefix="/die", include_in_schema=False)
@@ -38,7 +38,7 @@ def die(request: Request, chip: str, capture: str = "") -> Response:
     return page(
         request, "die.html", title=f"Die of {found.title}", here="/captures",
         bench_title=workbench_of(request).bench().title, die=found,
-        viewer=json.dumps(viewer_data(request, found)), table=_table(found), kinds=KINDS,
+        viewer=json.dumps(viewer_data(found)), table=_table(found), kinds=KINDS,
     )  # fmt: skip
 
 
@@ -133,9 +133,12 @@ def _table(found: ShownDie) -> Any:
         markings=list(zip(notes.markings, entries["marking"], strict=True)),
         no_pads=list(zip(found.entries.get("no_pad", []), entries["no_pad"], strict=True)),
         layers=list(zip(notes.layers, entries["layer"], strict=True)),
-        turns=TURNS, captures=[name for name in found.others if name != found.capture.id],
+        turns=TURNS, captures=[name for name in found.others if name != found.seen.id],
         single={kind: as_text(found.entries.get(kind)) for kind in SINGLE},
-        line=found.entries.get("finest_line") or {"width": "", "within": ""},
+        read={
+            kind: found.entries.get(kind) or dict.fromkeys((what, "within"), "")
+            for kind, what in READ_BY_EYE.items()
+        },
         numbering=found.entries.get("numbering") or {},
         numbered=any(pad["numbered_by_hand"] for pad in pads),
     )  # fmt: skip

@@ -22,6 +22,9 @@ from glassay.web.pages.marks import read_points
 
 Form = Mapping[str, str]
 
+READ_BY_EYE = {"finest_line": "width", "finest_pitch": "pitch"}
+"""Lengths that a person reads in the picture, and what each is called in its entry."""
+
 
 def changes_of(found: ShownDie, form: Form) -> list[Change]:
     """What a form asks for. Raises `Unusable` with what is wrong in it."""
@@ -45,7 +48,7 @@ def changes_of(found: ShownDie, form: Form) -> list[Change]:
         return _all_kept(found, before)
     if do not in ("put", "move"):
         raise Unusable(f"{do[:40]!r} is nothing that is done to what is noted")
-    if kind in ("numbering", "finest_line", "layer"):
+    if kind in ("numbering", *READ_BY_EYE, "layer"):
         raise Unusable(f"the {kind.replace('_', ' ')} is not pointed at")
     points = np.array(read_points(form.get("points", ""), least=1))
     if kind == "outline":
@@ -75,10 +78,11 @@ def _entry(form: Form) -> dict[str, Any] | None:
 
 
 def _outline(found: ShownDie, points: Any, form: Form) -> dict[str, Any]:
-    corners = in_order(points)
-    pointing = max(float(_number(form, "pointing", "1.5")), LEAST_POINTING_PX)
+    many = found.seen.reduced  # the notes count in px of the whole mosaic
+    corners = (in_order(points) + 0.5) * many - 0.5
+    pointing = many * max(float(_number(form, "pointing", "1.5")), LEAST_POINTING_PX)
     return {"corners": np.round(corners, PLACES).tolist(), "within": round(AT_95 * pointing, 3),
-            "capture": found.capture.id}  # fmt: skip
+            "capture": found.seen.id}  # fmt: skip
 
 
 def _put(kind: str, places: Any, form: Form, before: dict[str, Any] | None) -> dict[str, Any]:
@@ -237,9 +241,9 @@ def _set(found: ShownDie, kind: str, before: dict[str, Any] | None, form: Form) 
         return [Change(kind, before, {**before, "kind": form.get("is", "unknown"), "name": text})]
     if kind == "marking":
         return [Change(kind, before, {**(before or {}), "text": text} if text else None)]
-    if kind == "finest_line":
-        width, within = form.get("width", "").strip()[:40], form.get("within", "").strip()[:40]
-        after = {"width": width, "within": within} if width or within else None
+    if kind in READ_BY_EYE:
+        told = {key: form.get(key, "").strip()[:40] for key in (READ_BY_EYE[kind], "within")}
+        after = told if any(told.values()) else None
         return [] if before is None and after is None else [Change(kind, before, after)]
     if kind == "numbering":
         number, pads = form.get("number", "").strip()[:40] or "1", list(_pads(found))

@@ -17,6 +17,7 @@ from glassay.errors import NotMeasurable, Unusable
 from glassay.report.die_layers import ShownLayers, shown_layers
 from glassay.report.pictures import Pixels
 from glassay.report.templating import render
+from glassay.web.dies import mosaic_stamp
 from glassay.web.templating import link, page, workbench_of
 from glassay.web.tiles import jpeg
 
@@ -77,7 +78,7 @@ def _laid(request: Request, chip: str) -> _Laid:
         return _Laid(shown, tuple(made))
 
     with _registering:
-        found = bench.derived(f"layers {chip} {stamp}", make)
+        found = bench.derived(f"layers {chip} {mosaic_stamp(bench.folder, chip)} {stamp}", make)
     if isinstance(found, str):
         raise Unusable(found)
     return found
