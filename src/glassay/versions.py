@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-ARRAY: Final = "6"
+ARRAY: Final = "7"
 CLIP: Final = "4"
 DETAIL: Final = "12"
 DIE: Final = "10"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from tests.lattice.drawn_dies import drawn_die
@@ -58,6 +59,29 @@ def test_without_pixel_sizes_an_overview_and_a_close_up_give_no_count_and_say_wh
     assert result.columns is None
     assert any("not counted" in note for note in result.notes)
     assert "optical_format" not in result.findings()
+
+
+def test_an_even_margin_around_the_pixels_is_not_counted() -> None:
+    """99 x 88 pixels, an even margin of five, other circuits beyond. Every fifth row of the blocks in
+    which the lattice is sought shows none of it: their borders fall into step with its lines."""
+    pitch, columns, rows, margin, (wide, high) = 5.7263, 99, 88, 28.0, (900, 700)
+    rng = np.random.default_rng(1)
+    x0, y0 = (wide - columns * pitch) / 2, (high - rows * pitch) / 2
+    y, x = (np.mgrid[0 : 2 * high, 0 : 2 * wide] + 0.5) / 2
+    sheet = rng.uniform(0.1, 0.8, (28, 36)).repeat(50, axis=0).repeat(50, axis=1)
+    sheet[(np.abs(x - wide / 2) < wide / 2 - x0 + margin)
+          & (np.abs(y - high / 2) < high / 2 - y0 + margin)] = 0.35  # fmt: skip
+    u, v = (x - x0) / pitch, (y - y0) / pitch
+    within = (u > 0) & (u < columns) & (v > 0) & (v < rows)
+    sheet[within] = 0.15
+    sheet[within & (np.abs(u % 1 - 0.5) < 0.34) & (np.abs(v % 1 - 0.5) < 0.34)] = 0.6
+    soft = cv2.GaussianBlur(sheet.astype(np.float32), (0, 0), 1.2)
+    seen = cv2.resize(soft, (wide, high), interpolation=cv2.INTER_AREA)
+    result = measure_array([DiePicture(seen + rng.normal(0, 0.008, seen.shape).astype(np.float32))])
+    assert result.columns is not None
+    assert result.rows is not None
+    assert result.columns.value == pytest.approx(columns, abs=result.columns.expanded)
+    assert result.rows.value == pytest.approx(rows, abs=result.rows.expanded)
 
 
 def test_a_close_up_alone_says_that_the_extent_is_not_told() -> None:

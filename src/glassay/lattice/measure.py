@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -25,6 +27,10 @@ from glassay.lattice.pitch import LatticeResult, lattice_findings, measure_latti
 from glassay.quantity import Quantity, combine
 
 Array = npt.NDArray[np.float64]
+
+MARGIN = 2.0
+"""Periods by which an outline of even colour may be larger than where the lattice ends: shielded pixels
+may hide their lattice, and a margin without pixels may be as even as they are."""
 
 
 @dataclass(frozen=True)
@@ -160,8 +166,8 @@ def _extent(
 
 
 def _resolved_extent(picture: DiePicture, lattice: LatticeResult) -> Extent:
-    """The extent of an array whose pixels the picture resolves: by its colour where its outline is
-    that of the lattice too, else by where the lattice ends."""
+    """The extent of an array whose pixels the picture resolves: by its colour where that outline is
+    the lattice's too, else by where the lattice ends."""
     pitches = [pitch.value for pitch in (lattice.pitch_x, lattice.pitch_y) if pitch is not None]
     period = lattice.mosaic * max(pitches)
     factor = lattice.reduced_by
@@ -169,16 +175,32 @@ def _resolved_extent(picture: DiePicture, lattice: LatticeResult) -> Extent:
     field = Field(lattice.filled, lattice.block_px, waves, lattice.steps.channels, period)
     image = picture.image
     planes = image[..., None] if image.ndim == 2 else image
-    try:
+    found, own = None, None
+    with contextlib.suppress(
+        NotMeasurable
+    ):  # the array's colour may not tell it from what is around
         found = find_extent(
             image, smooth_px=lattice.mosaic * pitches[0], distortion=lattice.distortion,
             frame=picture.frame,
         )  # fmt: skip
-        if is_within(found, field):
-            return found
+    if found is not None and not is_within(found, field):
+        found = None
+    try:
+        own = own_extent(planes, field, lattice.distortion, picture.frame or Frame.of(image.shape))
     except NotMeasurable:
-        pass  # the array's colour does not tell it from what is around
-    return own_extent(planes, field, lattice.distortion, picture.frame or Frame.of(image.shape))
+        if found is None:
+            raise
+    # beyond the pixels a margin may be as even as they are
+    if found is None or (own is not None and _is_larger(found, own, MARGIN * period)):
+        assert own is not None
+        return own
+    return found
+
+
+def _is_larger(one: Extent, other: Extent, by_px: float) -> bool:
+    """Whether one outline is wider or higher than another by so much and by what is uncertain."""
+    pairs = ((one.width, other.width), (one.height, other.height))
+    return any(a.value - b.value > by_px + math.hypot(a.expanded, b.expanded) for a, b in pairs)
 
 
 def _pitch_um(

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import binary_opening, label, map_coordinates
+from scipy.ndimage import binary_closing, binary_opening, label, map_coordinates
 
 from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
@@ -63,7 +63,8 @@ def rectangle_of(field: Field, shape: tuple[int, ...]) -> Rectangle:
 
     Raises `NotMeasurable` where it reaches the picture's border or is no rectangle.
     """
-    whole = np.pad(field.filled, 1)
+    # rows of blocks whose borders fall into step with the lattice's lines may show none of it
+    whole = binary_closing(np.pad(field.filled, 3), np.ones((3, 3)))[2:-2, 2:-2]
     parts, count = label(binary_opening(whole, np.ones((2, 2))))
     if not count:
         raise NotMeasurable("the lattice fills too little of the picture for its edges to be told")
