@@ -120,6 +120,18 @@ def test_what_is_no_part_of_the_mosaic_is_named(
     assert "cut off" in reasons["cut.jpg"]
 
 
+def test_of_many_photos_two_that_nothing_confirms_are_no_mosaic(tmp_path: Path) -> None:
+    rng = np.random.default_rng(7)
+    sheets = [rng.integers(0, 2, (24, 40)).repeat(12, 0).repeat(12, 1) * 120 + 60 for _ in range(4)]
+    pieces = [sheets[0][:, :300], sheets[0][:, 160:460], *(sheet[:, :300] for sheet in sheets[1:])]
+    paths = [tmp_path / f"{n}.png" for n in range(len(pieces))]
+    for path, piece in zip(paths, pieces, strict=True):
+        Image.fromarray((piece + rng.normal(0, 2, piece.shape)).astype(np.uint8)).save(path)
+    assert sum(one.matrix is not None for one in place_tiles(paths[:2]).where) == 2
+    with pytest.raises(NotMeasurable, match="only two of 5 photos"):
+        place_tiles(paths)
+
+
 def test_two_chips_are_two_groups(
     chip: tuple[list[Path], dict[str, Mapping]], tmp_path: Path
 ) -> None:

@@ -41,6 +41,10 @@ SURE = 0.8
 PARTNERS_FIRST = 4
 """Pairs of a tile that are measured first: it has four neighbours beside it in a grid."""
 
+MOST_BESIDE_TWO = 4
+"""Photos of which two that no third joins are a mosaic. Of more, some show what these two do if they
+lie side by side; where none does, what they show may occur twice (reasoned, not studied)."""
+
 HUNG_ON_OTHERS = "only photos that were left out join it to the mosaic"
 
 
@@ -118,6 +122,11 @@ def place_tiles(
     unsure = left_open(tiles, poses, own, workers, progress)
     if unsure:
         poses, solution, overlaps = solved_without(unsure, poses, solution, overlaps, own)
+    if len(poses) == 2 and len(tiles) > MOST_BESIDE_TWO:
+        raise NotMeasurable(
+            f"only two of {len(tiles)} photos seem to belong together, and no third confirms it: what"
+            " they show may occur twice"
+        )
     for tile, reason in unsure.items():
         where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     for tile, distance in rivals.items():
