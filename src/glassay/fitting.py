@@ -140,6 +140,14 @@ def vertex(before: float, at: float, after: float) -> float:
     return float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5))
 
 
+def crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
+    """Where two straight lines in a plane meet, each a point (2,) and a direction (2,). Raises
+    `numpy.linalg.LinAlgError` for parallel ones."""
+    (point, direction), (start, way) = one, other
+    t = np.linalg.solve(np.stack([direction, -way], axis=1), start - point)
+    return np.asarray(point + t[0] * direction)
+
+
 def block_mean(picture: Array, factor: int) -> npt.NDArray[np.float32]:
     """Means of blocks of `factor` x `factor` px from the top left; px that fill no block are left
     out. (height, width) or (height, width, channels)."""

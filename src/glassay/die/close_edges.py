@@ -102,8 +102,7 @@ def _profile(grey: FloatImage, start: Start) -> tuple[Array, Array, Array]:
     each = max(2, round(0.88 * start.length / PIECES))
     t = np.linspace(-0.44, 0.44, PIECES * each) * start.length
     across = np.arange(-REACH_PX - 2.0, REACH_PX + 2.0 + STEP_PX / 2, STEP_PX)
-    base = start.foot + t[:, None] * start.way + (start.bend * t**2)[:, None] * start.outward
-    at = base[:, None, :] + across[None, :, None] * start.outward
+    at = start.places(t, across)
     x, y = np.moveaxis(at.astype(np.float32), -1, 0)
     values = cv2.remap(grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     pieces = values.reshape(PIECES, each, -1).mean(axis=1).astype(np.float64)

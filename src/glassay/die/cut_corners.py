@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from glassay.die.nested import Start
+from glassay.fitting import crossing
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
@@ -54,7 +55,7 @@ def is_of_two(lacking: Array) -> bool:
 
 def _lacking(grey: FloatImage, one: Start, other: Start, blur_px: float) -> float:
     """Area in px^2 at the corner of two sides that is lacked, against a blurred corner's."""
-    corner = _crossing(one, other)
+    corner = _corner(one, other)
     away = np.arange(-BEYOND_BLURS * blur_px, REACH_PX + REACH_BLURS * blur_px, STEP_PX)
     light = _light(grey, *_at(corner, one, other, away, away))
     outward = -np.arange(BEYOND_BLURS * blur_px, BEYOND_BLURS * blur_px + 4.0, STEP_PX)
@@ -73,10 +74,7 @@ def _lacking(grey: FloatImage, one: Start, other: Start, blur_px: float) -> floa
 def _rim(grey: FloatImage, side: Start, across: Array) -> float:
     """The light along the middle part of a side, so far outward of it."""
     t = np.linspace(-0.35, 0.35, 64) * side.length
-    at = (
-        side.foot + t[:, None, None] * side.way
-        + ((side.bend * t**2)[:, None] + across[None, :])[..., None] * side.outward
-    )  # fmt: skip
+    at = side.places(t, across)
     return float(np.median(_light(grey, at[..., 0], at[..., 1])))
 
 
@@ -92,8 +90,10 @@ def _light(grey: FloatImage, x: Array, y: Array) -> npt.NDArray[np.float32]:
     return np.asarray(found, np.float32)
 
 
-def _crossing(one: Start, other: Start) -> Array:
+def _corner(one: Start, other: Start) -> Array:
     """Where two sides meet, their bows included."""
-    feet = [side.foot + side.bend * (side.length / 2) ** 2 * side.outward for side in (one, other)]
-    t = np.linalg.solve(np.stack([one.way, -other.way], axis=1), feet[1] - feet[0])
-    return np.asarray(feet[0] + t[0] * one.way)
+    lines = [
+        (side.foot + side.bend * (side.length / 2) ** 2 * side.outward, side.way)
+        for side in (one, other)
+    ]
+    return crossing(*lines)

@@ -42,6 +42,11 @@ class Start:
         """The same, so many px outward."""
         return replace(self, foot=self.foot + by * self.outward, length=self.length + 2 * by)
 
+    def places(self, t: Array, across: Array) -> Array:
+        """Places (along, across, 2), px: `t` px from the foot along the side, `across` px outward."""
+        base = self.foot + t[:, None] * self.way + (self.bend * t**2)[:, None] * self.outward
+        return np.asarray(base[:, None, :] + across[None, :, None] * self.outward)
+
 
 def steps_beyond(grey: FloatImage, starts: list[Start], reach: float) -> list[float] | None:
     """How far beyond each side another edge runs along it, px; None where there is none around the die.
@@ -73,8 +78,7 @@ def _profile_beyond(grey: FloatImage, start: Start, reach: float) -> tuple[Array
     """Median light along a side against the distance outward (from some px within), px."""
     t = np.linspace(-0.46, 0.46, 160) * start.length
     across = np.arange(-8.0, reach, STEP_PX)
-    base = start.foot + t[:, None] * start.way + (start.bend * t**2)[:, None] * start.outward
-    at = base[:, None, :] + across[None, :, None] * start.outward
+    at = start.places(t, across)
     inside = ((at >= 0) & (at <= np.array(grey.shape[::-1]) - 1.0)).all(axis=(0, 2))
     if inside.sum() < 40:
         return None

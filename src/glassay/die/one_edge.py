@@ -245,8 +245,7 @@ def _profile(grey: FloatImage, start: Start, sharp_px: float) -> tuple[Array, Ar
     t = np.linspace(-0.44, 0.44, max(64, round(0.88 * start.length))) * start.length
     reach = REACH_PX + 2.0
     across = np.arange(-reach, reach + STEP_PX / 2, STEP_PX)
-    base = start.foot + t[:, None] * start.way + (start.bend * t**2)[:, None] * start.outward
-    at = base[:, None, :] + across[None, :, None] * start.outward
+    at = start.places(t, across)
     x, y = np.moveaxis(at.astype(np.float32), -1, 0)
     values = cv2.remap(grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     light = np.median(values, axis=0).astype(np.float64)

@@ -21,7 +21,6 @@ import numpy.typing as npt
 from glassay.die.close_edges import CloseEdges, close_edges
 from glassay.die.nested import STEP_PX, Start
 from glassay.die.one_edge import PENUMBRA, WhereCut, where_cuts
-from glassay.die.sharpness import sharpest_blur
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution
 
@@ -176,18 +175,17 @@ def said_of(rivals: Rivals) -> list[str]:
 
 def find_rivals(
     grey: FloatImage, starts: Sequence[Start], strays: Sequence[float], shorter: float,
-    sharp_px: float | None = None,
+    sharp_px: float | None,
 ) -> Rivals:  # fmt: skip
     """Edges within the outline that is fitted to a picture (height, width) of linear light.
 
     `starts` are its sides (top, right, bottom, left), `strays` the standard deviations (px) of their
     pieces from a smooth line, `shorter` the shorter side, px. `sharp_px` is the blur (standard
-    deviation) of sharp edges, told by the die's own where it is not given.
+    deviation) of sharp edges, None where it cannot be told.
     """
     rough = [stray > max(ROUGH_PX, ROUGH_SHARE * shorter) for stray in strays]
     looked = [_within(grey, start, DEEPEST * shorter) for start in starts]
     close = [close_edges(grey, start) for start in starts]
-    sharp_px = sharpest_blur(grey, starts) if sharp_px is None else sharp_px
     cuts = WhereCut() if sharp_px is None else where_cuts(grey, starts, sharp_px)
     looked = [
         (own, _with_close(inner, near)) for (own, inner), near in zip(looked, close, strict=True)
@@ -271,8 +269,7 @@ def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[I
     half = 0.46 * start.length
     t = np.linspace(-half, half, PIECES * max(2, round(2 * half / PIECES)))
     across = np.arange(-reach - 4.0, 8.0, STEP_PX)
-    base = start.foot + t[:, None] * start.way + (start.bend * t**2)[:, None] * start.outward
-    at = base[:, None, :] + across[None, :, None] * start.outward
+    at = start.places(t, across)
     x, y = np.moveaxis(at.astype(np.float32), -1, 0)
     values = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     pieces = values.reshape(PIECES, -1, across.size).mean(axis=1).astype(np.float64)

@@ -23,7 +23,7 @@ from glassay.die.sharpness import sharpest_blur
 from glassay.die.silhouette import Silhouette
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
 from glassay.errors import NotMeasurable
-from glassay.fitting import chain_inflation, scatter, spread, trimmed_fit
+from glassay.fitting import chain_inflation, crossing, scatter, spread, trimmed_fit
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 
@@ -262,8 +262,8 @@ def _joined(sides: list[_Side], frame: Frame, flat: bool, rivals: Rivals) -> Out
     straight = [replace(side, points=frame.undistorted(side.points, k1)) for side in sides]
     lines = [_line(side) for side in straight]
     top, right, bottom, left = ((point, way) for point, way, _ in lines)
-    corners = np.array([_crossing(top, left), _crossing(top, right), _crossing(bottom, right),
-                        _crossing(bottom, left)])  # fmt: skip
+    corners = np.array([crossing(top, left), crossing(top, right), crossing(bottom, right),
+                        crossing(bottom, left)])  # fmt: skip
     across, down, turns, tilt, notes = directions_of(corners)
     notes += said_of(rivals)
     size = []
@@ -359,9 +359,3 @@ def _line(side: _Side) -> tuple[Array, Array, float]:
         float((off**2).sum()) / max(1, off.size - 2) / off.size * chain_inflation(r, off.size)
     )
     return middle, np.asarray(way), u
-
-
-def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
-    (point, way), (start, direction) = one, other
-    t = np.linalg.solve(np.stack([way, -direction], axis=1), start - point)
-    return np.asarray(point + t[0] * way)

@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders
 from glassay.errors import NotMeasurable
+from glassay.fitting import crossing
 from glassay.imaging.tone import FloatImage
 from glassay.lattice.even_regions import Rectangle, candidates
 from glassay.lattice.side import STEP_CONTRAST, Side, find_side
@@ -133,8 +134,8 @@ def outlined(
     ]
     left, right, top, bottom = (side.line() for side in sides)
     corners = np.array(
-        [_crossing(left, top), _crossing(right, top), _crossing(right, bottom),
-         _crossing(left, bottom)]
+        [crossing(left, top), crossing(right, top), crossing(right, bottom),
+         crossing(left, bottom)]
     )  # fmt: skip
     across = corners[1] + corners[2] - corners[0] - corners[3]
     down = corners[2] + corners[3] - corners[0] - corners[1]
@@ -201,12 +202,6 @@ def _bow(sides: Sequence[Side], frame: Frame) -> Quantity:
     rest = offset - design @ solution
     u = math.sqrt(float(rest @ rest) / freedom * np.linalg.pinv(design.T @ design)[8, 8])
     return Quantity.of(float(solution[8]), u, "1", "bow of the sides", freedom)
-
-
-def _crossing(one: tuple[Array, Array], other: tuple[Array, Array]) -> Array:
-    (point, direction), (start, way) = one, other
-    t = np.linalg.solve(np.stack([direction, -way], axis=1), start - point)
-    return np.asarray(point + t[0] * direction)
 
 
 def _size(vector: Array, sides: tuple[Side, Side], frame: Frame, distortion: Quantity) -> Quantity:

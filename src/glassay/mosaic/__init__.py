@@ -7,13 +7,14 @@ result.findings()["width"]
 write_mosaic(result, folder)
 """
 
-from glassay.mosaic.document import NUMBERS, MosaicDocument, PhotoOfMosaic
+from glassay.mosaic.document import MosaicDocument, PhotoOfMosaic
 from glassay.mosaic.measure import place_tiles
 from glassay.mosaic.overview import outlines, overview
 from glassay.mosaic.result import MosaicResult, Where
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.store import MosaicTiles
-from glassay.mosaic.write import PICTURE, write_mosaic
+from glassay.mosaic.write import write_mosaic
+from glassay.mosaic_files import NUMBERS, PICTURE
 
 __all__ = [
     "NUMBERS", "PICTURE", "MosaicDocument", "MosaicResult", "MosaicTiles", "PhotoOfMosaic", "Where",

@@ -14,9 +14,8 @@ from glassay.errors import Unusable
 from glassay.finding import Finding
 from glassay.mosaic.lens import Lens, Points
 from glassay.mosaic.result import MosaicResult, Place
+from glassay.mosaic_files import NUMBERS
 from glassay.quantity import Quantity
-
-NUMBERS = "mosaic.json"
 
 DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError, RecursionError)
 """What reading a damaged file raises."""
@@ -49,20 +48,6 @@ class MosaicDocument:
     def placed(self) -> int:
         """How many photos have a place."""
         return sum(photo.place is not None for photo in self.photos)
-
-    @classmethod
-    def of(cls, result: MosaicResult) -> MosaicDocument:
-        """What is shown of a mosaic that was just placed."""
-        places = {place.number: place for place in result.places()}
-        borders = {number: lens.border(matrix) for number, _, matrix, lens in result.drawn}
-        photos = [
-            PhotoOfMosaic(one.path.name, borders.get(n), places.get(n), one.reason or "")
-            for n, one in enumerate(result.where)
-        ]
-        notes = [note for note in result.notes if note not in result.left_out]
-        return cls(
-            result.size, result.pixel_size, result.findings(), photos, result.edges, notes
-        )  # fmt: skip
 
     @classmethod
     def read(cls, folder: Path) -> MosaicDocument:

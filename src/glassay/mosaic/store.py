@@ -153,7 +153,7 @@ class MosaicTiles:
         self._journal = picture / JOURNAL
         with contextlib.suppress(FileNotFoundError):
             written = _written(self._journal.read_text(encoding="utf-8").splitlines())
-            lost = sum(not is_there(picture, one, empty) for one, empty in written.items())
+            lost = sum(not _is_there(picture, one, empty) for one, empty in written.items())
             if lost:
                 raise Unusable(
                     f"{lost} of the {len(written)} parts of {picture} are lost; the command that drew"
@@ -219,7 +219,7 @@ class _Journal:
             if lines and lines[0] == digest:
                 written = _written(lines)
                 return cls(path, digest, {
-                    one for one, empty in written.items() if is_there(canvas.folder, one, empty)
+                    one for one, empty in written.items() if _is_there(canvas.folder, one, empty)
                 })  # fmt: skip
         _create(canvas)
         write_atomically(path, f"{digest}\n".encode())
@@ -244,7 +244,7 @@ def _written(lines: Sequence[str]) -> dict[Place, bool]:
     return out
 
 
-def is_there(folder: Path, place: Place, is_empty: bool) -> bool:
+def _is_there(folder: Path, place: Place, is_empty: bool) -> bool:
     """Whether a shard that was written is still there."""
     return is_empty or shard_path(folder, place).is_file()
 

@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from glassay.mosaic.compare import Progress
-from glassay.mosaic.document import NUMBERS, as_data
+from glassay.mosaic.document import as_data
 from glassay.mosaic.measure import quiet
 from glassay.mosaic.picture import Placed, depth_of
 from glassay.mosaic.result import MosaicResult
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.store import Canvas, write_document, write_picture
+from glassay.mosaic_files import NUMBERS, PICTURE
 
-PICTURE = "mosaic.ome.zarr"
 SOFT_SHARE = 0.7
 """Sharpness, against the set's median, below which a tile is shown only where it must be."""
 SOFT_PREFERENCE = 0.25

@@ -8,18 +8,15 @@ from pathlib import Path
 
 from glassay.bench.chip.die_layers import LaidLayer
 from glassay.bench.chip.die_pictures import MOST_MOSAIC_PX, DiePicture
-from glassay.bench.document.chip_mosaics import PICTURE
 from glassay.bench.document.die_notes import DieNotes
 from glassay.die import DieResult
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.mosaic import MosaicTiles
+from glassay.mosaic_files import PICTURE
 from glassay.report import iiif
 from glassay.report.die_pictures import Places, laid_on_picture
 from glassay.report.pictures import Pixels, for_screen
-
-LAYERS = "layers"
-"""Folder of the layers' tiles, each in one of its number."""
 
 MOST_WHOLE_PX = 8192
 """Longer side of the largest file in which a mosaic is whole: phones decode it (from memory), and the
@@ -88,7 +85,7 @@ def write_documents(
     """
     pictures = [(tiles, tiled)]
     for number, layer in enumerate((one for one in shown.layers if one.lies is not None), 1):
-        name = f"{LAYERS}/{number}"
+        name = f"{iiif.LAYERS}/{number}"
         pixels = _on_the_picture(shown, layer)
         iiif.write_tiles_of(folder / name, pixels)
         size = (pixels.shape[1], pixels.shape[0])

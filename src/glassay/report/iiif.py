@@ -38,6 +38,9 @@ PRESENTATION_CONTEXT = "http://iiif.io/api/presentation/3/context.json"
 """Fixed by the specifications, as names; nothing is fetched from there."""
 
 
+LAYERS = "layers"
+"""Folder of the layers' tiles, each in one of its number."""
+
 Size = tuple[int, int]
 """Width and height, px."""
 

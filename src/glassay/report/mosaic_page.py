@@ -8,18 +8,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from glassay import __version__
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
-from glassay.mosaic import PICTURE, MosaicDocument, MosaicResult, MosaicTiles, overview
+from glassay.mosaic import PICTURE, MosaicDocument, MosaicTiles
 from glassay.mosaic.overlap import EVIDENCE_ALONE
 from glassay.report import iiif
 from glassay.report.die_iiif import write_mosaic_tiles
 from glassay.report.die_sheet import as_script, measured_rows, said_of
 from glassay.report.numbers import counted, prose, sentence
-from glassay.report.pictures import jpeg_uri
+from glassay.report.pictures import Pixels, jpeg_uri
 from glassay.report.strokes import line_path, outline_path
 from glassay.report.templating import Filling, render, source
 from glassay.report.viewer_files import write_viewer
@@ -39,25 +37,23 @@ NAMES = {
 }  # fmt: skip
 
 
-def write_mosaic_page(result: MosaicResult, folder: Path) -> None:
-    """Write the page, its tiles and the viewer into the folder that holds the mosaic's picture.
+def write_mosaic_page(folder: Path) -> None:
+    """Write the page, its tiles and the viewer into the folder that a mosaic was written into.
 
     Tiles are taken from the picture's pyramid, a few hundred rows at a time. Raises `Unusable` when the
-    folder cannot be written.
+    folder cannot be written, or holds no mosaic.
     """
     try:
-        write_mosaic_tiles(folder / TILES, MosaicTiles(folder / PICTURE))
+        picture = MosaicTiles(folder / PICTURE)
+        write_mosaic_tiles(folder / TILES, picture)
         write_viewer(folder / ASSETS)
-        write_atomically(folder / PAGE, _page(result).encode())
+        page = _page(MosaicDocument.read(folder), picture.small(SHOWN_PX))
+        write_atomically(folder / PAGE, page.encode())
     except OSError as error:
         raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
 
 
-def _page(result: MosaicResult) -> str:
-    document = MosaicDocument.of(result)
-    shown, _ = overview(result, SHOWN_PX)
-    if shown.dtype == np.uint16:
-        shown = (shown >> 8).astype(np.uint8)
+def _page(document: MosaicDocument, shown: Pixels) -> str:
     return str(render("mosaic_page.html", {
         "title": f"Mosaic of {counted(len(document.photos), 'photo')}", "version": __version__,
         "styles": source("page.css") + source("die_sheet.css") + source("mosaic.css"),

@@ -21,7 +21,7 @@ from glassay.bench.chip.die_pictures import (
     found_die,
     mosaic_of_chip,
 )
-from glassay.bench.document.chip_mosaics import NUMBERS, mosaic_name, mosaic_of
+from glassay.bench.document.chip_mosaics import mosaic_name, mosaic_of
 from glassay.bench.document.die_notes import DieNotes, notes_file
 from glassay.bench.document.model import Capture
 from glassay.bench.document.read_die_notes import read_die_notes
@@ -30,6 +30,7 @@ from glassay.bench.keeping.marks import SCREEN_U_PX
 from glassay.bench.keeping.results import BenchResults
 from glassay.die import DieResult, Pad, corrected
 from glassay.errors import NotMeasurable, Unusable
+from glassay.mosaic_files import NUMBERS
 from glassay.report.evidence_die import die_outline, pad_corners
 from glassay.web import limits
 from glassay.web.by_hand import picture_size

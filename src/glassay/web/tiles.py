@@ -17,10 +17,10 @@ import cv2
 import numpy as np
 
 from glassay.bench.chip.die_pictures import mosaic_picture
-from glassay.bench.document.chip_mosaics import NUMBERS
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import Photo
+from glassay.mosaic_files import NUMBERS
 from glassay.report.pictures import Pixels, for_screen, picture_of
 from glassay.web import limits
 

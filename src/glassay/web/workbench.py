@@ -9,12 +9,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from glassay.bench.document.chip_mosaics import MOSAICS, NUMBERS, mosaic_of
+from glassay.bench.document.chip_mosaics import MOSAICS, mosaic_of
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import FILE_NAME, parse_bench, read_document
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
 from glassay.errors import Unusable
+from glassay.mosaic_files import NUMBERS
 
 T = TypeVar("T")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.document.chip_mosaics import NUMBERS, PICTURE, is_die, mosaic_name, mosaic_of
+from glassay.bench.document.chip_mosaics import is_die, mosaic_name, mosaic_of
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, OutlineByHand, notes_file
 from glassay.bench.document.model import Capture
 from glassay.bench.document.read_die_notes import read_die_notes
@@ -17,6 +17,7 @@ from glassay.bench.measuring.resolved import finest_in
 from glassay.die import DieResult, PointedOutline, corrected, measure_die
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
+from glassay.mosaic_files import NUMBERS, PICTURE
 from glassay.quantity import Contribution, Quantity
 
 MOST_MOSAIC_PX = 80_000_000

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from glassay import versions
+from glassay.bench.document.chip_mosaics import IN_TILES
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import BenchResults
@@ -26,12 +27,12 @@ from glassay.bench.measuring.methods.mosaic import NAME
 from glassay.bench.measuring.mosaic_lengths import mosaic_pixel_size
 from glassay.disk import refuse_links
 from glassay.errors import Unusable
+from glassay.mosaic_files import NUMBERS, PICTURE
 from glassay.quantity import Quantity
 
 if TYPE_CHECKING:
     from glassay.mosaic import MosaicDocument
 
-KIND = "chip in tiles"
 NAMES = re.compile(r"[0-9a-f]{12}-[0-9a-f]{40}")
 """Of folders: by the capture's id, which may be a path, and by all that the picture depends on."""
 
@@ -53,7 +54,7 @@ class MosaicPicture:
 
     def document(self) -> MosaicDocument | None:
         """What it says of itself; None where it was not made yet. Raises `Unusable` when damaged."""
-        from glassay.mosaic import NUMBERS, MosaicDocument
+        from glassay.mosaic import MosaicDocument
 
         # the numbers are written last
         return MosaicDocument.read(self.folder) if (self.folder / NUMBERS).is_file() else None
@@ -63,24 +64,20 @@ class MosaicPicture:
 
         Raises `NotMeasurable` and `Unusable` as `place_tiles` and `write_mosaic` do.
         """
-        from glassay.mosaic import NUMBERS, Workers, place_tiles, write_mosaic
+        from glassay.mosaic import Workers, place_tiles, write_mosaic
 
         try:
-            if (
-                self.folder / NUMBERS
-            ).exists():  # finished once, and asked for again: it is damaged
+            # finished once, and asked for again: it is damaged
+            if (self.folder / NUMBERS).exists():
                 shutil.rmtree(self.folder)
             self.folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise Unusable(f"{self.folder} cannot be written ({error.strerror})") from None
         workers = Workers()
         placed = place_tiles(
-            self.paths,
-            pixel_size=self.pixel_size,
-            tone=self.tone,
-            workers=workers,
+            self.paths, pixel_size=self.pixel_size, tone=self.tone, workers=workers,
             progress=progress,
-        )
+        )  # fmt: skip
         write_mosaic(placed, self.folder, workers, progress)
         for other in self.folder.parent.glob(f"{self.name.partition('-')[0]}-*"):
             if other != self.folder:
@@ -98,7 +95,7 @@ def mosaic_picture_of(results: BenchResults, capture_id: str) -> MosaicPicture:
     one = next((c for c in results.captures if c.capture.id == capture_id), None)
     if one is None:
         raise Unusable(f"there is no capture {capture_id!r} on this bench")
-    if bench.object(one.capture.object).kind != KIND:
+    if bench.object(one.capture.object).kind != IN_TILES:
         raise Unusable(f"{capture_id!r} is no capture of a chip in tiles")
     part = one.part(NAME)
     if part is None or part.status != "measured":
@@ -124,8 +121,6 @@ def kept_at(bench: Bench, name: str) -> Path:
     and where a folder on the way is a link."""
     if NAMES.fullmatch(name) is None:
         raise Unusable("there is no such mosaic")
-    from glassay.mosaic import NUMBERS, PICTURE
-
     folder = bench.results_folder / MOSAICS_FOLDER / name
     for name in (NUMBERS, PICTURE):
         refuse_links(folder / name, bench.folder)

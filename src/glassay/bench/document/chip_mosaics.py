@@ -6,14 +6,14 @@ from pathlib import Path
 
 from glassay.bench.document.model import ReferenceObject
 from glassay.errors import Unusable
+from glassay.mosaic_files import NUMBERS, PICTURE
 
 MOSAICS = "mosaics"
 """Folder of a bench in which they lie."""
 
-NUMBERS, PICTURE = "mosaic.json", "mosaic.ome.zarr"
-"""What `glassay mosaic` writes into a mosaic's folder: what was measured, and the picture."""
-
-CHIPS = ("chip", "chip in tiles")
+IN_TILES = "chip in tiles"
+"""Kind of an object of which every photo shows a part."""
+CHIPS = ("chip", IN_TILES)
 """Kinds of objects that are dies: seen in one photo, or in a mosaic of several."""
 
 

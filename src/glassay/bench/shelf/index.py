@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.document.chip_mosaics import MOSAICS, NUMBERS, is_die
+from glassay.bench.document.chip_mosaics import MOSAICS, is_die
 from glassay.bench.document.die_notes import NOTES_FOLDER, DieNotes, notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME, load_bench
@@ -26,6 +26,7 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import RESULTS_FILE, read_results
 from glassay.bench.shelf.kept_dies import DIES, kept_die, measured_die
 from glassay.errors import Unusable
+from glassay.mosaic_files import NUMBERS
 
 LAYOUT = 3
 """Version of the tables; an index of another one is built anew."""

@@ -12,13 +12,14 @@ from urllib.parse import quote
 
 from glassay import versions
 from glassay.bench.chip.die_pictures import ChosenPicture, best_die
-from glassay.bench.document.chip_mosaics import NUMBERS, mosaic_of
+from glassay.bench.document.chip_mosaics import mosaic_of
 from glassay.bench.document.die_notes import notes_file
 from glassay.bench.document.model import Bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import RESULTS_FILE
 from glassay.disk import content_hash, refuse_links, write_atomically
 from glassay.errors import NotMeasurable, Unusable
+from glassay.mosaic_files import NUMBERS
 
 DIES = "dies"
 """Folder of `results/` in which they are kept."""

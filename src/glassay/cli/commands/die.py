@@ -17,7 +17,7 @@ from glassay.bench.chip.die_pictures import (
     die_in,
     mosaic_picture,
 )
-from glassay.bench.document.chip_mosaics import NUMBERS, is_mosaic
+from glassay.bench.document.chip_mosaics import is_mosaic
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
@@ -34,13 +34,14 @@ from glassay.die import DieResult
 from glassay.disk import content_hash, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
+from glassay.mosaic_files import NUMBERS
 from glassay.quantity import Quantity
 from glassay.report.die_layers import words_of
 from glassay.report.die_sheet import Sheet, by_hand_words, manifest_lines, sheet_data, write_sheet
-from glassay.report.iiif import check_address
+from glassay.report.iiif import LAYERS, check_address
 
-TILES, LAYERS = "iiif", "layers"
-"""Folders of the tiles of the picture, and of those of its layers."""
+TILES = "iiif"
+"""Folder of the tiles of the picture."""
 
 FILES = ("sheet.html", "sheet.json", "die.geojson", "die.svg", "die.dxf", "pads.csv")
 MORE = ("die.ome.tif", "die.ome.zarr", "manifest.json", TILES, LAYERS)

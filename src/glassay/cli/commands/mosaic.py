@@ -60,7 +60,7 @@ def command(
         if page:
             from glassay.report.mosaic_page import write_mosaic_page
 
-            write_mosaic_page(done, out)
+            write_mosaic_page(out)
         if ome_tiff:
             from glassay.report.mosaic_tiff import write_mosaic_tiff
 
