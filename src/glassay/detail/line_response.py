@@ -62,6 +62,10 @@ ENDS_ALONE = (
     " their ends alone count"
 )
 DISAGREEMENT = "lines and their ends disagree"
+UNLIKE = (
+    "the lines differ from each other by {:.0%} of their strength, as cut or scratched ones do: without"
+    " usable ends they do not tell how sharp they are themselves"
+)
 RAISED = (
     "the camera raises the detail of the lines so much that lines without usable ends do not tell what"
     " it does from what their width does"
@@ -88,6 +92,10 @@ together: what makes the lines' shape untrue (firmware that works on edges) work
 MOST_RAISED = 1.5
 """Modulation above which a picture without usable ends is refused. Unsharp masks of 0.6 give up to
 1.14; of wide lines that a camera sharpens hard it came out at 5, at twice the true frequency."""
+MOST_UNLIKE = 0.08
+"""Spread of the lines' strengths beyond which lines without usable ends are refused. Printed lines of
+photographed slides spread by 1 to 7 %, those of a chamber's one direction by 4 to 7 and of its other,
+scratched unevenly and read at half the response of the first, by 10 to 15 %; drawn ones by up to 2 %."""
 LOPSIDED_U = 0.16
 LOPSIDED_FROM, LOPSIDED_TO = 0.01, 0.04
 """Relative standard uncertainty of the frequencies where one side of the lines is darker than the other
@@ -128,6 +136,8 @@ def response_of_lines(
     if rounded:  # their ends may be rounded, or stand on something
         steps = []
         found = summits(_told_by(fold, steps, division_px))
+    if not steps and fold.unlike > MOST_UNLIKE:
+        raise NotMeasurable(UNLIKE.format(fold.unlike))
     shape_counts, apart = True, 0.0
     if steps:
         ends_only = _told_by(fold.without_weight(), steps, division_px)

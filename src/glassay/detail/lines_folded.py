@@ -117,6 +117,8 @@ class Fold:
     error: Float
     odd: Float
     """What of the harmonics is odd about the line's middle, for a line of which one side is darker."""
+    unlike: float = 0.0
+    """Standard deviation of the strengths of the lines that were superposed, as a share of the median."""
 
     def without_weight(self) -> Fold:
         """The same, saying nothing of the response."""
@@ -145,7 +147,8 @@ def folded(rows: Lines) -> Fold:
     shift = phase / (2 * np.pi) * rows.division
     kept = good[line]
     place, relative, line = across[kept] - shift[line[kept]], relative[kept], line[kept]
-    return _harmonics(place, relative, line, rows.division)
+    unlike = float(strength[good].std(ddof=1) / middle)
+    return replace(_harmonics(place, relative, line, rows.division), unlike=unlike)
 
 
 def level(line: Any, value: Float, chosen: Any, count: int) -> Float:
