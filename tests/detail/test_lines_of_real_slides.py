@@ -50,7 +50,7 @@ def test_zones_of_one_photo_agree_within_their_uncertainty(
 def test_lines_scratched_unevenly_and_without_ends_are_refused(
     box: tuple[int, int, int, int],
 ) -> None:
-    """The chamber's lines along the rows look half as sharp as those along its columns, its cells do not."""
+    """The chamber's lines along rows look half as sharp as those along columns; its cells do not."""
     photo = read_photo(FOLDER / "chamber-a.jpg", None)
     with pytest.raises(NotMeasurable, match="differ from each other"):
         tenth_of(photo, box)

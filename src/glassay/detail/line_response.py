@@ -95,7 +95,7 @@ MOST_RAISED = 1.5
 MOST_UNLIKE = 0.08
 """Spread of the lines' strengths beyond which lines without usable ends are refused. Printed lines of
 photographed slides spread by 1 to 7 %, those of a chamber's one direction by 4 to 7 and of its other,
-scratched unevenly and read at half the response of the first, by 10 to 15 %; drawn ones by up to 2 %."""
+scratched unevenly and read at half the response, by 10 to 15 %; drawn ones by up to 2 %."""
 LOPSIDED_U = 0.16
 LOPSIDED_FROM, LOPSIDED_TO = 0.01, 0.04
 """Relative standard uncertainty of the frequencies where one side of the lines is darker than the other

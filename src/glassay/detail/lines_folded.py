@@ -118,7 +118,7 @@ class Fold:
     odd: Float
     """What of the harmonics is odd about the line's middle, for a line of which one side is darker."""
     unlike: float = 0.0
-    """Standard deviation of the strengths of the lines that were superposed, as a share of the median."""
+    """Standard deviation of the superposed lines' strengths, as a share of the median."""
 
     def without_weight(self) -> Fold:
         """The same, saying nothing of the response."""
