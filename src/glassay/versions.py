@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-ARRAY: Final = "7"
+ARRAY: Final = "8"
 CLIP: Final = "4"
 DETAIL: Final = "12"
 DIE: Final = "10"

@@ -198,6 +198,13 @@ def test_photographs_of_other_things_hold_no_lattice(name: str) -> None:
     refused(Photo(Path(name), getattr(data, name)(), "srgb").linear_light())
 
 
+@pytest.mark.parametrize("height", [400, 300])
+def test_the_letters_and_lines_of_a_page_of_type_are_no_lattice(height: int) -> None:
+    page = cv2.resize(data.page(), (480, height))  # a photograph shipped with scikit-image
+    with pytest.raises(NotMeasurable, match="too uneven"):
+        measure_lattice(Photo(Path("page"), page, "srgb").linear_light())
+
+
 def test_noise_holds_no_lattice() -> None:
     noise = np.random.default_rng(3).random((400, 500), dtype=np.float32)
     refused(noise)

@@ -40,6 +40,11 @@ LENS_SHARE = 1e-4
 """Relative standard uncertainty of a pitch beyond the scatter of its phases: what is left of lens
 distortion and of compression (worst seen in simulated photos: 3e-4, at JPEG 50)."""
 
+MOST_VAGUE = 0.01
+"""Expanded uncertainty of a pitch, as a share of it, beyond which what repeats is no lattice: pixels,
+cells and weaves, close-ups of a dozen of them and blurred ones too, are told to 0.02 to 0.3 %, the
+lines and letters of a page of type to 4 and 12 %."""
+
 ROW_TILT_DEG = 0.3
 """Standard uncertainty of the tilt of a single row, which follows from the heights of its pads."""
 
@@ -259,6 +264,12 @@ def _measured(
     y = found[1] if len(found) > 1 else None
     off_green = planes.shape[2] == 3 and set(steps.channels) != {1}
     pitch_x, pitch_y = (_with_lens(q, off_green) for q in _pitches(x, y, factor))
+    for pitch in (pitch_x, pitch_y):
+        if pitch is not None and pitch.expanded > MOST_VAGUE * pitch.value:
+            raise NotMeasurable(
+                "what repeats is too uneven, or holds over too little of the picture, to be a"
+                f" lattice: its pitch would be known to {pitch.expanded / pitch.value:.1%} only"
+            )
     known = [fit.distortion for fit in fits if fit.distortion is not None]
     tilt = math.degrees(math.atan2(x.vector[1], x.vector[0]))
     angle = None
