@@ -12,6 +12,7 @@ import pytest
 from studies.live_mosaic import Kind, judged, run, stage_of
 
 from glassay.mosaic.live import GrowingMap, Place, Told
+from glassay.mosaic.live import growing as growing_of_live
 from glassay.mosaic.live.found import FoundAgain
 from glassay.mosaic.live.track import Track
 from glassay.simulate import Camera, Die, Drawn, Optics
@@ -65,6 +66,52 @@ def test_what_moves_is_placed_but_not_taken() -> None:
     assert all(one.kept is None for one in told)
     placed = [one.place.x for one in told if one.place is not None]
     assert placed[-1] == pytest.approx(142.5, abs=1.5)
+
+
+def counted_judgements(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Filled with one entry for every frame that is held against the map."""
+    seen: list[int] = []
+    real = growing_of_live.judge
+    monkeypatch.setattr(
+        growing_of_live, "judge", lambda *args, **more: seen.append(1) or real(*args, **more)
+    )
+    return seen
+
+
+def test_at_rest_where_nothing_is_new_one_frame_in_four_is_held_against_the_map(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    growing, stage, where = GrowingMap(), die_stage(), Rest(300, 200)
+    rest(growing, stage, where, 0.0, 8)
+    judged_frames = counted_judgements(monkeypatch)
+    told = rest(growing, stage, where, 0.8, 16)
+    assert len(judged_frames) == 4
+    assert all(one.state == "seen" and one.place is not None for one in told)
+
+
+def test_a_frame_that_the_movement_does_not_explain_is_held_against_the_map_at_once() -> None:
+    growing, stage = GrowingMap(), die_stage()
+    rest(growing, stage, Rest(300, 200), 0.0, 8)
+    assert look(growing, stage, [Rest(300, 200)], 0.8).place is not None
+    noise = np.random.default_rng(3).integers(0, 255, SIZE[::-1]).astype(np.uint8)
+    other = cv2.GaussianBlur(noise, (0, 0), 2)
+    assert growing.look(np.asarray(other, np.uint8), 0.9).place is None
+
+
+def test_what_moves_is_held_against_the_map_every_other_frame(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    growing, stage = GrowingMap(), die_stage()
+    rest(growing, stage, Rest(300, 200), 0.0, 8)
+    judged_frames = counted_judgements(monkeypatch)
+    told = [
+        look(growing, stage, [Rest(300 + 16 * n, 200), Rest(303 + 16 * n, 200)], 0.8 + n / 10)
+        for n in range(1, 9)
+    ]
+    assert 4 <= len(judged_frames) <= 5
+    for n, one in enumerate(told, 1):
+        assert one.place is not None
+        assert one.place.x == pytest.approx(16 * n + 1.5, abs=2.5)
 
 
 def cells(period: float, edge: float) -> Drawn:

@@ -104,21 +104,28 @@ class Chart:
 
     def seen_at(self, place: Place, size: tuple[int, int]) -> tuple[Floats, Bytes]:
         """Detail and known as a frame of `size` (width, height) at `place` would see them."""
-        detail = np.zeros((size[1], size[0]), np.float32)
-        known = np.zeros((size[1], size[0]), np.uint8)
+        return self.detail_at(place, size), self.known_at(place, size)
+
+    def detail_at(self, place: Place, size: tuple[int, int]) -> Floats:
+        """Detail as a frame of `size` (width, height) at `place` would see it."""
+        seen = np.zeros((size[1], size[0]), np.float32)
+        self._warp(self.detail, place, seen, cv2.INTER_LINEAR)
+        return seen
+
+    def known_at(self, place: Place, size: tuple[int, int]) -> Bytes:
+        """What is known of a frame of `size` (width, height) at `place`: 0 or 1."""
+        seen = np.zeros((size[1], size[0]), np.uint8)
+        self._warp(self.known, place, seen, cv2.INTER_NEAREST)
+        return seen
+
+    def _warp(self, sheet: Floats | Bytes, place: Place, into: Floats | Bytes, how: int) -> None:
+        size = (into.shape[1], into.shape[0])
         x0, y0, x1, y1 = self._reaches(place, size)
         if x0 < x1 and y0 < y1:
             matrix = place.matrix(size)
             matrix[:, 2] += matrix[:, :2] @ (x0, y0) - (self._left, self._top)
-            part, flags = (x1 - x0, y1 - y0), cv2.WARP_INVERSE_MAP
-            inside = (slice(y0, y1), slice(x0, x1))
-            detail[inside] = cv2.warpAffine(
-                self.detail, matrix, part, flags=flags | cv2.INTER_LINEAR
-            )
-            known[inside] = cv2.warpAffine(
-                self.known, matrix, part, flags=flags | cv2.INTER_NEAREST
-            )
-        return detail, known
+            part, flags = (x1 - x0, y1 - y0), cv2.WARP_INVERSE_MAP | how
+            into[y0:y1, x0:x1] = cv2.warpAffine(sheet, matrix, part, flags=flags)
 
     def _reaches(self, place: Place, size: tuple[int, int]) -> tuple[int, int, int, int]:
         """Left, top, right, bottom of the part of a frame beyond which it lies beside all tiles."""

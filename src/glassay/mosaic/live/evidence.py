@@ -36,8 +36,10 @@ ASIDE_PX = 3.0
 """Lines that all run one way fit as well a little further along them: that is tried as well."""
 STEPS = 5
 MOST_STEP_PX = 1.5
-SURROUNDED = np.ones((5, 5), np.uint8)
-"""Of a px whose slope is that of the map: its surroundings are known as well."""
+FARTHEST_PX = 3 * MOST_STEP_PX
+"""By how much a frame is moved to where it fits best."""
+SURROUNDED = np.ones((11, 11), np.uint8)
+"""Of a px that is compared however the frame is moved: so much around it is known as well."""
 LARGEST_TURN = 0.035
 """Radians; a stage moved by hand does not turn the object by 2 degrees."""
 
@@ -143,23 +145,24 @@ def _is_pinned(view: View, chart: Chart, fit: Fit) -> bool:
 
 
 def fit_at(view: View, chart: Chart, place: Place) -> Fit:
-    """Lay the frame at `place`, moved and turned to where it fits best (Lucas and Kanade 1981)."""
+    """Lay the frame at `place`, moved and turned to where it fits best.
+
+    By the slopes of the frame, which are the same at every place (Baker and Matthews 2004), in steps of
+    least squares (Lucas and Kanade 1981).
+    """
     size = (view.detail.shape[1], view.detail.shape[0])
-    across, down = _away_from_middle(size)
-    gx, gy, turned, rest = np.empty((4, size[1], size[0]), np.float32)
+    slopes = _slopes(view)
+    inner = cv2.erode(chart.known_at(place, size), SURROUNDED).astype(np.float32)
+    weighted = [one * inner for one in slopes]
+    normal = _products(weighted, slopes)
+    if np.trace(normal[:2, :2]) <= 0:
+        return _compared(view, chart, place)
     begun = place
     for _ in range(STEPS):
-        seen, known = chart.seen_at(place, size)
-        weight = cv2.erode(known, SURROUNDED) * view.weight
-        cv2.multiply(cv2.Sobel(seen, cv2.CV_32F, 1, 0, ksize=1, scale=0.5), weight, dst=gx)
-        cv2.multiply(cv2.Sobel(seen, cv2.CV_32F, 0, 1, ksize=1, scale=0.5), weight, dst=gy)
-        np.subtract(gy * across, gx * down, out=turned)
-        np.subtract(view.detail, seen, out=rest)
-        step = _solved((gx, gy, turned), rest)
-        if step is None:
-            break
+        rest = view.detail - chart.detail_at(place, size)
+        step = _solved(normal, _products(weighted, [rest])[:, 0])
         place = _stepped(place, step)
-        if place.distance(begun) > 3 * MOST_STEP_PX or abs(place.turn) > LARGEST_TURN:
+        if place.distance(begun) > FARTHEST_PX or abs(place.turn) > LARGEST_TURN:
             place = begun
             break
         if max(abs(step[0]), abs(step[1]), abs(step[2]) * size[0] / 2) < 0.05:
@@ -167,24 +170,31 @@ def fit_at(view: View, chart: Chart, place: Place) -> Fit:
     return _compared(view, chart, place)
 
 
-@lru_cache(maxsize=4)
-def _away_from_middle(size: tuple[int, int]) -> tuple[Floats, Floats]:
-    across = np.arange(size[0], dtype=np.float32)[None, :] - np.float32((size[0] - 1) / 2)
-    down = np.arange(size[1], dtype=np.float32)[:, None] - np.float32((size[1] - 1) / 2)
-    return across, down
+@lru_cache(maxsize=2)
+def _slopes(view: View) -> tuple[Floats, Floats, Floats]:
+    """Of a frame's detail to the right, down and with its turn, 0 where it is not compared.
+
+    Kept for a few frames only: those that became tiles are many.
+    """
+    height, width = view.detail.shape
+    across = np.arange(width, dtype=np.float32)[None, :] - np.float32((width - 1) / 2)
+    down = np.arange(height, dtype=np.float32)[:, None] - np.float32((height - 1) / 2)
+    gx, gy = (
+        cv2.Sobel(view.detail, cv2.CV_32F, *along, ksize=1, scale=0.5) * view.weight
+        for along in ((1, 0), (0, 1))
+    )
+    return gx, gy, gy * across - gx * down
 
 
-def _solved(slopes: tuple[Floats, Floats, Floats], rest: Floats) -> Blocks | None:
-    rows = [one.ravel() for one in (*slopes, rest)]
-    products = np.zeros((3, 4))
-    for n in range(3):  # a product of two matrices so narrow takes three times as long
-        for other in range(n, 4):
-            products[n, other] = float(rows[n] @ rows[other])
-    normal = np.triu(products[:, :3]) + np.triu(products[:, :3], 1).T
-    if np.trace(normal[:2, :2]) <= 0:
-        return None
-    normal += np.diag([1e-4, 1e-4, 1e-4]) * np.trace(normal) / 3
-    step = np.linalg.solve(normal, products[:, 3])
+def _products(some: Sequence[Floats], others: Sequence[Floats]) -> Blocks:
+    """Sums of products of each with each (some, others)."""
+    # a product of two matrices so narrow takes three times as long
+    return np.array([[float(a.ravel() @ b.ravel()) for b in others] for a in some])
+
+
+def _solved(normal: Blocks, right: Blocks) -> Blocks:
+    held = normal + np.diag([1e-4, 1e-4, 1e-4]) * np.trace(normal) / 3
+    step = np.linalg.solve(held, right)
     step *= min(1.0, MOST_STEP_PX / max(1e-9, float(np.hypot(step[0], step[1]))))
     return np.asarray(step, np.float64)
 

@@ -61,6 +61,9 @@ TELLS_STEPS = 1 / 3
 LOST_FRAMES, LOST_FOLLOWED = 40, 200
 """Frames without a sure place after which the whole map is searched and two views must agree; and as
 many as long as the movement from frame to frame could be followed."""
+UNJUDGED_MOVING, UNJUDGED_AT_REST = 1, 3
+"""Frames on end whose movement alone is followed: of a picture that moves, and of one that rests where
+nothing is new. The next one is held against the map again."""
 MOST_TILES = 400
 REDRAWN_PX = 0.3
 
@@ -82,6 +85,8 @@ class GrowingMap:
         self._found = FoundAgain(self._track)
         self._retry: deque[int] = deque()
         self._held_view: View | None = None
+        self._told = Told("lost")
+        self._unjudged = 0
         self.factor = 1.0
 
     # ---- what is known ----
@@ -119,6 +124,9 @@ class GrowingMap:
         steady = self._track.see(view, at_s)
         if not self._placed():
             return self._first(view, at_s, steady)
+        if self._may_be_followed(steady):
+            return self._followed(steady)
+        self._unjudged = 0
         judged = self._judged(view, steady)
         told = self._unplaced(view, judged, at_s, steady)
         if told is None:
@@ -126,7 +134,31 @@ class GrowingMap:
             told = self._on_the_map(view, judged.fit, at_s, steady)
         if told.kept is None and self._retry:
             told = replace(told, placed=self._try_held(), redrawn=True)
-        return replace(told, steady=steady, step=self._step(told))
+        self._told = replace(told, steady=steady, step=self._step(told))
+        return self._told
+
+    def _may_be_followed(self, steady: bool) -> bool:
+        """Whether this frame need not be held against the map: the last one that was had a sure place,
+        from which the movement was followed, and at rest nothing was new there."""
+        if self._is_lost or self._sure is None or self._unsure or self._retry:
+            return False
+        if not self._track.is_followed:
+            return False
+        if not steady:
+            return self._unjudged < UNJUDGED_MOVING
+        last = self._told
+        idle = last.steady and last.state == "seen" and last.new < LITTLE_NEW
+        stayed = math.hypot(*self._track.moved) <= SAME_PX
+        return idle and stayed and self._unjudged < UNJUDGED_AT_REST
+
+    def _followed(self, steady: bool) -> Told:
+        """What is told of a frame where the movement has led it."""
+        assert self._sure is not None
+        self._unjudged += 1
+        place = self._track.led_to(self._sure)
+        new = 1 - self._chart.sharp_share(place, self._size)
+        told = Told("seen", self._in_px(place), new=new, steady=steady)
+        return replace(told, step=self._step(told))
 
     def _first(self, view: View, at_s: float, steady: bool) -> Told:
         textured = float(np.abs(view.detail).mean()) > 0.25

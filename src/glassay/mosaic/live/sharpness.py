@@ -18,6 +18,8 @@ def sharper(view: View, other: View, away: Place) -> float:
     where they share too little."""
     rows, columns = view.sharpness.shape
     height, width = view.detail.shape
+    if math.hypot(away.x, away.y) > math.hypot(width, height):
+        return math.nan  # nothing in common, without looking
     matrix = away.matrix((width, height))
     x = (np.arange(columns) + 0.5) * width / columns - 0.5
     y = (np.arange(rows) + 0.5) * height / rows - 0.5
