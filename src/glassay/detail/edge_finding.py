@@ -173,20 +173,23 @@ def _candidates(image: FloatImage, pieces: Float) -> list[Candidate]:
 
 
 def _without_repeats(candidates: list[Candidate]) -> list[Candidate]:
-    kept: list[Candidate] = []
-    for one in candidates:
-        if not any(_same(one, other) for other in kept):
-            kept.append(one)
-    return kept
-
-
-def _same(one: Candidate, other: Candidate) -> bool:
-    dx, dy = one.line.x - other.line.x, one.line.y - other.line.y
-    if dx * dx + dy * dy > (0.5 * (one.length + other.length)) ** 2:
-        return False
-    turn = one.line.normal - other.line.normal
-    cos, sin = math.cos(other.line.normal), math.sin(other.line.normal)
-    return math.cos(turn) > 0.98 and abs(dx * cos + dy * sin) < 6
+    """The first of each that lie side by side along one line; best first."""
+    if not candidates:
+        return []
+    x, y, normal, length = np.array(
+        [(one.line.x, one.line.y, one.line.normal, one.length) for one in candidates]
+    ).T
+    dx, dy = (np.subtract.outer(one, one) for one in (x, y))
+    near = dx * dx + dy * dy <= (0.5 * np.add.outer(length, length)) ** 2
+    alike = np.cos(np.subtract.outer(normal, normal)) > 0.98
+    # from the line of the column's candidate
+    beside = np.abs(dx * np.cos(normal) + dy * np.sin(normal)) < 6
+    same = near & alike & beside
+    kept: list[int] = []
+    for index in range(len(candidates)):
+        if not same[index, kept].any():
+            kept.append(index)
+    return [candidates[index] for index in kept]
 
 
 def _spread_over_field(

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, get_args
 
-from glassay.bench.keeping.plain import to_plain
+from glassay.bench.keeping.plain import in_lines, to_plain
 from glassay.bench.keeping.results import MethodResult, Status
 from glassay.disk import PART_SUFFIX, content_hash, refuse_links, write_atomically
 from glassay.errors import Unusable
@@ -132,7 +132,7 @@ class Store:
             "checksum": UNKNOWN,
             "result": body,
         }
-        text = with_checksum(RESULT, json.dumps(data, indent=1, allow_nan=False))
+        text = with_checksum(RESULT, in_lines(data, 3))
         write_atomically(self._measured / f"{needs.key}.json", text)
         return result
 
