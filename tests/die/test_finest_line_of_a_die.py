@@ -11,7 +11,7 @@ import pytest
 from glassay.die import DieResult, measure_die
 from glassay.die.finest import WIDTH_FROM_BLUR, find_finest
 from glassay.die.process import process_of
-from glassay.die.stripes import find_stripes
+from glassay.die.stripes import _unblurred, find_stripes
 from glassay.quantity import Quantity
 from glassay.simulate import Die, Optics
 from tests.die.drawn import grey, shot
@@ -79,6 +79,21 @@ def test_the_width_of_a_line_does_not_follow_the_blur() -> None:
         assert found.line.value == pytest.approx(6.0, abs=0.1 if blur < 2 else 0.3)
         assert found.pitch is not None
         assert found.pitch.value == pytest.approx(15.0, rel=1e-3)
+
+
+def test_edges_of_one_strip_do_not_bear_on_those_of_the_next() -> None:
+    """All strips are worked out at once: each comes out as it does alone."""
+    rng = np.random.default_rng(4)
+    strips = [
+        (np.sort(rng.uniform(0, 60, count)), rng.normal(0, 1, count)) for count in (24, 1, 0, 2, 31)
+    ]
+    together = _unblurred(strips, 1.4)
+    for mine, strip in zip(together, strips, strict=True):
+        (alone,) = _unblurred([strip], 1.4)
+        assert np.array_equal(mine[0], alone[0])
+        assert np.array_equal(mine[1], alone[1])
+    assert np.abs(together[0][0] - strips[0][0]).max() > 0.1
+    assert np.array_equal(together[1][0], strips[1][0])
 
 
 def test_the_process_is_a_range_with_reasons_never_a_fact() -> None:

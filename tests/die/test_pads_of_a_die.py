@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from glassay.die import DieResult, measure_die
-from glassay.die.pads import Spot, find_spots, refined
+from glassay.die.pads import BAND, Spot, _along_the_rim, find_spots, refined
 from glassay.die.rows import rows_of
 from glassay.quantity import Quantity
 from tests.die.drawn import DIE, PIXEL_UM, grey, pads_um, shot
@@ -187,3 +187,15 @@ def test_a_missing_pad_leaves_a_gap_and_the_pitch_as_it_is() -> None:
     assert top.pitch is not None
     assert top.pitch.value * PIXEL_UM == pytest.approx(1.5 * die.pad_um, rel=1e-3)
     assert any("1 steps without a pad" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("size", [(560, 720), (90, 700), (40, 30), (3, 5)])
+def test_the_parts_that_are_searched_are_the_band_along_the_rim(size: tuple[int, int]) -> None:
+    rows, columns = size
+    times = np.zeros(size, int)
+    for top, bottom, left, right in _along_the_rim(rows, columns):
+        times[top:bottom, left:right] += 1
+    depth = round(BAND * min(size))
+    band = np.ones(size, int)
+    band[depth : rows - depth, depth : columns - depth] = 0
+    assert np.array_equal(times, band)

@@ -20,10 +20,9 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import map_coordinates
 
+from glassay.detail.lens_table import MOST_WAVES, looked_up
 from glassay.errors import NotMeasurable
-from glassay.optics.transfer import defocused_transfer
 
 Float = npt.NDArray[np.float64]
 
@@ -44,10 +43,7 @@ source)."""
 FREQUENCY = np.linspace(0.0, 1.0, 129)
 """Grid on which responses are computed, cycles/px."""
 
-_MOST_WAVES = 1.5
-_TABLE_N = np.linspace(0.0, 1.0, 257)
-_TABLE_W = np.linspace(0.0, _MOST_WAVES, 301)
-_COMPUTED_W = np.linspace(0.0, _MOST_WAVES, 31)
+_PIXEL = np.sinc(FREQUENCY)
 PROCESSING_SHARE = 0.01
 """Relative standard uncertainty of the result for an unknown tone curve and firmware."""
 WALKERS, STEPS, BURN_IN = 48, 320, 160
@@ -76,33 +72,14 @@ SLOPE_SHARE = 0.3
 """Share of a standard deviation over which a place's slope along the posterior is taken."""
 
 
-def _table() -> Float:
-    global _kept_table
-    if _kept_table is None:
-        from scipy.interpolate import CubicSpline
-
-        nodes = np.stack([defocused_transfer(_TABLE_N, waves) for waves in _COMPUTED_W])
-        _kept_table = np.asarray(CubicSpline(_COMPUTED_W, nodes)(_TABLE_W))
-    return _kept_table
-
-
-_kept_table: Float | None = None
-
-
 def modulation(parameters: Float, frequency: Float = FREQUENCY) -> Float:
     """Responses, shape (n, frequencies), of n rows of `NAMES`, at `frequency` (cycles/px)."""
     fc, waves, s, a, r = (column[:, None] for column in np.atleast_2d(parameters).T)
     fc, s, r, a = np.exp(fc), np.exp(s), np.exp(r), _amount(a)
-    n = frequency / fc
-    at = np.stack(
-        [
-            np.broadcast_to(waves * (len(_TABLE_W) - 1) / _MOST_WAVES, n.shape),
-            np.minimum(n, 1.0) * (len(_TABLE_N) - 1),
-        ]
-    )
-    lens = map_coordinates(_table(), at, order=1, mode="nearest")
+    lens = looked_up(frequency / fc, waves)
     square = -2 * np.pi**2 * frequency**2
-    blur = np.exp(square * s**2) * np.sinc(frequency)
+    pixel = _PIXEL if frequency is FREQUENCY else np.sinc(frequency)
+    blur = np.exp(square * s**2) * pixel
     return np.asarray(lens * blur * (1 + a * (1 - np.exp(square * r**2))))
 
 
@@ -175,7 +152,7 @@ class _Density:
         return cls(told.misfit, middle, width)
 
     def __call__(self, rows: Float) -> Float:
-        possible = (rows[:, 1] >= 0) & (rows[:, 1] <= _MOST_WAVES) & (rows[:, 3] >= 0)
+        possible = (rows[:, 1] >= 0) & (rows[:, 1] <= MOST_WAVES) & (rows[:, 3] >= 0)
         prior = ((rows - self.middle) ** 2 / self.width**2).sum(axis=1)
         inside = np.where(possible[:, None], rows, self.middle)
         chi = self.misfit(modulation(inside[:, :5]), inside[:, 5:])
@@ -204,7 +181,7 @@ class _Density:
     def _bounds(self) -> tuple[Float, Float]:
         lowest = self.middle - FARTHEST * self.width
         highest = self.middle + FARTHEST * self.width
-        lowest[[1, 3]], highest[1] = 0.0, _MOST_WAVES
+        lowest[[1, 3]], highest[1] = 0.0, MOST_WAVES
         return lowest, highest
 
     def from_prior(self, rng: np.random.RandomState) -> Float:

@@ -84,10 +84,9 @@ def _alone(profiles: Array, noise: float) -> Array:
     out = []
     places = np.arange(profiles.shape[1], dtype=np.float64)
     fine = np.arange(FINE * (places.size - 1) + 1) / FINE
-    for profile in profiles[:: max(1, len(profiles) // MOST_STRIPS)]:
-        light = CubicSpline(places, profile)
-        change = np.asarray(light(fine, 1))
-        x, a = steepest(np.asarray(light(fine)), change, noise)
+    splines = CubicSpline(places, profiles[:: max(1, len(profiles) // MOST_STRIPS)], axis=1)
+    for light, change in zip(splines(fine), splines(fine, 1), strict=True):
+        x, a = steepest(light, change, noise)
         bounds = np.concatenate([[0.0], x, [change.size / FINE]])
         for n in range(x.size):
             room = min(x[n] - bounds[n], bounds[n + 2] - x[n])

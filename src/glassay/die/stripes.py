@@ -11,6 +11,7 @@ exp(-(x_i - e_j)^2 / 2 s^2).
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -142,7 +143,8 @@ def _held(
     stripes: list[Stripe] = []
     runs: list[Run] = []
     for upright, edges in zip((True, False), seen, strict=True):
-        lines = [_lines(*_unblurred(x, a, blur), a) for x, a in edges]
+        own_places = _unblurred(edges, blur)
+        lines = [_lines(*mine, a) for mine, (_, a) in zip(own_places, edges, strict=True)]
         found, lasting = _followed(lines, upright)
         stripes += found
         runs += [run for strip in lasting for run in _runs(strip, upright)]
@@ -163,10 +165,10 @@ def _all_edges(
         places = np.arange(profiles.shape[1], dtype=np.float64)
         fine = np.arange(FINE * (places.size - 1) + 1) / FINE
         edges = []
-        for number, profile in enumerate(profiles):
-            light = CubicSpline(places, profile)
-            change = np.asarray(light(fine, 1))
-            edges.append(steepest(np.asarray(light(fine)), change, noise))
+        splines = CubicSpline(places, profiles, axis=1)
+        lights, changes = np.asarray(splines(fine)), np.asarray(splines(fine, 1))
+        for number, (light, change) in enumerate(zip(lights, changes, strict=True)):
+            edges.append(steepest(light, change, noise))
             if number % 3 == 0:
                 blurs += list(_blurs(change, *edges[-1]))
         seen.append(edges)
@@ -219,29 +221,35 @@ def _blurs(change: Array, x: Array, a: Array) -> Iterator[float]:
         yield step / abs(float(a[n])) / math.sqrt(2 * math.pi)
 
 
-def _unblurred(x: Array, a: Array, blur: float) -> tuple[Array, Array]:
-    """Edges as they are, from where the derivative peaks and how high: places and heights."""
-    if x.size < 2:
-        return x, a
+def _unblurred(edges: list[tuple[Array, Array]], blur: float) -> list[tuple[Array, Array]]:
+    """Edges of every strip as they are, from where the derivative peaks and how high: places and
+    heights. All strips are worked out at once; edges of two strips do not bear on each other."""
+    if not edges:
+        return []
+    x, a = (np.concatenate(parts) for parts in zip(*edges, strict=True))
+    counts = [len(places) for places, _ in edges]
+    strip = np.repeat(np.arange(len(counts)), counts)
     reach = REACH * blur
     place, height = x.copy(), a.copy()
-    near = [n for n in (1, 2, 3) if n < x.size]
+    mates = []
+    for n in (1, 2, 3):
+        first = np.flatnonzero(strip[n:] == strip[:-n])
+        mates += [(first + n, first), (first, first + n)]
     for _ in range(8):
         pull, blend = np.zeros_like(x), np.zeros_like(x)
-        for n in near:
-            for here, other in (
-                (slice(n, None), slice(None, -n)),
-                (slice(None, -n), slice(n, None)),
-            ):
-                gap = x[here] - place[other]
-                weight = np.where(np.abs(gap) < reach, np.exp(-(gap**2) / (2 * blur**2)), 0.0)
-                pull[here] += height[other] * gap * weight
-                blend[here] += height[other] * weight
+        for mine, others in mates:
+            gaps = x[mine] - place[others]
+            close = np.abs(gaps) < reach
+            here, other, gap = mine[close], others[close], gaps[close]
+            weight = np.exp(-(gap**2) / (2 * blur**2))
+            pull[here] += height[other] * gap * weight
+            blend[here] += height[other] * weight
         # the heights follow more slowly than the places: two edges that merge would run away
         height = 0.5 * height + 0.5 * np.where(np.sign(a - blend) == np.sign(a), a - blend, a)
         shift = np.clip(pull / height, -blur, blur)
         place = 0.5 * place + 0.5 * (x + shift)
-    return place, height
+    ends = np.cumsum(counts)[:-1]
+    return list(zip(np.split(place, ends), np.split(height, ends), strict=True))
 
 
 def _lines(place: Array, height: Array, seen: Array) -> Array:
@@ -274,49 +282,65 @@ def _lines(place: Array, height: Array, seen: Array) -> Array:
 
 def _followed(lines: list[Array], upright: bool) -> tuple[list[Stripe], list[Array]]:
     """Lines that go on from strip to strip, and for each strip the middles of its bright ones."""
-    done: list[list[tuple[int, Array]]] = []
-    open_: list[list[tuple[int, Array]]] = []
-    for strip, table in enumerate(lines):
-        going: list[list[tuple[int, Array]]] = []
-        ends = np.array([chain[-1][1] for chain in open_]).reshape(-1, 6)
-        used = np.zeros(len(open_), np.bool_)
-        for line in table:
-            chain: list[tuple[int, Array]] | None = None
-            if len(ends):
-                first = int(np.searchsorted(ends[:, 0], line[0] - SAME_PLACE_PX))
-                while first < len(ends) and ends[first, 0] <= line[0] + SAME_PLACE_PX:
-                    alike = (
-                        abs(ends[first, 1] - line[1]) < SAME_WIDTH_PX and ends[first, 2] == line[2]
-                    )
-                    if alike and not used[first]:
-                        chain, used[first] = open_[first], True
-                        break
-                    first += 1
-            going.append([*(chain or []), (strip, line)] if chain is None else chain)
-            if chain is not None:
-                chain.append((strip, line))
-        done += [chain for chain, was in zip(open_, used, strict=True) if not was]
-        open_ = sorted(going, key=lambda c: float(c[-1][1][0]))
-    done += open_
     out: list[Stripe] = []
     lasting: list[list[float]] = [[] for _ in lines]
-    for chain in done:
-        if len(chain) < LEAST_STRIPS:
-            continue
-        table = np.array([line for _, line in chain])
+    chains = [chain for chain in _chains(lines) if len(chain) >= LEAST_STRIPS]
+    for chain, middle in zip(chains, _medians(chains), strict=True):
+        bright = chain[0][1][2] > 0
         stripe = Stripe(
-            float(np.median(table[:, 0])) + 0.5, float(np.median(table[:, 1])), bool(table[0, 2] > 0),
-            upright, float(chain[0][0] * STRIP_PX), float((chain[-1][0] + 1) * STRIP_PX),
-            float(np.median(table[:, 3])), float(np.median(table[:, 4])),
-            float(np.median(table[:, 5])),
+            middle[0] + 0.5, middle[1], bright, upright,
+            float(chain[0][0] * STRIP_PX), float((chain[-1][0] + 1) * STRIP_PX), *middle[3:],
         )  # fmt: skip
         if stripe.length < LEAST_LONG * stripe.width:
             continue
         out.append(stripe)
-        if stripe.bright:
+        if bright:
             for strip, line in chain:
-                lasting[strip].append(float(line[0]))
+                lasting[strip].append(line[0])
     return out, [np.sort(np.array(places)) for places in lasting]
+
+
+Chain = list[tuple[int, list[float]]]
+"""A line through successive strips: number of each, and its row of the table of `_lines` there."""
+
+
+def _chains(lines: list[Array]) -> list[Chain]:
+    """Lines of every strip, each with what it goes on as in the next ones."""
+    done: list[Chain] = []
+    open_: list[Chain] = []
+    for strip, table in enumerate(lines):
+        going: list[Chain] = []
+        ends = [chain[-1][1] for chain in open_]
+        places = [end[0] for end in ends]
+        used = [False] * len(open_)
+        for line in table.tolist():
+            chain: Chain | None = None
+            number = bisect_left(places, line[0] - SAME_PLACE_PX)
+            while number < len(places) and places[number] <= line[0] + SAME_PLACE_PX:
+                end = ends[number]
+                alike = abs(end[1] - line[1]) < SAME_WIDTH_PX and end[2] == line[2]
+                if alike and not used[number]:
+                    chain, used[number] = open_[number], True
+                    break
+                number += 1
+            if chain is None:
+                chain = []
+            chain.append((strip, line))
+            going.append(chain)
+        done += [chain for chain, was in zip(open_, used, strict=True) if not was]
+        open_ = sorted(going, key=lambda c: c[-1][1][0])
+    return done + open_
+
+
+def _medians(chains: list[Chain]) -> list[list[float]]:
+    """For each chain the median of every column; those of one length together."""
+    out: list[list[float]] = [[] for _ in chains]
+    for length in {len(chain) for chain in chains}:
+        mine = [number for number, chain in enumerate(chains) if len(chain) == length]
+        tables = np.array([[line for _, line in chains[number]] for number in mine])
+        for number, middle in zip(mine, np.median(tables, axis=1).tolist(), strict=True):
+            out[number] = middle
+    return out
 
 
 FEWEST_LINES = 5
