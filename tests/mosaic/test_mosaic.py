@@ -8,6 +8,8 @@ import os
 import resource
 import shutil
 import signal
+import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +20,7 @@ from PIL import Image
 from glassay.cli.commands.mosaic import command
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import (
+    NUMBERS,
     PICTURE,
     MosaicResult,
     MosaicTiles,
@@ -30,6 +33,7 @@ from glassay.mosaic.lens import Lens, applied
 from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.settle import check_agreement
 from glassay.mosaic.store import SHARD, Canvas, shard_path, write_picture
+from glassay.quantity import Quantity
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
 PIXEL_UM, SIZE, K1 = 0.8, (480, 360), -0.02
@@ -222,6 +226,56 @@ def test_a_part_that_is_lost_is_missed_and_made_anew(
     write_mosaic(placed, tmp_path)
     MosaicTiles(picture)
     assert _bytes(tmp_path) == whole
+
+
+def test_numbers_stand_beside_a_whole_picture_only(placed: MosaicResult, tmp_path: Path) -> None:
+    """Another mosaic in the same folder, broken off: the earlier one's numbers are not those of it."""
+
+    def killed(what: str, done: int, total: int) -> None:
+        del done, total
+        if what == "pyramid":
+            raise Killed
+
+    write_mosaic(placed, tmp_path)
+    write_mosaic(placed, tmp_path, progress=killed)  # all is there: nothing is drawn
+    again = replace(placed, pixel_size=Quantity.of(0.6, 0.001, "um/px"))
+    with pytest.raises(Killed):
+        write_mosaic(again, tmp_path, progress=killed)
+    assert not (tmp_path / NUMBERS).exists()
+    with pytest.raises(Unusable, match="or were not drawn yet"):
+        MosaicTiles(tmp_path / PICTURE)
+    (tmp_path / PICTURE / "written.txt").unlink()
+    with pytest.raises(Unusable, match="or were not drawn yet"):
+        MosaicTiles(tmp_path / PICTURE)
+
+
+def test_a_kill_while_a_picture_is_removed_does_not_hinder_the_next(
+    placed: MosaicResult, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    write_mosaic(placed, tmp_path)
+    shutil.rmtree(tmp_path / PICTURE / "0")  # the journal is still there
+    write_mosaic(placed, tmp_path)
+    assert _bytes(tmp_path) == whole
+
+
+def test_of_two_that_draw_in_one_folder_the_second_is_refused(
+    placed: MosaicResult, tmp_path: Path
+) -> None:
+    def another(*_: object) -> None:
+        def draw() -> None:
+            with pytest.raises(Unusable, match="being written by another program"):
+                write_mosaic(placed, tmp_path)
+            tried.append(True)
+
+        if not tried:
+            thread = threading.Thread(target=draw)
+            thread.start()
+            thread.join()
+
+    tried: list[bool] = []
+    write_mosaic(placed, tmp_path, Workers(threads=1), another)
+    assert tried == [True]
+    MosaicTiles(tmp_path / PICTURE)
 
 
 def test_parts_of_nothing_but_black_have_no_file_and_are_not_missed(tmp_path: Path) -> None:

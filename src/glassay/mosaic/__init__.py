@@ -13,10 +13,10 @@ from glassay.mosaic.overview import outlines, overview
 from glassay.mosaic.result import MosaicResult, Where
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.store import MosaicTiles
-from glassay.mosaic.write import write_mosaic
+from glassay.mosaic.write import drawing_in, remove_numbers, write_mosaic
 from glassay.mosaic_files import NUMBERS, PICTURE
 
 __all__ = [
     "NUMBERS", "PICTURE", "MosaicDocument", "MosaicResult", "MosaicTiles", "PhotoOfMosaic", "Where",
-    "Workers", "outlines", "overview", "place_tiles", "write_mosaic",
+    "Workers", "drawing_in", "outlines", "overview", "place_tiles", "remove_numbers", "write_mosaic",
 ]  # fmt: skip

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import numpy as np
 
+from glassay.errors import Unusable
 from glassay.mosaic.compare import Progress
 from glassay.mosaic.document import as_data
 from glassay.mosaic.measure import quiet
 from glassay.mosaic.picture import Placed, depth_of
 from glassay.mosaic.result import MosaicResult
 from glassay.mosaic.schedule import Workers
-from glassay.mosaic.store import Canvas, write_document, write_picture
+from glassay.mosaic.store import Canvas, is_drawn, write_document, write_picture
 from glassay.mosaic_files import NUMBERS, PICTURE
+from glassay.one_writer import one_writer
+
+WAIT_S = 1.0
+"""How long a drawing waits for another in the same folder, which takes minutes: it is refused."""
 
 SOFT_SHARE = 0.7
 """Sharpness, against the set's median, below which a tile is shown only where it must be."""
@@ -26,17 +32,43 @@ def write_mosaic(
 ) -> MosaicResult:
     """Write `mosaic.ome.zarr` and `mosaic.json` into `folder`, or finish them after a kill.
 
-    Raises `Unusable` when the folder cannot be written.
+    The numbers are there only while the picture is whole. Raises `Unusable` when the folder cannot be
+    written, or another program draws in it.
     """
     workers = workers or Workers()
     placed = drawn_tiles(result)
     deep = any(tile.deep for _, tile, _, _ in result.drawn)
     size = None if result.pixel_size is None else result.pixel_size.value
     canvas = Canvas(folder / PICTURE, *result.size, deep, size)
-    write_picture(canvas, placed, _digest(placed, canvas), workers, progress)
-    done = result.in_folder(folder)
-    write_document(folder / NUMBERS, as_data(done))
+    digest = _digest(placed, canvas)
+    with drawing_in(folder):
+        if not is_drawn(canvas, digest):
+            remove_numbers(folder)
+        write_picture(canvas, placed, digest, workers, progress)
+        done = result.in_folder(folder)
+        write_document(folder / NUMBERS, as_data(done))
     return done
+
+
+def drawing_in(folder: Path) -> AbstractContextManager[None]:
+    """Hold a mosaic's folder, made where there is none, while it is drawn or read whole: of two that
+    draw at once, one would read for its pyramid what the other has just removed.
+
+    Raises `Unusable` where another program draws in it, or it cannot be made."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
+    return one_writer(folder, "drawing", WAIT_S)
+
+
+def remove_numbers(folder: Path) -> None:
+    """What is drawn from here on is no mosaic until it is whole: an earlier one's numbers would be
+    taken for those of half a picture. Raises `Unusable` when they cannot be removed."""
+    try:
+        (folder / NUMBERS).unlink(missing_ok=True)
+    except OSError as error:
+        raise Unusable(f"{folder} cannot be written ({error.strerror})") from None
 
 
 def drawn_tiles(result: MosaicResult) -> list[Placed]:

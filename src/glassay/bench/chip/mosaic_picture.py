@@ -64,25 +64,34 @@ class MosaicPicture:
 
         Raises `NotMeasurable` and `Unusable` as `place_tiles` and `write_mosaic` do.
         """
-        from glassay.mosaic import Workers, place_tiles, write_mosaic
+        from glassay.mosaic import Workers, drawing_in, place_tiles, write_mosaic
 
-        try:
-            # finished once, and asked for again: it is damaged
-            if (self.folder / NUMBERS).exists():
-                shutil.rmtree(self.folder)
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise Unusable(f"{self.folder} cannot be written ({error.strerror})") from None
         workers = Workers()
-        placed = place_tiles(
-            self.paths, pixel_size=self.pixel_size, tone=self.tone, workers=workers,
-            progress=progress,
-        )  # fmt: skip
-        write_mosaic(placed, self.folder, workers, progress)
+        with drawing_in(self.folder):
+            self._forget_damaged()
+            placed = place_tiles(
+                self.paths, pixel_size=self.pixel_size, tone=self.tone, workers=workers,
+                progress=progress,
+            )  # fmt: skip
+            write_mosaic(placed, self.folder, workers, progress)
         for other in self.folder.parent.glob(f"{self.name.partition('-')[0]}-*"):
             if other != self.folder:
                 with contextlib.suppress(OSError):
                     shutil.rmtree(other)
+
+    def _forget_damaged(self) -> None:
+        """Remove what was finished once: asked for again, it is damaged. The numbers go first, so that
+        no half of it is taken for the whole."""
+        from glassay.mosaic import remove_numbers
+
+        if not (self.folder / NUMBERS).exists():
+            return
+        remove_numbers(self.folder)
+        try:
+            if (self.folder / PICTURE).exists():
+                shutil.rmtree(self.folder / PICTURE)
+        except OSError as error:
+            raise Unusable(f"{self.folder} cannot be written ({error.strerror})") from None
 
 
 def mosaic_picture_of(results: BenchResults, capture_id: str) -> MosaicPicture:
