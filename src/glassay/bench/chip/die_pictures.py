@@ -154,7 +154,7 @@ def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = 
         if results.bench.object(chip).kind != "chip":
             raise Unusable(_no_mosaic(chip, passed))
         raise Unusable(
-            f"no capture of {chip!r} has a known pixel size: `glassay shots` says what to photograph"
+            f"no capture of {chip!r} has a known pixel size: photograph a scale in the setting of one"
         )
     for told_um, capture, one in tried:
         try:
