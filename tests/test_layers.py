@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -107,3 +108,34 @@ def test_modules_of_a_room_do_not_go_in_circles(room: str) -> None:
             if owner in modules and owner != name:
                 graph[name].add(owner)
     assert not cycle(graph)
+
+
+OPTION = re.compile(r"(?<![\w-])--[a-z]")
+BOTH = re.compile(r"in a bench|on the page")
+"""What stands beside an option where the words say what to do in either face."""
+
+
+def said(path: Path) -> list[str]:
+    """Every text of a file but those that only explain it."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    explains = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant)
+        and isinstance(node.value, str)
+        and id(node) not in explains
+    ]
+
+
+def test_what_is_said_on_pages_too_names_no_option_of_a_command() -> None:
+    rooms = [path for path in SOURCE.rglob("*.py") if part(path) in ROOMS]
+    rooms += (SOURCE / "bench/chip").glob("*.py")
+    words = [
+        f"{path.relative_to(SOURCE)}: {text}"
+        for path in rooms
+        for text in said(path)
+        if OPTION.search(text) and not BOTH.search(text)
+    ]
+    assert len(rooms) > 100
+    assert words == []

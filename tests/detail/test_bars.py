@@ -277,7 +277,9 @@ def test_without_numerals_the_group_must_be_stated(monkeypatch: pytest.MonkeyPat
     finest = stated.finest
     assert finest is not None
     of_group = ("first", "second", "third", "fourth")[finest.group - 2]
-    with pytest.raises(NotMeasurable, match=r"--group.*--pixel-size") as refused:
+    with pytest.raises(
+        NotMeasurable, match=r"--group; in a bench .*, or the photo's pixel size"
+    ) as refused:
         measure_bars(light)
     assert f"element {finest.number} of the {of_group} group" in str(refused.value)
     # A pixel size, even 10 % off, tells the groups, which are a factor of four apart; another

@@ -14,9 +14,12 @@ import pytest
 from PIL import Image
 
 from glassay.bench.chip.die_pictures import ChosenPicture, best_die, found_die, mosaic_picture
+from glassay.bench.document.chip_mosaics import names_on_their_bench
 from glassay.bench.document.die_notes import OutlineByHand
 from glassay.bench.document.read import load_bench
 from glassay.bench.document.read_die_notes import parse_die_notes
+from glassay.bench.keeping.check_pack import check
+from glassay.bench.keeping.pack import pack
 from glassay.bench.measuring.assemble import read_results, run_bench
 from glassay.bench.shelf.same_die import whole_picture
 from glassay.bench.shelf.search import Hit
@@ -171,6 +174,8 @@ def test_a_mosaic_is_published_with_its_tiles_its_sheet_and_its_archive(
     (archive,) = (site / "archives").iterdir()
     with zipfile.ZipFile(archive) as packed:
         names = packed.namelist()
+        told = packed.read("mosaics/chip/mosaic.json").decode()
+    assert str(bench.parent) not in told
     assert "mosaics/chip/mosaic.json" in names
     assert any(name.startswith("mosaics/chip/mosaic.ome.zarr/0/c/") for name in names)
 
@@ -315,9 +320,35 @@ def test_a_mosaic_goes_before_the_photos_of_a_chip_and_says_so(bench: Path, tmp_
     data = json.loads(numbers.read_text(encoding="utf-8"))
     data["findings"]["width"] = {"value": 1029.0, "u": 0.5, "unit": "px"}
     numbers.write_text(json.dumps(data), encoding="utf-8")
-    assert dict(best_die(results, "chip").passed_over)["mosaics/chip"].endswith("no --pixel-size")
+    assert dict(best_die(results, "chip").passed_over)["mosaics/chip"].endswith("not known")
     numbers.write_text("{}", encoding="utf-8")
     assert "cannot be read" in dict(best_die(results, "chip").passed_over)["mosaics/chip"]
+
+
+def test_no_path_of_an_earlier_version_is_packed(bench: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(bench, tmp_path / "copy"))
+    numbers = copy / "mosaics/chip/mosaic.json"
+    data = json.loads(numbers.read_text(encoding="utf-8"))
+    names = [one["file"] for one in data["tiles"]]
+    old = json.dumps(data | {"mosaic": "/home/ada/quay/mosaics/chip"})
+    for name in names:
+        old = old.replace(f'"{name}"', f'"/home/ada/{name}"')
+    numbers.write_text(old, encoding="utf-8")
+    packed = pack(load_bench(copy), tmp_path / "copy.zip")
+    with zipfile.ZipFile(packed.path) as archive:
+        assert not [n for n in archive.namelist() if b"/home/ada" in archive.read(n)]
+        told = json.loads(archive.read("mosaics/chip/mosaic.json"))
+    assert [one["file"] for one in told["tiles"]] == names
+    assert check(packed.path, jobs=1).holds
+    assert numbers.read_text(encoding="utf-8") == old
+
+
+def test_photos_of_a_bench_are_called_as_they_are_there(bench: Path, tmp_path: Path) -> None:
+    photos = sorted((bench / "captures").glob("*.png"))
+    assert names_on_their_bench(photos) == [f"captures/{path.name}" for path in photos]
+    other = Path(shutil.copy(photos[0], tmp_path / "other.png"))
+    assert names_on_their_bench([other]) is None
+    assert names_on_their_bench([*photos, other]) is None
 
 
 def test_a_mosaic_that_a_link_leads_to_is_not_passed_on(bench: Path, tmp_path: Path) -> None:

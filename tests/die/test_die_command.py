@@ -185,7 +185,10 @@ def test_a_mosaic_brings_its_own_scale_and_has_no_distortion(
     _create(Canvas(folder / "mosaic.ome.zarr", width, height, False, PX))
     picture = zarr.open_array(str(folder / "mosaic.ome.zarr" / "0"), mode="r+")
     picture[:] = np.stack([stored] * 3)
-    (folder / "mosaic.ome.zarr" / "written.txt").write_text("0\n")  # as every mosaic has it
+    # as every mosaic has it; of the levels below nothing is read here
+    canvas = Canvas(folder / "mosaic.ome.zarr", width, height, False, PX)
+    below = [f"{level} 0 0 empty.\n" for level in range(1, len(canvas.sizes))]
+    (canvas.folder / "written.txt").write_text("".join(["0\n", "0 0 0.\n", *below]))
     about = {"value": width * PX, "u": 0.1, "unit": "um",
              "contributions": [{"source": "slide", "u": 0.1, "scope": "reference"}]}  # fmt: skip
     write_document(folder / "mosaic.json", {"findings": {"width": about}})

@@ -128,7 +128,7 @@ def drawn(**around: float) -> npt.NDArray[np.float32]:
 
 
 def test_what_a_die_lies_on_is_not_taken_for_the_die() -> None:
-    with pytest.raises(NotMeasurable, match=r"another rectangle stands.*--box"):
+    with pytest.raises(NotMeasurable, match=r"another rectangle stands.*draw a box"):
         outline(drawn(paddle=30))
 
 
@@ -143,7 +143,7 @@ def test_without_a_pixel_size_lengths_are_px_and_it_is_said(measured: DieResult)
     bare = replace(measured, pixel_size=None)
     assert bare.width.unit == "px"
     assert bare.process is None
-    assert any("--pixel-size" in note for note in bare.notes)
+    assert any("the size of a px is not known" in note for note in bare.notes)
 
 
 def test_a_mosaic_is_taken_to_be_free_of_distortion() -> None:

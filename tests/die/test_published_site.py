@@ -67,6 +67,8 @@ def test_every_link_of_a_site_leads_to_a_file_of_it(site: Path) -> None:
         "lasers",
     ):
         assert words in page, words
+    # no line ends within a number of a layer's caption
+    assert re.search(r"registered to [\d.]+\u00a0µm", page)
     manifest = json.loads((site / chip["page"]).with_name("manifest.json").read_text("utf-8"))
     # Presentation API 3.0: rights names the licence with http, as Creative Commons gives it
     assert manifest["rights"] == "http://creativecommons.org/licenses/by/4.0/"
@@ -142,6 +144,29 @@ def test_nobody_publishes_over_other_things_or_without_a_name(
     assert status == 2
     assert "something else than a site" in error
     assert (tmp_path / "mine" / "letter.txt").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.browser
+def test_the_whole_die_and_its_layers_are_seen_in_one_window(site: Path) -> None:
+    """At 1400 x 900 px, and lower: with the bar above the layers and what is said of both below."""
+    (page,) = site.glob("chips/*/index.html")
+    with chromium() as browser:
+        for height in (900, 700):
+            seen = Watched(browser, site.as_uri(), viewport={"width": 1400, "height": height})
+            seen.page.goto(page.as_uri())
+            told = seen.page.evaluate("""() => {
+              const at = (what) => document.querySelector(what).getBoundingClientRect();
+              const font = (what) => getComputedStyle(document.querySelector(what)).font;
+              return {
+                layers: at(".layers-said").bottom - at(".layers-bar").top,
+                photo: at(".stage .photo").height,
+                fonts: [font(".layers-said"), font(".layers figcaption")],
+              };
+            }""")
+            assert told["layers"] < height
+            assert told["photo"] < 0.8 * height
+            assert told["fonts"][0] == told["fonts"][1]
+            assert seen.troubles == []
 
 
 @pytest.mark.browser

@@ -8,6 +8,8 @@ import os
 import resource
 import shutil
 import signal
+import threading
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,20 +18,28 @@ from click.testing import CliRunner
 from PIL import Image
 
 from glassay.cli.commands.mosaic import command
+from glassay.disk import content_hash
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import (
+    NUMBERS,
     PICTURE,
+    MosaicDocument,
     MosaicResult,
     MosaicTiles,
+    Placement,
     Workers,
     place_tiles,
     write_mosaic,
+    write_placed,
 )
 from glassay.mosaic.blocks import Blocks
 from glassay.mosaic.lens import Lens, applied
 from glassay.mosaic.overlap import Overlap
+from glassay.mosaic.picture import depth_of
 from glassay.mosaic.settle import check_agreement
 from glassay.mosaic.store import SHARD, Canvas, shard_path, write_picture
+from glassay.mosaic_files import without_paths
+from glassay.quantity import Contribution, Quantity
 from glassay.simulate import Camera, Die, Mapping, Optics, Pose, capture
 
 PIXEL_UM, SIZE, K1 = 0.8, (480, 360), -0.02
@@ -222,6 +232,134 @@ def test_a_part_that_is_lost_is_missed_and_made_anew(
     write_mosaic(placed, tmp_path)
     MosaicTiles(picture)
     assert _bytes(tmp_path) == whole
+
+
+def test_numbers_stand_beside_a_whole_picture_only(placed: MosaicResult, tmp_path: Path) -> None:
+    """Another mosaic in the same folder, broken off: the earlier one's numbers are not those of it."""
+
+    def killed(what: str, done: int, total: int) -> None:
+        del done, total
+        if what == "pyramid":
+            raise Killed
+
+    write_mosaic(placed, tmp_path)
+    write_mosaic(placed, tmp_path, progress=killed)  # all is there: nothing is drawn
+    again = replace(placed, pixel_size=Quantity.of(0.6, 0.001, "um/px"))
+    with pytest.raises(Killed):
+        write_mosaic(again, tmp_path, progress=killed)
+    assert not (tmp_path / NUMBERS).exists()
+    with pytest.raises(Unusable, match="or were not drawn yet"):
+        MosaicTiles(tmp_path / PICTURE)
+    (tmp_path / PICTURE / "written.txt").unlink()
+    with pytest.raises(Unusable, match="or were not drawn yet"):
+        MosaicTiles(tmp_path / PICTURE)
+
+
+def test_what_was_placed_once_is_drawn_to_the_same_bytes(
+    placed: MosaicResult, tmp_path: Path
+) -> None:
+    part = Contribution("slide", 0.001, 7.0, "the slide", "reference")
+    size = Quantity(0.8, "um/px", (part,))
+    paths = [w.path for w in placed.where]
+    names = [path.name for path in paths]
+    write_mosaic(replace(placed, pixel_size=size), tmp_path / "now", names=names)
+    kept = json.loads(json.dumps(Placement.of(placed).as_data(), allow_nan=False))
+    assert str(paths[0].parent) not in json.dumps(kept)
+    digests = [content_hash(path) for path in paths]
+    write_placed(Placement.read(kept, paths, digests), tmp_path / "later", names, size)
+    assert _bytes(tmp_path / "later") == _bytes(tmp_path / "now")
+    told = [(tmp_path / one / NUMBERS).read_bytes() for one in ("now", "later")]
+    assert told[0] == told[1]
+    # places are those of these photos as they were, and of no others
+    for others in ([*digests[:-1], 64 * "0"], digests[:-1]):
+        with pytest.raises(Unusable):
+            Placement.read(kept, paths, others)
+    for damaged in (None, {}, kept | {"drawn": []}, kept | {"told": {"tiles": 3}}):
+        with pytest.raises(Unusable, match="cannot be read"):
+            Placement.read(damaged, paths, digests)
+
+
+def test_which_cells_show_the_object_is_kept(placed: MosaicResult) -> None:
+    """A tile with a dark margin weighs less there; the mask comes back as it was."""
+    number, tile = Placement.of(placed).drawn[0]
+    shows = np.ones(tile.depth.shape, bool)
+    shows[:3, :5] = False
+    margin = replace(tile, depth=depth_of(shows))
+    kept = Placement(Placement.of(placed).told, ((number, margin),), False).as_data()
+    paths = [w.path for w in placed.where]
+    again = Placement.read(json.loads(json.dumps(kept)), paths, [content_hash(p) for p in paths])
+    assert np.array_equal(again.tiles[0].depth, margin.depth)
+
+
+def test_no_path_of_a_computer_is_written(placed: MosaicResult, tmp_path: Path) -> None:
+    folders = [tmp_path / "ada", tmp_path / "ada/again"]
+    (first, second), moved = (w.path for w in placed.where[:2]), []
+    for folder, photo in zip(folders, (first, second), strict=True):
+        folder.mkdir()
+        moved.append(Path(shutil.copy(photo, folder / "view.jpg")))
+    found = place_tiles([*moved, *[w.path for w in placed.where[2:]], tmp_path / "ada/gone.jpg"])
+    write_mosaic(found, tmp_path / "out")
+    text = (tmp_path / "out" / NUMBERS).read_text(encoding="utf-8")
+    assert str(tmp_path) not in text
+    assert str(first.parent) not in text
+    told = json.loads(text)
+    assert [one["file"] for one in told["tiles"]][:2] == ["view.jpg", "view.jpg (2)"]
+    assert told["tiles"][-1]["reason"] == "gone.jpg: there is no such file"
+    document = MosaicDocument.read(tmp_path / "out")
+    assert [photo.file for photo in document.photos][:2] == ["view.jpg", "view.jpg (2)"]
+    assert [(a, b) for a, b, *_ in document.edges] == [(a, b) for a, b, *_ in found.edges]
+
+
+def test_paths_that_an_earlier_version_wrote_are_read_and_taken_out(
+    placed: MosaicResult, tmp_path: Path
+) -> None:
+    write_mosaic(placed, tmp_path)
+    new = json.loads((tmp_path / NUMBERS).read_text(encoding="utf-8"))
+    assert without_paths(new) is None
+    path = {one["file"]: f"/home/ada/{one['file']}" for one in new["tiles"]}
+    old = new | {"mosaic": "/home/ada/out"}
+    old["tiles"] = [one | {"file": path[one["file"]]} for one in new["tiles"]]
+    old["tiles"][-1] |= {"reason": f"{old['tiles'][-1]['file']}: cannot be read"}
+    old["overlaps"] = [
+        one | {"first": path[one["first"]], "second": path[one["second"]]}
+        for one in new["overlaps"]
+    ]
+    (tmp_path / NUMBERS).write_text(json.dumps(old), encoding="utf-8")
+    assert MosaicDocument.read(tmp_path).photos[0].file == new["tiles"][0]["file"]
+    clean = without_paths(old)
+    assert clean is not None
+    assert "ada" not in json.dumps(clean)
+    new["tiles"][-1]["reason"] = f"{new['tiles'][-1]['file']}: cannot be read"
+    assert clean == new
+
+
+def test_a_kill_while_a_picture_is_removed_does_not_hinder_the_next(
+    placed: MosaicResult, whole: dict[str, bytes], tmp_path: Path
+) -> None:
+    write_mosaic(placed, tmp_path)
+    shutil.rmtree(tmp_path / PICTURE / "0")  # the journal is still there
+    write_mosaic(placed, tmp_path)
+    assert _bytes(tmp_path) == whole
+
+
+def test_of_two_that_draw_in_one_folder_the_second_is_refused(
+    placed: MosaicResult, tmp_path: Path
+) -> None:
+    def another(*_: object) -> None:
+        def draw() -> None:
+            with pytest.raises(Unusable, match="being written by another program"):
+                write_mosaic(placed, tmp_path)
+            tried.append(True)
+
+        if not tried:
+            thread = threading.Thread(target=draw)
+            thread.start()
+            thread.join()
+
+    tried: list[bool] = []
+    write_mosaic(placed, tmp_path, Workers(threads=1), another)
+    assert tried == [True]
+    MosaicTiles(tmp_path / PICTURE)
 
 
 def test_parts_of_nothing_but_black_have_no_file_and_are_not_missed(tmp_path: Path) -> None:

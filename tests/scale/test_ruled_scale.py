@@ -357,7 +357,7 @@ def test_bricks_are_no_scale() -> None:
 
 def test_lines_without_longer_ones_are_told_on_somebodys_word_and_with_a_note() -> None:
     picture = photographed(pillow_scale(18.0, 0.0, lines=range(-12, 13), lengths=(3.0, 3.0, 3.0)))
-    with pytest.raises(NotMeasurable, match="--plain-ruling"):
+    with pytest.raises(NotMeasurable, match="pattern: ruled"):
         measure_scale(picture)
     for told in (
         measure_scale(picture, word="filed"),

@@ -5,8 +5,12 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -18,7 +22,8 @@ from tests.web.mosaics import CAPTURE, bench_of_tiles
 
 from glassay.bench.chip.mosaic_picture import mosaic_picture_of
 from glassay.bench.document.read import load_bench
-from glassay.bench.measuring.assemble import read_results
+from glassay.bench.measuring.assemble import read_results, run_bench
+from glassay.errors import Unusable
 from glassay.mosaic import NUMBERS, PICTURE, MosaicTiles
 
 TILE = 512
@@ -172,3 +177,197 @@ def test_what_is_no_mosaic_is_told(client: TestClient) -> None:
     assert "is no capture of a chip in tiles" in answer.text
     assert client.post("/mosaic/draw", data={"id": "captures/scale.png"}).status_code == 400
     assert client.get("/mosaic", params={"id": "nothing"}).status_code == 400
+
+
+def test_what_the_bench_placed_is_not_placed_again(
+    drawn: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "bench"
+    shutil.copytree(drawn, folder, copy_function=shutil.copy2)
+    before = _files(_picture(folder))
+    picture = mosaic_picture_of(read_results(load_bench(folder)), CAPTURE)
+    # what an earlier version kept has no places: they are placed, to the same picture
+    replace(picture, placing=None).make(lambda *_: None)
+    assert _files(picture.folder) == before
+
+    def place_tiles(*_: object, **__: object) -> None:
+        raise AssertionError("placed again")
+
+    monkeypatch.setattr("glassay.mosaic.place_tiles", place_tiles)
+    picture.make(lambda *_: None)
+    assert _files(picture.folder) == before
+    assert "captures/4.png" in before[NUMBERS].decode()
+    assert str(tmp_path) not in before[NUMBERS].decode()
+
+
+def test_a_photo_that_is_changed_while_it_is_drawn_leaves_no_picture(
+    drawn: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "bench"
+    shutil.copytree(drawn, folder, copy_function=shutil.copy2)
+    picture = mosaic_picture_of(read_results(load_bench(folder)), CAPTURE)
+    photo = folder / "captures/4.png"
+
+    def change(*_: object) -> None:
+        shutil.copyfile(folder / "captures/5.png", photo)
+
+    with pytest.raises(Unusable, match=r"4\.png was changed while it was drawn"):
+        picture.make(change)
+    assert picture.document() is None
+    assert not (picture.folder / PICTURE).exists()
+
+
+# ---- the picture of its chip -------------------------------------------------------------------------
+
+
+@pytest.fixture
+def bench(drawn: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(drawn, tmp_path / "bench", copy_function=shutil.copy2))
+
+
+def _files(folder: Path) -> dict[str, bytes]:
+    found = (p for p in sorted(folder.rglob("*")) if p.is_file() and p.suffix != ".lock")
+    return {str(p.relative_to(folder)): p.read_bytes() for p in found}
+
+
+def _mark(page: str) -> str:
+    found = re.search(r'name="instead" value="([0-9a-f]*)"', page)
+    assert found is not None
+    return found.group(1)
+
+
+def test_a_drawn_mosaic_is_made_the_picture_of_its_chip(bench: Path) -> None:
+    drawn_files, place = _files(_picture(bench)), bench / "mosaics/piece"
+    with client_of(bench) as client:
+        waiting = client.get("/die", params={"chip": "piece"}).text
+        assert "has no picture yet" in waiting
+        assert "/mosaic?id=captures%2F0.png" in waiting
+        page = client.get("/mosaic", params={"id": CAPTURE}).text
+        assert "Use it as this chip" in page
+        told = client.post("/mosaic/use", data={"id": CAPTURE, "instead": _mark(page)}).text
+        assert "This is the chip" in told
+        assert 'name="instead"' not in told
+        assert _files(place) == drawn_files
+        assert sorted(p.name for p in place.parent.iterdir()) == ["piece"]
+        # the die is looked for in it: this one shows noise, and none
+        page = client.get("/die", params={"chip": "piece"}).text
+        assert "Look at mosaics/piece and set the four corners of its outline" in page
+        # results may be deleted, and be drawn again
+        shutil.rmtree(bench / "results")
+        run_bench(load_bench(bench))
+        mosaic_picture_of(read_results(load_bench(bench)), CAPTURE).make(lambda *_: None)
+        assert _files(place) == drawn_files
+        assert "This is the chip" in client.get("/mosaic", params={"id": CAPTURE}).text
+
+
+def test_another_picture_in_its_place_is_said_and_kept(bench: Path) -> None:
+    place = bench / "mosaics/piece"
+    shutil.copytree(_picture(bench), place)
+    numbers = json.loads((place / NUMBERS).read_text(encoding="utf-8"))
+    numbers["notes"] = ["of another day"]
+    (place / NUMBERS).write_text(json.dumps(numbers), encoding="utf-8")
+    before = _files(place)
+    with client_of(bench) as client:
+        page = client.get("/mosaic", params={"id": CAPTURE}).text
+        assert "is another mosaic: of 9 photos, written on " in page
+        mark = _mark(page)
+        # not without having seen it, nor in the place of what has come meanwhile
+        for unseen in ("", "0" * 64):
+            answer = client.post("/mosaic/use", data={"id": CAPTURE, "instead": unseen})
+            assert answer.status_code == 400
+            assert "holds another mosaic than when this page was opened" in answer.text
+            assert _files(place) == before
+        told = client.post("/mosaic/use", data={"id": CAPTURE, "instead": mark}).text
+        kept = re.search(
+            r"The one before it is kept in (mosaics/piece until [\d-]+ [\d.]+)\.", told
+        )
+        assert kept is not None
+    assert _files(bench / kept.group(1)) == before
+    assert _files(place) == _files(_picture(bench))
+
+
+def test_what_is_no_whole_mosaic_is_neither_used_nor_replaced(bench: Path, tmp_path: Path) -> None:
+    place = bench / "mosaics/piece"
+    kept = _picture(bench)
+    with client_of(bench) as client:
+        # one that is being drawn there, or was broken off
+        (place / PICTURE).mkdir(parents=True)
+        page = client.get("/mosaic", params={"id": CAPTURE}).text
+        assert "holds something else than a whole mosaic" in page
+        answer = client.post("/mosaic/use", data={"id": CAPTURE})
+        assert answer.status_code == 400
+        assert (place / PICTURE).is_dir()
+        shutil.rmtree(place)
+        # a link, which leads elsewhere
+        (tmp_path / "elsewhere").mkdir()
+        place.symlink_to(tmp_path / "elsewhere")
+        assert client.post("/mosaic/use", data={"id": CAPTURE}).status_code == 400
+        assert list((tmp_path / "elsewhere").iterdir()) == []
+        place.unlink()
+        # what was drawn has lost a part
+        next(p for p in (kept / PICTURE / "0/c").rglob("*") if p.is_file()).unlink()
+        answer = client.post("/mosaic/use", data={"id": CAPTURE})
+        assert answer.status_code == 400
+        assert "are lost" in answer.text
+        assert list(place.parent.iterdir()) == []
+        (kept / NUMBERS).unlink()
+        answer = client.post("/mosaic/use", data={"id": CAPTURE})
+        assert "is not drawn yet" in answer.text
+
+
+def test_a_kill_while_it_is_put_in_place_leaves_both_whole(bench: Path) -> None:
+    """Between the two renames: the earlier one lies aside, and the next act puts this one in place."""
+    place = bench / "mosaics/piece"
+    shutil.copytree(_picture(bench), place)
+    (place / NUMBERS).write_text("{}", encoding="utf-8")
+    before = _files(place)
+    script = bench.parent / "killed.py"
+    script.write_text(KILLED_BETWEEN)
+    done = subprocess.run([sys.executable, script, bench, CAPTURE], timeout=120, check=False)
+    assert done.returncode == -signal.SIGKILL
+    left = [p for p in place.parent.iterdir() if not p.name.startswith(".")]
+    assert [_files(one) for one in left] == [before]
+    with client_of(bench) as client:
+        page = client.get("/mosaic", params={"id": CAPTURE}).text
+        client.post("/mosaic/use", data={"id": CAPTURE, "instead": _mark(page)})
+    assert _files(place) == _files(_picture(bench))
+    assert _files(left[0]) == before
+    assert not [p for p in place.parent.iterdir() if p.name.startswith(".")]
+
+
+KILLED_BETWEEN = """
+import os, signal, sys
+from pathlib import Path
+from glassay.bench.chip.mosaic_picture import mosaic_picture_of
+from glassay.bench.chip.picture_of_chip import in_place, use_as_picture
+from glassay.bench.document.read import load_bench
+from glassay.bench.measuring.assemble import read_results
+
+bench = load_bench(Path(sys.argv[1]))
+rename = Path.rename
+
+
+def once(path, target):
+    rename(path, target)
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+picture = mosaic_picture_of(read_results(bench), sys.argv[2])
+mark = in_place(bench, "piece").mark
+Path.rename = once
+use_as_picture(bench, "piece", picture, mark)
+"""
+
+
+def test_without_a_scale_it_is_said_why_it_is_not_the_picture(bench: Path) -> None:
+    text = (bench / "bench.toml").read_text(encoding="utf-8")
+    text = text.replace('near"\nobject = "slide"', 'far"\nobject = "slide"')
+    two = 'id = "near"\n[[instrument.setting]]\nid = "far"'
+    (bench / "bench.toml").write_text(text.replace('id = "near"', two), encoding="utf-8")
+    run_bench(load_bench(bench))
+    mosaic_picture_of(read_results(load_bench(bench)), CAPTURE).make(lambda *_: None)
+    with client_of(bench) as client:
+        page = client.get("/mosaic", params={"id": CAPTURE}).text
+        assert "photograph a scale in the same setting" in page
+        assert client.post("/mosaic/use", data={"id": CAPTURE}).status_code == 400
+    assert not (bench / "mosaics").exists()

@@ -88,7 +88,7 @@ def without_groups(
     )
     help_wanted = (
         "state the group of the largest element in view (--group; in a bench the capture's"
-        " largest_group), or the photo's pixel size, from a scale at the same setting (--pixel-size)"
+        " largest_group), or the photo's pixel size, from a scale at the same setting"
     )
     try:
         finest, _ = find_finest(elements, threshold)

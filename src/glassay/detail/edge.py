@@ -159,8 +159,8 @@ def measure_edges(
 
 
 OPEN = {
-    TONE: "the tone curve is not known, and edges of so much contrast depend on it; state it (--tone)"
-    " or use edges of less contrast",
+    TONE: "the tone curve is not known, and edges of so much contrast depend on it; state it as"
+    " tone, or use edges of less contrast",
     LOST: "compression may have taken too much of the detail; save at a better quality",
 }
 """Why a result is left open, by what makes up most of its uncertainty, and what helps."""

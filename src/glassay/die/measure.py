@@ -130,7 +130,9 @@ class DieResult:
         if self.by_hand:
             out.append(f"corrected by hand: {'; '.join(self.by_hand)}")
         if self.pixel_size is None:
-            out.append("no --pixel-size was given: lengths are in px of the middle of the photo")
+            out.append(
+                "the size of a px is not known: lengths are in px of the middle of the photo"
+            )
         hidden = [
             f"{name} ({seen:.0%} seen)"
             for name, seen in zip(("top", "right", "bottom", "left"), self.outline.support, strict=True)

@@ -134,7 +134,7 @@ def fit_outline(
     if rivals.margin:
         raise NotMeasurable(
             f"{rivals.margin:.0f} px within the outline, beyond a bare margin, another rectangle"
-            " stands: the outline may be that of what the die lies on; state --box close around the die"
+            " stands: the outline may be that of what the die lies on; draw a box close around the die"
         )
     if rivals.hidden:
         raise NotMeasurable(

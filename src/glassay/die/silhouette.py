@@ -196,7 +196,7 @@ def _body(level: FloatImage, surround: Flags, within: Flags) -> tuple[int, int, 
     area = float(stats[order[0], cv2.CC_STAT_AREA])
     if len(order) > 1 and stats[order[1], cv2.CC_STAT_AREA] > SECOND * area:
         raise NotMeasurable(
-            "more than one body stands out in the picture (two dies?); state --box around one"
+            "more than one body stands out in the picture (two dies?); draw a box around one"
         )
     rows, columns = body.sum(axis=1), body.sum(axis=0)
     ys = np.flatnonzero(rows > 0.5 * np.percentile(rows[rows > 0], 75))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ import numpy as np
 from glassay.errors import Unusable
 from glassay.finding import Finding
 from glassay.mosaic.lens import Lens, Points
-from glassay.mosaic.result import MosaicResult, Place
+from glassay.mosaic.result import IN_PX, MosaicResult, Place, in_um
 from glassay.mosaic_files import NUMBERS
 from glassay.quantity import Quantity
 
@@ -98,20 +98,50 @@ class MosaicDocument:
         )  # fmt: skip
 
 
-def as_data(result: MosaicResult) -> dict[str, Any]:
-    """The document as it is written: the findings, what stands beside them, and the picture's size."""
-    beside = result.beside()
+def told_of(result: MosaicResult) -> dict[str, Any]:
+    """What a mosaic tells, in px, of photos by their number: where they are and how large a px is
+    stands in nothing that was placed."""
+    bare = replace(result, pixel_size=None)
+    beside = bare.beside()
     places = {place.number: place for place in result.places()}
     photos = {number: lens.shape for number, _, _, lens in result.drawn}
-    for number, tile in enumerate(beside["tiles"]):
+    tiles = []
+    for number, one in enumerate(result.where):
+        reason = None if one.reason is None else one.reason.replace(str(one.path), one.path.name)
+        tile = {"matrix": beside["tiles"][number]["matrix"], "reason": reason}
         place = places.get(number)
         if place is not None:
             height, width = photos[number]
             tile |= {"photo": [width, height], "middle": [place.x, place.y], "u_middle": place.u}
-    size = result.pixel_size
+        tiles.append(tile)
     return {
-        "findings": {key: finding.as_json() for key, finding in result.findings().items()},
-        **beside,
-        "picture": {"size": list(result.size), "pixel_size": None if size is None else size.as_json()},
-        "notes": [note for note in result.notes if note not in result.left_out],
+        "size": list(result.size),
+        "findings": {key: finding.as_json() for key, finding in bare.findings().items()},
+        "camera": beside["camera"], "tiles": tiles,
+        "overlaps": [[a, b, round(c, 4), telling] for a, b, c, telling in result.edges],
+    }  # fmt: skip
+
+
+def as_document(
+    told: Mapping[str, Any], names: Sequence[str], pixel_size: Quantity | None
+) -> dict[str, Any]:
+    """The document as it is written: what a mosaic tells, with the `names` of its photos, no two
+    alike, and with lengths in um where the size of a px is known."""
+    findings = dict(told["findings"])
+    if pixel_size is not None:
+        for name in ("width", "height"):
+            px = Finding.from_json(findings[name])
+            findings[name] = Finding(in_um(px.quantity, pixel_size), px.method).as_json()
+    size = None if pixel_size is None else pixel_size.as_json()
+    return {
+        "findings": findings, "camera": told["camera"],
+        "tiles": [
+            {"file": name, **tile} for name, tile in zip(names, told["tiles"], strict=True)
+        ],
+        "overlaps": [
+            {"first": names[a], "second": names[b], "correlation": c, "blocks_against_rival": telling}
+            for a, b, c, telling in told["overlaps"]
+        ],
+        "picture": {"size": list(told["size"]), "pixel_size": size},
+        "notes": [IN_PX] if pixel_size is None else [],
     }  # fmt: skip

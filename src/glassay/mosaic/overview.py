@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.mosaic.picture import draw_region, reaching
+from glassay.mosaic.placement import drawn_tiles
 from glassay.mosaic.result import MosaicResult
-from glassay.mosaic.write import drawn_tiles
 
 REGION_PX = 2048
 """About the side of what is drawn at once, so that memory does not grow with the mosaic."""

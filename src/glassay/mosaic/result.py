@@ -23,8 +23,20 @@ MODEL = (
     "r_d = r_u (1 + k1 r_u^2 + k2 r_u^4), undistorted to distorted, radii in half diagonals of the"
     " photo about its middle"
 )
+IN_PX = "the size of a px is not known: lengths are in px of the middle of a photo"
+
 OUTLINE_PX = 0.5
 """Half a px: the border of the mosaic is that of its outermost tiles' px."""
+
+
+def in_um(length: Quantity, pixel_size: Quantity) -> Quantity:
+    """A length in px of the mosaic, in um."""
+    um = length.scaled(pixel_size.value, "um")
+    for part in pixel_size.contributions:
+        um = um.with_contribution(
+            part.source, length.value * part.u, part.dof, part.identity, part.scope
+        )
+    return um
 
 
 @dataclass(frozen=True)
@@ -94,8 +106,7 @@ class MosaicResult:
         """Tiles left out, and what the numbers lean on."""
         if self.pixel_size is not None:
             return self.left_out
-        none = "no --pixel-size was given: lengths are in px of the middle of a tile"
-        return (*self.left_out, none)
+        return (*self.left_out, IN_PX)
 
     def in_folder(self, folder: Path) -> MosaicResult:
         """The same, with the folder of its picture."""
@@ -160,13 +171,7 @@ class MosaicResult:
             Contribution("outline", OUTLINE_PX / math.sqrt(3), scope=OF),
         )
         length = Quantity(px, "px", parts)
-        size = self.pixel_size
-        if size is None:
-            return length
-        um = length.scaled(size.value, "um")
-        for part in size.contributions:
-            um = um.with_contribution(part.source, px * part.u, part.dof, part.identity, part.scope)
-        return um
+        return length if self.pixel_size is None else in_um(length, self.pixel_size)
 
     def beside(self) -> dict[str, Any]:
         """What stands beside the findings in the answer as data."""

@@ -2,7 +2,8 @@
 
 Format: OME-Zarr 0.5 (zarr 3), axes c, y, x, chunks gathered in shards. A shard that is written is
 noted in a journal beside; after a kill, only what is missing is made. A shard of nothing but black has
-no file (zarr's way): the journal says so, so that a file that is lost is not taken for one.
+no file (zarr's way): the journal says so, so that a file that is lost, or was not written yet, is not
+taken for one.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -65,13 +66,12 @@ def write_picture(
         journal = _Journal.open(canvas, digest)
         for level, size in enumerate(canvas.sizes):
             tasks: list[tuple[Any, ...]] = []
-            for top in range(0, size[0], SHARD):
-                for left in range(0, size[1], SHARD):
-                    if (level, top, left) in journal.done:
-                        continue
-                    right, bottom = min(left + SHARD, size[1]), min(top + SHARD, size[0])
-                    within = reaching(placed, left, top, right, bottom) if level == 0 else []
-                    tasks.append((canvas, level, left, top, within))
+            for _, top, left in _shards(level, size):
+                if (level, top, left) in journal.done:
+                    continue
+                right, bottom = min(left + SHARD, size[1]), min(top + SHARD, size[0])
+                within = reaching(placed, left, top, right, bottom) if level == 0 else []
+                tasks.append((canvas, level, left, top, within))
             named = "picture" if level == 0 else "pyramid"
             made = workers.map(_write_shard, tasks, lambda n, m, w=named: progress(w, n, m))  # type: ignore[misc]
             for where, is_empty in made:
@@ -81,6 +81,23 @@ def write_picture(
             f"{canvas.folder} cannot be written ({error.strerror or error}); what is there is kept,"
             " and the same command goes on from it"
         ) from None
+
+
+def is_drawn(canvas: Canvas, digest: str) -> bool:
+    """Whether the picture of this digest is there to its last part."""
+    journal = _Journal.kept(canvas, digest)
+    return journal is not None and all(
+        one in journal.done
+        for level, size in enumerate(canvas.sizes)
+        for one in _shards(level, size)
+    )
+
+
+def _shards(level: int, size: tuple[int, int]) -> Iterator[Place]:
+    """The shards of a level of this height and width, row by row."""
+    for top in range(0, size[0], SHARD):
+        for left in range(0, size[1], SHARD):
+            yield level, top, left
 
 
 def _write_shard(
@@ -148,17 +165,24 @@ class MosaicTiles:
     """The picture that was written into a mosaic's folder, read a part at a time."""
 
     def __init__(self, picture: Path) -> None:
-        """`picture`: the OME-Zarr group. Raises `Unusable` where a part of it is lost."""
+        """`picture`: the OME-Zarr group. Raises `Unusable` where a part of it is not written yet, or
+        lost: it would be read as black."""
         self._group = zarr.open_group(str(picture), mode="r")
         self._journal = picture / JOURNAL
+        written: dict[Place, bool] = {}
         with contextlib.suppress(FileNotFoundError):
             written = _written(self._journal.read_text(encoding="utf-8").splitlines())
-            lost = sum(not _is_there(picture, one, empty) for one, empty in written.items())
-            if lost:
-                raise Unusable(
-                    f"{lost} of the {len(written)} parts of {picture} are lost; the command that drew"
-                    " the mosaic makes them anew"
-                )
+        parts = [
+            one
+            for level, whole in enumerate(self.levels)
+            for one in _shards(level, whole.shape[:2])
+        ]
+        lost = sum(one not in written or not _is_there(picture, one, written[one]) for one in parts)
+        if lost:
+            raise Unusable(
+                f"{lost} of the {len(parts)} parts of {picture} are lost, or were not drawn yet;"
+                " drawing the mosaic again makes them"
+            )
 
     @property
     def size(self) -> tuple[int, int]:
@@ -213,17 +237,28 @@ class _Journal:
     @classmethod
     def open(cls, canvas: Canvas, digest: str) -> _Journal:
         """Go on with the picture of this digest, or begin it."""
+        kept = cls.kept(canvas, digest)
+        if kept is not None:
+            return kept
         path = canvas.folder / JOURNAL
-        if path.is_file():
-            lines = path.read_text().splitlines()
-            if lines and lines[0] == digest:
-                written = _written(lines)
-                return cls(path, digest, {
-                    one for one, empty in written.items() if _is_there(canvas.folder, one, empty)
-                })  # fmt: skip
         _create(canvas)
         write_atomically(path, f"{digest}\n".encode())
         return cls(path, digest, set())
+
+    @classmethod
+    def kept(cls, canvas: Canvas, digest: str) -> _Journal | None:
+        """That of the picture of this digest, whose parts are still there; None where there is none."""
+        path = canvas.folder / JOURNAL
+        lines = path.read_text().splitlines() if path.is_file() else []
+        # a kill while it was removed may have left the journal alone
+        inside = ("", *(str(level) for level in range(len(canvas.sizes))))
+        described = all((canvas.folder / one / "zarr.json").is_file() for one in inside)
+        if not lines or lines[0] != digest or not described:
+            return None
+        written = _written(lines)
+        return cls(path, digest, {
+            one for one, empty in written.items() if _is_there(canvas.folder, one, empty)
+        })  # fmt: skip
 
     def note(self, where: Place, is_empty: bool) -> None:
         """Remember that a shard is written. A line cut off by a kill has no full stop."""

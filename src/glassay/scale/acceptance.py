@@ -39,8 +39,8 @@ PLAIN_NOTE = (
     " check that one division is the distance between the lines drawn"
 )
 HOW_TO_SAY = (
-    "if one division is the distance between them, point at the scale with a box (--box) or say that"
-    ' it is a plain ruling (--plain-ruling; in a bench, pattern = "ruled")'
+    "if one division is the distance between them, point at the scale with a box, or say that"
+    " it is a plain ruling (pattern: ruled)"
 )
 
 
@@ -79,7 +79,7 @@ def doubts(view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy) -> tu
         raise NotMeasurable(
             f"{used} lines across a part of the box were found, none of them longer, which may be"
             " anything; draw the box around the scale alone, or say that it is a plain ruling"
-            " (--plain-ruling)"
+            " (pattern: ruled)"
         )
     return (PLAIN_NOTE,)
 

@@ -58,14 +58,14 @@ def measure_grid(view: View, *, strict: bool) -> ScaleResult:
         raise WordWanted(
             "what stands on a lattice was found, but no heavier lines at every 4th, 5th or 10th place"
             " that tell a grid from other things that repeat; if one division is the distance between"
-            " neighbours, say that it is a grid (--pattern grid)"
+            " neighbours, say that it is a grid (pattern: grid)"
         )
     if strict and view.word != "said":
         check_likeness(view.light, best)
     if view.word == "filed" and (same := mirrored(view.light, best)) < MIN_MIRRORED:
         raise NotMeasurable(
             f"what stands on the lattice is not the same from left and right ({same:.0%} alike), as a"
-            " grid's cells and dots are; if it is a grid, say so (--pattern grid)"
+            " grid's cells and dots are; if it is a grid, say so (pattern: grid)"
         )
     return _result(best, view.light.shape, view.stop, boundaries)
 
@@ -160,7 +160,7 @@ def _check(
     if strict and len(lattice.points) * cell < MIN_FIELD_SHARE * field:
         raise NotMeasurable(
             "a regular array fills only part of the photo; if it is a calibration grid,"
-            " say so with --pattern grid"
+            " say so (pattern: grid)"
         )
 
 

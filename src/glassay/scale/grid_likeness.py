@@ -32,12 +32,12 @@ def check_likeness(light: FloatImage, lattice: Lattice) -> None:
     if min(odd, 1 - odd) < LEAST_ODD:
         raise NotMeasurable(
             "only every second place of the lattice is taken, as in brickwork; if it is a grid, say so"
-            " (--pattern grid)"
+            " (pattern: grid)"
         )
     if (alike := _likeness(light, lattice)) < MIN_ALIKE:
         raise NotMeasurable(
             f"what stands on the lattice differs too much from place to place ({alike:.0%} alike) to be"
-            " a grid's cells or dots; if it is a grid, say so (--pattern grid)"
+            " a grid's cells or dots; if it is a grid, say so (pattern: grid)"
         )
 
 

@@ -7,6 +7,7 @@ measured. Where a run stands is kept here, not in any page, and survives reloadi
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 import sys
 import threading
@@ -179,5 +180,7 @@ def _measure(bench: Bench, tell: Callable[[Progress], None]) -> None:
 
 
 def _draw(bench: Bench, tell: Callable[[Progress], None], capture: str) -> None:
+    # it has no workers to end; ended in order, what its threads were writing would be mourned for
+    signal.signal(signal.SIGTERM, lambda *_: os._exit(1))
     picture = mosaic_picture_of(read_results(bench), capture)
     picture.make(lambda what, done, total: tell(Progress(done, total, capture, what)))

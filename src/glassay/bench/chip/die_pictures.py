@@ -154,7 +154,7 @@ def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = 
         if results.bench.object(chip).kind != "chip":
             raise Unusable(_no_mosaic(chip, passed))
         raise Unusable(
-            f"no capture of {chip!r} has a known pixel size: `glassay shots` says what to photograph"
+            f"no capture of {chip!r} has a known pixel size: photograph a scale in the setting of one"
         )
     for told_um, capture, one in tried:
         try:
@@ -181,7 +181,7 @@ def mosaic_of_chip(
             raise Unusable("the outline was set by hand in a capture")
         picture = mosaic_picture(folder)
         if picture.pixel_size is None:
-            raise Unusable("its lengths are in px: `glassay mosaic` was given no --pixel-size")
+            raise Unusable("its lengths are in px: the size of a px is not known")
     except Unusable as error:
         passed.append((name, str(error)))
         return None
@@ -192,8 +192,8 @@ def _no_mosaic(chip: str, passed: list[tuple[str, str]]) -> str:
     name = mosaic_name(chip)
     why = "; ".join(f"{one}: {reason}" for one, reason in passed if one == name)
     return why or (
-        f"{chip!r} is photographed in tiles, and there is no mosaic of them: `glassay mosaic` writes"
-        f" one, with --pixel-size and --out into the bench's {name}"
+        f"{chip!r} is photographed in tiles, and no mosaic of them is its picture yet: the workbench"
+        f" draws one and makes it that, or `glassay mosaic` writes one into the bench's {name}"
     )
 
 

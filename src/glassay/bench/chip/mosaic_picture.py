@@ -23,9 +23,9 @@ from glassay.bench.keeping.plain import to_plain
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.keeping.store import MOSAICS_FOLDER, Dependencies, Store
 from glassay.bench.measuring.methods.contract import with_tone_curve
-from glassay.bench.measuring.methods.mosaic import NAME
+from glassay.bench.measuring.methods.mosaic import NAME, PLACING
 from glassay.bench.measuring.mosaic_lengths import mosaic_pixel_size
-from glassay.disk import refuse_links
+from glassay.disk import content_hash, refuse_links
 from glassay.errors import Unusable
 from glassay.mosaic_files import NUMBERS, PICTURE
 from glassay.quantity import Quantity
@@ -39,10 +39,14 @@ NAMES = re.compile(r"[0-9a-f]{12}-[0-9a-f]{40}")
 
 @dataclass(frozen=True)
 class MosaicPicture:
-    """The picture of one capture, whether it is there or not: its photos, the size of their px, the
+    """The picture of one capture, whether it is there or not: its photos, what they are called on the
+    bench and the SHA-256 of each, where they were placed if that is kept, the size of their px, the
     tone curve that is stated for them, and where it is kept."""
 
     paths: tuple[Path, ...]
+    names: tuple[str, ...]
+    contents: tuple[str, ...]
+    placing: Any
     pixel_size: Quantity | None
     tone: Any
     folder: Path
@@ -64,25 +68,50 @@ class MosaicPicture:
 
         Raises `NotMeasurable` and `Unusable` as `place_tiles` and `write_mosaic` do.
         """
-        from glassay.mosaic import Workers, place_tiles, write_mosaic
+        from glassay.mosaic import Placement, Workers, drawing_in, place_tiles, write_placed
 
-        try:
-            # finished once, and asked for again: it is damaged
-            if (self.folder / NUMBERS).exists():
-                shutil.rmtree(self.folder)
-            self.folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise Unusable(f"{self.folder} cannot be written ({error.strerror})") from None
         workers = Workers()
-        placed = place_tiles(
-            self.paths, pixel_size=self.pixel_size, tone=self.tone, workers=workers,
-            progress=progress,
-        )  # fmt: skip
-        write_mosaic(placed, self.folder, workers, progress)
+        with drawing_in(self.folder):
+            self._forget_damaged()
+            try:
+                placement = Placement.read(self.placing, self.paths, self.contents)
+            except Unusable:  # an earlier version measured them
+                placement = Placement.of(
+                    place_tiles(self.paths, tone=self.tone, workers=workers, progress=progress)
+                )
+            write_placed(
+                placement, self.folder, self.names, self.pixel_size, workers, progress,
+                still_so=self._refuse_changed,
+            )  # fmt: skip
         for other in self.folder.parent.glob(f"{self.name.partition('-')[0]}-*"):
             if other != self.folder:
                 with contextlib.suppress(OSError):
                     shutil.rmtree(other)
+
+    def _refuse_changed(self) -> None:
+        """Nothing is kept that was drawn of photos other than those that were placed."""
+        changed = [
+            path.name for path, digest in zip(self.paths, self.contents, strict=True)
+            if content_hash(path) != digest
+        ]  # fmt: skip
+        if changed:
+            with contextlib.suppress(OSError):
+                shutil.rmtree(self.folder / PICTURE)
+            raise Unusable(f"{changed[0]} was changed while it was drawn; measure it again first")
+
+    def _forget_damaged(self) -> None:
+        """Remove what was finished once: asked for again, it is damaged. The numbers go first, so that
+        no half of it is taken for the whole."""
+        from glassay.mosaic import remove_numbers
+
+        if not (self.folder / NUMBERS).exists():
+            return
+        remove_numbers(self.folder)
+        try:
+            if (self.folder / PICTURE).exists():
+                shutil.rmtree(self.folder / PICTURE)
+        except OSError as error:
+            raise Unusable(f"{self.folder} cannot be written ({error.strerror})") from None
 
 
 def mosaic_picture_of(results: BenchResults, capture_id: str) -> MosaicPicture:
@@ -113,7 +142,10 @@ def mosaic_picture_of(results: BenchResults, capture_id: str) -> MosaicPicture:
     contents = Store(bench.results_folder).contents(paths)
     key = Dependencies(contents, "mosaic picture", versions.MOSAIC, to_plain(settings)).key
     place = hashlib.sha256(capture_id.encode()).hexdigest()[:12]
-    return MosaicPicture(paths, size, settings.get("tone"), kept_at(bench, f"{place}-{key}"))
+    return MosaicPicture(
+        paths, one.capture.files, contents, part.evidence.get(PLACING), size, settings.get("tone"),
+        kept_at(bench, f"{place}-{key}"),
+    )  # fmt: skip
 
 
 def kept_at(bench: Bench, name: str) -> Path:

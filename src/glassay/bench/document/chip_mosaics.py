@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from pathlib import Path
 
 from glassay.bench.document.model import ReferenceObject
+from glassay.bench.document.read import FILE_NAME
 from glassay.errors import Unusable
 from glassay.mosaic_files import NUMBERS, PICTURE
 
@@ -59,3 +62,11 @@ def mosaic_files(bench_folder: Path, chip: str) -> list[Path]:
         if path.is_symlink():
             raise Unusable(f"{path} is a link; a mosaic's picture must lie in its folder itself")
     return [folder / NUMBERS, *inside]
+
+
+def names_on_their_bench(photos: Sequence[Path]) -> list[str] | None:
+    """What photos are called on the one bench in whose folder all lie; None where there is none."""
+    places = [Path(os.path.abspath(photo)) for photo in photos]
+    homes = {next((up for up in at.parents if (up / FILE_NAME).is_file()), None) for at in places}
+    home = homes.pop() if len(homes) == 1 else None
+    return None if home is None else [at.relative_to(home).as_posix() for at in places]

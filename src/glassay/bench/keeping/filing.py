@@ -276,7 +276,7 @@ def _check_refiling(bench: Bench, filings: Sequence[Filing], also: bool) -> None
         if other and (*place, filing.object) not in before and not also:
             raise Unusable(
                 f"{filing.source.name} is filed already, as showing {other[0][2]}; if it shows"
-                f" {filing.object} too, say so with --also"
+                f" {filing.object} too, say so (with --also, or by its box on the page)"
             )
         mine.append((*place, filing.object))
 

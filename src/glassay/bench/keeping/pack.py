@@ -7,6 +7,7 @@ stamps fixed.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import importlib.metadata
 import json
@@ -24,7 +25,7 @@ from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME
 from glassay.bench.document.read_die_notes import read_die_notes
 from glassay.bench.keeping.checksums import CHECKSUMS_FILE
-from glassay.bench.keeping.store import DRAWN_FOLDER, MOSAICS_FOLDER
+from glassay.bench.keeping.store import DAMAGED, DRAWN_FOLDER, MOSAICS_FOLDER
 from glassay.bench.measuring.assemble import (
     RESULTS_FILE,
     current_keys,
@@ -34,6 +35,7 @@ from glassay.bench.measuring.assemble import (
 from glassay.bench.measuring.methods import METHODS
 from glassay.disk import PART_SUFFIX, content_hash, write_stream_atomically
 from glassay.errors import Unusable
+from glassay.mosaic_files import NUMBERS, without_paths
 
 MANIFEST = "MANIFEST.json"
 FORMAT = 1
@@ -73,7 +75,7 @@ def pack(bench: Bench, target: Path) -> Packed:
     inside = _files_of(bench, target)
     # What the archive says is what the kept measurements give now, not what an older run wrote.
     fresh = _as_text(results_as_json(results))
-    derived = {f"results/{RESULTS_FILE}": fresh.encode()}
+    derived = {f"results/{RESULTS_FILE}": fresh.encode(), **_without_paths(inside)}
     manifest = _manifest(inside, derived)
 
     def fill(stream: IO[bytes]) -> None:
@@ -119,6 +121,19 @@ def _files_of(bench: Bench, target: Path) -> dict[str, Path]:
     if target.resolve() in {path.resolve() for path in found.values()}:
         raise Unusable(f"{target} is a file of the bench itself; name another one")
     return dict(sorted(found.items()))
+
+
+def _without_paths(inside: Mapping[str, Path]) -> dict[str, bytes]:
+    """What mosaics tell, by name, where an earlier version wrote the paths of a person's photos into
+    it: the same with their plain names. What is damaged is packed as it is."""
+    out = {}
+    for name, path in inside.items():
+        if path.name == NUMBERS:
+            with contextlib.suppress(*DAMAGED):
+                told = without_paths(json.loads(path.read_bytes()))
+                if told is not None:
+                    out[name] = (json.dumps(told, indent=1) + "\n").encode()
+    return out
 
 
 def _layers_of(notes: Path, folder: Path) -> Iterator[str]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from glassay.bench.document.chip_mosaics import names_on_their_bench
 from glassay.cli.calibration import as_written, calibration_options, pixel_sizes_um
 from glassay.cli.outputs import check_all, output_option
 from glassay.cli.photos import parse_tone, tone_option
@@ -102,7 +103,7 @@ def _made(
         placed = place_tiles(
             photos, pixel_size=size, tone=parse_tone(tone), workers=workers, progress=progress
         )
-        return write_mosaic(placed, out, workers, progress)
+        return write_mosaic(placed, out, workers, progress, names_on_their_bench(photos))
     finally:
         workers.close()
 

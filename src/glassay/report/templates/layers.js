@@ -23,7 +23,7 @@
     const blink = make("button", { type: "button", textContent: calm.matches ? "Swap" : "Blink" });
     const marks = make("button", { type: "button", textContent: "Marks" });
     const split = make("span", { className: "split" });
-    const said = make("p", { className: "small" });
+    const said = make("p", { className: "layers-said" });
     blink.setAttribute("aria-pressed", "false");
     marks.setAttribute("aria-pressed", "true");
     said.setAttribute("role", "status");
@@ -68,6 +68,8 @@
     bar.addEventListener("keydown", (event) => { if (event.key === "Escape") stop(); });
     document.addEventListener("visibilitychange", () => { if (document.hidden && timer) stop(); });
     for (const one of others) one.hidden = true;
+    const picture = under.querySelector("img");
+    layers.style.setProperty("--wide", String(picture.width / picture.height));
     layers.classList.add("stacked");
     layers.before(bar);
     layers.after(said);

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 
+from glassay.bench.document.chip_mosaics import IN_TILES, mosaic_name, mosaic_of
 from glassay.bench.document.die_notes import KINDS, DieNotes
 from glassay.bench.keeping.die_edits import SEVERAL, SINGLE, Change, change_notes
 from glassay.die import TURNS, corrected
@@ -34,10 +35,18 @@ MOST_ENTRIES = 5000
 
 @router.get("")
 def die(request: Request, chip: str, capture: str = "") -> Response:
+    bench = workbench_of(request).bench()
+    thing = bench.object(chip)
+    if thing.kind == IN_TILES and mosaic_of(bench.folder, chip) is None:
+        mine = [one for one in bench.captures if one.object == chip]
+        return page(
+            request, "die_not_yet.html", title=f"Die of {thing.name or chip}", here="/captures",
+            bench_title=bench.title, thing=thing, captures=mine, kept_as=mosaic_name(chip),
+        )  # fmt: skip
     found = shown_die(request, chip, capture)
     return page(
         request, "die.html", title=f"Die of {found.title}", here="/captures",
-        bench_title=workbench_of(request).bench().title, die=found,
+        bench_title=bench.title, die=found,
         viewer=json.dumps(viewer_data(found)), table=_table(found), kinds=KINDS,
     )  # fmt: skip
 

@@ -1,7 +1,9 @@
-"""A mosaic of the bench looked at closely: drawn when that is asked for, then read from its pyramid."""
+"""A mosaic of the bench looked at closely: drawn when that is asked for, then read from its pyramid,
+and made the picture of its chip."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Annotated
@@ -10,6 +12,10 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
 from glassay.bench.chip.mosaic_picture import MosaicPicture, kept_at, mosaic_picture_of
+from glassay.bench.chip.picture_of_chip import NO_SCALE, InPlace, in_place, use_as_picture
+from glassay.bench.document.chip_mosaics import mosaic_name
+from glassay.bench.document.model import Bench
+from glassay.disk import content_hash
 from glassay.errors import Unusable
 from glassay.mosaic import NUMBERS, PICTURE, MosaicTiles
 from glassay.report import iiif
@@ -33,19 +39,39 @@ def mosaic(request: Request, id: str) -> Response:
     one = bench.capture(id)
     results = bench.results()
     thing = results.bench.object(one.object)
-    shown, trouble, ready = None, "", False
+    shown, trouble, ready, place = None, "", False, None
     try:
         picture = _picture(request, id)
         ready = True
         shown = _shown(picture)
+        place = None if shown is None else _place(results.bench, thing.id, picture)
     except Unusable as error:
         trouble = str(error)
     state = request.app.state.runs.state
     return page(
         request, "mosaic.html", title=thing.name or "Mosaic", bench_title=results.bench.title,
         here="/captures", one=one, instrument=results.bench.instrument(one.instrument), shown=shown,
-        trouble=trouble, ready=ready, state=state, mine=state.mosaic == id,
+        trouble=trouble, ready=ready, state=state, mine=state.mosaic == id, place=place,
+        chip=thing.id, kept_as=mosaic_name(thing.id),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Whether a drawn mosaic is the picture of its chip: what is there, or why it cannot be."""
+
+    there: InPlace
+    is_this: bool = False
+    trouble: str = ""
+
+
+def _place(bench: Bench, chip: str, picture: MosaicPicture) -> _Place:
+    try:
+        there = in_place(bench, chip)
+    except Unusable as error:
+        return _Place(InPlace(""), trouble=str(error))
+    is_this = there.mark == content_hash(picture.folder / NUMBERS)
+    return _Place(there, is_this, NO_SCALE if picture.pixel_size is None else "")
 
 
 def _picture(request: Request, capture: str) -> MosaicPicture:
@@ -72,6 +98,20 @@ def draw(request: Request, id: Annotated[str, Form()]) -> Response:
     _picture(request, id)  # tells why it cannot be drawn here rather than in the background
     state = request.app.state.runs.start(mosaic=id)
     said = "" if state.mosaic == id else "Something else is being measured; try again after that."
+    return back_to(request, link("/mosaic", id=id), said)
+
+
+@router.post("/use")
+def use(
+    request: Request, id: Annotated[str, Form()], instead: Annotated[str, Form()] = ""
+) -> Response:
+    """Make a drawn mosaic the picture of its chip, in the place of the one whose mark is `instead`."""
+    bench = workbench_of(request).bench()
+    chip = workbench_of(request).capture(id).object
+    before = use_as_picture(bench, chip, _picture(request, id), instead)
+    said = f"This is the chip's picture now; it is kept in {mosaic_name(chip)}."
+    if before:
+        said += f" The one before it is kept in {before}."
     return back_to(request, link("/mosaic", id=id), said)
 
 

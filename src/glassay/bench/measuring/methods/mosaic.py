@@ -25,6 +25,9 @@ from glassay.errors import NotMeasurable
 NAME = "mosaic"
 LENGTHS = ("mosaic_width", "mosaic_height")
 
+PLACING = "placing"
+"""In the evidence: where the photos lie, from which the whole picture is drawn."""
+
 KEPT_PX = 1000
 """Longest side of the picture kept with the result, to be drawn: `glassay mosaic` writes all of it."""
 QUALITY = 85
@@ -41,7 +44,7 @@ def _settings(bench: Bench, capture: Capture) -> dict[str, Any]:
 
 
 def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
-    from glassay.mosaic import Workers, outlines, overview, place_tiles
+    from glassay.mosaic import Placement, Workers, outlines, overview, place_tiles
 
     if settings["box"] is not None:
         raise NotMeasurable("a mosaic is made of whole photos: leave the box out")
@@ -58,6 +61,7 @@ def _measure(paths: Sequence[Path], settings: Settings) -> Outcome:
             [number, np.round(border / across, 1).tolist()] for number, border in outlines(found)
         ],
         "overlaps": [[a, b, round(c, 3), telling] for a, b, c, telling in found.edges],
+        PLACING: Placement.of(found).as_data(),
     }
     findings = {KEYS.get(key, key): one for key, one in found.findings().items()}
     facts = photo_facts(photo_of(paths[0], settings.get("tone")))
