@@ -11,7 +11,7 @@ from typing import Final
 
 ARRAY: Final = "8"
 CLIP: Final = "4"
-DETAIL: Final = "12"
+DETAIL: Final = "13"
 DIE: Final = "10"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "6"

@@ -17,6 +17,7 @@ from glassay.sampling.mirror import (
     MirrorSpectrum,
     Spectrum,
     breadth,
+    is_of_inner_grid,
 )
 
 Source = Literal["noise", "photo", "noise and photo", "noise in blocks"]
@@ -188,7 +189,8 @@ def find_trace(
         alone = noise is not None and bool(noise.strength[settled] >= LONE_STRENGTH)
         if not rows.show(float(photo.frequency[settled]), noise_alone=alone):
             continue
-        if (
+        is_inner = is_compressed and is_of_inner_grid(photo, settled, float(coherence[settled]))
+        if not is_inner and (
             noise is None
             or expected is None
             or noise.coherence[settled] >= SHARE_OF_EXPECTED * expected[settled]

@@ -11,6 +11,7 @@ from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.decide import (
     ALIAS_COHERENCE,
     NOISE_STRENGTH,
+    PRIOR_RANGE,
     PRIOR_STRENGTH,
     Source,
     Trace,
@@ -73,7 +74,7 @@ def find_on_grid(
     if factor is None:
         return None
     places = [_at_factor(noise, factor)[0] for noise in noises]
-    if source != "noise in blocks":
+    if source != "noise in blocks" and not _is_no_alias(signs, factor):
         places = [
             settle_alias(
                 place, noise.strength, noise.coherence, noise, residual, ALIAS_COHERENCE[1]
@@ -84,6 +85,8 @@ def find_on_grid(
         trace_at(place, noise, noise.coherence, noise.strength, source)
         for place, noise in zip(places, noises, strict=True)
     )
+    if abs(traces[0].factor / traces[-1].factor - 1) > PRIOR_RANGE:
+        return None
     # Where the signs have decided, the trace only has to be there.
     least = PRIOR_STRENGTH if source == "noise in blocks" else NOISE_STRENGTH
     return traces if min(trace.strength for trace in traces) >= least else None
@@ -92,6 +95,16 @@ def find_on_grid(
 def _is_alias(signs: GridVerdict | None) -> bool:
     """Whether the signs of block coefficients are those of copies by 8/5, which mirror at 8/3, too."""
     return signs is not None and signs.misfits[ALIASED] > ALIAS_MISFIT * signs.misfits[ALIAS]
+
+
+def _is_no_alias(signs: GridVerdict | None, factor: float) -> bool:
+    """Whether the signs of block coefficients fit the factor better than the one whose copies mirror
+    there, too; compression itself leaves much at 8/5."""
+    copied = factor / (factor - 1)
+    if signs is None:
+        return False
+    alias = min(signs.misfits, key=lambda other: abs(other - copied))
+    return signs.misfits[factor] < signs.misfits[alias]
 
 
 def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:
