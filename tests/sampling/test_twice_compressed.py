@@ -1,4 +1,4 @@
-"""Pairs that were compressed, enlarged and compressed again, and factors close to the compression's grid.
+"""Pairs that were compressed, enlarged and compressed again, and factors close to JPEG's grid.
 
 The pictures are those of `studies.attack.native` that were told wrongly, each with the fault it showed.
 """
