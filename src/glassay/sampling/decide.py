@@ -72,10 +72,10 @@ SHARE_OF_EXPECTED = 0.3
 Demosaicing, which interpolates parts of the native picture by 2, stays below it (typically 0.1 to
 0.2); true factors reach 0.8 and more, copied pixels 0.4."""
 
-ALIAS_COHERENCE = (0.35, 0.5)
+ALIAS_COHERENCE = 0.5
 """When s and s / (s - 1) are both mirrored, and the weaker by more than this share of the stronger,
-copied pixels ("nearest") explain it, and the pattern of copies decides: from the lower share if
-that pattern is clear, from the upper in any case. Smooth kernels stay below 0.45."""
+copied pixels ("nearest") explain it, and the pattern of copies decides. Smooth kernels stay below 0.47,
+copies reach 0.6 and more wherever their stronger mirror is the other one."""
 
 SEEN_STRENGTH = 10.0
 """A mirror counts as excluded when enlargement would have given it twice `NOISE_STRENGTH`."""
@@ -225,7 +225,10 @@ def settle_faint(
             if not near.any() or (photo.on_grid & near).any():
                 break
             index = int(np.argmax(np.where(near, joint, 0.0)))
-            traces.append(trace_at(index, photo, noise.coherence, joint, "noise and photo"))
+            trace = trace_at(index, photo, noise.coherence, joint, "noise and photo")
+            if origin is _copied and trace.coherence < ALIAS_COHERENCE * faint.coherence:
+                break
+            traces.append(trace)
         if len(traces) == len(faints):
             support = float(np.sqrt(sum(trace.strength**2 for trace in traces)))
             if support >= FAINT_SUPPORT and (best is None or support > best[0]):
@@ -288,7 +291,6 @@ def settle_alias(
     coherence: Spectrum,
     spectrum: MirrorSpectrum,
     residual: FloatImage | None,
-    least_ratio: float = ALIAS_COHERENCE[0],
 ) -> int:
     """Copied pixels mirror about f and 1/2 - f alike; their pattern tells which is the native one.
 
@@ -300,18 +302,14 @@ def settle_alias(
     near = slice(max(0, middle - 1), middle + 2)
     other = near.start + int(np.argmax(coherence[near]))
     ratio = coherence[other] / coherence[best]
-    if strength[other] < NOISE_STRENGTH or ratio < least_ratio:
+    if strength[other] < NOISE_STRENGTH or ratio < ALIAS_COHERENCE:
         return best
     low, high = sorted((best, other), key=lambda i: float(spectrum.frequency[i]))
-    few, clear = _copies_are_few(residual, 2 * float(spectrum.frequency[high]))
-    if ratio < ALIAS_COHERENCE[1] and not clear:
-        return best
-    return high if few else low
+    return high if _copies_are_few(residual, 2 * float(spectrum.frequency[high])) else low
 
 
-def _copies_are_few(residual: FloatImage, repetition: float) -> tuple[bool, bool]:
-    """Whether steps between neighbouring columns are the rule and copies the exception, and whether
-    that is clear.
+def _copies_are_few(residual: FloatImage, repetition: float) -> bool:
+    """Whether steps between neighbouring columns are the rule and copies the exception.
 
     The mean square step from column to column is high between native pixels and low between copies:
     a train of pulses that `repetition` = 1/s per px repeats, with amplitude sin(pi k / s) / k at
@@ -325,10 +323,8 @@ def _copies_are_few(residual: FloatImage, repetition: float) -> tuple[bool, bool
     first = _amplitudes(steps, tried)
     best = int(np.argmax(np.abs(first)))
     second = _amplitudes(steps, 2 * tried[best : best + 1])[0]
-    chance = np.median(np.abs(_amplitudes(steps, np.linspace(0.05, 0.45, 200))))
     product = first[best] ** 2 * np.conj(second)
-    clear = abs(second) > NOISE_STRENGTH * chance and abs(product.real) > 0.9 * abs(product)
-    return float(product.real) < 0, bool(clear)
+    return float(product.real) < 0
 
 
 def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.complex128]:

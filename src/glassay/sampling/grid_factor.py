@@ -9,7 +9,6 @@ import numpy as np
 from glassay.imaging.tone import FloatImage
 from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.decide import (
-    ALIAS_COHERENCE,
     NOISE_STRENGTH,
     PRIOR_RANGE,
     PRIOR_STRENGTH,
@@ -76,9 +75,7 @@ def find_on_grid(
     places = [_at_factor(noise, factor)[0] for noise in noises]
     if source != "noise in blocks" and not _is_no_alias(signs, factor):
         places = [
-            settle_alias(
-                place, noise.strength, noise.coherence, noise, residual, ALIAS_COHERENCE[1]
-            )
+            settle_alias(place, noise.strength, noise.coherence, noise, residual)
             for place, noise, residual in zip(places, noises, residuals, strict=True)
         ]
     traces = tuple(
