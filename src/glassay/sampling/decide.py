@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
-from glassay.sampling.blocks import BlockStatistics, GridVerdict
+from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.mirror import (
     HIGHEST_MIRROR,
     LOWEST_MIRROR,
@@ -83,19 +83,6 @@ SEEN_STRENGTH = 10.0
 PLAIN_GRID_COHERENCE = 0.5
 """Without compression, least coherence at multiples of 1/16 cycles/px (in the noise, or in a single
 photo). The mosaic of a native photo gives up to 0.24 at 1/4 there, enlargement 0.7 and more."""
-
-
-LIVE_SHARE_TO_SIGNAL = 1.5
-"""Where compression keeps a coefficient in a share p of blocks, 1.5 p of its variance is noise of
-the sensor, the rest is rounding. Derived: a difference d of two exposures moves a dithered
-coefficient by one step q with probability E|d| / q, so p q^2 is its variance and var(d) = pi / 2
-(p q)^2 for Gaussian d."""
-
-EXPECTED_POWER = 0.75
-"""Exponent that brings that estimate to the coherence observed on simulated enlarged pairs: noise
-survives in textured blocks more than on average, which matters most where little survives. Between
-0.65 and 0.85 no decision in 300 changes."""
-
 
 LEAST_BREADTH = 0.5
 """Breadth (see `mirror.breadth`) below which a mirror is a few lines of a scene that repeats: halfway
@@ -197,11 +184,21 @@ def find_trace(
         ):
             if noise is not None and photo.strength[settled] < JOINT_EACH:
                 source = "noise"
-            return trace_at(settled, photo, coherence, strength, source), faint
+            found = trace_at(settled, photo, coherence, strength, source)
+            return (found if _may_lie_behind(found, faint) else None), faint
         candidate = trace_at(best, photo, coherence, strength, source)
         if faint is None or candidate.strength > faint.strength:
             faint = candidate
     return None, faint
+
+
+def _may_lie_behind(found: Trace, faint: Trace | None) -> bool:
+    """Whether a trace can be what made the more coherent one that is too faint where it lies, which is a
+    mosaic's then, or its copies'. Else they contradict each other, and neither tells the factor."""
+    if faint is None or faint.coherence <= MOSAIC_COHERENCE:
+        return True
+    is_alias = abs(found.factor / _copied(faint.factor) - 1) < PRIOR_RANGE
+    return is_alias and found.coherence >= ALIAS_COHERENCE * faint.coherence
 
 
 def settle_faint(
@@ -330,41 +327,6 @@ def _copies_are_few(residual: FloatImage, repetition: float) -> bool:
 def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.complex128]:
     turns = frequencies[:, None] * np.arange(signal.size)
     return np.asarray(np.exp(-2j * np.pi * turns) @ signal)
-
-
-def expected_coherence(spectrum: MirrorSpectrum, signal: Spectrum) -> Spectrum:
-    """Coherence that enlargement would give at each mirror frequency.
-
-    `signal` is the share of the power at each of `spectrum.power_frequency` that the sensor made,
-    the rest being rounding and compression, which are not mirrored. Both members of a pair, 0.03
-    cycles/px apart from the mirror on average, must be the sensor's.
-    """
-    offsets = np.array([0.015, 0.03])
-    at = spectrum.power_frequency
-    pairs = [
-        np.sqrt(
-            np.interp(spectrum.frequency - offset, at, signal)
-            * np.interp(spectrum.frequency + offset, at, signal)
-        )
-        for offset in offsets
-    ]
-    return np.asarray(np.mean(pairs, axis=0) ** EXPECTED_POWER)
-
-
-def signal_share(
-    spectrum: MirrorSpectrum, blocks: BlockStatistics | None, axis: int, rounding: float
-) -> Spectrum:
-    """Share of the power at each frequency that is the sensor's. `axis` 0 is along x, 1 along y."""
-    smooth = np.convolve(spectrum.power, np.ones(9) / 9, mode="same")
-    # Twice the rounding as computed: colour conversions round more than once.
-    share = np.clip(1 - 2 * rounding / np.maximum(smooth, 1e-12), 0, 1)
-    if blocks is None or not blocks.compressed:
-        return np.asarray(share)
-    kept = blocks.variance * np.minimum(1, LIVE_SHARE_TO_SIGNAL * blocks.live)
-    by_frequency = kept.sum(axis=axis) / np.maximum(blocks.variance.sum(axis=axis), 1e-12)
-    return np.asarray(
-        share * np.interp(spectrum.power_frequency, np.arange(by_frequency.size) / 16, by_frequency)
-    )
 
 
 def excluded_reach(

@@ -36,13 +36,12 @@ from glassay.sampling.decide import (
     Rows,
     Trace,
     excluded_reach,
-    expected_coherence,
     find_near,
     find_trace,
     settle_faint,
-    signal_share,
 )
 from glassay.sampling.evidence import file_evidence
+from glassay.sampling.expected import expected_coherence, signal_share
 from glassay.sampling.frames import Stack, take_apart
 from glassay.sampling.grid_factor import GRID_OVER_FREE, find_on_grid, shows_grid_factor
 from glassay.sampling.mirror import (
