@@ -193,7 +193,7 @@ def find_trace(
 
 
 def _may_lie_behind(found: Trace, faint: Trace | None) -> bool:
-    """Whether a trace can be what made the more coherent one that is too faint where it lies, which is a
+    """Whether a trace can be what made the more coherent one that is too faint where it lies: that is a
     mosaic's then, or its copies'. Else they contradict each other, and neither tells the factor."""
     if faint is None or faint.coherence <= MOSAIC_COHERENCE:
         return True
