@@ -9,12 +9,11 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from tests.report.benches import small_bench
+from tests.report.benches import measured
 
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.check_pack import check, compare_numbers
 from glassay.bench.keeping.pack import MANIFEST, pack, versions
-from glassay.bench.measuring.assemble import run_bench
 from glassay.bench.measuring.run import kept_keys
 from glassay.cli import program
 from glassay.errors import Unusable
@@ -22,8 +21,8 @@ from glassay.errors import Unusable
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = small_bench(tmp_path_factory.mktemp("bench"))
-    run_bench(load_bench(folder), jobs=1)
+    folder = tmp_path_factory.mktemp("bench")
+    measured(folder)
     return folder
 
 

@@ -13,12 +13,11 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
-from tests.report.benches import small_bench
+from tests.report.benches import measured
 
 from glassay.bench.document.model import Setting
-from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
-from glassay.bench.measuring.assemble import assemble, run_bench
+from glassay.bench.measuring.assemble import assemble
 from glassay.bench.planning.plan import Job, cover, focus_steps, plan, plan_as_json
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
@@ -167,8 +166,8 @@ def test_words_for_time_and_storage() -> None:
 
 
 def test_the_command_plans_from_measured_results(tmp_path: Path) -> None:
-    folder = small_bench(tmp_path / "bench")
-    run_bench(load_bench(folder), jobs=1)
+    folder = tmp_path / "bench"
+    measured(folder)
     page, places = tmp_path / "map.html", tmp_path / "tiles.csv"
     job = ["plan", str(folder), "--die", "1.8 mm x 1.4 mm", "--line", "3 um"]
     more = ["--relief", "20 um", "--with", "pad/near"]

@@ -10,13 +10,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 from tests.bench.made_up import bench_of, camera, captured, claim_of
-from tests.report.benches import small_bench
+from tests.report.benches import measured
 
 from glassay.bench.document.model import Certificate, ReferenceObject
-from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.compare_benches import compare_benches, difference_as_json, parse_pairs
 from glassay.bench.keeping.results import BenchResults
-from glassay.bench.measuring.assemble import assemble, run_bench
+from glassay.bench.measuring.assemble import assemble
 from glassay.cli import program
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Contribution, Quantity
@@ -132,8 +131,8 @@ def test_differences_of_exact_numbers_have_no_uncertainty_to_hide_in() -> None:
 
 
 def test_the_command_compares_and_notices_the_same_files(tmp_path: Path) -> None:
-    first = small_bench(tmp_path / "a")
-    run_bench(load_bench(first), jobs=1)
+    first = tmp_path / "a"
+    measured(first)
     second = tmp_path / "b"
     shutil.copytree(first, second)
     result = CliRunner().invoke(program, ["compare", str(first), str(second)])

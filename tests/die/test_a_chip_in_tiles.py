@@ -81,6 +81,12 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
+def one_photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A bench of the chip in one photo, measured; for copies only."""
+    return bench_of_a_die(tmp_path_factory.mktemp("one-photo") / "bench")
+
+
+@pytest.fixture(scope="module")
 def site(bench: Path) -> Path:
     """The site of that bench."""
     from click.testing import CliRunner
@@ -116,6 +122,7 @@ def test_the_die_of_a_chip_in_tiles_is_that_of_its_mosaic(
     assert "a part of the chip" in why["reason"]
 
 
+@pytest.mark.usefixtures("each_picture_measured_once")
 def test_a_chip_in_tiles_is_found_on_the_shelf_and_hung_on_the_wall(
     bench: Path, tmp_path: Path, capsys: Capsys
 ) -> None:
@@ -136,6 +143,7 @@ def test_a_chip_in_tiles_is_found_on_the_shelf_and_hung_on_the_wall(
     assert same["chip"] == "chip"
 
 
+@pytest.mark.usefixtures("each_picture_measured_once")
 def test_the_index_sees_a_mosaic_that_came_or_went(
     bench: Path, tmp_path: Path, capsys: Capsys
 ) -> None:
@@ -187,6 +195,7 @@ def test_checking_a_site_derives_the_die_of_a_mosaic_again(site: Path, capsys: C
     assert told["numbers"] > 200
 
 
+@pytest.mark.usefixtures("each_picture_measured_once")
 def test_a_mosaic_too_large_to_measure_in_is_looked_at_in_all_its_px(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -247,6 +256,7 @@ def test_a_mosaic_too_large_to_measure_in_is_looked_at_in_all_its_px(
 
 
 @pytest.mark.browser
+@pytest.mark.usefixtures("each_picture_measured_once")
 def test_marks_and_scale_bar_fit_the_tiles_of_a_reduced_mosaic(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -287,6 +297,7 @@ def test_marks_and_scale_bar_fit_the_tiles_of_a_reduced_mosaic(
     assert apart == pytest.approx(truth, rel=0.02)
 
 
+@pytest.mark.usefixtures("each_picture_measured_once")
 def test_an_outline_by_hand_in_a_mosaic_is_taken_as_one_in_a_capture(bench: Path) -> None:
     results = read_results(load_bench(bench))
     corners = found_die(results, "chip").result.outline.seen_corners().tolist()
@@ -298,8 +309,11 @@ def test_an_outline_by_hand_in_a_mosaic_is_taken_as_one_in_a_capture(bench: Path
         assert found.result.width.value == pytest.approx(SAWN[0], rel=2e-3)
 
 
-def test_a_mosaic_goes_before_the_photos_of_a_chip_and_says_so(bench: Path, tmp_path: Path) -> None:
-    other = bench_of_a_die(tmp_path / "other")
+@pytest.mark.usefixtures("each_picture_measured_once")
+def test_a_mosaic_goes_before_the_photos_of_a_chip_and_says_so(
+    bench: Path, one_photo: Path, tmp_path: Path
+) -> None:
+    other = Path(shutil.copytree(one_photo, tmp_path / "other"))
     results = read_results(load_bench(other))
     assert best_die(results, "chip").picture.name == "captures/chip-one.png"
     shutil.copytree(bench / "mosaics", other / "mosaics")
@@ -351,8 +365,11 @@ def test_photos_of_a_bench_are_called_as_they_are_there(bench: Path, tmp_path: P
     assert names_on_their_bench([*photos, other]) is None
 
 
-def test_a_mosaic_that_a_link_leads_to_is_not_passed_on(bench: Path, tmp_path: Path) -> None:
-    other = bench_of_a_die(tmp_path / "other")
+@pytest.mark.usefixtures("each_picture_measured_once")
+def test_a_mosaic_that_a_link_leads_to_is_not_passed_on(
+    bench: Path, one_photo: Path, tmp_path: Path
+) -> None:
+    other = Path(shutil.copytree(one_photo, tmp_path / "other"))
     (other / "mosaics").mkdir()
     (other / "mosaics/chip").symlink_to(bench / "mosaics/chip")
     results = read_results(load_bench(other))
@@ -365,6 +382,7 @@ def test_a_mosaic_that_a_link_leads_to_is_not_passed_on(bench: Path, tmp_path: P
         pack(load_bench(other), tmp_path / "packed.zip")
 
 
+@pytest.mark.usefixtures("each_picture_measured_once")
 def test_a_die_is_corrected_on_its_mosaic_in_the_workbench(bench: Path, tmp_path: Path) -> None:
     """Its page shows the mosaic, in tiles; an outline set there is one in the mosaic's px."""
     pytest.importorskip("fastapi")

@@ -97,16 +97,17 @@ def _peaks(
     fx = fft.rfftfreq(side)[None, :] * np.ones(side)[:, None]
     radius = np.hypot(fx, fy)
     fine = (radius > 1 / LONGEST_PERIOD_PX) & (radius < 0.5) & ~_on_compression_grid(fx, fy, side)
-    ground = cv2.blur(np.log(power + 1e-20), (15, 15), borderType=cv2.BORDER_REFLECT)
-    strong = fine & (np.log(power + 1e-20) > ground + math.log(PEAK))
+    level = np.log(power + 1e-20)
+    ground = cv2.blur(level, (15, 15), borderType=cv2.BORDER_REFLECT)
+    strong = fine & (level > ground + math.log(PEAK))
     strong &= power > SECOND_POWER * power[fine].max()
     highest = power >= cv2.dilate(power, np.ones((5, 5), np.uint8))
-    clear = highest & (np.log(power + 1e-20) > ground + math.log(PEAK_OF_LINES))
+    clear = highest & (level > ground + math.log(PEAK_OF_LINES))
     clear[0, 0] = False
-    lines = [(_refined(power, y, x), float(power[y, x])) for y, x in np.argwhere(clear)]
+    lines = np.array([_refined(level, y, x) for y, x in np.argwhere(clear)]).reshape(-1, 2)
     fine_ones = [
         (y, x) for y, x in np.argwhere(strong & highest)
-        if not _is_harmonic(_refined(power, y, x), float(power[y, x]), lines)
+        if not _is_harmonic(_refined(level, y, x), lines[power[clear] > power[y, x]])
     ]  # fmt: skip
     strongest = max((float(power[y, x]) for y, x in fine_ones), default=np.inf)
     coarse = clear & (radius <= 1 / LONGEST_PERIOD_PX) & (power > strongest)
@@ -116,29 +117,22 @@ def _peaks(
     )
 
 
-def _refined(power: npt.NDArray[np.float64], y: int, x: int) -> npt.NDArray[np.float64]:
-    """A peak's place (x, y) in bins, by parabolas through the logarithms of its neighbours; negative y
-    for the upper half."""
-    side, last = power.shape[0], power.shape[1] - 1
-    level = np.log(power + 1e-20)
+def _refined(level: npt.NDArray[np.float64], y: int, x: int) -> npt.NDArray[np.float64]:
+    """A peak's place (x, y) in bins, by parabolas through the logarithms `level` of its neighbours;
+    negative y for the upper half."""
+    side, last = level.shape[0], level.shape[1] - 1
     beside = vertex(level[y, abs(x - 1)], level[y, x], level[y, min(x + 1, last)])
     above = vertex(level[(y - 1) % side, x], level[y, x], level[(y + 1) % side, x])
     return np.array([x + beside, (y - side if y > side // 2 else y) + above])
 
 
-def _is_harmonic(
-    peak: npt.NDArray[np.float64], strength: float,
-    lines: list[tuple[npt.NDArray[np.float64], float]],
-) -> bool:  # fmt: skip
-    """Whether a whole fraction of the frequency stands out more strongly: lines that are coarser than
-    a raster have harmonics as fine as one, also all over a photo."""
-    for base, power in lines:
-        for part in range(2, MOST_PARTS + 1):
-            for sense in (1.0, -1.0):  # the other half of the plane, for upright lines
-                off = np.abs(sense * part * base - peak).max()
-                if power > strength and off < 0.3 + 0.15 * part:
-                    return True
-    return False
+def _is_harmonic(peak: npt.NDArray[np.float64], stronger: npt.NDArray[np.float64]) -> bool:
+    """Whether a peak is a whole multiple of one of those that are stronger (n, 2): lines that are
+    coarser than a raster have harmonics as fine as one, also all over a photo."""
+    parts = np.arange(2.0, MOST_PARTS + 1)
+    senses = np.concatenate([parts, -parts])  # the other half of the plane, for upright lines
+    off = np.abs(senses[:, None, None] * stronger - peak).max(axis=2)
+    return bool((off < 0.3 + 0.15 * np.abs(senses)[:, None]).any())
 
 
 def _on_compression_grid(
