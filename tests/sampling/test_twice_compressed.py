@@ -34,11 +34,13 @@ def test_what_compression_leaves_at_eight_fifths_makes_no_copies_of_eight_thirds
     assert sort_of("enlarged pair, any factor", index, tmp_path) == RIGHT
 
 
-@pytest.mark.parametrize(
-    ("index", "sort"), [(80079, RIGHT), (80106, REFUSED), (80184, REFUSED), (80249, REFUSED)]
-)
-def test_smooth_kernels_make_no_copies_and_a_fainter_trace_does_not_go_before_a_clear_one(
-    index: int, sort: str, tmp_path: Path
+def test_smooth_kernels_make_no_copies(tmp_path: Path) -> None:
+    """2.42 was told as 1.70: the weaker of its two mirrors has 0.37 of the coherence of the other."""
+    assert sort_of("enlarged pair, any factor", 80079, tmp_path) == RIGHT
+
+
+def test_between_eight_thirds_and_copies_by_eight_fifths_nothing_is_said_where_signs_do_not_tell(
+    tmp_path: Path,
 ) -> None:
-    """2.42 was told as 1.70, 1.54 as 2.84, 1.83 as 1.42 and 1.51 as 1.71."""
-    assert sort_of("enlarged pair, any factor", index, tmp_path) == sort
+    """2.68 was told as 1.60."""
+    assert sort_of("enlarged pair, any factor", 90086, tmp_path) == REFUSED

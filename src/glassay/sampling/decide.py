@@ -184,21 +184,11 @@ def find_trace(
         ):
             if noise is not None and photo.strength[settled] < JOINT_EACH:
                 source = "noise"
-            found = trace_at(settled, photo, coherence, strength, source)
-            return (found if _may_lie_behind(found, faint) else None), faint
+            return trace_at(settled, photo, coherence, strength, source), faint
         candidate = trace_at(best, photo, coherence, strength, source)
         if faint is None or candidate.strength > faint.strength:
             faint = candidate
     return None, faint
-
-
-def _may_lie_behind(found: Trace, faint: Trace | None) -> bool:
-    """Whether a trace can be what made the more coherent one that is too faint where it lies: that is a
-    mosaic's then, or its copies'. Else they contradict each other, and neither tells the factor."""
-    if faint is None or faint.coherence <= MOSAIC_COHERENCE:
-        return True
-    is_alias = abs(found.factor / _copied(faint.factor) - 1) < PRIOR_RANGE
-    return is_alias and found.coherence >= ALIAS_COHERENCE * faint.coherence
 
 
 def settle_faint(

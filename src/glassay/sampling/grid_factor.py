@@ -36,11 +36,13 @@ FAINTEST_NOISE = 0.7
 """Noise, in levels, below which rounding to whole levels rules the signs of block coefficients."""
 
 
-ALIASED, ALIAS, ALIAS_MISFIT = 8 / 3, 8 / 5, 3.0
-"""Copied pixels mirror at s / (s - 1) as well. Where the signs of block coefficients fit 8/3 this much
-worse than 8/5, coherence alone does not make it 8/3: a pair copied by 8/5 that passed for 8/3 fitted
-that 4 times worse. Pairs enlarged by 8/3 in JPEG of quality 80 and better fit it better, or at most 1.1
-times worse. (4 and 4/3 are not told apart so: what JPEG leaves of 4 may fit 4/3 four times better.)"""
+ALIASED, ALIAS = 8 / 3, 8 / 5
+LEAST_ALIAS, SURE_ALIAS = 1.1, 3.0
+"""Copied pixels mirror at s / (s - 1) as well. Where the signs of block coefficients fit 8/3 so many
+times worse than 8/5, coherence does not tell which of the two it is; or it is no 8/3: a pair copied by
+8/5 that passed for 8/3 fitted that 4 times worse. Pairs enlarged by 8/3 in JPEG of quality 80 and
+better fit it better, or at most 1.1 times worse, one enlarged by 2.68 2.2 times. (4 and 4/3 are not told
+apart so: what JPEG leaves of 4 may fit 4/3 four times better.)"""
 
 
 def find_on_grid(
@@ -65,15 +67,16 @@ def find_on_grid(
     else:
         spectra = [*noises, *photos]
         for candidate, least in GRID_COHERENCE.items():
-            if candidate == ALIASED and _is_alias(signs):
+            if candidate == ALIASED and _worse_than_alias(signs) > SURE_ALIAS:
                 continue
             if all(_at_factor(s, candidate)[1] >= least for s in spectra):
                 factor, source = candidate, "noise and photo"
                 break
-    if factor is None:
+    by_signs = factor == ALIASED and signs is not None
+    if factor is None or (by_signs and _worse_than_alias(signs) > LEAST_ALIAS):
         return None
     places = [_at_factor(noise, factor)[0] for noise in noises]
-    if source != "noise in blocks" and not _is_no_alias(signs, factor):
+    if source != "noise in blocks" and not by_signs:
         places = [
             settle_alias(place, noise.strength, noise.coherence, noise, residual)
             for place, noise, residual in zip(places, noises, residuals, strict=True)
@@ -89,19 +92,9 @@ def find_on_grid(
     return traces if min(trace.strength for trace in traces) >= least else None
 
 
-def _is_alias(signs: GridVerdict | None) -> bool:
-    """Whether the signs of block coefficients are those of copies by 8/5, which mirror at 8/3, too."""
-    return signs is not None and signs.misfits[ALIASED] > ALIAS_MISFIT * signs.misfits[ALIAS]
-
-
-def _is_no_alias(signs: GridVerdict | None, factor: float) -> bool:
-    """Whether the signs of block coefficients fit the factor better than the one whose copies mirror
-    there, too; compression itself leaves much at 8/5."""
-    copied = factor / (factor - 1)
-    if signs is None:
-        return False
-    alias = min(signs.misfits, key=lambda other: abs(other - copied))
-    return signs.misfits[factor] < signs.misfits[alias]
+def _worse_than_alias(signs: GridVerdict | None) -> float:
+    """How many times worse the signs of block coefficients fit 8/3 than 8/5; 0 where there are none."""
+    return 0.0 if signs is None else signs.misfits[ALIASED] / max(signs.misfits[ALIAS], 1e-9)
 
 
 def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:

@@ -48,11 +48,13 @@ NEIGHBOURHOOD = 41
 """Mirror frequencies (of 1 / (2 length) each) whose median is the local level: several times as
 wide as a line, narrower than the skirts."""
 
-INNER_COHERENCE = 0.5
+INNER_COHERENCE, INNER_SHARE = 0.25, 7 / 8
 """Where a picture was compressed before it was enlarged, its own 8 px grid mirrors at eighths of the
 enlargement's mirror. Is that on the photo's grid, and set aside, a trace at 7/8 of it would pass for
-another factor: such traces have coherences of 0.10 to 0.19, those of enlargement 0.69 and more."""
-INNER_EIGHTHS = (5, 6, 7)
+another factor: such traces have coherences of 0.10 to 0.19, those of enlargement mostly more."""
+
+HIGHEST_INNER = 0.4
+"""Above the mirror of 4/3, which is the smallest of the factors that firmware likes."""
 
 LOCAL_BLOCK_PX = 33
 """Side over which a photo's detail is brought to equal strength, so that a few hard edges do not
@@ -216,12 +218,9 @@ def _band(
 
 def is_of_inner_grid(spectrum: MirrorSpectrum, index: int, coherence: float) -> bool:
     """Whether a mirror of this coherence may be what a compression before the enlargement left: it lies
-    at 5 to 7 eighths of a place of the photo's own grid."""
-    if coherence >= INNER_COHERENCE:
+    at 7/8 of a place of the photo's own grid."""
+    whole = float(spectrum.frequency[index]) / INNER_SHARE
+    if coherence >= INNER_COHERENCE or whole > HIGHEST_INNER:
         return False
-    wholes = [spectrum.frequency[index] * 8 / eighths for eighths in INNER_EIGHTHS]
-    taken = spectrum.frequency[spectrum.on_grid]
-    return any(
-        whole < HIGHEST_MIRROR and bool((np.abs(taken - whole) <= 1 / spectrum.length).any())
-        for whole in wholes
-    )
+    nearest = round(16 * whole) / 16
+    return abs(whole - nearest) <= 1 / spectrum.length
