@@ -41,8 +41,8 @@ LEAST_ALIAS, SURE_ALIAS = 1.1, 3.0
 """Copied pixels mirror at s / (s - 1) as well. Where the signs of block coefficients fit 8/3 so many
 times worse than 8/5, coherence does not tell which of the two it is; or it is no 8/3: a pair copied by
 8/5 that passed for 8/3 fitted that 4 times worse. Pairs enlarged by 8/3 in JPEG of quality 80 and
-better fit it better, or at most 1.1 times worse, one enlarged by 2.68 2.2 times. (4 and 4/3 are not told
-apart so: what JPEG leaves of 4 may fit 4/3 four times better.)"""
+better fit it better, or at most 1.1 times worse, one enlarged by 2.68 2.2 times. (4 and 4/3 are not
+told apart so: what JPEG leaves of 4 may fit 4/3 four times better.)"""
 
 
 def find_on_grid(
