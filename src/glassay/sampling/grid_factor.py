@@ -72,15 +72,18 @@ def find_on_grid(
             if all(_at_factor(s, candidate)[1] >= least for s in spectra):
                 factor, source = candidate, "noise and photo"
                 break
-    by_signs = factor == ALIASED and signs is not None
-    if factor is None or (by_signs and _worse_than_alias(signs) > LEAST_ALIAS):
+    if factor is None:
         return None
     places = [_at_factor(noise, factor)[0] for noise in noises]
-    if source != "noise in blocks" and not by_signs:
-        places = [
+    worse = _worse_than_alias(signs) if factor == ALIASED else 0.0
+    if source != "noise in blocks" and not 0 < worse <= LEAST_ALIAS:
+        settled = [
             settle_alias(place, noise.strength, noise.coherence, noise, residual)
             for place, noise, residual in zip(places, noises, residuals, strict=True)
         ]
+        if worse and settled != places:
+            return None
+        places = settled
     traces = tuple(
         trace_at(place, noise, noise.coherence, noise.strength, source)
         for place, noise in zip(places, noises, strict=True)
