@@ -35,10 +35,17 @@ def shot(
     return stored(electrons / full)
 
 
+def snr_at_half(full: float, floor: float) -> float:
+    """Signal to noise at half of full scale, of what is stored: photons, floor, and the rounding to the
+    256 levels of sRGB (IEC 61966-2-1), a step of them being 0.006 of full scale wide there."""
+    step = 1 / 255 / (1.055 / 2.4 * 0.5 ** (1 / 2.4 - 1))
+    return float(0.5 / np.sqrt(0.5 / full + (floor / full) ** 2 + step**2 / 12))
+
+
 def good(rng: Rng, folder: Path) -> Outcome:
     full, floor, light = float(rng.uniform(1500, 9000)), 4.0, scene(rng)
     paths = [saved(shot(light, rng, full, floor), folder / f"p{n}", None) for n in range(2)]
-    true = 0.5 * full / np.sqrt(0.5 * full + floor**2)
+    true = snr_at_half(full, floor)
     return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=True, bound=0.03)
 
 
@@ -51,7 +58,7 @@ def repeating(rng: Rng, folder: Path) -> Outcome:
     light *= np.linspace(0.25, 1.2, WIDE)[None, :]
     full, floor = float(rng.uniform(1500, 9000)), 4.0
     paths = [saved(shot(light, rng, full, floor), folder / f"p{n}", None) for n in range(2)]
-    true = 0.5 * full / np.sqrt(0.5 * full + floor**2)
+    true = snr_at_half(full, floor)
     return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=True, bound=0.03)
 
 
@@ -63,7 +70,7 @@ def half_moved(rng: Rng, folder: Path) -> Outcome:
     second = cv2.warpAffine(light, move, (WIDE, HIGH), borderMode=cv2.BORDER_REFLECT)
     paths = [saved(shot(one, rng, full), folder / f"p{n}", None)
              for n, one in enumerate((light, second))]  # fmt: skip
-    true = 0.5 * full / np.sqrt(0.5 * full + 4)
+    true = snr_at_half(full, 2.0)
     return number(ask("noise", *paths, "--tone", "srgb"), "snr_grey", true, good=False, bound=0.05)
 
 

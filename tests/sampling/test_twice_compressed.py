@@ -44,3 +44,10 @@ def test_between_eight_thirds_and_copies_by_eight_fifths_nothing_is_said_where_s
 ) -> None:
     """2.68 was told as 1.60."""
     assert sort_of("enlarged pair, any factor", 90086, tmp_path) == REFUSED
+
+
+def test_a_factor_close_to_the_grid_is_not_excluded_by_signs_that_tell_the_grid_s_own_alone(
+    tmp_path: Path,
+) -> None:
+    """1.345 was told as native."""
+    assert sort_of("enlarged pair, any factor", 110022, tmp_path) == REFUSED

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from glassay.imaging.tone import FloatImage
 from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.mirror import (
+    GRID_HALF_WIDTH_BINS,
     HIGHEST_MIRROR,
     LOWEST_MIRROR,
     MirrorSpectrum,
@@ -79,6 +80,10 @@ copies reach 0.6 and more wherever their stronger mirror is the other one."""
 
 SEEN_STRENGTH = 10.0
 """A mirror counts as excluded when enlargement would have given it twice `NOISE_STRENGTH`."""
+
+OWN_LINE_BINS = 0.75
+"""Bins of 1/length about a place of the compression's grid within which its own line is strongest: in
+native pairs, where it is strong at all, within 0.25; that of 1.345 was 1.5 beside the place of 4/3."""
 
 PLAIN_GRID_COHERENCE = 0.5
 """Without compression, least coherence at multiples of 1/16 cycles/px (in the noise, or in a single
@@ -319,6 +324,17 @@ def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.compl
     return np.asarray(np.exp(-2j * np.pi * turns) @ signal)
 
 
+def _is_beside_its_grid(spectrum: MirrorSpectrum, place: float) -> bool:
+    """Whether what mirrors about a place of the compression's grid is strongest beside it: enlargement
+    by a factor close to that of the place, which the signs of block coefficients do not show."""
+    away = (spectrum.frequency - place) * spectrum.length
+    near = np.abs(away) <= GRID_HALF_WIDTH_BINS
+    if not near.any():
+        return False
+    best = int(np.argmax(np.where(near, spectrum.coherence, 0.0)))
+    return bool(spectrum.strength[best] >= SEEN_STRENGTH and abs(away[best]) > OWN_LINE_BINS)
+
+
 def excluded_reach(
     spectrum: MirrorSpectrum,
     expected: Spectrum,
@@ -332,6 +348,8 @@ def excluded_reach(
     seen = (expected >= SEEN_STRENGTH * chance) & (expected >= 4 * SMALLEST_COHERENCE)
     if (~spectrum.on_grid & ~spectrum.beside_grid & (spectrum.strength >= FAINT_STRENGTH)).any():
         return 0.0  # something was enlarged, though it is not clear by what factor
+    if is_compressed and any(_is_beside_its_grid(spectrum, 1 / (2 * one)) for one in factors):
+        return 0.0
     hidden = np.flatnonzero(~seen & ~spectrum.on_grid)
     reach = HIGHEST_MIRROR if hidden.size == 0 else float(spectrum.frequency[hidden[0]])
     on_grid_strong = spectrum.on_grid & (spectrum.strength >= NOISE_STRENGTH)
