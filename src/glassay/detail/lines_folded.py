@@ -117,7 +117,7 @@ class Fold:
     error: Float
     odd: Float
     """What of the harmonics is odd about the line's middle, for a line of which one side is darker."""
-    unlike: float = 0.0
+    unlike: float
     """Standard deviation of the superposed lines' strengths, as a share of the median."""
 
     def without_weight(self) -> Fold:
@@ -148,7 +148,7 @@ def folded(rows: Lines) -> Fold:
     kept = good[line]
     place, relative, line = across[kept] - shift[line[kept]], relative[kept], line[kept]
     unlike = float(strength[good].std(ddof=1) / middle)
-    return replace(_harmonics(place, relative, line, rows.division), unlike=unlike)
+    return _harmonics(place, relative, line, rows.division, unlike)
 
 
 def level(line: Any, value: Float, chosen: Any, count: int) -> Float:
@@ -161,7 +161,7 @@ def _complex_sum(line: Any, value: Any, count: int) -> Any:
     return np.bincount(line, value.real, count) + 1j * np.bincount(line, value.imag, count)
 
 
-def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fold:
+def _harmonics(place: Float, relative: Float, line: Any, division: float, unlike: float) -> Fold:
     """Least-squares harmonics, with errors from how the lines differ among each other."""
     most = int(min(HIGHEST_FREQUENCY * division, 24))
     bins = round(FOLD_BINS_PER_PX * division)
@@ -189,7 +189,7 @@ def _harmonics(place: Float, relative: Float, line: Any, division: float) -> Fol
     at = (np.flatnonzero(filled) + 0.5) / bins - 0.5
     odd = (whole[1:] * turned).imag
     return Fold(
-        at * division, profile[filled], k / division, sign * amplitude, error, sign * odd
+        at * division, profile[filled], k / division, sign * amplitude, error, sign * odd, unlike
     )  # fmt: skip
 
 

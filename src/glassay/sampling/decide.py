@@ -327,12 +327,10 @@ def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.compl
 def _is_beside_its_grid(spectrum: MirrorSpectrum, place: float) -> bool:
     """Whether what mirrors about a place of the compression's grid is strongest beside it: enlargement
     by a factor close to that of the place, which the signs of block coefficients do not show."""
-    away = (spectrum.frequency - place) * spectrum.length
-    near = np.abs(away) <= GRID_HALF_WIDTH_BINS
-    if not near.any():
-        return False
-    best = int(np.argmax(np.where(near, spectrum.coherence, 0.0)))
-    return bool(spectrum.strength[best] >= SEEN_STRENGTH and abs(away[best]) > OWN_LINE_BINS)
+    best = spectrum.peak_at(place)
+    away = abs(float(spectrum.frequency[best]) - place) * spectrum.length
+    is_seen = bool(spectrum.strength[best] >= SEEN_STRENGTH)
+    return is_seen and OWN_LINE_BINS < away <= GRID_HALF_WIDTH_BINS
 
 
 def excluded_reach(

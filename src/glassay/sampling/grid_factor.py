@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from glassay.imaging.tone import FloatImage
 from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.decide import (
@@ -17,10 +15,7 @@ from glassay.sampling.decide import (
     settle_alias,
     trace_at,
 )
-from glassay.sampling.mirror import (
-    GRID_HALF_WIDTH_BINS,
-    MirrorSpectrum,
-)
+from glassay.sampling.mirror import MirrorSpectrum
 
 GRID_COHERENCE = {4.0: 0.30, 8 / 3: 0.42, 2.0: 0.48}
 """With compression, least coherence in noise and photo, along both axes, for the factors where that
@@ -60,6 +55,7 @@ def find_on_grid(
     compression can give. `signs` is that verdict whether or not they confirm it.
     """
     factor = None
+    worse = _worse_than_alias(signs)
     source: Source = "noise in blocks"
     faintest = min(float(residual.std()) for residual in residuals)
     if agreed is not None and agreed.is_enlarged and faintest >= FAINTEST_NOISE:
@@ -67,7 +63,7 @@ def find_on_grid(
     else:
         spectra = [*noises, *photos]
         for candidate, least in GRID_COHERENCE.items():
-            if candidate == ALIASED and _worse_than_alias(signs) > SURE_ALIAS:
+            if candidate == ALIASED and worse > SURE_ALIAS:
                 continue
             if all(_at_factor(s, candidate)[1] >= least for s in spectra):
                 factor, source = candidate, "noise and photo"
@@ -75,13 +71,13 @@ def find_on_grid(
     if factor is None:
         return None
     places = [_at_factor(noise, factor)[0] for noise in noises]
-    worse = _worse_than_alias(signs) if factor == ALIASED else 0.0
-    if source != "noise in blocks" and not 0 < worse <= LEAST_ALIAS:
+    by_signs = factor == ALIASED and signs is not None
+    if source != "noise in blocks" and not (by_signs and worse <= LEAST_ALIAS):
         settled = [
             settle_alias(place, noise.strength, noise.coherence, noise, residual)
             for place, noise, residual in zip(places, noises, residuals, strict=True)
         ]
-        if worse and settled != places:
+        if by_signs and settled != places:
             return None
         places = settled
     traces = tuple(
@@ -110,6 +106,5 @@ def shows_grid_factor(noise: MirrorSpectrum, photo: MirrorSpectrum) -> bool:
 
 def _at_factor(spectrum: MirrorSpectrum, factor: float) -> tuple[int, float]:
     """Index and height of the most coherent mirror at the factor's place on the grid."""
-    near = np.abs(spectrum.frequency - 1 / (2 * factor)) <= GRID_HALF_WIDTH_BINS / spectrum.length
-    index = int(np.argmax(np.where(near, spectrum.coherence, 0.0)))
+    index = spectrum.peak_at(1 / (2 * factor))
     return index, float(spectrum.coherence[index])

@@ -16,6 +16,7 @@ unambiguous by the band: the periodicity alone does not tell s from s / (s - 1),
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -79,10 +80,13 @@ class MirrorSpectrum:
     @property
     def on_grid(self) -> npt.NDArray[np.bool_]:
         """Frequencies at which an 8 px compression grid leaves traces of its own."""
-        nearest = np.round(self.frequency * 16) / 16
-        return np.asarray(
-            np.abs(self.frequency - nearest) <= GRID_HALF_WIDTH_BINS / self.length, dtype=np.bool_
-        )
+        away = np.abs(self.frequency - _on_grid(self.frequency))
+        return np.asarray(away <= GRID_HALF_WIDTH_BINS / self.length, dtype=np.bool_)
+
+    def peak_at(self, place: float) -> int:
+        """Index of the most coherent mirror about a place of the compression grid, cycles/px."""
+        near = np.abs(self.frequency - place) <= GRID_HALF_WIDTH_BINS / self.length
+        return int(np.argmax(np.where(near, self.coherence, 0.0)))
 
     @property
     def beside_grid(self) -> npt.NDArray[np.bool_]:
@@ -222,5 +226,9 @@ def is_of_inner_grid(spectrum: MirrorSpectrum, index: int, coherence: float) -> 
     whole = float(spectrum.frequency[index]) / INNER_SHARE
     if coherence >= INNER_COHERENCE or whole > HIGHEST_INNER:
         return False
-    nearest = round(16 * whole) / 16
-    return abs(whole - nearest) <= 1 / spectrum.length
+    return bool(abs(whole - _on_grid(whole)) <= 1 / spectrum.length)
+
+
+def _on_grid(frequency: Any) -> Any:
+    """The places of an 8 px compression grid nearest to frequencies, cycles/px."""
+    return np.round(frequency * 16) / 16

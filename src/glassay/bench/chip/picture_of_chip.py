@@ -84,9 +84,7 @@ def use_as_picture(bench: Bench, chip: str, drawn: MosaicPicture, instead: str) 
                 " changed, look at it again"
             )
         try:
-            for left in folder.parent.glob(
-                f".*{PART_SUFFIX}"
-            ):  # of a killed program: none else is here
+            for left in folder.parent.glob(f".*{PART_SUFFIX}"):  # a killed program's: we are alone
                 shutil.rmtree(left, ignore_errors=True)
             part = folder.with_name(f".{chip}.{secrets.token_hex(4)}{PART_SUFFIX}")
             try:

@@ -156,8 +156,7 @@ class GrowingMap:
         assert self._sure is not None
         self._unjudged += 1
         place = self._track.led_to(self._sure)
-        new = 1 - self._chart.sharp_share(place, self._size)
-        told = Told("seen", self._in_px(place), new=new, steady=steady)
+        told = Told("seen", self._in_px(place), steady=steady)
         return replace(told, step=self._step(told))
 
     def _first(self, view: View, at_s: float, steady: bool) -> Told:

@@ -30,9 +30,9 @@ class Tile:
 class Told:
     """What a frame tells. `place` (x, y in px of the frame, radians; the first tile's middle is
     (0, 0)) where it is sure; `kept` the number of the tile that it became; `placed` numbers of held
-    tiles that found their place; `new` the share not yet on the map; `step` where to move next, in
-    views to the right and down (without a place: back to the last sure one, where that is known);
-    `sharpness` against the map (NaN where unknown); `redrawn` whether other tiles moved."""
+    tiles that found their place; `new` the share not yet on the map (NaN: not looked up); `step` where
+    to move next, in views to the right and down (without a place: back to the last sure one, where that
+    is known); `sharpness` against the map (NaN where unknown); `redrawn` whether other tiles moved."""
 
     state: State
     place: Place | None = None
