@@ -214,7 +214,7 @@ def test_a_single_shade_says_so() -> None:
     assert "single shade" in refused(np.full((200, 300), 0.4, np.float32))
 
 
-@pytest.mark.parametrize("shape", [(1, 1), (20, 900), (60, 60)])
+@pytest.mark.parametrize("shape", [(1, 1), (1, 9000), (9000, 7), (20, 900), (60, 60)])
 def test_pieces_too_small_for_a_lattice(shape: tuple[int, int]) -> None:
     assert "too small" in refused(np.ones(shape, np.float32))
 

@@ -195,7 +195,8 @@ def _measured_lattice(image: FloatImage, mosaic: Mosaic, frame: Frame) -> Lattic
     reasons: list[str] = []
     coarse: tuple[FloatImage, int, Steps, float] | None = None
     for factor in REDUCTIONS:
-        if factor > 1 and max(image.shape[:2]) < SMALLEST_SIDE_PX * factor:
+        shorter, longer = sorted(image.shape[:2])
+        if factor > 1 and (longer < SMALLEST_SIDE_PX * factor or shorter < factor):
             break
         small = _reduced(image, factor)
         try:
