@@ -52,10 +52,10 @@ LISTEN = """() => {
         video.requestVideoFrameCallback(see);
     };
     video.requestVideoFrameCallback(see);
-    const paint = CanvasRenderingContext2D.prototype.drawImage;
-    CanvasRenderingContext2D.prototype.drawImage = function (what, ...rest) {
-        if (what === video) drawn = latest ? latest.captureTime ?? latest.presentationTime : 0;
-        return paint.call(this, what, ...rest);
+    const copy = VideoFrame.prototype.copyTo;
+    VideoFrame.prototype.copyTo = function (...rest) {
+        drawn = latest ? latest.captureTime ?? latest.presentationTime : 0;
+        return copy.call(this, ...rest);
     };
     const ask = window.fetch;
     window.fetch = async (address, how) => {

@@ -28,6 +28,7 @@ from glassay.simulate import Camera, Optics, Pose, RuledScale, capture, expected
 from glassay.web import create_app
 from glassay.web.incoming import Incoming
 from glassay.web.listening import config_of, listen
+from glassay.web.live_frames import FrameOfJpeg
 from glassay.web.watch import Watch
 
 INSTRUMENTS, CAPTURES = 30, 500
@@ -187,7 +188,7 @@ def _live() -> list[str]:
     processor = time.process_time()
     start, count, scales = time.perf_counter(), 0, set()
     while time.perf_counter() - start < 4:
-        seen = watch.look(frames[count % len(frames)], division)
+        seen = watch.look(FrameOfJpeg(frames[count % len(frames)]), division)
         count += 1
         scales.add(seen.scale.get("pixel", ""))
     rate = count / (time.perf_counter() - start)

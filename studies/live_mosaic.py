@@ -207,8 +207,8 @@ def _show(out: Run, paths: Iterator[list[Rest]], rng: np.random.Generator) -> To
         how = Exposed(float(np.exp(rng.normal(0, 0.02))), float(rng.uniform(0, 0.5)))
         data = out.stage.frame(path, out.frames, how)
         start, own = time.perf_counter(), time.thread_time()
-        frame = cv2.imdecode(data, cv2.IMREAD_COLOR)
-        told = out.growing.look(np.ascontiguousarray(frame[..., 1]), out.frames / RATE)
+        luma = np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
+        told = out.growing.look(luma, out.frames / RATE)
         out.lags.append(time.perf_counter() - start)
         out.worked.append(time.thread_time() - own)
         out.frames += 1

@@ -26,7 +26,10 @@ def film_scale(path: Path, *, frames: int = 6, size: tuple[int, int] = (WIDTH, H
     return write_film(path, shots, size, 30)
 
 
-def film_stage(path: Path, stage: MovedStage, rests: Iterable[Rest], rest_frames: int = 14) -> Path:
+def film_stage(
+    path: Path, stage: MovedStage, rests: Iterable[Rest], rest_frames: int = 14,
+    colour: tuple[int, int] = (128, 128),
+) -> Path:  # fmt: skip
     """A film at 10 frames a second: at rest in one place after the other, on the way between them."""
     shots, before = [], None
     for where in rests:
@@ -38,17 +41,18 @@ def film_stage(path: Path, stage: MovedStage, rests: Iterable[Rest], rest_frames
         shots += [stage.frame([where], len(shots) + n) for n in range(rest_frames)]
         before = where
     grey = (np.asarray(cv2.imdecode(one, cv2.IMREAD_GRAYSCALE), np.uint8) for one in shots)
-    return write_film(path, grey, (stage.camera.width, stage.camera.height), 10)
+    return write_film(path, grey, (stage.camera.width, stage.camera.height), 10, colour)
 
 
 def write_film(
-    path: Path, shots: Iterable[npt.NDArray[np.uint8]], size: tuple[int, int], rate: int
-) -> Path:
-    """Grey pictures as YUV4MPEG2 in 4:2:0."""
-    no_colour = np.full(size[0] * size[1] // 2, 128, np.uint8).tobytes()
+    path: Path, shots: Iterable[npt.NDArray[np.uint8]], size: tuple[int, int], rate: int,
+    colour: tuple[int, int] = (128, 128),
+) -> Path:  # fmt: skip
+    """Grey pictures as YUV4MPEG2 in 4:2:0, tinted by U and V."""
+    colours = np.repeat(np.array(colour, np.uint8), size[0] * size[1] // 4).tobytes()
     with path.open("wb") as stream:
         stream.write(f"YUV4MPEG2 W{size[0]} H{size[1]} F{rate}:1 Ip A1:1 C420jpeg\n".encode())
         for one in shots:
             luma = np.rint(16 + one.astype(np.float64) * (219 / 255))  # ITU-R BT.601 levels
-            stream.write(b"FRAME\n" + luma.astype(np.uint8).tobytes() + no_colour)
+            stream.write(b"FRAME\n" + luma.astype(np.uint8).tobytes() + colours)
     return path

@@ -239,36 +239,36 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     expect(page.locator(".confirm li")).to_contain_text(re.compile(r"clip-\d+-\d+\.webm"))
 
 
-def test_the_next_frame_is_made_ready_while_one_is_judged_and_goes_with_what_changed(
+def test_one_frame_is_on_its_way_while_another_is_judged_and_goes_with_what_changed(
     browser: Browser, serve: Serve, folder: Path
 ) -> None:
     page = watching(browser, serve(folder)).page
     page.wait_for_selector("#live[data-seen=scale]")
-    # the answer to one frame is held back until the next one is encoded, and its object is changed
+    # the answer to one frame is held back until another one is sent, and then its object is changed
     page.evaluate(
         """() => {
-            const encode = HTMLCanvasElement.prototype.toBlob;
-            window.encoded = 0;
             window.sent = [];
-            HTMLCanvasElement.prototype.toBlob = function (good, ...rest) {
-                window.encoded += 1;
-                return encode.call(this, good, ...rest);
-            };
+            let held = 0;
             const ask = window.fetch;
             window.fetch = async (address, how) => {
                 if (!String(address).startsWith("/live/frame")) return ask(address, how);
-                const [before, first] = [window.encoded, !window.sent.length];
-                window.sent.push(String(address));
-                if (window.sent.length === 3) document.getElementById("live").dataset.sent = "3";
+                const number = window.sent.push(String(address));
+                const changed = window.sent.findIndex((one) => one.includes("object=bare"));
+                const live = document.getElementById("live");
+                if (changed >= 0 && number === changed + 3) live.dataset.sent = "enough";
+                const answer = await ask(address, how);
                 const pause = () => new Promise((good) => setTimeout(good, 10));
-                while (first && window.encoded === before) await pause();
-                if (first) {
+                if (number > 2) return answer;
+                while (window.sent.length < 2) await pause();
+                held += 1;
+                if (held === 1) {
                     const object = document.getElementById("object");
                     object.value = "bare";
                     object.dispatchEvent(new Event("change"));
-                    window.shown = document.getElementById("m-pixel").textContent;
                 }
-                return ask(address, how);
+                while (held < 2) await pause();
+                window.shown ??= document.getElementById("m-pixel").textContent;
+                return answer;
             };
         }"""
     )
@@ -276,9 +276,9 @@ def test_the_next_frame_is_made_ready_while_one_is_judged_and_goes_with_what_cha
     assert page.evaluate("window.shown") == "–"
     sent = [
         re.search(r"object=(\w+)&fresh=(\d)", one).groups()  # type: ignore[union-attr]
-        for one in page.evaluate("window.sent.slice(0, 3)")
+        for one in page.evaluate("window.sent.slice(0, 4)")
     ]
-    assert sent == [("slide", "0"), ("bare", "1"), ("bare", "0")]
+    assert sent == [("slide", "0"), ("slide", "0"), ("bare", "1"), ("bare", "0")]
     page.wait_for_selector("#live[data-seen=frame]")
 
 
@@ -307,3 +307,22 @@ def test_while_it_records_the_page_leaves_the_processor_to_the_recorder(
     gaps = np.diff(page.evaluate("window.asked"))[2:]
     assert gaps.min() > 490
     expect(page.locator("#taken li a")).to_have_count(1)
+
+
+def test_a_browser_that_hands_over_no_planes_sends_jpegs(
+    browser: Browser, serve: Serve, folder: Path
+) -> None:
+    page = watching(browser, serve(folder)).page
+    page.wait_for_selector("#live[data-seen=scale]")
+    with page.expect_request(re.compile("/live/frame")) as planes:
+        pass
+    assert "layout=I420" in planes.value.url
+    page.evaluate("() => { delete window.VideoFrame; }")
+    with page.expect_request(
+        lambda one: "/live/frame" in one.url and "layout" not in one.url
+    ) as as_jpeg:
+        pass
+    assert as_jpeg.value.headers["content-type"] == "image/jpeg"
+    answer = as_jpeg.value.response()
+    assert answer is not None
+    assert answer.json()["width"] == 1280

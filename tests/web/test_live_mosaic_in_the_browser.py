@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 pytest.importorskip("playwright.sync_api")
@@ -23,6 +24,25 @@ pytestmark = [
     pytest.mark.skipif(not Path(CHROMIUM).exists(), reason="Chromium is not installed"),
 ]
 
+TINT = (84, 176)
+COLOURS = """async () => {
+    const mean = (picture, width, height) => {
+        const canvas = Object.assign(document.createElement("canvas"), {width, height});
+        const pen = canvas.getContext("2d");
+        pen.drawImage(picture, 0, 0, width, height);
+        const px = pen.getImageData(0, 0, width, height).data;
+        const sum = [0, 0, 0];
+        for (let n = 0; n < px.length; n += 4) for (let c = 0; c < 3; c += 1) sum[c] += px[n + c];
+        return sum.map((one) => one / (width * height));
+    };
+    const name = sessionStorage.getItem("live-mosaic");
+    const tile = new Image();
+    tile.src = `/live/mosaic/tile?name=${name}&number=2`;
+    await tile.decode();
+    return [mean(document.getElementById("video"), 640, 360), mean(tile, 240, 135)];
+}"""
+"""Mean red, green and blue of the picture as the browser shows it, and of a view that was kept."""
+
 
 def test_a_map_grows_survives_a_reload_and_is_filed(
     serve: Callable[[Path], Served], folder: Path, tmp_path: Path
@@ -32,7 +52,7 @@ def test_a_map_grows_survives_a_reload_and_is_filed(
         Die(1000, 500, seed=11, feature_um=3, pad_um=50, heron_um=80), (-510, -260, 510, 260), 1.0,
         camera, Optics(na=0.3),
     )  # fmt: skip
-    film = film_stage(tmp_path / "die.y4m", stage, [Rest(380, 250), Rest(600, 255)], 20)
+    film = film_stage(tmp_path / "die.y4m", stage, [Rest(380, 250), Rest(600, 255)], 20, TINT)
     served = serve(folder)
     with chromium(film) as browser:
         watched = Watched(browser, served.address, color_scheme="dark")
@@ -48,6 +68,9 @@ def test_a_map_grows_survives_a_reload_and_is_filed(
         page.wait_for_selector("#live[data-views='2']", timeout=60_000)
         expect(page.locator("#map-counts")).to_contain_text("2 views on the map")
         assert watched.faults() == []
+        shown, kept = page.evaluate(COLOURS)
+        assert np.ptp(shown) > 40  # tinted
+        assert np.abs(np.subtract(shown, kept)).max() < 4, (shown, kept)
 
         # leaving warns; the map is there again afterwards
         asked: list[str] = []

@@ -16,7 +16,8 @@ from tests.web.conftest import client_of
 from glassay.bench.document.read import load_bench
 from glassay.mosaic import place_tiles
 from glassay.simulate.stage import Rest
-from glassay.web.live_mosaics import way_of
+from glassay.web.live_frames import FrameOfJpeg
+from glassay.web.live_mosaics import LiveMosaic, Shows, way_of
 
 PLACE = {"place": "pad|near", "object": "bare"}
 
@@ -166,6 +167,17 @@ def test_names_lead_nowhere_else_and_links_are_refused(
     (folder / "results" / "live-mosaics").symlink_to(outside)
     assert client.post("/live/mosaic/begin", params=PLACE).status_code == 400
     assert list(outside.iterdir()) == []
+
+
+def test_a_frame_that_is_overtaken_by_a_later_one_is_not_seen_after_it(folder: Path) -> None:
+    shown = LiveMosaic(folder / "map", Shows("pad", "near", "bare"))
+    (folder / "map").mkdir()
+    for seed in range(6):
+        still = FrameOfJpeg(die_stage().frame([Rest(300, 200)], seed).tobytes())
+        told = shown.look(still, seed / 10)
+    elsewhere = FrameOfJpeg(die_stage().frame([Rest(340, 200)], 9).tobytes())
+    assert shown.look(elsewhere, 0.45) == told
+    assert shown.look(elsewhere, 0.6) != told
 
 
 def test_a_picture_of_another_size_is_told_and_nothing_is_lost(

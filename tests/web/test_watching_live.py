@@ -15,6 +15,7 @@ from glassay.bench.document.read import load_bench
 from glassay.errors import Unusable
 from glassay.scale import Division
 from glassay.simulate import Camera, Optics, Pose, RuledScale, Texture, capture
+from glassay.web.live_frames import FrameOfJpeg, LiveFrame
 from glassay.web.tiles import jpeg
 from glassay.web.watch import Watch, clipped_share, evenness_of
 
@@ -24,11 +25,17 @@ CAMERA = Camera(640, 480, colour="grey", read_noise_e=8)
 OPTICS = Optics(na=0.1)
 
 
-def frame(pose: Pose = POSE, optics: Optics = OPTICS, camera: Camera = CAMERA,
-          seed: int = 0) -> bytes:  # fmt: skip
+def encoded(pose: Pose = POSE, optics: Optics = OPTICS, camera: Camera = CAMERA,
+            seed: int = 0) -> bytes:  # fmt: skip
     shot = capture(SCENE, pose, optics, camera, seed)
     assert shot.jpeg is not None
     return shot.jpeg
+
+
+def frame(
+    pose: Pose = POSE, optics: Optics = OPTICS, camera: Camera = CAMERA, seed: int = 0
+) -> LiveFrame:
+    return FrameOfJpeg(encoded(pose, optics, camera, seed))
 
 
 def test_focus_is_told_against_the_best_so_far() -> None:
@@ -84,7 +91,7 @@ def test_a_live_scale_does_not_outlive_its_object_or_its_scene() -> None:
     seen_with_scale(watch, division)
     chip = capture(Texture(), POSE, OPTICS, CAMERA)
     assert chip.jpeg is not None
-    assert "pixel_um" not in watch.look(chip.jpeg, division).scale
+    assert "pixel_um" not in watch.look(FrameOfJpeg(chip.jpeg), division).scale
 
 
 def test_a_live_scale_that_is_not_measured_anew_is_forgotten(
@@ -103,7 +110,7 @@ def test_where_no_scale_is_in_view_it_says_so() -> None:
     watch, division = Watch(), Division.uncertified(10.0)
     assert shot.jpeg is not None
     for _ in range(60):
-        seen = watch.look(shot.jpeg, division)
+        seen = watch.look(FrameOfJpeg(shot.jpeg), division)
         if seen.scale:
             break
         time.sleep(0.1)
@@ -132,15 +139,15 @@ def test_looking_does_not_change_what_is_looked_at_later() -> None:
 
 def test_what_is_no_jpeg_is_refused() -> None:
     with pytest.raises(Unusable, match="must be a JPEG"):
-        Watch().look(b"\x89PNG\r\n\x1a\n", None)
+        FrameOfJpeg(b"\x89PNG\r\n\x1a\n")
 
 
 def test_a_frame_that_declares_too_much_is_not_decoded() -> None:
-    small = bytearray(frame())
+    small = bytearray(encoded())
     at = small.index(b"\xff\xc0") + 5  # height and width in the frame header (ITU-T T.81, B.2.2)
     small[at : at + 4] = (60_000).to_bytes(2, "big") * 2
     with pytest.raises(Unusable, match="too large"):
-        Watch().look(bytes(small), None)
+        FrameOfJpeg(bytes(small))
 
 
 def png(seed: int) -> bytes:
@@ -185,7 +192,7 @@ def test_tiles_hold_the_photo(client: TestClient, folder: Path) -> None:
 
 def told_of(client: TestClient, pixel_um: float, place: str) -> list[str]:
     """What the live page warns of once it has measured a scale of this pixel size."""
-    shot = frame(replace(POSE, pixel_size_um=pixel_um, tilt_deg=0.0))
+    shot = encoded(replace(POSE, pixel_size_um=pixel_um, tilt_deg=0.0))
     address = f"/live/frame?session=abcdef12&object=slide&place={place}"
     for _ in range(100):
         seen = client.post(address, content=shot).json()
@@ -198,7 +205,7 @@ def told_of(client: TestClient, pixel_um: float, place: str) -> list[str]:
 def test_a_live_scale_is_compared_with_the_one_known_of_the_setting(client: TestClient) -> None:
     # The bench's setting "near" was measured at 1.25 um/px in pictures of this size.
     assert told_of(client, 1.25, "pad|near") == []
-    client.post("/live/frame?session=abcdef12&fresh=1", content=frame())
+    client.post("/live/frame?session=abcdef12&fresh=1", content=encoded())
     (said,) = told_of(client, 1.6, "pad|near")
     assert "1.2500" in said
     assert told_of(client, 1.6, "pad|nowhere") == []

@@ -11,11 +11,11 @@ MAX_UPLOAD_FILES = 500
 MAX_FORM_BYTES = 2_000_000
 """Largest other request. A frame of the live picture is the largest of them, see below."""
 
-MAX_FRAME_BYTES = 30_000_000
-"""Largest live frame: a JPEG of 8 K video at the highest quality stays below."""
-
 MAX_FRAME_PIXELS = 50_000_000
-"""Largest live frame that is decoded; no USB camera delivers more."""
+"""Largest live frame that is judged; no USB camera delivers more."""
+
+MAX_FRAME_BYTES = 3 * MAX_FRAME_PIXELS // 2
+"""Largest live frame: its planes in 4:2:0."""
 
 MAX_CLIP_CHUNK_BYTES = 200_000_000
 """Largest piece of a recording that the browser hands over at once (it does so every second)."""

@@ -26,6 +26,7 @@ from glassay.bench.keeping.filing import Filing, file_captures
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.mosaic.live import GrowingMap, Place, Told
+from glassay.web.live_frames import LiveFrame
 
 THUMBNAIL_PX = 240
 """Longer side of a tile on the map that is shown."""
@@ -68,16 +69,19 @@ class LiveMosaic:
         self._version = 0
         self._frame = (0, 0)
         self._ended = False
+        self._last: tuple[float, dict[str, Any]] | None = None
 
-    def look(self, frame: Stored, data: bytes, at_s: float) -> dict[str, Any]:
-        """Place a frame (height, width, 3) that came as `data`; a new view is written at once.
+    def look(self, frame: LiveFrame, at_s: float) -> dict[str, Any]:
+        """Place a frame; a new view is written at once.
 
         Raises `Unusable` when its size is another than before, or it cannot be written.
         """
-        grey = np.ascontiguousarray(frame[..., 1])
+        grey = frame.luma
         with self._lock:
             if self._ended:
                 raise Unusable("this live mosaic is filed or thrown away already")
+            if self._last is not None and at_s < self._last[0]:
+                return self._last[1]  # one that came later was quicker: nothing is seen backwards
             try:
                 told = self._map.look(grey, at_s)
             except ValueError:
@@ -87,11 +91,12 @@ class LiveMosaic:
                 ) from None
             self._frame = (grey.shape[1], grey.shape[0])
             if told.kept is not None:
-                self._write_tile(told.kept, data)
+                self._write_tile(told.kept, frame.jpeg())
             if told.kept is not None or told.placed or told.redrawn:
                 self._version += 1
                 self._write()
-            return self._say(told)
+            self._last = at_s, self._say(told)
+            return self._last[1]
 
     def _write_tile(self, number: int, data: bytes) -> None:
         try:
@@ -218,13 +223,13 @@ class LiveMosaic:
         found._frame = frame
         for path in sorted(folder.glob("tile-*.jpg")):
             number = int(path.stem[5:]) if path.stem[5:].isdecimal() else 0
-            picture = _read(path, cv2.IMREAD_COLOR) if number else None
+            picture = _read(path, cv2.IMREAD_GRAYSCALE) if number else None
             if picture is None or frame not in ((0, 0), (picture.shape[1], picture.shape[0])):
                 continue
             one = known.get(number, {})
             place = one.get("place")
             found._map.add(
-                number, np.ascontiguousarray(picture[..., 1]),
+                number, picture,
                 Place(*(float(v) for v in place)) if place else None, soft=one.get("soft") is True,
             )  # fmt: skip
         found._map.ready()

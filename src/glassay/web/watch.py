@@ -7,7 +7,6 @@ it gets done.
 
 from __future__ import annotations
 
-import io
 import threading
 import time
 from collections import deque
@@ -18,17 +17,16 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, UnidentifiedImageError
 
 from glassay.bench.saying.words import say, say_length
-from glassay.errors import NotMeasurable, Unusable
+from glassay.errors import NotMeasurable
 from glassay.imaging import srgb_to_linear
 from glassay.imaging.tone import linear_table
 from glassay.quantity import Quantity
 from glassay.report.numbers import prose
 from glassay.scale import Calibration, Division, measure_scale
 from glassay.scale.calibrate import calibrate
-from glassay.web import limits
+from glassay.web.live_frames import LiveFrame
 
 CLIPPED_FROM = 254
 """Levels from here on count as clipped: JPEG moves the highest level by one."""
@@ -109,17 +107,10 @@ class Watch:
         self._scale = {}
         self._scene += 1
 
-    def look(self, data: bytes, division: Division | None) -> Seen:
-        """Judge a frame (JPEG). With `division` the scale is measured beside it.
-
-        Raises `Unusable` when the data is no JPEG or too large.
-        """
-        return self.look_at(decode_frame(data), division)
-
-    def look_at(self, frame: Stored, division: Division | None) -> Seen:
-        """Judge a frame (height, width, 3) that is decoded already."""
+    def look(self, frame: LiveFrame, division: Division | None) -> Seen:
+        """Judge a frame. With `division` the scale is measured beside it."""
         self.used = time.monotonic()
-        grey = np.asarray(cv2.extractChannel(frame, 1), dtype=np.uint8)
+        grey = frame.luma
         focus, small = focus_of(grey), _small(grey)
         with self._lock:
             self._best = max(self._best, focus)
@@ -137,8 +128,8 @@ class Watch:
             self._measure_beside(grey, division)
         height, width = grey.shape
         return Seen(
-            width, height, focus, best, clipped_share(frame), evenness_of(small), steadiness,
-            self._in_um(scale, steadiness),
+            width, height, focus, best, clipped_share(frame.every_second()), evenness_of(small),
+            steadiness, self._in_um(scale, steadiness),
         )  # fmt: skip
 
     def _steadiness(self, small: Grey) -> float | None:
@@ -203,21 +194,6 @@ def _scale_words(grey: Stored, division: Division) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def decode_frame(data: bytes) -> Stored:
-    """A JPEG frame as (height, width, 3), B, G, R. Raises `Unusable`."""
-    Image.MAX_IMAGE_PIXELS = None  # our own limit, checked before anything is decoded
-    try:
-        head = Image.open(io.BytesIO(data), formats=("JPEG",))
-    except (UnidentifiedImageError, OSError, SyntaxError):
-        raise Unusable("a live frame must be a JPEG") from None
-    if head.width * head.height > limits.MAX_FRAME_PIXELS:
-        raise Unusable(f"a frame of {head.width} x {head.height} px is too large to watch")
-    frame = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    if frame is None:
-        raise Unusable("the live frame is damaged")
-    return np.asarray(frame, dtype=np.uint8)
-
-
 def focus_of(grey: Stored) -> float:
     """Contrast of fine detail in the middle half: rms gradient over mean level.
 
@@ -233,9 +209,8 @@ def focus_of(grey: Stored) -> float:
 
 
 def clipped_share(frame: Stored) -> float:
-    """Share of px with any channel at full scale, from every second px of every second row."""
-    sample = np.ascontiguousarray(frame[::2, ::2])
-    below = cv2.inRange(sample, (0, 0, 0), (CLIPPED_FROM - 1,) * 3)
+    """Share of px (height, width, 3) with any channel at full scale."""
+    below = cv2.inRange(frame, (0, 0, 0), (CLIPPED_FROM - 1,) * 3)
     return 1 - float(np.count_nonzero(below)) / below.size
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 import re
 import time
@@ -20,11 +21,12 @@ from glassay.bench.saying.words import say
 from glassay.errors import Unusable
 from glassay.report.numbers import prose
 from glassay.scale import Division
+from glassay.web.live_frames import FrameOfJpeg, FrameOfPlanes, LiveFrame, Planes
 from glassay.web.pages.live_mosaic import mosaics_of
 from glassay.web.recordings import Recordings
 from glassay.web.taking import file_taken
 from glassay.web.templating import link, page, workbench_of
-from glassay.web.watch import Watch, decode_frame
+from glassay.web.watch import Watch
 
 router = APIRouter(prefix="/live", include_in_schema=False)
 
@@ -52,28 +54,37 @@ def live(request: Request) -> Response:
 @router.post("/frame")
 async def frame(
     request: Request, session: str, object: str = "", place: str = "", fresh: int = 0,
-    mosaic: str = "",
+    mosaic: str = "", layout: str = "", width: int = 0, height: int = 0, colour: str = "",
 ) -> Response:  # fmt: skip
-    """What a frame tells, with `mosaic` also for the map of that name; the body is a JPEG."""
-    data = await request.body()
-    chosen = (object, place)
-    return await run_in_threadpool(_frame, request, session, chosen, bool(fresh), mosaic, data)
+    """What a frame tells, with `mosaic` also for the map of that name, which is asked beside it.
+
+    The body is a JPEG; with `layout`, planes of `width` x `height` px (`live_frames.Planes`).
+    """
+    data, came = await request.body(), time.monotonic()
+    if layout:
+        planes = Planes(layout, width, height, colour)
+        picture: LiveFrame = await run_in_threadpool(FrameOfPlanes, data, planes)
+    else:
+        picture = await run_in_threadpool(FrameOfJpeg, data)
+    told = run_in_threadpool(_watched, request, session, (object, place), bool(fresh), picture)
+    if not mosaic:
+        return JSONResponse(await told)
+    one = await run_in_threadpool(mosaics_of(request).one, mosaic)
+    seen, placed = await asyncio.gather(told, run_in_threadpool(one.look, picture, came))
+    return JSONResponse({**seen, "mosaic": placed})
 
 
-def _frame(
-    request: Request, session: str, chosen: tuple[str, str], fresh: bool, mosaic: str, data: bytes
-) -> Response:
+def _watched(
+    request: Request, session: str, chosen: tuple[str, str], fresh: bool, picture: LiveFrame
+) -> dict[str, Any]:
     thing, place = chosen
     watch = _watch(request, session)
     if fresh:
         watch.start_over()
-    picture, came = decode_frame(data), time.monotonic()
     results = workbench_of(request).results()
-    seen = watch.look_at(picture, _division(results.bench, thing)).as_json()
+    seen = watch.look(picture, _division(results.bench, thing)).as_json()
     seen["warnings"] += _against_known(results, place, seen)
-    if mosaic:
-        seen["mosaic"] = mosaics_of(request).one(mosaic).look(picture, data, came)
-    return JSONResponse(seen)
+    return seen
 
 
 def _against_known(results: BenchResults, place: str, seen: Mapping[str, Any]) -> list[str]:

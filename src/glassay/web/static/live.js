@@ -1,4 +1,5 @@
 // The live page: the browser's camera, frames sent one at a time to be judged, takes filed.
+import { drawn, encoded, frameOf, newCamera } from "./live_frames.js";
 import { growing, onCamera } from "./live_mosaic.js";
 import { niceLength, sayLength } from "./viewer.js";
 
@@ -10,20 +11,20 @@ const PIECE_MS = 1000;
 const FIRST_PIECE_BYTES = 1000;
 const SCALE_LASTS_MS = 4000; // as long as the workbench itself keeps one
 const PIECE_TRIES = 3;
-const LATELY = 5; // frames by which it is foreseen how long one takes to be judged
+const UNDER_WAY = 2; // frames: one is judged while the next one is handed over
 const LOOK_WHILE_RECORDING_MS = 500; // the recorder needs the processor more than the meters do
 
 const $ = (id) => document.getElementById(id);
 const video = $("video");
 const newSession = () => [...crypto.getRandomValues(new Uint8Array(8))].map((b) => b.toString(16).padStart(2, "0")).join("");
 const session = newSession();
-const canvas = document.createElement("canvas");
 let stream = null;
 let seen = null;
 let seenAt = 0;
 let fresh = 1;
 let changes = 0; // of object, setting and camera: answers to what was asked before one are not shown
 let looking = false;
+let latest = 0; // number of the last frame that was told of
 let frames = [];
 let lastFrame = 0;
 let recorder = null;
@@ -60,6 +61,7 @@ async function start(deviceId, mode) {
   listModes(track, mode);
   fresh = 1;
   frames = [];
+  newCamera();
   say("");
   for (const id of ["photo", "pair", "run", "clip", "endurance", "picture", "again"]) $(id).disabled = false;
   $("start").textContent = "Stop the camera";
@@ -118,32 +120,27 @@ function sized(one) {
   return one;
 }
 
-// ---- frames judged one after the other; the next is made ready meanwhile ---------------------------
-function grab(type, quality) {
-  sized(canvas).getContext("2d", { alpha: false }).drawImage(video, 0, 0);
-  return new Promise((good) => canvas.toBlob(good, type, quality));
-}
-
+// ---- frames judged: one is on its way while another is judged --------------------------------------
 // The camera's next frame, with what it is asked for; null where there is none any more.
 async function shot() {
   if (recorder) await new Promise((good) => setTimeout(good, LOOK_WHILE_RECORDING_MS));
   await nextFrame();
   if (!stream || !video.videoWidth) return null;
-  const [asked, mosaic, came] = [changes, growing.name, performance.now()];
-  const body = await grab("image/jpeg", mosaic ? growing.quality : 0.92);
-  return { asked, mosaic, body, made: performance.now() - came };
+  const [asked, mosaic] = [changes, growing.name];
+  return { asked, mosaic, ...await frameOf(video, mosaic ? growing.quality : 0.92) };
 }
 
-async function judge({ asked, mosaic, body }) {
+async function judge({ asked, mosaic, body, type, how, number }) {
   if (asked !== changes || mosaic !== growing.name) return; // of what was chosen before
   try {
-    const query = new URLSearchParams({ session, ...place(), fresh, mosaic });
+    const query = new URLSearchParams({ session, ...place(), fresh, mosaic, ...how });
     const answer = await fetch(`/live/frame?${query}`, {
-      method: "POST", body, headers: { "content-type": "image/jpeg", accept: "application/json" },
+      method: "POST", body, headers: { "content-type": type, accept: "application/json" },
     });
     const told = await answer.json();
     if (!answer.ok) throw new Error(told.error);
-    if (asked !== changes) return;
+    if (asked !== changes || number < latest) return;
+    latest = number;
     fresh = 0;
     show(told);
   } catch (error) {
@@ -152,28 +149,20 @@ async function judge({ asked, mosaic, body }) {
   }
 }
 
-// The next frame is taken so late that it is ready just when the one before is judged: one that waited
-// would tell of what is no longer seen. A camera slower than that keeps everything waiting: none of its
-// frames is let pass.
+// A frame is taken as soon as one of those under way is judged: one that waited longer would tell of what
+// is no longer seen. The first after a change goes alone, since it begins anew.
 async function look() {
   looking = true;
-  const took = []; // ms that the last ones took to be judged
-  const next = async (after) => {
-    if (after > 0) await new Promise((good) => setTimeout(good, after));
-    return shot().catch(() => null);
-  };
-  let coming = next(0);
-  while (stream) {
-    const one = await coming;
-    const usual = [...took].sort((a, b) => a - b)[took.length >> 1] ?? 0;
-    coming = next(usual - (one?.made ?? 0) - period());
+  const flying = new Set();
+  for (let number = 0; stream; number += 1) {
+    while (flying.size >= (fresh ? 1 : UNDER_WAY)) await Promise.race(flying);
+    const one = await shot().catch(() => null);
     if (!one) continue;
-    const sent = performance.now();
-    await judge(one);
-    took.push(performance.now() - sent);
-    if (took.length > LATELY) took.shift();
+    const judged = judge({ ...one, number }).finally(() => flying.delete(judged));
+    flying.add(judged);
   }
   looking = false;
+  latest = 0;
 }
 
 // What was measured of another object, zoom or camera says nothing of this one.
@@ -208,11 +197,15 @@ function show(told) {
 }
 
 // ---- the scale bar ------------------------------------------------------------------------------
+let burnt = false; // over the picture; an empty canvas there is left alone
+
 function burn(target, on, context = null) {
   const scale = knownScale();
-  if (!context) sized(target).getContext("2d").clearRect(0, 0, target.width, target.height);
+  const wanted = Boolean(on && scale);
+  if (!context && (wanted || burnt)) sized(target).getContext("2d").clearRect(0, 0, target.width, target.height);
+  if (!context) burnt = wanted;
+  if (!wanted) return;
   const pen = context ?? target.getContext("2d");
-  if (!on || !scale) return;
   const unit = video.videoHeight / 40;
   const length = niceLength(0.25 * video.videoWidth * scale.pixel_um);
   const [x, y, width] = [1.5 * unit, video.videoHeight - 2 * unit, length / scale.pixel_um];
@@ -226,7 +219,8 @@ function burn(target, on, context = null) {
 }
 
 $("picture")?.addEventListener("click", async () => {
-  await grab("image/png");
+  await encoded(video, "image/png");
+  const canvas = drawn();
   const pen = canvas.getContext("2d");
   pen.drawImage(video, 0, 0);
   burn(canvas, true, pen);
@@ -246,7 +240,7 @@ function place() {
 async function freshFrame(before) {
   for (let tries = 0; ; tries += 1) {
     await nextFrame();
-    const picture = await grab("image/png");
+    const picture = await encoded(video, "image/png");
     const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", await picture.arrayBuffer())).join();
     if (before.has(digest) && tries < REPEATS_BORNE) continue;
     before.add(digest);

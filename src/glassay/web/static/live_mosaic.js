@@ -96,21 +96,49 @@ function box() {
   return [Math.min(...xs) - 0.75 * w, Math.min(...ys) - 0.75 * h, Math.max(...xs) + 0.75 * w, Math.max(...ys) + 0.75 * h];
 }
 
+// The tiles are drawn anew when they, the map's size or its borders change; what moves is drawn over them.
+const ground = document.createElement("canvas");
+const rounded = (step) => step?.map((one) => one.toFixed(2));
+let groundOf = "";
+let shownOf = "";
+
 function draw() {
   const target = $("map");
   const ratio = devicePixelRatio || 1;
-  target.width = Math.max(1, Math.round(target.clientWidth * ratio));
-  target.height = Math.max(1, Math.round(target.clientHeight * ratio));
+  const size = [target.clientWidth, target.clientHeight].map((px) => Math.max(1, Math.round(px * ratio)));
+  const at = state?.tiles.length ? box() : null;
+  const loaded = [...pictures.values()].filter((one) => one.complete && one.naturalWidth).length;
+  const here = [state?.name, state?.version, state?.tiles.length, loaded, colour("--wash"), colour("--soft"), size, at].join();
+  const shown = [here, camera && now?.place?.map((one, n) => one.toFixed(n < 2 ? 0 : 3)), rounded(now?.step)].join();
+  if (shown === shownOf) return;
+  shownOf = shown;
+  if (here !== groundOf) {
+    groundOf = here;
+    [ground.width, ground.height] = size;
+    hatch(ground.getContext("2d"), ground, ratio);
+    tell();
+    if (at) drawTiles(ground.getContext("2d"), at, ratio);
+  }
+  if (target.width !== size[0] || target.height !== size[1]) [target.width, target.height] = size;
   const pen = target.getContext("2d");
-  hatch(pen, target, ratio);
-  tell();
-  if (!state?.tiles.length) return;
-  const [left, top, right, bottom] = box();
+  pen.setTransform(1, 0, 0, 1, 0, 0);
+  pen.drawImage(ground, 0, 0);
+  if (!at || !now?.place || !camera) return;
+  const line = ratio / laid(pen, target, at);
+  view(pen, now, ...state.frame, line);
+}
+
+// The pen in the map's px; how many px of the canvas one of them takes.
+function laid(pen, target, [left, top, right, bottom]) {
   const scale = Math.min(target.width / (right - left), target.height / (bottom - top));
   pen.translate((target.width - scale * (right - left)) / 2, (target.height - scale * (bottom - top)) / 2);
   pen.scale(scale, scale);
   pen.translate(-left, -top);
-  const line = ratio / scale;
+  return scale;
+}
+
+function drawTiles(pen, at, ratio) {
+  const line = ratio / laid(pen, ground, at);
   const [w, h] = state.frame;
   for (const tile of [...state.tiles].sort((a, b) => b.soft - a.soft)) {
     const image = picture(tile.number);
@@ -119,7 +147,6 @@ function draw() {
     });
   }
   for (const tile of state.tiles.filter((one) => one.soft)) placed(pen, tile, () => cross(pen, w, h, line));
-  if (now?.place && camera) view(pen, now, w, h, line);
 }
 
 function placed(pen, { x, y, turn }, act) {
@@ -191,12 +218,18 @@ function arrow(pen, x, y, length, line) {
 }
 
 // The same arrow near the border of the live picture, where the eyes are.
+let pointed = "";
+
 function point() {
   const [target, video] = [$("way"), $("video")];
   if (!target) return;
+  const step = state && camera ? now?.step : null;
+  const way = [rounded(step), video.videoWidth, video.videoHeight].join();
+  if (way === pointed) return; // a canvas over the picture costs as much as the picture when it is drawn
+  pointed = way;
   target.width = video.videoWidth || 1;
   target.height = video.videoHeight || 1;
-  if (!state || !camera || !now?.step) return;
+  if (!step) return;
   const [x, y] = [now.step[0] * target.width, now.step[1] * target.height];
   const most = Math.max(Math.abs(now.step[0]), Math.abs(now.step[1])) || 1;
   const pen = target.getContext("2d");
