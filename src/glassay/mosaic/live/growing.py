@@ -309,7 +309,7 @@ class GrowingMap:
     # ---- tiles ----
     def _keep(self, tile: Tile) -> int:
         number = max(self.tiles, default=0) + 1
-        tile = replace(tile, number=number)
+        tile = replace(tile, number=number, view=tile.view.for_keeps())
         self.tiles[number] = tile
         if tile.place is not None:
             previous = [one.place for n, one in self.tiles.items() if n != number and one.place]
@@ -381,7 +381,7 @@ class GrowingMap:
     # ---- going on later ----
     def add(self, number: int, grey: Bytes, place: Place | None, *, soft: bool = False) -> None:
         """Put a tile back that was kept before, at `place` in px of the frame."""
-        view = view_of(grey)
+        view = view_of(grey).for_keeps()
         self._size, self.factor = (view.detail.shape[1], view.detail.shape[0]), view.factor
         if place is not None:
             place = Place(place.x / self.factor, place.y / self.factor, place.turn)

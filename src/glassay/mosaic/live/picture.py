@@ -34,15 +34,27 @@ AROUND_PX = 2
 """Rows beside a part that its slopes depend on: one by smoothing, one by the slope itself."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class View:
-    """One frame. `detail` (height, width): evened detail in working px, about -3..3; `sharpness`
-    (rows, columns): rms gradient of the frame's own px over its mean level; `factor`: px of the frame
-    to one working px."""
+    """One frame. `detail` (height, width): evened detail in working px, about -3..3; `factor`: px of
+    the frame to one working px; `grey`: the frame, until its sharpness is asked for."""
 
     detail: Floats
-    sharpness: Floats
     factor: float
+    grey: Bytes | None
+
+    @cached_property
+    def sharpness(self) -> Floats:
+        """Rms gradient of the frame's own px over its mean level (rows, columns). Most frames are never
+        asked for it; one that is lets go of its px."""
+        assert self.grey is not None
+        found, self.grey = _sharpness(self.grey), None
+        return found
+
+    def for_keeps(self) -> View:
+        """This view without its px: one that becomes a tile is kept as long as the map is."""
+        assert self.sharpness.size
+        return self
 
     @cached_property
     def comparable(self) -> npt.NDArray[np.bool_]:
@@ -62,7 +74,7 @@ def view_of(grey: Bytes) -> View:
     height, width = grey.shape
     factor = max(1.0, max(height, width) / WORKING_PX)
     size = (max(2, round(width / factor)), max(2, round(height / factor)))
-    return View(detail_of(grey, size), _sharpness(grey), factor)
+    return View(detail_of(grey, size), factor, grey)
 
 
 def detail_of(grey: Bytes, size: tuple[int, int]) -> Floats:
