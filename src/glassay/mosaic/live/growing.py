@@ -18,7 +18,7 @@ from glassay.mosaic.live.evidence import Fit, Judged, judge
 from glassay.mosaic.live.found import FoundAgain
 from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
-from glassay.mosaic.live.repeats import doubts_of
+from glassay.mosaic.live.repeats import is_in_doubt
 from glassay.mosaic.live.search import candidates
 from glassay.mosaic.live.settle import Tie, settled, ties_of
 from glassay.mosaic.live.sharpness import sharper
@@ -190,10 +190,8 @@ class GrowingMap:
         fit = judged.fit
         if fit is None or fit.share >= SURE_SHARE:
             return judged
-        for x, y in doubts_of(view, self._chart, fit):
-            if led_to is None or fit.place.distance(led_to) > TELLS_STEPS * math.hypot(x, y):
-                return Judged(None, True, fit)
-        return judged
+        within = math.inf if led_to is None else fit.place.distance(led_to) / TELLS_STEPS
+        return Judged(None, True, fit) if is_in_doubt(view, self._chart, fit, within) else judged
 
     def _confirmed_by(self) -> Place | None:
         """Where the movement has led since the last sure place, as long as it can be relied on."""
