@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 from pathlib import Path
 
 import cv2
@@ -36,6 +37,21 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     done = CliRunner().invoke(program, words)
     assert done.exit_code == 0, done.output
     return place / "out"
+
+
+def test_a_page_of_the_mosaic_that_was_there_before_is_named(folder: Path, tmp_path: Path) -> None:
+    photos = [str(folder.parent / f"{n}.png") for n in range(9)]
+    out = tmp_path / "out"
+    shutil.copytree(folder, out)
+
+    def drawn(*words: str) -> str:
+        asked = ["mosaic", *words, "--out", str(out), "--pixel-size", "0.500um"]
+        return CliRunner().invoke(program, asked).output
+
+    assert "before" not in drawn(*photos)  # the same once more: the page is of it
+    told = drawn(*photos[:6])
+    assert "index.html there shows the mosaic that was there before: --page writes it anew" in told
+    assert "before" not in drawn(*photos, "--page")
 
 
 def test_the_tiles_make_up_the_picture(folder: Path) -> None:

@@ -16,9 +16,10 @@ from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import not_measured, say_finding
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
+from glassay.mosaic_files import NUMBERS
 from glassay.quantity import Quantity
 
-TIFF = "mosaic.ome.tif"
+PAGE, TIFF = "index.html", "mosaic.ome.tif"
 
 
 @click.command()
@@ -57,7 +58,9 @@ def command(
         (size,) = pixel_sizes_um(pixel_sizes, slide, division)
         if size is not None and pixel_sizes:
             size = as_written(size, pixel_sizes[0])
+        before = _numbers_in(out)
         done = _made(photos, out, cluster, size, tone)
+        earlier = [] if before in (None, _numbers_in(out)) else _of_an_earlier(out, page, ome_tiff)
         if page:
             from glassay.report.mosaic_page import write_mosaic_page
 
@@ -76,10 +79,28 @@ def command(
     if as_json:
         findings = {key: finding.as_json() for key, finding in done.findings().items()}
         answer = {"files": [str(p) for p in photos], "measured": True, "findings": findings,
-                  **done.beside(), "notes": list(done.notes)}  # fmt: skip
+                  **done.beside(), "notes": [*done.notes, *earlier]}  # fmt: skip
         click.echo(json.dumps(answer, indent=1))
     else:
-        click.echo(_say(done))
+        click.echo("\n".join([_say(done), *(f"  note: {note}" for note in earlier)]))
+
+
+def _numbers_in(folder: Path) -> bytes | None:
+    """Those of the mosaic that lies there, as they are written."""
+    try:
+        return (folder / NUMBERS).read_bytes()
+    except OSError:
+        return None
+
+
+def _of_an_earlier(folder: Path, page: bool, ome_tiff: bool) -> list[str]:
+    """What is said of files that an earlier mosaic left and this one does not write."""
+    optional = ((PAGE, "--page", page), (TIFF, "--ome-tiff", ome_tiff))
+    return [
+        f"{name} there shows the mosaic that was there before: {option} writes it anew"
+        for name, option, is_written in optional
+        if not is_written and (folder / name).exists()
+    ]
 
 
 def _made(
