@@ -245,6 +245,7 @@ def _moved(posterior: Posterior, common: CommonResponse, light: Sequence[Piece])
 
 
 LEVELS = 0.5, 0.1
+"""Modulations at which the response is told: those of `METHOD_50` and `METHOD_10`."""
 
 
 def _frequencies(common: CommonResponse, posterior: Posterior) -> tuple[float, ...]:

@@ -10,15 +10,13 @@ from typing import Any
 Size = tuple[int, int]
 
 CHUNK_PX = 512
-"""Side of what is read at once: a screen's tile."""
-
-SMALLEST_LEVEL_PX = 512
+"""Side of what is read at once: a screen's tile. The smallest level fits in one."""
 
 
 def level_sizes(height: int, width: int) -> list[Size]:
     """(height, width) of every level, the picture first, each half the one before, rounded up."""
     out = [(height, width)]
-    while max(out[-1]) > SMALLEST_LEVEL_PX:
+    while max(out[-1]) > CHUNK_PX:
         out.append((-(-out[-1][0] // 2), -(-out[-1][1] // 2)))
     return out
 

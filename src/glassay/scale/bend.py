@@ -28,6 +28,7 @@ far as before, though an F test that takes their parts for independent may find 
 LEAST_PX = 0.05
 """Bends below this do no harm."""
 PASSES = 4
+"""Fits, each with the parts weighted down that stray from the one before."""
 
 
 @dataclass(frozen=True)

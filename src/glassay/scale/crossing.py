@@ -27,6 +27,7 @@ CROSSED_SHARE = 0.3
 """How far (divisions) from a line that crosses them others are not themselves: boundary lines of three
 strokes reach 0.2 to either side, and blur adds to it."""
 BAND_ROWS = 256
+"""Rows judged at once, for memory alone."""
 
 
 def find_crossing(

@@ -15,6 +15,7 @@ from glassay.imaging.tone import FloatImage
 Array = npt.NDArray[Any]
 
 MIN_SPOTS = 16
+"""Four by four: fewer tell a grid no better than chance does (common practice, no source)."""
 
 
 def spots(light: FloatImage, mask: npt.NDArray[np.uint8] | None, bright: bool, size: int) -> Array:

@@ -19,6 +19,8 @@ FAN = 0.25
 parallel; seen 10 % askew they point 0.16 apart, and through a lens of 6 % 0.12."""
 
 FEWEST_LINES, FEWEST_PARTS = 6, 3
+"""Lines of a row, and parts of a line, below which a row's shape or a line's direction is not judged:
+three lines of either kind, and one part more than a direction takes."""
 
 
 def check_row(lines: Lines, fit: RulingFit) -> None:

@@ -64,8 +64,8 @@ many as long as the movement from frame to frame could be followed."""
 UNJUDGED_MOVING, UNJUDGED_AT_REST = 1, 3
 """Frames on end whose movement alone is followed: of a picture that moves, and of one that rests where
 nothing is new. The next one is held against the map again."""
-MOST_TILES = 400
-REDRAWN_PX = 0.3
+MOST_TILES = 400  # 60 cover a usual die; each is searched for its neighbours when one is laid
+REDRAWN_PX = 0.3  # working px: a px or two of the frame
 
 
 class GrowingMap:
