@@ -9,7 +9,6 @@ from __future__ import annotations
 import io
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -59,17 +58,18 @@ class Planes:
         rows, columns = self.half
         return self.width * self.height + 2 * rows * columns
 
-    def split(self, data: bytes) -> tuple[Stored, Stored]:
-        """Luma (height, width) and colour difference U, V (half of both, 2)."""
+    def split(self, data: bytes) -> tuple[Stored, tuple[Stored, Stored]]:
+        """Luma (height, width), and colour difference U and V (half of both each)."""
         if len(data) != self.size:
             raise Unusable("the live frame is not whole")
         stored = np.frombuffer(data, np.uint8)
         luma, rest = np.split(stored, [self.width * self.height])
         if self.layout == "NV12":
             pairs = rest.reshape(*self.half, 2)
+            u, v = pairs[..., 0], pairs[..., 1]
         else:
-            pairs = np.ascontiguousarray(np.moveaxis(rest.reshape(2, *self.half), 0, -1))
-        return luma.reshape(self.height, self.width), pairs
+            u, v = rest.reshape(2, *self.half)
+        return luma.reshape(self.height, self.width), (u, v)
 
     @property
     def to_bgr(self) -> npt.NDArray[np.float64]:
@@ -112,23 +112,25 @@ class FrameOfPlanes(LiveFrame):
 
     def __init__(self, data: bytes, planes: Planes) -> None:
         self._planes = planes
-        self._stored, self._pairs = planes.split(data)
+        self._stored, self._differences = planes.split(data)
         super().__init__(planes.full_range(self._stored))
 
     def every_second(self) -> Stored:
-        return self._colours(self._stored[::2, ::2], self._pairs)
+        return self._colours(self._stored[::2, ::2], *self._differences)
 
     def jpeg(self) -> bytes:
         size = self._stored.shape[::-1]
-        picture = self._colours(
-            self._stored, cv2.resize(self._pairs, size, interpolation=cv2.INTER_LINEAR)
+        wide = (
+            np.asarray(cv2.resize(np.ascontiguousarray(one), size), np.uint8)
+            for one in self._differences
         )
+        picture = self._colours(self._stored, *wide)
         return bytes(
             cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, KEPT_QUALITY])[1].tobytes()
         )
 
-    def _colours(self, luma: Stored, pairs: npt.NDArray[Any]) -> Stored:
-        stored = cv2.merge([np.ascontiguousarray(luma), *cv2.split(pairs)])
+    def _colours(self, luma: Stored, u: Stored, v: Stored) -> Stored:
+        stored = cv2.merge([np.ascontiguousarray(one) for one in (luma, u, v)])
         return np.asarray(cv2.transform(stored, self._planes.to_bgr), dtype=np.uint8)
 
 
