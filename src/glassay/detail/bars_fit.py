@@ -44,6 +44,8 @@ diffraction, defocus and flare add to a Gaussian's tails."""
 
 _SQRT2 = math.sqrt(2)
 
+BAR_NUMBERS = np.array([-1.0, 0.0, 1.0])[:, None]
+
 
 @dataclass(frozen=True)
 class Site:
@@ -115,6 +117,65 @@ def pixels_around(image: FloatImage, site: Site) -> Pixels | None:
     return Pixels(u[inside], v[inside], part[inside].astype(np.float64), factor)
 
 
+class _Bars:
+    """Three blurred bars over pixels, as a function of offset, period, duty, blur and halo.
+
+    They vary across only: where pixels are many, a table of 64 points for each width is exact to 1e-4
+    of a bar, straight between its points.
+    """
+
+    def __init__(self, u: Float) -> None:
+        self._places, self._below = u, None
+        if len(u) > TABLE:
+            low, high = float(u.min()), float(u.max())
+            self._places = np.linspace(low, high, TABLE)
+            place = (u - low) * ((TABLE - 1) / (high - low))
+            self._below = np.minimum(place.astype(np.intp), TABLE - 2)
+            self._share = place - self._below
+
+    def _at_pixels(self, across: Float) -> Float:
+        if self._below is None:
+            return across
+        low = across[..., self._below]
+        return np.asarray(low + self._share * (across[..., self._below + 1] - low))
+
+    def _ends(self, p: Float, spread: float) -> tuple[Float, Float]:
+        """Places (3 bars, places) from the bars' ends, in blurs: their left ends, and their right."""
+        offset, period, duty = p[:3]
+        d = self._places - offset - BAR_NUMBERS * period
+        return (d + duty * period / 2) / spread, (d - duty * period / 2) / spread
+
+    def of(self, p: Float) -> Float:
+        """Light of bars of amplitude 1 (pixels)."""
+        across = np.zeros_like(self._places)
+        for share, spread in _blurs(p):
+            left, right = self._ends(p, spread)
+            across += 0.5 * share * (erf(left) - erf(right)).sum(axis=0)
+        return self._at_pixels(across)
+
+    def slopes(self, p: Float) -> Float:
+        """How that light changes with each parameter (5, pixels)."""
+        period, duty, blur = p[1:4]
+        out = np.zeros((5, len(self._places)))
+        for (share, spread), sign in zip(_blurs(p), (-1, 1), strict=True):
+            left, right = self._ends(p, spread)
+            out[4] += 0.5 * sign * (erf(left) - erf(right)).sum(axis=0)
+            rising, falling = np.exp(-(left**2)), np.exp(-(right**2))
+            scale = share / math.sqrt(math.pi) / spread
+            apart, both = (rising - falling).sum(axis=0), (rising + falling).sum(axis=0)
+            out[0] -= scale * apart
+            out[1] += scale * (duty / 2 * both - falling[0] + rising[0] + falling[2] - rising[2])
+            out[2] += scale * period / 2 * both
+            out[3] -= scale * spread / blur * (left * rising - right * falling).sum(axis=0)
+        return self._at_pixels(out)
+
+
+def _blurs(p: Float) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Share and width of core and halo."""
+    blur, halo = _SQRT2 * float(p[3]), float(p[4])
+    return (1 - halo, blur), (halo, HALO_BLURS * blur)
+
+
 def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
     """Fit three blurred bars on a sloping ground to the pixels around `site`.
 
@@ -125,33 +186,31 @@ def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
     if pixels is None:
         return None
     u, value = pixels.u, pixels.value
-    ground = np.stack([np.ones_like(u), u / site.period, pixels.v / site.period], axis=1)
+    basis = np.stack([np.ones_like(u), u / site.period, pixels.v / site.period, u], axis=1)
+    bars, solved_at = _Bars(u), np.empty(0)
 
-    # The bars vary across only: a table of 64 points for each width is exact to 1e-4 of a bar.
-    table = np.linspace(float(u.min()), float(u.max()), TABLE)
-
-    def columns(offset: float, period: float, duty: float, blur: float, halo: float) -> Float:
-        half = duty * period / 2
-        across = np.zeros_like(table)
-        for share, spread in ((1 - halo, _SQRT2 * blur), (halo, _SQRT2 * HALO_BLURS * blur)):
-            for k in (-1, 0, 1):
-                d = table - offset - k * period
-                across += 0.5 * share * (erf((d + half) / spread) - erf((d - half) / spread))
-        bars = np.interp(u, table, across)
-        return np.concatenate([ground, bars[:, None]], axis=1)
-
+    # Ground and amplitude are linear and solved for at every step (variable projection; Kaufman 1975).
     def rest(p: Float) -> Float:
-        basis = columns(*p)
-        return np.asarray(value - basis @ _solve(basis, value))
+        nonlocal solved_at
+        basis[:, 3] = bars.of(p)
+        terms, solved_at = _solve(basis, value), p.copy()
+        return np.asarray(value - basis @ terms)
+
+    def slopes(p: Float) -> Float:
+        if not np.array_equal(p, solved_at):
+            rest(p)
+        moved = _solve(basis, value)[3] * bars.slopes(p).T
+        return np.asarray(basis @ _solve(basis, moved) - moved)
 
     period, width = site.period, site.period / 2
     low = [-0.35 * period, 0.88 * period, 0.35, 0.25, 0.0]
     high = [0.35 * period, 1.12 * period, 0.65, max(1.2 * width, 1.0), MAX_HALO]
     start = [0.0, period, 0.5, min(max(0.35 * width, 0.5), 0.9 * high[3]), 0.1]
     solved = least_squares(
-        rest, start, bounds=(low, high), x_scale=[width, width, 0.1, width, 0.1], max_nfev=30
-    )
-    basis = columns(*solved.x)
+        rest, start, slopes, bounds=(low, high), x_scale=[width, width, 0.1, width, 0.1],
+        max_nfev=30,
+    )  # fmt: skip
+    basis[:, 3] = bars.of(solved.x)
     terms = _solve(basis, value)
     freedom = max(len(value) - 9, 1)
     noise2 = float((solved.fun**2).sum()) / freedom
@@ -171,7 +230,7 @@ def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
 
 
 def _solve(basis: Float, value: Float) -> Float:
-    # Normal equations: four well-scaled columns, and this runs some hundred times for each triplet.
+    # Normal equations: four well-scaled columns, and this runs some tens of times for each triplet.
     normal = basis.T @ basis
     normal[np.diag_indices(4)] *= 1 + 1e-12
     return np.asarray(np.linalg.solve(normal, basis.T @ value))
