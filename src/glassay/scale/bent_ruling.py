@@ -136,7 +136,9 @@ def _solved(lens: _Lens, parts: Parts, usual_axis: float) -> tuple[Array, Array,
     weight, inflation = 1 / np.hypot(noise, smooth), 1.0
     jacobian = np.eye(len(p))
     for _ in range(PASSES):
-        solution = least_squares(_misfit, p, x_scale=sizes, max_nfev=60, args=(lens, weight, usual))
+        solution = least_squares(
+            _misfit, p, _slopes, x_scale=sizes, max_nfev=60, args=(lens, weight, usual)
+        )
         p, jacobian = solution.x, solution.jac
         rest = lens.residuals(p)
         wide = max(scatter(rest / noise), 1.0)
@@ -150,6 +152,13 @@ def _solved(lens: _Lens, parts: Parts, usual_axis: float) -> tuple[Array, Array,
 def _misfit(p: Array, lens: _Lens, weight: Array, usual: Array) -> Array:
     """Residuals of the parts, and of what is usual, in standard deviations."""
     return np.concatenate([lens.residuals(p) * weight, p[FAN:] / usual])
+
+
+def _slopes(p: Array, lens: _Lens, weight: Array, usual: Array) -> Array:
+    """How they change with each parameter."""
+    rest = np.zeros((len(usual), len(p)))
+    rest[:, FAN:] = np.diag(1 / usual)
+    return np.concatenate([lens.slopes(p) * weight[:, None], rest])
 
 
 @dataclass(frozen=True)
@@ -169,6 +178,31 @@ class _Lens:
         s, t = s * share + p[AXIS_S], t * share + p[AXIS_T]
         plane = s * (1 - p[LEAN] * s - p[FAN] * t) - p[SLOPE] * t
         return np.asarray(self.half_diagonal * plane)
+
+    def slopes(self, p: Array) -> Array:
+        """How the residuals change with each parameter (parts, parameters)."""
+        s, t = self.along - p[AXIS_S], self.across - p[AXIS_T]
+        square = s**2 + t**2
+        share = _shrunk(square, p[K], p[Q], p[P])
+        u = p[K] * square * share**2
+        # of share (1 + u + q u^2 + p u^3) = 1, which holds whatever is changed
+        with_share = 1 + 3 * u + 5 * p[Q] * u**2 + 7 * p[P] * u**3
+        with_u = share * (1 + 2 * p[Q] * u + 3 * p[P] * u**2)
+        by_square = -with_u * p[K] * share**2 / with_share
+        ideal_s, ideal_t = s * share + p[AXIS_S], t * share + p[AXIS_T]
+        by_s = 1 - 2 * p[LEAN] * ideal_s - p[FAN] * ideal_t
+        by_t = -p[FAN] * ideal_s - p[SLOPE]
+        by_share = by_s * s + by_t * t
+        out = np.empty((len(s), len(p)))
+        out[:, SLOPE], out[:, FAN], out[:, LEAN] = -ideal_t, -ideal_s * ideal_t, -(ideal_s**2)
+        out[:, K] = by_share * -with_u * square * share**2 / with_share
+        out[:, Q] = by_share * -share * u**2 / with_share
+        out[:, P] = by_share * -share * u**3 / with_share
+        out[:, AXIS_S] = by_s * (1 - share) - 2 * s * by_share * by_square
+        out[:, AXIS_T] = by_t * (1 - share) - 2 * t * by_share * by_square
+        out *= self.half_diagonal
+        out[:, PHASE], out[:, DIVISION] = -1.0, -self.count
+        return out
 
     def residuals(self, p: Array) -> Array:
         """How far (px) each part is from where its line should be."""

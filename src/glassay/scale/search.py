@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -59,13 +60,13 @@ class Sighting:
     jitter: float
     waveform: Array
 
-    @property
+    @cached_property
     def period(self) -> float:
         """Period in px at the middle of the row."""
         slope = np.polyval(np.polyder(self.place), float(np.median(self.numbers)))
         return float(slope)
 
-    @property
+    @cached_property
     def merit(self) -> float:
         """How much of a scale it is: how many lines, how alike, how regular and how long."""
         length = min((self.core[1] - self.core[0]) / self.period, 3.0)
