@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from glassay.die import measure_die
+from glassay.die.going_on import go_on
+from glassay.die.nested import Start
 from glassay.errors import NotMeasurable
 from glassay.simulate import (
     BarTarget,
@@ -35,11 +37,37 @@ def of(scene: Scene, pixel_um: float = 1.0) -> Any:
     return capture(scene, Pose(pixel_um, 3.0), Optics(na=0.1), camera, 1).stored
 
 
+def wafer() -> Any:
+    """Nine dies with streets between, each with rows of pads at top and bottom and blocks within."""
+    rng = np.random.default_rng(4)
+    sheet = np.full((480, 640), 0.85, np.float32)
+    wide, high, street = 220, 165, 8
+    for i in (-1, 0, 1):
+        for j in (-1, 0, 1):
+            left, top = 210 + i * (wide + street), 157 + j * (high + street)
+
+            def fill(x: int, y: int, w: int, h: int, light: float) -> None:
+                sheet[max(0, y) : max(0, y + h), max(0, x) : max(0, x + w)] = light
+
+            fill(left, top, wide, high, 0.3)
+            for _ in range(60):
+                x, y = (int(v) for v in rng.uniform((30, 35), (wide - 60, high - 55)))
+                fill(left + x, top + y, 24, 16, float(rng.uniform(0.1, 0.6)))
+            for n in range(7):
+                for y in (10, high - 22):
+                    fill(left + 20 + 24 * n, top + y, 12, 12, 0.95)
+    turn = cv2.getRotationMatrix2D((320, 240), 2.0, 1.0)
+    turned = cv2.warpAffine(sheet, turn, (640, 480), borderMode=cv2.BORDER_REFLECT)
+    soft = cv2.GaussianBlur(turned, (0, 0), 1.2) + rng.normal(0, 0.004, (480, 640))
+    return np.rint(255 * np.clip(soft, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+
+
 PICTURES: dict[str, tuple[Callable[[], Any], str]] = {
     "a side beyond the picture": (lambda: shot().stored[:, :-110], "not wholly in the picture"),
     "a corner beyond the picture": (
         lambda: shot(tilt_deg=8.0).stored[80:, 80:], "not wholly in the picture"),
     "two dies": (lambda: np.hstack([shot(room=1.2).stored] * 2), "more than one"),
+    "a wafer that is not sawn": (lambda: wafer(), "more than one|go on beyond the corners"),
     "nothing": (lambda: np.full((300, 400), 90, np.uint8), "empty"),
     "noise": (
         lambda: np.random.default_rng(0).normal(90, 5, (300, 400)).clip(0, 255).astype(np.uint8),
@@ -94,3 +122,24 @@ def test_squares_that_fill_a_rectangle_are_no_pads(across: int, down: int) -> No
         return
     assert not found.pads
     assert any("squares like those" in note for note in found.notes)
+
+
+def _sides(middle: tuple[float, float], size: tuple[float, float], degrees: float) -> list[Start]:
+    turn = np.radians(degrees)
+    axes = (np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)]))
+    return [
+        Start(np.array(middle) + sign * size[axis] / 2 * axes[axis], axes[1 - axis],
+              sign * axes[axis], 0.0, size[1 - axis])
+        for axis, sign in ((1, -1), (0, 1), (1, 1), (0, -1))
+    ]  # fmt: skip
+
+
+def test_streets_go_on_beyond_the_corners_and_saw_cuts_do_not() -> None:
+    # the streets' outer edges, as an outline that takes them in; turned by the wafer's two degrees
+    assert go_on(grey(wafer()), _sides((320, 239.5), (220 + 16, 165 + 16), -2.0))
+    assert not go_on(grey(wafer()), _sides((320, 239.5), (150, 100), -2.0))  # edges of no street
+    picture = grey(shot())
+    found = measure_die(picture).outline
+    size = (found.width.value, found.height.value)
+    middle = tuple(np.mean(found.corners, axis=0))
+    assert not go_on(picture, _sides(middle, size, found.tilt.value))  # type: ignore[arg-type]

@@ -215,6 +215,13 @@ def test_runs_that_cannot_be_stacked_are_refused_in_one_line() -> None:
     refused([*some[:4], moved, *some[5:]], "px apart|same detail")
 
 
+def test_what_is_sharp_in_one_photo_and_little_sharper_again_in_another_is_out_of_order() -> None:
+    some = list(photos())
+    # one of many places' photos comes again at the end, and is soft there: few rise by much
+    again = cv2.GaussianBlur(some[3], (0, 0), 0.9)
+    refused([*some, again], "grows sharper again|more than once")
+
+
 def test_colour_is_kept() -> None:
     tint = np.array([0.5, 1.0, 0.8], np.float32)
     found = measure_stack([frame[..., None] * tint for frame in photos()[1:-1]])

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.die.cut_corners import cut_corners, is_of_two
+from glassay.die.going_on import go_on
 from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
 from glassay.die.outline import Outline, directions_of
 from glassay.die.rivals import Rivals, find_rivals, said_of, which_edge
@@ -121,6 +122,11 @@ def fit_outline(
         raise NotMeasurable(
             "the sides of the die show edges of different contrast, so that which of them is its"
             " outline cannot be told"
+        )
+    if go_on(grey, starts):
+        raise NotMeasurable(
+            "the edges found go on beyond the corners, as the streets between the dies of a wafer do"
+            " that is not sawn: a die has no outline there; set it by hand"
         )
     own_px = min(side.rise_px for side in sides) / RISE_BLURS
     sharp_px = own_px if bare else sharpest_blur(grey, starts)
