@@ -121,6 +121,8 @@ PACKAGES = {  # x, y, width, height, px, of four packages on the circuit board
 def test_a_package_on_a_circuit_board(box: tuple[int, int, int, int], enlarged: int) -> None:
     x, y, width, height = box
     light = read_photo(opencv_file("board.jpg")).measuring_grey()[y : y + height, x : x + width]
-    seen = cv2.resize(light, None, fx=enlarged, fy=enlarged, interpolation=cv2.INTER_CUBIC)
+    seen = np.asarray(
+        cv2.resize(light, None, fx=enlarged, fy=enlarged, interpolation=cv2.INTER_CUBIC), np.float32
+    )
     with pytest.raises(NotMeasurable):
         measure_die(seen, None)
