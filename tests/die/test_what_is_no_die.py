@@ -14,6 +14,7 @@ from glassay.die import measure_die
 from glassay.die.going_on import go_on
 from glassay.die.nested import Start
 from glassay.errors import NotMeasurable
+from glassay.imaging import read_photo
 from glassay.simulate import (
     BarTarget,
     Camera,
@@ -30,6 +31,7 @@ from glassay.simulate import (
     capture,
 )
 from tests.die.drawn import DIE, grey, shot
+from tests.match.pairs import opencv_file
 
 
 def of(scene: Scene, pixel_um: float = 1.0) -> Any:
@@ -143,3 +145,33 @@ def test_streets_go_on_beyond_the_corners_and_saw_cuts_do_not() -> None:
     size = (found.width.value, found.height.value)
     middle = tuple(np.mean(found.corners, axis=0))
     assert not go_on(picture, _sides(middle, size, found.tilt.value))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [("board.jpg", "no die stands out"), ("sudoku.png", "cannot be followed"),
+     ("blox.jpg", "no rectangle")],
+)  # fmt: skip
+def test_a_photograph_of_something_else(name: str, reason: str) -> None:
+    with pytest.raises(NotMeasurable, match=reason):
+        measure_die(read_photo(opencv_file(name)).measuring_grey(), None)
+
+
+PACKAGES = {  # x, y, width, height, px, of four packages on the circuit board
+    "flat, with leads on four sides": (320, 295, 200, 145),
+    "small, with leads on four sides": (300, 125, 70, 75),
+    "square, without leads in sight": (90, 235, 70, 65),
+    "long, with leads on two sides": (30, 40, 125, 70),
+}
+
+
+@pytest.mark.parametrize("box", PACKAGES.values(), ids=PACKAGES)
+@pytest.mark.parametrize("enlarged", [1, 3])
+def test_a_package_on_a_circuit_board(box: tuple[int, int, int, int], enlarged: int) -> None:
+    x, y, width, height = box
+    light = read_photo(opencv_file("board.jpg")).measuring_grey()[y : y + height, x : x + width]
+    seen = np.asarray(
+        cv2.resize(light, None, fx=enlarged, fy=enlarged, interpolation=cv2.INTER_CUBIC), np.float32
+    )
+    with pytest.raises(NotMeasurable):
+        measure_die(seen, None)
