@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from glassay.motion.cadence import Comparison, Repeats, delivered_rate, find_repeats
+from glassay.motion.cadence import Comparison, Repeats, find_repeats
+from glassay.motion.intervals import delivered_rate
 
 Series = npt.NDArray[np.float64]
 RNG = np.random.default_rng(5)
@@ -72,3 +73,24 @@ def test_copies_whose_quality_was_steered_are_told_by_standing_still() -> None:
     found = told(difference, step, alone=True)
     assert found.flags[1::2].all()
     assert not found.flags[::2].any()
+
+
+def test_copies_beside_slow_motion_may_be_new_exposures_that_hardly_moved() -> None:
+    """Of a hand that hardly moves, frames are coded as copies that are none: the count holds that."""
+    rng = np.random.default_rng(8)
+    steps = rng.normal(0, 0.25, (90, 2))  # px, in both directions
+    step = np.hypot(*steps.T)
+    new = step >= 0.15
+    difference = np.where(new, 1.5 + 5 * step, np.abs(rng.normal(0.2, 0.1, 90)))
+    found = told(difference, np.where(new, step, 0.005))
+    hidden = int((~new).sum())
+    assert int(found.flags.sum()) == hidden > 5  # all look like copies, and none is one
+    assert found.doubtful > hidden / 2
+    rate = delivered_rate(found, 91, 91 / 30, 0.0)
+    assert abs(rate.value - 30) < 1.5 * rate.expanded
+    # beside quick motion there are none
+    quick = np.where(new, step + 2.0, 0.005)
+    assert told(np.where(new, 5 * quick, difference), quick).doubtful == 0
+    # and where every frame is coded alone, noise tells
+    exact = np.where(new, difference, 0.0)
+    assert told(exact, np.where(new, step, 0.005), alone=True).doubtful == 0

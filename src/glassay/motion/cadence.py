@@ -1,4 +1,4 @@
-"""The rhythm of a clip: which frames only repeat the one before, what is missing, the true rate.
+"""The rhythm of a clip: which frames only repeat the one before.
 
 A repeated frame differs from its predecessor by what compression does to it a second time, a new
 exposure by noise and motion as well. How large either is depends on camera and encoder, so the two
@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.fitting import scatter
-from glassay.quantity import Contribution, Quantity
 
 Series = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -87,18 +86,16 @@ STILL_TAIL = 0.015
 """Density (per unit of logarithmic difference) of new exposures that by chance show hardly any
 change: of a shaking picture's steps, one in some fifty to a hundred nearly vanishes."""
 
+HIDDEN_PX, NEIGHBOURS = 0.15, 4
+"""A new exposure that moved by less is coded as a copy of the one before, noise and all (seen at
+constant rate factors from 18 on); and frames before and after one whose steps tell how far the scene
+moves there."""
+
 BLEND_DOUBT = 0.03
 """The same for any frame of a clip with blends, in which motion is smeared over several frames."""
 
 ENOUGH_FRAMES = 5
 """Differences to be parted into two groups: two in each have a spread, and one decides."""
-
-GAP = 1.5
-"""Intervals above this many usual ones hold missing frames."""
-
-UNEVEN = 0.25
-"""Part of the usual interval by which an interval may be off before it counts as irregular. Times
-are kept in ms by some containers, which is 6 % of an interval at 60 frames a second."""
 
 
 @dataclass(frozen=True)
@@ -145,7 +142,7 @@ def find_repeats(comparison: Comparison) -> Repeats:
     standing = _standing_scene(comparison, found.flags)
     moving = ~standing
     if not standing.any():
-        return found
+        return replace(found, doubtful=found.doubtful + _hidden(comparison, found.flags))
     if moving.sum() < FEWEST_MOVING:
         return Repeats(np.zeros_like(standing), int(standing.sum()) + found.doubtful)
     again = _told_apart(
@@ -156,7 +153,30 @@ def find_repeats(comparison: Comparison) -> Repeats:
     )  # fmt: skip
     flags = np.zeros_like(standing)
     flags[moving] = again.flags
-    return Repeats(flags, again.doubtful, again.u_count, standing)
+    hidden = _hidden(comparison, flags, standing)
+    return Repeats(flags, again.doubtful + hidden, again.u_count, standing)
+
+
+def _hidden(comparison: Comparison, flags: Flags, standing: Flags | None = None) -> int:
+    """How many of the repetitions must be expected to be new exposures of a scene that hardly moved.
+
+    Steps in a plane whose median is s are shorter than x with probability 1 - 2^-(x/s)^2 where they
+    scatter alike in all directions (Rayleigh).
+    """
+    steps = comparison.step_px
+    new = np.flatnonzero(
+        ~flags & np.isfinite(steps) & ~(np.zeros_like(flags) if standing is None else standing)
+    )
+    if comparison.coding == "alone" or not flags.any() or new.size < FEWEST_MOVING:
+        return 0
+    frames = np.arange(flags.size) if standing is None else np.flatnonzero(~standing)
+    at = np.searchsorted(new, frames)
+    usual = np.array([
+        np.median(steps[new[max(0, k - NEIGHBOURS) : k + NEIGHBOURS]]) for k in at
+    ])  # fmt: skip
+    shorter = 1 - 2 ** -((HIDDEN_PX / np.maximum(usual, 1e-3)) ** 2)
+    expected = float(shorter.sum())
+    return 0 if expected < 1 else min(round(expected), int(flags.sum()))
 
 
 def _standing_scene(comparison: Comparison, flags: Flags) -> Flags:
@@ -338,63 +358,3 @@ def _standing(comparison: Comparison, new: Flags) -> Flags | None:
         return None
     little = comparison.difference < float(np.median(comparison.difference[new]))
     return np.asarray((comparison.step_px < STANDING * usual) & little)
-
-
-@dataclass(frozen=True)
-class Intervals:
-    """Intervals between frames: the usual one (s), its spread about it (s, of those without
-    missing frames), frames missing in gaps, and how many intervals are uneven."""
-
-    usual_s: float
-    spread_s: float
-    missing: int
-    uneven: int
-
-
-def look_at_intervals(times_s: Series) -> Intervals | None:
-    """The intervals of two frames or more."""
-    steps = np.diff(times_s)
-    if steps.size == 0 or float(np.median(steps)) <= 0:
-        return None
-    usual = float(np.median(steps))
-    ratio = steps / usual
-    gaps = ratio > GAP
-    missing = int(np.rint(ratio[gaps] - 1).sum())
-    even = ratio[~gaps]
-    return Intervals(
-        usual_s=usual,
-        spread_s=float(even.std() * usual) if even.size else 0.0,
-        missing=missing,
-        uneven=int((np.abs(even - 1) > UNEVEN).sum()),
-    )
-
-
-def delivered_rate(repeats: Repeats, frames: int, duration_s: float, tick_s: float) -> Quantity:
-    """Different pictures per second of clip, 1/s; while the scene moves, where it does not always.
-
-    Uncertainty: where a clip begins and ends within the rhythm of the sensor is left to chance, so
-    the count may be off by part of a picture at either end (triangular, half-width one); without
-    any repetition the time stamps alone (rounded to `tick_s`) tell the rate. Frames of which it
-    cannot be told whether they repeat count as a rectangular distribution of that half-width.
-    """
-    found = int(repeats.flags.sum())
-    stretches = 1
-    if repeats.standing is not None:
-        duration_s *= (frames - repeats.still_frames) / frames
-        frames -= repeats.still_frames
-        stretches = 1 + int(np.count_nonzero(np.diff(repeats.standing.astype(np.int8)) == 1))
-    rate = (frames - found) / duration_s
-    parts = []
-    if tick_s:
-        stamps = rate * tick_s / math.sqrt(6) / duration_s
-        parts.append(Contribution("rounding of time stamps", stamps, scope="capture"))
-    if found:
-        ends = math.sqrt(stretches / 6) / duration_s
-        parts.append(Contribution("count at both ends", ends, scope="capture"))
-    if repeats.u_count:
-        count = repeats.u_count / duration_s
-        parts.append(Contribution("telling repeated frames from new ones", count, scope="capture"))
-    if repeats.doubtful:
-        hidden = repeats.doubtful / math.sqrt(3) / duration_s
-        parts.append(Contribution("repetitions that compression may hide", hidden, scope="setting"))
-    return Quantity(rate, "1/s", tuple(parts))

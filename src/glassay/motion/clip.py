@@ -14,15 +14,10 @@ import numpy.typing as npt
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
 from glassay.imaging.clip import ClipFacts, ClipReader, Frame, luma_table
-from glassay.motion.cadence import (
-    Comparison,
-    Intervals,
-    delivered_rate,
-    find_repeats,
-    look_at_intervals,
-)
+from glassay.motion.cadence import Comparison, find_repeats
 from glassay.motion.clip_result import ClipResult, Series
 from glassay.motion.flicker import measure_flicker
+from glassay.motion.intervals import Intervals, delivered_rate, look_at_intervals
 from glassay.motion.steadiness import Follower, measure_steadiness
 
 Box = tuple[int, int, int, int]

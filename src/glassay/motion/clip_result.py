@@ -11,11 +11,9 @@ import numpy.typing as npt
 
 from glassay.finding import Finding
 from glassay.imaging.clip import ClipFacts
-from glassay.motion.cadence import (
-    Flags,
-    Intervals,
-)
+from glassay.motion.cadence import Flags
 from glassay.motion.flicker import Flicker
+from glassay.motion.intervals import Intervals
 from glassay.motion.steadiness import Steadiness
 from glassay.quantity import Contribution, Quantity, combine
 
