@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from glassay.die import measure_die
 from glassay.die.nested import Start
 from glassay.die.outline import Outline
 from glassay.die.sharpness import sharpest_blur
@@ -178,3 +179,28 @@ def test_the_blur_of_a_picture_is_that_of_its_edges() -> None:
         ]
         # a px adds the standard deviation of its own width
         assert sharpest_blur(grey, sides) == pytest.approx(np.hypot(blur, 0.29), rel=0.12)
+
+
+@pytest.mark.parametrize(("rim", "is_said"), [(0.6, True), (0.15, False)])
+def test_a_bare_rim_unlike_the_die_and_its_surround_may_be_what_the_die_lies_on(
+    rim: float, is_said: bool
+) -> None:
+    """A rim lighter than both may be metal below the die; one between the two is its bare street."""
+    rng = np.random.default_rng(6)
+    picture = np.full((480, 640), 0.06, np.float32)
+    picture[100:380, 110:530] = rim
+    picture[114:366, 124:516] = 0.3
+    for _ in range(80):
+        x, y = int(rng.uniform(150, 470)), int(rng.uniform(150, 320))
+        picture[y : y + 14, x : x + 22] = float(rng.uniform(0.1, 0.55))
+    for n in range(12):
+        for y in (122, 346):
+            picture[y : y + 12, 150 + 28 * n : 162 + 28 * n] = 0.9
+    seen = cv2.GaussianBlur(picture, (0, 0), 1.2) + rng.normal(0, 0.002, picture.shape)
+    outline = measure_die(np.clip(seen, 0, 1).astype(np.float32)).outline
+    assert any("a bare rim of 14 px" in note for note in outline.notes) is is_said
+    assert outline.width.value == pytest.approx(420, abs=0.5)
+    if is_said:
+        assert outline.width.expanded > 28  # the die below 392 px wide is held as well
+    else:
+        assert outline.width.expanded < 3

@@ -77,6 +77,10 @@ attack's drawings."""
 BARE = 0.1
 """Spread of light in the margin between two edges over the outline's step, below which it is bare."""
 
+RIM, RIM_PX = 0.02, 6.0
+"""Least width of a bare rim that may be what the die lies on, parts of the shorter side and px: seal
+rings are narrower."""
+
 
 @dataclass(frozen=True)
 class Inner:
@@ -88,6 +92,8 @@ class Inner:
     step: float
     spread: float
     along: float
+    is_back: bool = False
+    """Whether light steps back there: what lies between is lighter, or darker, than both sides."""
 
     def is_like(self, other: Inner, step: float) -> bool:
         """Whether the opposite side's edge may be that of one thing around the die, their steps of
@@ -114,6 +120,9 @@ class Rivals:
     beyond: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     melted: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     hidden: bool = False
+    rim: float = 0.0
+    """Width, px, of a bare rim all around that is lighter, or darker, than both the die and what is
+    around it, 0 for none: a street, or what the die lies on."""
 
     @property
     def show_both(self) -> bool:
@@ -126,7 +135,9 @@ class Rivals:
 def which_edge(rivals: Rivals, sides: tuple[int, int]) -> list[Contribution]:
     """Either edge of a side may be the cut: an interval of twice their distance, evenly filled."""
     deep = [
-        far for n in sides if (far := max(rivals.unsure[n], rivals.beyond[n], rivals.melted[n]))
+        far
+        for n in sides
+        if (far := max(rivals.unsure[n], rivals.beyond[n], rivals.melted[n], rivals.rim))
     ]
     if not deep:
         return []
@@ -158,6 +169,11 @@ def said_of(rivals: Rivals) -> list[str]:
         out.append(
             f"the edge at the {', '.join(wide)} is no single one as sharp as those within the die: a"
             " penumbra, a ring or a bevel melts into it; the uncertainty holds it"
+        )
+    if rivals.rim:
+        out.append(
+            f"a bare rim of {rivals.rim:.0f} px runs all around, unlike both the die and what is around"
+            " it: a street of the die, or what the die lies on; the uncertainty holds both"
         )
     second = [
         f"{name} ({depth:.0f} px within)"
@@ -245,8 +261,24 @@ def find_rivals(
         _four(unsure), margin,
         (rough[0], rough[1], rough[2], rough[3]),
         _four(max(one.beyond, far) for one, far in zip(close, cuts.outward, strict=True)),
-        _four(melted), any(cuts.hidden),
+        _four(melted), any(cuts.hidden), _rim([inner for _, inner in looked], shorter),
     )  # fmt: skip
+
+
+def _rim(within: Sequence[Sequence[Inner]], shorter: float) -> float:
+    """Width of a rim that is bare, all around, and not surely a part of the die; 0 for none."""
+    sides = [
+        next((e for e in inner
+              if e.is_back and e.along >= ALL_ALONG and e.spread < BARE
+              and max(RIM * shorter, RIM_PX) < e.depth <= STREET * shorter), None)
+        for inner in within
+    ]  # fmt: skip
+    top, right, bottom, left = sides
+    if not (top and right and bottom and left):
+        return 0.0
+    if not (top.is_like(bottom, ALIKE_STEP) and right.is_like(left, ALIKE_STEP)):
+        return 0.0
+    return max(one.depth for one in (top, right, bottom, left))
 
 
 def _four(values: Iterable[float]) -> tuple[float, float, float, float]:
@@ -276,7 +308,8 @@ def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[I
     place = t.reshape(PIECES, -1).mean(axis=1)
     steps = _steps(pieces)
     ground = max(float(np.median(pieces[:, -4:])), 1e-6)
-    own = _own_step(steps, across) / ground
+    outward = _own_step(steps, across)
+    own = abs(outward) / ground
     out = []
     for n in _tops(np.median(np.abs(steps), axis=0)):
         depth = -float(across[n])
@@ -293,7 +326,7 @@ def _within(grey: FloatImage, start: Start, reach: float) -> tuple[float, list[I
         between = (across > -depth + 3.0) & (across < -3.0)
         lit = pieces[np.ix_(long_enough, between)]
         uneven = float(lit.std()) / max(own * ground, 1e-6) if lit.size else 0.0
-        out.append(Inner(depth, middle / ground, uneven, along))
+        out.append(Inner(depth, middle / ground, uneven, along, middle * outward < 0))
     return own, sorted(out, key=lambda edge: edge.depth)
 
 
@@ -307,8 +340,8 @@ def _steps(pieces: Array) -> Array:
 
 
 def _own_step(steps: Array, across: Array) -> float:
-    near = np.abs(across) < NEAREST_PX
-    return float(np.abs(np.median(steps[:, near], axis=0)).max())
+    near = np.median(steps[:, np.abs(across) < NEAREST_PX], axis=0)
+    return float(near[np.abs(near).argmax()])
 
 
 def _tops(size: Array) -> list[int]:
