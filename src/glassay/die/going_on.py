@@ -37,9 +37,11 @@ def go_on(grey: FloatImage, starts: Sequence[Start]) -> bool:
 
 
 def _goes_on(grey: FloatImage, start: Start, way: int) -> bool | None:
-    """At one end of a side; None where the picture ends too soon."""
+    """At one end of a side; None where the picture ends too soon, or the side has no step."""
     half = start.length / 2
-    own = np.median(_steps(grey, start, np.linspace(-0.8, 0.8, 4 * PIECES) * half)[0])
+    own = float(np.median(_steps(grey, start, np.linspace(-0.8, 0.8, 4 * PIECES) * half)[0]))
+    if own == 0:
+        return None
     reach = max(2 * LEAST_PX, REACH * start.length)
     t = way * (half + STEP_REACH_PX + np.linspace(0.0, reach, 4 * PIECES))
     steps, inside = _steps(grey, start, t)
