@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import ClassVar
 
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Error, Page, expect, sync_playwright
 
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
@@ -35,10 +36,21 @@ def chromium(camera: Path | None = None) -> Iterator[Browser]:
 class Watched:
     """A page whose errors and requests elsewhere are collected."""
 
+    opened: ClassVar[list[BrowserContext]] = []
+    """Whatever is open: a live page that nobody closes goes on to send its camera's frames."""
+
+    @classmethod
+    def close_all(cls) -> None:
+        """Close every page, those too whose browser is gone."""
+        while cls.opened:
+            with suppress(Error):
+                cls.opened.pop().close()
+
     def __init__(self, browser: Browser, address: str, **context: object) -> None:
         self.address = address
         self.troubles: list[str] = []
         self.page: Page = browser.new_context(**context).new_page()  # type: ignore[arg-type]
+        self.opened.append(self.page.context)
         self.page.set_default_timeout(PATIENCE_MS)
         self.page.on("pageerror", lambda error: self.troubles.append(str(error)))
         self.page.on(

@@ -12,7 +12,7 @@ import uvicorn
 from fastapi.testclient import TestClient
 from playwright.sync_api import Browser
 from tests.report.benches import measured
-from tests.web.browser import chromium
+from tests.web.browser import Watched, chromium
 
 from glassay.web import create_app
 from glassay.web.listening import config_of, listen
@@ -27,6 +27,12 @@ HOST = "127.0.0.1:8451"
 def browser() -> Iterator[Browser]:
     with chromium() as started:
         yield started
+
+
+@pytest.fixture(autouse=True)
+def _pages_are_closed() -> Iterator[None]:
+    yield
+    Watched.close_all()
 
 
 @pytest.fixture(scope="session")

@@ -46,8 +46,13 @@ def patient(route: Route) -> None:
     route.fulfill(body=body, content_type="text/javascript")
 
 
-def watching(browser: Browser, served: Served) -> Watched:
+def watching(browser: Browser, served: Served, *, planes: bool = False) -> Watched:
+    """The live page, its camera started. The driver keeps all that a page sends, and a script that is
+    changed on the way leads every request through it: frames go as JPEGs, a tenth as large, unless
+    `planes` are wanted."""
     watched = Watched(browser, served.address, viewport={"width": 1280, "height": 900})
+    if not planes:
+        watched.page.add_init_script("delete window.VideoFrame")
     watched.page.route(re.compile(r"/live\.js"), patient)
     watched.page.goto(served.entry)
     watched.page.goto(served.address + "/live")
@@ -312,11 +317,11 @@ def test_while_it_records_the_page_leaves_the_processor_to_the_recorder(
 def test_a_browser_that_hands_over_no_planes_sends_jpegs(
     browser: Browser, serve: Serve, folder: Path
 ) -> None:
-    page = watching(browser, serve(folder)).page
+    page = watching(browser, serve(folder), planes=True).page
     page.wait_for_selector("#live[data-seen=scale]")
-    with page.expect_request(re.compile("/live/frame")) as planes:
+    with page.expect_request(re.compile("/live/frame")) as as_planes:
         pass
-    assert "layout=I420" in planes.value.url
+    assert "layout=I420" in as_planes.value.url
     page.evaluate("() => { delete window.VideoFrame; }")
     with page.expect_request(
         lambda one: "/live/frame" in one.url and "layout" not in one.url
