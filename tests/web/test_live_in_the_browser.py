@@ -308,8 +308,8 @@ def test_while_it_records_the_page_leaves_the_processor_to_the_recorder(
     )
     page.wait_for_selector("#live[data-asked]")
     page.get_by_role("button", name="Stop recording").click()
-    # one or two were under way when it began
-    gaps = np.diff(page.evaluate("window.asked"))[2:]
+    # two were under way when it began, and those after it has ended follow each other closely again
+    gaps = np.diff(page.evaluate("window.asked.slice(0, 6)"))[2:]
     assert gaps.min() > 490
     expect(page.locator("#taken li a")).to_have_count(1)
 
