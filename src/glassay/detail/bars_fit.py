@@ -187,11 +187,11 @@ def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
         return None
     u, value = pixels.u, pixels.value
     basis = np.stack([np.ones_like(u), u / site.period, pixels.v / site.period, u], axis=1)
-    bars, solved_at = _Bars(u), np.empty(0)
+    bars, terms, solved_at = _Bars(u), np.empty(0), np.empty(0)
 
     # Ground and amplitude are linear and solved for at every step (variable projection; Kaufman 1975).
     def rest(p: Float) -> Float:
-        nonlocal solved_at
+        nonlocal terms, solved_at
         basis[:, 3] = bars.of(p)
         terms, solved_at = _solve(basis, value), p.copy()
         return np.asarray(value - basis @ terms)
@@ -199,7 +199,7 @@ def fit_bars(image: FloatImage, site: Site) -> BarFit | None:
     def slopes(p: Float) -> Float:
         if not np.array_equal(p, solved_at):
             rest(p)
-        moved = _solve(basis, value)[3] * bars.slopes(p).T
+        moved = terms[3] * bars.slopes(p).T
         return np.asarray(basis @ _solve(basis, moved) - moved)
 
     period, width = site.period, site.period / 2

@@ -142,7 +142,7 @@ def find_repeats(comparison: Comparison) -> Repeats:
     standing = _standing_scene(comparison, found.flags)
     moving = ~standing
     if not standing.any():
-        return replace(found, doubtful=found.doubtful + _hidden(comparison, found.flags))
+        return replace(found, doubtful=found.doubtful + _hidden(comparison, found.flags, moving))
     if moving.sum() < FEWEST_MOVING:
         return Repeats(np.zeros_like(standing), int(standing.sum()) + found.doubtful)
     again = _told_apart(
@@ -153,24 +153,21 @@ def find_repeats(comparison: Comparison) -> Repeats:
     )  # fmt: skip
     flags = np.zeros_like(standing)
     flags[moving] = again.flags
-    hidden = _hidden(comparison, flags, standing)
+    hidden = _hidden(comparison, flags, moving)
     return Repeats(flags, again.doubtful + hidden, again.u_count, standing)
 
 
-def _hidden(comparison: Comparison, flags: Flags, standing: Flags | None = None) -> int:
+def _hidden(comparison: Comparison, flags: Flags, moving: Flags) -> int:
     """How many of the repetitions must be expected to be new exposures of a scene that hardly moved.
 
     Steps in a plane whose median is s are shorter than x with probability 1 - 2^-(x/s)^2 where they
     scatter alike in all directions (Rayleigh).
     """
     steps = comparison.step_px
-    new = np.flatnonzero(
-        ~flags & np.isfinite(steps) & ~(np.zeros_like(flags) if standing is None else standing)
-    )
+    new = np.flatnonzero(~flags & np.isfinite(steps) & moving)
     if comparison.coding == "alone" or not flags.any() or new.size < FEWEST_MOVING:
         return 0
-    frames = np.arange(flags.size) if standing is None else np.flatnonzero(~standing)
-    at = np.searchsorted(new, frames)
+    at = np.searchsorted(new, np.flatnonzero(moving))
     usual = np.array([
         np.median(steps[new[max(0, k - NEIGHBOURS) : k + NEIGHBOURS]]) for k in at
     ])  # fmt: skip

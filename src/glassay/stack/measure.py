@@ -202,16 +202,16 @@ def _check_order(judged: Judged) -> None:
         return
     best = value.argmax(axis=0)
     twice = float((_rises_again(value, best) > RISES_AGAIN).mean())
-    if twice > MOST_AGAIN or _rise_together(value, best):
-        raise NotMeasurable(
-            f"{twice:.0%} of what is sharp grows sharp more than once along the run: the photos are not"
-            " in the order of focus, or focus went back; give them in order, each focused a little"
-            " deeper than the last"
-            if twice > MOST_AGAIN
-            else "what is sharpest in one photo grows sharper again further along the run: the photos"
-            " are not in the order of focus, or focus went back; give them in order, each focused a"
-            " little deeper than the last"
-        )
+    if twice > MOST_AGAIN:
+        seen = f"{twice:.0%} of what is sharp grows sharp more than once along the run"
+    elif _rise_together(value, best):
+        seen = "what is sharpest in one photo grows sharper again further along the run"
+    else:
+        return
+    raise NotMeasurable(
+        f"{seen}: the photos are not in the order of focus, or focus went back; give them in order,"
+        " each focused a little deeper than the last"
+    )
 
 
 def _rises_again(value: Array, best: npt.NDArray[np.intp]) -> Array:
