@@ -12,7 +12,7 @@ from typing import Final
 ARRAY: Final = "8"
 CLIP: Final = "4"
 DETAIL: Final = "13"
-DIE: Final = "10"
+DIE: Final = "11"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "6"
 FOCUS: Final = "4"

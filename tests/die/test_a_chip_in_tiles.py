@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 
 from glassay.bench.chip.die_pictures import ChosenPicture, best_die, found_die, mosaic_picture
+from glassay.bench.chip.finest_in_mosaic import finest_at_full_size
 from glassay.bench.document.chip_mosaics import names_on_their_bench
 from glassay.bench.document.die_notes import OutlineByHand
 from glassay.bench.document.read import load_bench
@@ -207,11 +208,19 @@ def test_a_mosaic_too_large_to_measure_in_is_looked_at_in_all_its_px(
     result = half.measured()
     assert result.width.value == pytest.approx(SAWN[0], rel=1e-3)
     assert len(result.pads) == len(pads_um())
-    # what cannot be seen at half size is in the mosaic: a finest pitch of 14 um would be told of 3.8
-    assert "finest_pitch" in fine.result.findings()
-    assert not [key for key in result.findings() if key.startswith("finest")]
-    assert result.process is None
-    assert any("reduced to be measured" in note for note in result.notes)
+    # what cannot be seen at half size is looked for at full size: a finest pitch of 14 um would be told
+    # of 3.8
+    found, whole = (
+        {k: f.quantity for k, f in one.findings().items() if k.startswith("finest")}
+        for one in (result, fine.result)
+    )
+    assert found.keys() == whole.keys()
+    assert "finest_pitch" in found
+    for name, quantity in found.items():
+        assert quantity.value == pytest.approx(whole[name].value, rel=0.01), name
+    assert result.process is not None
+    assert fine.result.process is not None
+    assert result.process.high_um == pytest.approx(fine.result.process.high_um, rel=0.01)
     read = corrected(result, Corrections(pitch=Quantity.of(3.8, 0.05, "um", "read by eye")))
     assert read.findings()["finest_pitch"].quantity.value == 3.8
     assert not any("is finer than" in note for note in read.notes)
@@ -253,6 +262,27 @@ def test_a_mosaic_too_large_to_measure_in_is_looked_at_in_all_its_px(
     assert photo.width < size[0]
     assert np.abs(found - result.outline.seen_corners()).max() < 0.2
     assert die_picture(hit, (120, 90)).shape[:2] == (90, 120)
+
+
+def test_a_part_of_a_large_die_is_looked_at_for_its_finest_line_and_it_is_said(
+    bench: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The parts that are drawn most finely hold the finest pitch."""
+    monkeypatch.setattr("glassay.bench.chip.finest_in_mosaic.PIECE_PX", 200)
+    mosaic = bench / "mosaics/chip"
+    picture = mosaic_picture(mosaic)
+    whole = picture.measured()
+    finest = finest_at_full_size(
+        mosaic, whole.outline, 1, picture.photo.is_measured_in_green, 300_000
+    )
+    assert 0.4 < finest.seen < 0.8
+    assert finest.pitch is not None
+    assert whole.finest.pitch is not None
+    assert finest.pitch.value == pytest.approx(whole.finest.pitch.value, rel=0.01)
+    told = whole.with_finest(finest)
+    assert any(f"told of {finest.seen:.0%} of the die" in note for note in told.notes)
+    assert told.process is not None
+    assert any("looked at" in reason for reason in told.process.reasons)
 
 
 @pytest.mark.browser

@@ -109,6 +109,10 @@ def test_the_process_is_a_range_with_reasons_never_a_fact() -> None:
     assert bound.low_um is None
     assert "or less" in bound.statement
     assert process_of(None, None, 0.9, False) is None
+    partly = process_of(line, pitch, 0.5, False, seen=0.2)
+    assert partly is not None
+    assert (partly.low_um, partly.high_um) == (None, told.high_um)
+    assert "only 20% of the die were looked at: finer ones may be elsewhere on it" in partly.reasons
 
 
 def test_a_die_measured_in_px_has_no_process(resolved: DieResult) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ from scipy.signal import find_peaks
 
 from glassay.die.stripes import Run, Stripe, Stripes
 from glassay.fitting import spread
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Contribution, Quantity, combine
 
 Array = npt.NDArray[np.float64]
 
@@ -83,7 +83,8 @@ class Finest:
     """Finest bright line, dark space and even pitch, px; None where there is none that can be measured.
 
     `limit` is the width from which lines are measured, `limit_pitch` the finest pitch told, px;
-    `at_limit` says that the lines reach down to the limit, so that there may be finer ones.
+    `at_limit` says that the lines reach down to the limit, so that there may be finer ones; `seen` is
+    the share of the die that was looked at, of which the finest is told.
     """
 
     line: Quantity | None
@@ -94,6 +95,21 @@ class Finest:
     at_limit: bool
     notes: tuple[str, ...] = ()
     few: float | None = None
+    seen: float = 1.0
+
+    def reduced(self, many: int, seen: float = 1.0) -> Finest:
+        """The same in px of which one is so many across, of so large a share of the die."""
+
+        def px(one: Quantity | None) -> Quantity | None:
+            return None if one is None else combine(lambda length: length / many, (one,), "px")
+
+        def length(one: float | None) -> float | None:
+            return None if one is None else one / many
+
+        return replace(
+            self, line=px(self.line), space=px(self.space), pitch=px(self.pitch), few=length(self.few),
+            limit=length(self.limit), limit_pitch=length(self.limit_pitch), seen=seen,
+        )  # fmt: skip
 
 
 def find_finest(stripes: Stripes, told_px: float | None = None) -> Finest:

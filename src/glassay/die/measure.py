@@ -65,10 +65,9 @@ class DieResult:
         """Length of one px of the die, in `unit`."""
         return 1.0 if self.pixel_size is None else self.pixel_size.value
 
-    def without_finest(self, why: str) -> DieResult:
-        """The same with nothing told of the finest line, space and pitch, for a reason."""
-        none = Finest(None, None, None, None, None, False, (f"finest line and pitch: {why}",))
-        return replace(self, finest=none)
+    def with_finest(self, finest: Finest) -> DieResult:
+        """The same with the finest line, space and pitch as they were told elsewhere, px of the die."""
+        return replace(self, finest=finest)
 
     def length(self, px: Quantity) -> Quantity:
         """A length on the die in `unit`, with the calibration's uncertainty."""
@@ -116,7 +115,7 @@ class DieResult:
         limit = None if self.finest.limit is None else self.finest.limit * self.per_px
         read = {"line": self.line_by_hand, "pitch": self.pitch_by_hand}
         by_hand = [name for name, one in read.items() if one is not None]
-        return process_of(line, pitch, limit, self.finest.at_limit, by_hand)
+        return process_of(line, pitch, limit, self.finest.at_limit, by_hand, self.finest.seen)
 
     def _lens_share(self) -> float:
         """Relative standard uncertainty that distortion leaves in a length on the die."""
@@ -157,6 +156,10 @@ class DieResult:
             out.append(f"finest line: no finer than {limit} could be seen in this picture, and there"
                        " are lines that are as fine as that or finer")  # fmt: skip
         out += self._read_below_the_limit()
+        if self.finest.seen < 1:
+            share = f"{self.finest.seen:.0%}"
+            out.append(f"finest line and pitch: told of {share} of the die, the parts in which light"
+                       " changes most often and most steeply; finer ones may be elsewhere")  # fmt: skip
         out += self.finest.notes
         return tuple(out)
 

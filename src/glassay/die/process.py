@@ -35,11 +35,11 @@ class Process:
 
 def process_of(
     line: Quantity | None, pitch: Quantity | None, limit_um: float | None, at_limit: bool,
-    by_hand: Collection[str] = (),
+    by_hand: Collection[str] = (), seen: float = 1.0,
 ) -> Process | None:  # fmt: skip
     """The range from the finest line and pitch (um), the width from which lines are measured, and
-    whether the lines reach down to it; `by_hand` names which of "line" and "pitch" a person read. None
-    where nothing was told."""
+    whether the lines reach down to it; `by_hand` names which of "line" and "pitch" a person read,
+    `seen` is the share of the die that was looked at. None where nothing was told."""
     reasons = []
     of_line, of_pitch = (
         " (read by hand)" if name in by_hand else "" for name in ("line", "pitch")
@@ -62,7 +62,11 @@ def process_of(
     if not ends:
         return None
     high = min(ends)
-    if at_limit:
+    if seen < 1:
+        reasons.append(
+            f"only {seen:.0%} of the die were looked at: finer ones may be elsewhere on it"
+        )
+    if at_limit or seen < 1:
         return Process(None, high, tuple(reasons))
     reasons.append(
         f"what is seen on top may be up to {TOP_OVER_SMALLEST:g} times coarser than what lies below"

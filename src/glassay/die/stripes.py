@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -120,35 +120,50 @@ class Stripes:
     sharp: Stripes | None = None
 
 
-def find_stripes(level: FloatImage) -> Stripes:
-    """Lines, spaces and even runs of lines on a die (height, width) laid level px by px."""
-    seen, blurs = _all_edges(level, 0.0)
+def find_stripes(*levels: FloatImage) -> Stripes:
+    """Lines, spaces and even runs of lines on a die (height, width) laid level px by px, or on pieces
+    of one, which are taken as one drawing seen through one lens."""
+    seen, blurs = _edges_in(levels, 0.0)
     if len(blurs) < FEWEST_ALONE:
         return Stripes(None, 0.0)
     own = float(np.quantile(blurs, SHARP_QUANTILE))
     sharp = None
     if own < WELL_SAMPLED_PX:
         sharp = _held(seen, blurs, own, None)
-        seen, blurs = _all_edges(level, math.sqrt(WELL_SAMPLED_PX**2 - own**2))
+        seen, blurs = _edges_in(levels, math.sqrt(WELL_SAMPLED_PX**2 - own**2))
         if len(blurs) < FEWEST_ALONE:
             return Stripes(None, 0.0)
     return _held(seen, blurs, own, sharp)
 
 
-def _held(
-    seen: list[list[tuple[Array, Array]]], blurs: list[float], own: float, sharp: Stripes | None
-) -> Stripes:
+Seen = list[tuple[bool, list[tuple[Array, Array]]]]
+"""Of each picture, first of its upright lines and then of those across: whether upright, and the edges
+of every strip."""
+
+
+def _held(seen: Seen, blurs: list[float], own: float, sharp: Stripes | None) -> Stripes:
     blur = float(np.quantile(blurs, SHARP_QUANTILE))
     u_blur = abs(float(np.quantile(blurs, 1.5 * SHARP_QUANTILE)) - blur)
     stripes: list[Stripe] = []
     runs: list[Run] = []
-    for upright, edges in zip((True, False), seen, strict=True):
+    for upright, edges in seen:
         own_places = _unblurred(edges, blur)
         lines = [_lines(*mine, a) for mine, (_, a) in zip(own_places, edges, strict=True)]
         found, lasting = _followed(lines, upright)
         stripes += found
         runs += [run for strip in lasting for run in _runs(strip, upright)]
     return Stripes(blur, u_blur, tuple(stripes), tuple(runs), own, sharp)
+
+
+def _edges_in(levels: Sequence[FloatImage], soften_px: float) -> tuple[Seen, list[float]]:
+    """Edges of every picture's strips, and blurs of those that stand alone."""
+    seen: Seen = []
+    blurs: list[float] = []
+    for level in levels:
+        mine, alone = _all_edges(level, soften_px)
+        seen += zip((True, False), mine, strict=True)
+        blurs += alone
+    return seen, blurs
 
 
 def _all_edges(

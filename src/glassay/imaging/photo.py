@@ -146,13 +146,17 @@ class Photo:
         and lateral chromatic displacement is stated against green (ISO 19084, from memory). In a
         photo with little green light it is luminance.
         """
+        return self.linear_channel(1) if self.is_measured_in_green else self.linear_grey()
+
+    @property
+    def is_measured_in_green(self) -> bool:
+        """Whether `measuring_grey` is the green channel; parts of a picture go by the whole."""
         if not self.is_colour:
-            return self.linear_grey()
-        green = self.linear_channel(1)
+            return False
         step = max(1, self.height // 200), max(1, self.width // 200)
         sample = self.stored[:: step[0], :: step[1]].reshape(-1, 3).astype(np.float64)
         means = sample.mean(axis=0)
-        return green if means[1] >= 0.5 * means.max() else self.linear_grey()
+        return bool(means[1] >= 0.5 * means.max())
 
     def _to_linear(self, plane: StoredImage, weight: float) -> FloatImage:
         if plane.dtype.kind == "f":

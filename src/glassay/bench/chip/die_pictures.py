@@ -25,13 +25,6 @@ MOST_MOSAIC_PX = 80_000_000
 megapixels takes some 2 GB."""
 
 
-FINER_IN_WHOLE = (
-    "none is told: the mosaic was reduced to be measured, and finer ones may be in it; read them by"
-    " hand where it is looked at closely"
-)
-"""Said of a mosaic of more px: a pitch of 3.8 um, gone at 2.4 um/px, left one of 14 um the finest."""
-
-
 @dataclass(frozen=True)
 class DiePicture:
     """A picture of a die: photo, size of its px (um), the finest line its instrument tells (um),
@@ -64,7 +57,15 @@ class DiePicture:
             grey, self.pixel_size, told_um=self.told_um, frame=self.photo.frame, flat=self.flat,
             pointed=pointed,
         )  # fmt: skip
-        return result if self.reduced == 1 else result.without_finest(FINER_IN_WHOLE)
+        if self.mosaic is None or self.reduced == 1:
+            return result
+        # a pitch of 3.8 um, gone at 2.4 um/px, left one of 14 um the finest: only full size tells
+        from glassay.bench.chip.finest_in_mosaic import finest_at_full_size
+
+        is_green = self.photo.is_measured_in_green
+        return result.with_finest(
+            finest_at_full_size(self.mosaic, result.outline, self.reduced, is_green)
+        )
 
 
 @dataclass(frozen=True)
