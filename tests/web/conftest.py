@@ -30,7 +30,8 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture(autouse=True)
-def _pages_are_closed() -> Iterator[None]:
+def _pages_are_closed(running: Running) -> Iterator[None]:
+    """Before the servers that they talk to are stopped."""
     yield
     Watched.close_all()
 

@@ -13,6 +13,7 @@ from glassay.disk import write_atomically
 from glassay.errors import Unusable
 from glassay.mosaic import PICTURE, MosaicDocument, MosaicTiles
 from glassay.mosaic.overlap import EVIDENCE_ALONE
+from glassay.mosaic_files import PAGE
 from glassay.report import iiif
 from glassay.report.die_iiif import write_mosaic_tiles
 from glassay.report.die_sheet import as_script, measured_rows, said_of
@@ -22,7 +23,7 @@ from glassay.report.strokes import line_path, outline_path
 from glassay.report.templating import Filling, render, source
 from glassay.report.viewer_files import write_viewer
 
-PAGE, TILES, ASSETS = "index.html", "tiles", "assets"
+TILES, ASSETS = "tiles", "assets"
 SHOWN_PX, SHOWN_BYTES = 1600, 600_000
 """Longest side, and bytes, of the picture that is shown before the viewer is opened."""
 LETTERS = 40

@@ -16,10 +16,8 @@ from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import not_measured, say_finding
 from glassay.errors import NotMeasurable, Unusable
 from glassay.mosaic import MosaicResult, Workers, place_tiles, write_mosaic
-from glassay.mosaic_files import NUMBERS
+from glassay.mosaic_files import NUMBERS, PAGE, TIFF
 from glassay.quantity import Quantity
-
-PAGE, TIFF = "index.html", "mosaic.ome.tif"
 
 
 @click.command()
