@@ -12,7 +12,7 @@ from PIL import Image
 
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.marks import read_marks
-from glassay.bench.keeping.store import _checksum
+from glassay.bench.keeping.store import RESULT, checksum_after
 from glassay.errors import GlassayError
 
 
@@ -57,8 +57,9 @@ def _is_noted(path: Path) -> bool:
 def _broken_file(path: Path) -> Iterator[str]:
     try:
         if path.parent.name == "measured":
-            data = json.loads(path.read_bytes())
-            if data["checksum"] != _checksum(data["result"]) or data["key"] != path.stem:
+            text = path.read_bytes()
+            data = json.loads(text)
+            if data["checksum"] != checksum_after(RESULT, text) or data["key"] != path.stem:
                 yield f"{path.name} is no whole result"
         elif path.suffix == ".json":
             json.loads(path.read_bytes())
