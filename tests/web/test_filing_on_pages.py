@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import re
 import threading
@@ -303,6 +304,22 @@ def test_a_filing_tells_how_far_it_is_and_can_be_stopped(
     monkeypatch.setattr(filing, "_copy", copy)
     monkeypatch.setattr("glassay.web.pages.captures.SOON_S", 20)
     assert "3 files are filed" in client.post("/incoming", data=form).text
+
+
+def test_a_filing_ends_although_what_waited_cannot_be_removed(
+    client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A network drive that lost its other end left it running for ever."""
+
+    def lost(*_: object) -> None:
+        raise OSError(errno.ESTALE, "Stale file handle")
+
+    monkeypatch.setattr("glassay.web.incoming.Incoming.forget", lost)
+    batch = hand_over(client, *shades(folder, "a.png"))
+    form = {"batch": batch, "shown": "0", "take-0": "on", "place-0": "pad|near", "object-0": "bare"}
+    told = client.post("/incoming", data=form).text
+    assert "1 file is filed. They are still shown as waiting" in told
+    assert "Stale file handle" in told
 
 
 def test_a_run_has_one_count_that_never_goes_back() -> None:

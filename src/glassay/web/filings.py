@@ -80,11 +80,15 @@ class FilingJob:
             why = str(Unusable(f"a file cannot be read or written ({error.strerror})"))
             self._state = replace(self._state, word="failed", said=why)
             return
-        incoming.forget(self._state.batch, self._settled)
         new = sum(not one.already for one in filed)
         said = f"{new} {'file is' if new == 1 else 'files are'} filed."
         if new < len(filed):
             said += f" {len(filed) - new} had been filed already."
+        try:
+            incoming.forget(self._state.batch, self._settled)
+        except (OSError, GlassayError) as error:  # they are filed all the same
+            why = str(error.strerror if isinstance(error, OSError) else error)
+            said += f" They are still shown as waiting: they cannot be removed ({why})."
         self._state = replace(self._state, word="finished", done=self._state.total, said=said)
 
 
