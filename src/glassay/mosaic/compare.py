@@ -18,7 +18,7 @@ from glassay.mosaic.assemble import Poses
 from glassay.mosaic.blocks import Picture
 from glassay.mosaic.greys import grey_of
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
-from glassay.mosaic.overlap import Overlap, lay_upon, measure_overlap
+from glassay.mosaic.overlap import AGAIN_PX, Overlap, lay_upon, measure_overlap, overlap_close_to
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.shifts import REACH_SHARE
 from glassay.mosaic.tile import Mask, Tile
@@ -29,7 +29,7 @@ from glassay.mosaic.whole import (
     as_alike,
     least_mismatch,
     whole_of,
-    whole_shift,
+    whole_shifts,
 )
 
 Progress = Callable[[str, int, int], None]
@@ -37,13 +37,14 @@ Start = tuple[int, int, Points]
 
 BATCH = 24
 """Overlaps measured by one task: neighbours, so that a tile is reduced once or twice in all."""
-SECOND_CHANCES = 12
-"""Tiles of other groups with which a tile that joined nothing is correlated as a whole."""
-MOST_WHOLE = 4
-"""Of these, how many are measured: where both agree best."""
-ELSEWHERE_REACH = 0.02
-"""How far around another place at which two whole tiles agree shifts are tried, in tile diagonals:
-some px of the pictures in which it was found."""
+SECOND_CHANCES = 36
+"""Tiles of other groups with which a tile that joined nothing is correlated as a whole, the likest in
+colour first: where memories cover most of a die, its neighbours may be anywhere among 20."""
+MOST_ONCE, MOST_ALIKE = 8, 4
+"""Of these, how many are measured: those of which what both share stands out most (of 31 neighbours in
+a grid of 20 such photos 20 were among the first 23 of all pairs), and those that agree best."""
+LIKEST = 12
+"""Tiles beside which a placed one is tried elsewhere, the likest in colour."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,9 +117,7 @@ def _elsewhere_batch(
         two = whole_of(picture(second).coarse, kept[second].lens.middle, -turn, side)
         reach = 2 * REACH_SHARE * kept[second].lens.half_diagonal
         for other, alike in alike_elsewhere(level(first), two, matrix, reach):
-            found = measure_overlap(
-                first, second, picture(first), picture(second), other, reach=ELSEWHERE_REACH
-            )
+            found = overlap_close_to(first, second, picture(first), picture(second), other)
             if found is not None:
                 out.append(found)
             elif alike:
@@ -149,7 +148,7 @@ def _verdict_batch(batch: Sequence[Start], kept: dict[int, _Kept]) -> list[Verdi
     cv2.setNumThreads(1)
     picture = _pictures(kept)
     return [
-        lay_upon(first, second, picture(first), picture(second), matrix, reach=ELSEWHERE_REACH)
+        lay_upon(first, second, picture(first), picture(second), matrix)
         for first, second, matrix in batch
     ]
 
@@ -254,13 +253,16 @@ def _whole_batch(
         return whole_of(picture(number).coarse, kept[number].lens.middle, turns[number], side)
 
     own = whole(tile)
-    found = []
-    for other in others:
-        score, matrix = whole_shift(own, whole(other))
-        if score > LEAST_WHOLE:
-            found.append((-score, other, matrix))
+    laid = {other: whole_shifts(own, whole(other)) for other in others}
+    once = sorted(laid, key=lambda o: (-laid[o].stands_out, o))[:MOST_ONCE]
+    alike = sorted(laid, key=lambda o: (-laid[o].best, o))[:MOST_ALIKE]
+    starts = [(o, laid[o].by_what_is_once) for o in once if laid[o].agreeing > LEAST_WHOLE]
+    for other in alike:
+        gap = laid[other].by_all[:, 2] - laid[other].by_what_is_once[:, 2]
+        if laid[other].best > LEAST_WHOLE and (other not in once or np.hypot(*gap) > AGAIN_PX):
+            starts.append((other, laid[other].by_all))
     out = []
-    for _, other, matrix in sorted(found, key=lambda f: f[:2])[:MOST_WHOLE]:
+    for other, matrix in starts:
         first, second = tile, other
         if other < tile:
             first, second, matrix = other, tile, inverse(matrix)
@@ -282,7 +284,7 @@ def least_mismatches(
     for tile in asked:
         others = sorted((t for t in range(len(tiles)) if t != tile),
                         key=lambda t: (-_likeness(tiles[tile], tiles[t]), t))  # fmt: skip
-        needed = [tile, *others[:SECOND_CHANCES]]
+        needed = [tile, *others[:LIKEST]]
         tasks.append((needed, {t: poses[t] for t in needed if t in poses}, side, shares,
                       _known(tiles, lenses, set(needed))))  # fmt: skip
     return list(workers.map(_mismatch_batch, tasks, lambda n, m: progress("look elsewhere", n, m)))
@@ -328,13 +330,15 @@ def best_of_pairs(overlaps: Sequence[Overlap], bare: Sequence[Start] = ()) -> li
         best = ranked[0]
         more = [best.rivals]
         for other in ranked[1:]:
+            if best.places and len(other.rivals):
+                continue  # cells fit everywhere: what occurs once tells the place
             gap = other.matrix[:, 2] - best.matrix[:, 2]
             alike = as_alike(best.correlation * best.share, other.correlation * other.share)
-            if np.hypot(*gap) > 6 and alike:
+            if np.hypot(*gap) > AGAIN_PX and alike:
                 more.append(gap[None, :])
         for matrix in narrow.get(pair, ()):
             gap = matrix[:, 2] - best.matrix[:, 2]
-            if np.hypot(*gap) > 6:
+            if np.hypot(*gap) > AGAIN_PX:
                 more.append(gap[None, :])
         out.append(replace(best, rivals=np.concatenate(more)))
     return out

@@ -38,6 +38,8 @@ from glassay.quantity import Quantity
 
 SURE = 0.8
 """Correlation of the blocks of an overlap from which the lens may be told."""
+FEWEST_FOR_LENS = 3
+"""Overlaps without which the lens is not told."""
 PARTNERS_FIRST = 4
 """Pairs of a tile that are measured first: it has four neighbours beside it in a grid."""
 
@@ -103,6 +105,7 @@ def place_tiles(
             break
     if len(groups[0]) < len(tiles):
         found += second_chance(tiles, lenses, groups, overlaps, workers, progress)
+        lenses = _better_lenses(tiles, lenses, found)
         overlaps = ranked()
         groups = assemble(overlaps, lenses)
     if len(groups[0]) < len(tiles):
@@ -187,13 +190,29 @@ def _first_lenses(tiles: Sequence[Tile], proposals: Sequence[Proposal]) -> list[
 def _better_lenses(
     tiles: Sequence[Tile], lenses: Sequence[Lens], overlaps: Sequence[Overlap]
 ) -> list[Lens]:
-    """Lenses from the blocks of what surely overlaps."""
+    """Lenses from the blocks of what surely overlaps; where that is hardly anything, from those of what
+    occurs once and is alike, of which too few blocks may agree while the lens is not known: theirs are
+    taken where by them more do."""
     shape = tiles[0].shape
-    sure = [o for o in overlaps if o.decided and o.correlation > SURE
-            and tiles[o.first].shape == shape == tiles[o.second].shape]  # fmt: skip
-    if len(sure) < 3:
+    alike = [o for o in overlaps if o.correlation > SURE and not len(o.rivals) and o.pinned
+             and tiles[o.first].shape == shape == tiles[o.second].shape]  # fmt: skip
+    sure = [o for o in alike if o.decided]
+    if len(sure) >= FEWEST_FOR_LENS:
+        return _with_lens_of(sure, lenses, shape)
+    if len(alike) < FEWEST_FOR_LENS:
         return list(lenses)
-    best = sorted(sure, key=lambda o: -o.correlation * o.share)[:200]
+    likely = _with_lens_of(alike, lenses, shape)
+    before, after = (
+        sum(o.judged(known[o.first], known[o.second]).share for o in alike)
+        for known in (lenses, likely)
+    )
+    return likely if after > before else list(lenses)
+
+
+def _with_lens_of(
+    overlaps: Sequence[Overlap], lenses: Sequence[Lens], shape: tuple[int, int]
+) -> list[Lens]:
+    best = sorted(overlaps, key=lambda o: -o.correlation * o.share)[:200]
     lens = lens_from_pairs([(o.here, o.there) for o in best], shape)
     return [replace(own, k1=lens.k1, k2=lens.k2) for own in lenses]
 

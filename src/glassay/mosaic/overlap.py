@@ -36,6 +36,11 @@ repeat (a simulated die)."""
 EVIDENCE_ALONE = 0.9
 """Correlation times share of such an overlap: 0.97 and more where both are sharp; rows of memories
 and pads that lie alike in two photos reached 0.84."""
+CLOSE_REACH = 0.02
+"""How far around a place at which two whole tiles agree the overlap is sought, in tile diagonals: some
+px of the pictures in which it was found."""
+AGAIN_PX = 6.0
+"""Distance from which two places of one pair are two."""
 PINNED_PX = 0.05
 """Standard uncertainty to which all blocks together must tell the weaker direction."""
 
@@ -142,8 +147,26 @@ def measure_overlap(
     return overlap
 
 
+def overlap_close_to(
+    first: int, second: int, one: Picture, two: Picture, matrix: Points
+) -> Overlap | None:
+    """The overlap of two tiles close to a place that was found in whole tiles, if any. Its rivals are
+    sought as far off as those of others: cells a period wide have none close by."""
+    found = measure_overlap(first, second, one, two, matrix, reach=CLOSE_REACH)
+    if found is None or not found.decided:
+        return found
+    wide = measure_overlap(first, second, one, two, found.matrix)
+    if wide is None:
+        return found
+    gap = wide.matrix[:, 2] - found.matrix[:, 2]
+    rivals = wide.rivals
+    if np.hypot(*gap) > AGAIN_PX:
+        rivals = np.concatenate([gap[None, :], rivals + gap])
+    return replace(found, rivals=rivals, telling=min(found.telling, wide.telling))
+
+
 def lay_upon(
-    first: int, second: int, one: Picture, two: Picture, matrix: Points, *, reach: float
+    first: int, second: int, one: Picture, two: Picture, matrix: Points
 ) -> tuple[Overlap | None, bool]:
     """The overlap of two tiles close to `matrix`, if any, and whether they surely show different things
     there."""
@@ -151,9 +174,9 @@ def lay_upon(
     box = shared_box(pair)
     if box is None:
         return None, False
-    if denied(one.coarse, two.coarse, matrix, _undistorted(pair, box), reach):
+    if denied(one.coarse, two.coarse, matrix, _undistorted(pair, box), CLOSE_REACH):
         return None, True
-    return measure_overlap(first, second, one, two, matrix, reach=reach), False
+    return overlap_close_to(first, second, one, two, matrix), False
 
 
 def shared_box(pair: Pair) -> Box | None:

@@ -229,7 +229,7 @@ def _holds_together(moved: set[int], asked: _Asked, kept: set[Pair], poses: Pose
         return False
     across = {
         p: o for p, o in asked.joins.items()
-        if p[0] in moved and p[1] not in moved and o.evidence >= JOINS
+        if p[0] in moved and p[1] not in moved and o.decided and o.evidence >= JOINS
     }  # fmt: skip
     if len(across) < FEWEST_JOINING and not any(o.places for o in across.values()):
         return False

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import cv2
 import numpy as np
@@ -33,6 +33,8 @@ MOST_ELSEWHERE = 3
 AS_GOOD = 0.8
 """The same from which the other place is as good: a chip that repeats under every tile gives 0.86 and
 more there (the attack's), less than 1 since what is common is narrower."""
+AGAIN = 0.9
+"""Correlation one period on over that where cells agree: 1 but for what leaves the sight."""
 ALIKE, PERFECT = 4.0, 1.02
 """How many times less is left to perfect agreement at a true place than at a false one; two hundredths
 are added to perfection, for noise."""
@@ -53,6 +55,12 @@ class Whole:
     area: float
     level: Points
     shape: tuple[int, int]
+
+    @cached_property
+    def unrepeated(self) -> Spectrum:
+        """The values with the root of their amplitudes."""
+        size = np.sqrt(np.abs(self.values))
+        return np.asarray(self.values / np.maximum(size, 1e-3), dtype=np.complex64)
 
 
 def whole_of(coarse: Coarse, middle: Points, turn: float, side: float) -> Whole:
@@ -82,13 +90,59 @@ def _padded(shape: tuple[int, int]) -> tuple[int, int]:
     return fft.next_fast_len(2 * shape[0], real=True), fft.next_fast_len(2 * shape[1], real=True)
 
 
-def whole_shift(one: Whole, two: Whole) -> tuple[float, Points]:
-    """How well two whole tiles agree at their best shift, 0..1, and the matrix there."""
+@dataclass(frozen=True, eq=False)
+class Shifts:
+    """How two whole tiles may lie: where what they have in common stands out most (by `stands_out`
+    standard deviations of all shifts, `agreeing` so well there, 0..1), and where they agree best."""
+
+    stands_out: float
+    agreeing: float
+    by_what_is_once: Points
+    best: float
+    by_all: Points
+
+
+def whole_shifts(one: Whole, two: Whole) -> Shifts:
+    """Where two whole tiles have most in common that does not repeat, and where they agree best.
+
+    Cells of a memory agree at many shifts, and better over a few rows of them than all that two tiles
+    share does at the true one. What repeats lies in few frequencies: spectra of which the amplitude
+    counts by its root alone leave it little (between plain and phase correlation, Kuglin and Hines
+    1975).
+    """
+    counts = _crossed(one.mask, two.mask, one.shape)
+    enough = counts > LEAST_COMMON * min(one.area, two.area)
+    common = _crossed(one.unrepeated, two.unrepeated, one.shape)
+    # sums of what is not alike grow as the root of how many are added
+    common = np.where(enough, common / np.sqrt(np.maximum(counts, 1)), 0).astype(np.float32)
+    row, column = _highest(common)
     _, score = _over_all_shifts(one, two)
-    row, column = np.unravel_index(int(np.argmax(score)), score.shape)
+    top = _highest(score)
+    return Shifts(
+        float(common[row, column]) / max(float(common[enough].std()), 1e-9),
+        float(_around(score, row, column).max()), _shifted(one, two, (row, column)),
+        float(score[top]), _shifted(one, two, top),
+    )  # fmt: skip
+
+
+def _highest(values: FloatImage) -> tuple[int, int]:
+    row, column = np.unravel_index(int(np.argmax(values)), values.shape)
+    return int(row), int(column)
+
+
+def _shifted(one: Whole, two: Whole, at: tuple[int, int]) -> Points:
+    """The matrix of a shift, of which those beyond half of the picture are negative."""
     shift = [float(n if n < side / 2 else n - side)
-             for n, side in zip((column, row), one.shape[::-1], strict=True)]  # fmt: skip
-    return float(score[row, column]), _at(one, two, np.array(shift))
+             for n, side in zip(at[::-1], one.shape[::-1], strict=True)]  # fmt: skip
+    return _at(one, two, np.array(shift))
+
+
+def _around(values: FloatImage, row: int, column: int) -> FloatImage:
+    """A value and its eight neighbours; those beyond the first are the last."""
+    rows, columns = (
+        np.arange(n - 1, n + 2) % side for n, side in zip((row, column), values.shape, strict=True)
+    )
+    return values[np.ix_(rows, columns)]
 
 
 def alike_elsewhere(
@@ -96,7 +150,8 @@ def alike_elsewhere(
 ) -> list[tuple[Points, bool]]:
     """Matrices at which two whole tiles agree nearly as well as at `matrix`, farther from it than
     `reach` (undistorted px of the second) either way, the likest first; and whether they agree so well
-    there that to whole tiles neither place is the better one."""
+    there, and at no other place within `reach`, that to whole tiles neither is the better one: cells
+    of a memory, which agree again one period on, tell of no place."""
     value, score = (fft.fftshift(v) for v in _over_all_shifts(one, two))
     zero = np.array([n // 2 for n in value.shape[::-1]])
     # where `matrix` puts what lies in the middle of the level px of the first
@@ -114,10 +169,21 @@ def alike_elsewhere(
     top = cv2.dilate(score, np.ones((5, 5), dtype=np.uint8))
     ys, xs = np.nonzero((score == top) & (value > limit) & (score > LEAST_WHOLE))
     order = np.argsort(-score[ys, xs], kind="stable")[:MOST_ELSEWHERE]
-    return [
-        (_at(one, two, np.array([xs[n], ys[n]]) - zero), bool(value[ys[n], xs[n]] > AS_GOOD * best))
-        for n in order
-    ]
+    out = []
+    for n in order:
+        row, column = int(ys[n]), int(xs[n])
+        alike = bool(value[row, column] > AS_GOOD * best) and not _repeats(value, row, column, far)
+        out.append((_at(one, two, np.array([column, row]) - zero), alike))
+    return out
+
+
+def _repeats(value: FloatImage, row: int, column: int, far: int) -> bool:
+    """Whether two tiles agree about as well at other shifts up to `far` from one."""
+    around = value[max(0, row - far) : row + far + 1, max(0, column - far) : column + far + 1]
+    tops = (around == cv2.dilate(around, np.ones((5, 5), dtype=np.uint8))) & (
+        around > AGAIN * value[row, column]
+    )
+    return int(tops.sum()) > 1
 
 
 def least_mismatch(
