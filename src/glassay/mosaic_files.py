@@ -15,9 +15,6 @@ PICTURE = "mosaic.ome.zarr"
 PAGE, TIFF = "index.html", "mosaic.ome.tif"
 """A page to look at the picture closely, and the picture in one file; both where they are asked for."""
 
-PAGE = "index.html"
-"""A page to look at the picture closely."""
-
 
 def plain_names(paths: Sequence[Path]) -> list[str]:
     """The files' own names, without the folders they lie in, which are those of a person's computer;

@@ -64,7 +64,7 @@ class Whole:
 
 
 def whole_of(coarse: Coarse, middle: Points, turn: float, side: float) -> Whole:
-    """A tile for `whole_shift`, turned by `turn` (rad). `side` is the longest side of the set's tiles,
+    """A tile for `whole_shifts`, turned by `turn` (rad). `side` is the longest side of the set's tiles,
     undistorted px: all tiles of a set are reduced alike."""
     factor = side / WHOLE_PX
     c, s = math.cos(turn), math.sin(turn)
@@ -110,13 +110,12 @@ def whole_shifts(one: Whole, two: Whole) -> Shifts:
     counts by its root alone leave it little (between plain and phase correlation, Kuglin and Hines
     1975).
     """
-    counts = _crossed(one.mask, two.mask, one.shape)
-    enough = counts > LEAST_COMMON * min(one.area, two.area)
+    value, score, counts = _over_all_shifts(one, two)
+    enough = value > -1
     common = _crossed(one.unrepeated, two.unrepeated, one.shape)
     # sums of what is not alike grow as the root of how many are added
     common = np.where(enough, common / np.sqrt(np.maximum(counts, 1)), 0).astype(np.float32)
     row, column = _highest(common)
-    _, score = _over_all_shifts(one, two)
     top = _highest(score)
     return Shifts(
         float(common[row, column]) / max(float(common[enough].std()), 1e-9),
@@ -152,7 +151,7 @@ def alike_elsewhere(
     `reach` (undistorted px of the second) either way, the likest first; and whether they agree so well
     there, and at no other place within `reach`, that to whole tiles neither is the better one: cells
     of a memory, which agree again one period on, tell of no place."""
-    value, score = (fft.fftshift(v) for v in _over_all_shifts(one, two))
+    value, score, _ = (fft.fftshift(v) for v in _over_all_shifts(one, two))
     zero = np.array([n // 2 for n in value.shape[::-1]])
     # where `matrix` puts what lies in the middle of the level px of the first
     probe = applied(inverse(one.level), np.array([[0.0, 0.0]]))
@@ -217,9 +216,10 @@ def as_alike(best: float, other: float) -> bool:
     return PERFECT - other < ALIKE * (PERFECT - best)
 
 
-def _over_all_shifts(one: Whole, two: Whole) -> tuple[FloatImage, FloatImage]:
-    """Normalised correlation at all shifts, and the same less where little is common; -1 where too
-    little is. Shifts are counted from the first value on, negative ones from the last back."""
+def _over_all_shifts(one: Whole, two: Whole) -> tuple[FloatImage, FloatImage, FloatImage]:
+    """Normalised correlation at all shifts, and the same less where little is common, both -1 where too
+    little is; and how many px are. Shifts are counted from the first value on, negative ones from the
+    last back."""
     shape = one.shape
     counts = _crossed(one.mask, two.mask, shape)
     power = _crossed(one.power, two.mask, shape) * _crossed(one.mask, two.power, shape)
@@ -228,7 +228,8 @@ def _over_all_shifts(one: Whole, two: Whole) -> tuple[FloatImage, FloatImage]:
     # a high correlation of few px is likelier by chance than one of many
     share = np.sqrt(np.clip(counts / max(area, 1.0), 0, 0.2) / 0.2)
     enough = counts > LEAST_COMMON * area
-    return np.where(enough, value, np.float32(-1)), np.where(enough, value * share, np.float32(-1))
+    none = np.float32(-1)
+    return np.where(enough, value, none), np.where(enough, value * share, none), counts
 
 
 def _crossed(first: Spectrum, second: Spectrum, shape: tuple[int, int]) -> FloatImage:

@@ -85,7 +85,7 @@ class _Whole:
         left, top, width, height = piece
         grey, _ = self.around(self.seen_at(np.array([[left, top], [left + width, top + height]])))
         bends = cv2.Laplacian(cv2.GaussianBlur(grey, (0, 0), SMOOTHED_PX), cv2.CV_32F)
-        return float(np.sqrt(np.mean(bends**2))) if bends.size else 0.0
+        return float(np.sqrt(np.mean(bends**2)))
 
 
 def finest_at_full_size(
