@@ -6,6 +6,7 @@ import argparse
 import importlib
 import os
 import subprocess
+import sys
 import tempfile
 import time
 import zlib
@@ -116,6 +117,15 @@ def _counts(sorts: list[str]) -> list[object]:
     return [sorts.count(sort) or "-" for sort in SORTS]
 
 
+def _tell(done: tuple[Task, Outcome, float], number: int, of: int) -> None:
+    """Say at once what is found, so that a run that is ended early has said something."""
+    (name, kind, index), outcome, _ = done
+    if outcome.sort in (WRONG, CRASH, LOST):
+        print(f"{outcome.sort}: {name}/{kind} #{index}: {outcome.says}", file=sys.stderr, flush=True)
+    if number % 100 == 0:
+        print(f"{number} of {of}", file=sys.stderr, flush=True)
+
+
 def commit() -> str:
     """On which code the study runs, with a mark where files were changed since."""
     done = subprocess.run(
@@ -143,8 +153,11 @@ def main() -> None:
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     start, code = time.perf_counter(), commit()
     every = tasks(options.names or list(CLASSES), options.quick, options.first)
+    found = []
     with ProcessPoolExecutor(2) as pool:
-        found = list(pool.map(one, every))
+        for done in pool.map(one, every):
+            found.append(done)
+            _tell(done, len(found), len(every))
     page = table(found)
     print(f"{page}\n  ({time.perf_counter() - start:.0f} s)", flush=True)
     if options.times:
