@@ -121,7 +121,9 @@ def _tell(done: tuple[Task, Outcome, float], number: int, of: int) -> None:
     """Say at once what is found, so that a run that is ended early has said something."""
     (name, kind, index), outcome, _ = done
     if outcome.sort in (WRONG, CRASH, LOST):
-        print(f"{outcome.sort}: {name}/{kind} #{index}: {outcome.says}", file=sys.stderr, flush=True)
+        print(
+            f"{outcome.sort}: {name}/{kind} #{index}: {outcome.says}", file=sys.stderr, flush=True
+        )
     if number % 100 == 0:
         print(f"{number} of {of}", file=sys.stderr, flush=True)
 
