@@ -112,7 +112,7 @@ def test_the_process_is_a_range_with_reasons_never_a_fact() -> None:
     partly = process_of(line, pitch, 0.5, False, seen=0.2)
     assert partly is not None
     assert (partly.low_um, partly.high_um) == (None, told.high_um)
-    assert "only 20% of the die were looked at: finer ones may be elsewhere on it" in partly.reasons
+    assert "only 20% of the die was looked at: finer ones may be elsewhere on it" in partly.reasons
 
 
 def test_a_die_measured_in_px_has_no_process(resolved: DieResult) -> None:

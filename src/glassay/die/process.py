@@ -64,7 +64,7 @@ def process_of(
     high = min(ends)
     if seen < 1:
         reasons.append(
-            f"only {seen:.0%} of the die were looked at: finer ones may be elsewhere on it"
+            f"only {seen:.0%} of the die was looked at: finer ones may be elsewhere on it"
         )
     if at_limit or seen < 1:
         return Process(None, high, tuple(reasons))
