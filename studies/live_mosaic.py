@@ -296,7 +296,8 @@ def pair_errors(out: Run, kind: Kind) -> dict[tuple[int, int], float]:
             both = ((pa > 0) & (pb > 0) & (pa < (w, h)) & (pb < (w, h))).all(axis=1)
             if both.sum() < 0.12 * w * h / ((xs[1] - xs[0]) * (ys[1] - ys[0])):
                 continue
-            apart = _on_map(places[a], pa[both] - mid) - _on_map(places[b], pb[both] - mid)
+            pa, pb = (out.growing.straight(p[both]) for p in (pa, pb))
+            apart = _on_map(places[a], pa - mid) - _on_map(places[b], pb - mid)
             found[a, b] = float(np.median(np.hypot(*apart.T)))
     return found
 

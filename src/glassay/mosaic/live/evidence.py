@@ -151,7 +151,7 @@ def fit_at(view: View, chart: Chart, place: Place) -> Fit:
     least squares (Lucas and Kanade 1981).
     """
     size = (view.detail.shape[1], view.detail.shape[0])
-    slopes = _slopes(view)
+    slopes = slopes_of(view)
     inner = cv2.erode(chart.known_at(place, size), SURROUNDED).astype(np.float32)
     weighted = [one * inner for one in slopes]
     normal = _products(weighted, slopes)
@@ -171,7 +171,7 @@ def fit_at(view: View, chart: Chart, place: Place) -> Fit:
 
 
 @lru_cache(maxsize=2)
-def _slopes(view: View) -> tuple[Floats, Floats, Floats]:
+def slopes_of(view: View) -> tuple[Floats, Floats, Floats]:
     """Of a frame's detail to the right, down and with its turn, 0 where it is not compared.
 
     Kept for a few frames only: those that became tiles are many.

@@ -8,19 +8,18 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
-from glassay.mosaic.live.chart import Chart, chart_of
 from glassay.mosaic.live.evidence import Fit, Judged, judge
 from glassay.mosaic.live.found import FoundAgain
-from glassay.mosaic.live.guide import Outlook, Vector, next_step, outlook
+from glassay.mosaic.live.guide import Vector, next_step
+from glassay.mosaic.live.laid import Laid
+from glassay.mosaic.live.lens import Points, straight, straightened
 from glassay.mosaic.live.picture import Bytes, Place, View, view_of
 from glassay.mosaic.live.repeats import is_in_doubt
 from glassay.mosaic.live.search import candidates
-from glassay.mosaic.live.settle import Tie, settled, ties_of
 from glassay.mosaic.live.sharpness import sharper
 from glassay.mosaic.live.told import State, Tile, Told
 from glassay.mosaic.live.track import Track
@@ -65,18 +64,13 @@ UNJUDGED_MOVING, UNJUDGED_AT_REST = 1, 3
 """Frames on end whose movement alone is followed: of a picture that moves, and of one that rests where
 nothing is new. The next one is held against the map again."""
 MOST_TILES = 400  # 60 cover a usual die; each is searched for its neighbours when one is laid
-REDRAWN_PX = 0.3  # working px: a px or two of the frame
 
 
 class GrowingMap:
     """One map. `look` is called with one frame after the other, all of one size."""
 
     def __init__(self) -> None:
-        self.tiles: dict[int, Tile] = {}
-        self._ties: list[Tie] = []
-        self._chart = Chart()
-        self._outlook = Outlook((), 0)
-        self._size = (0, 0)
+        self._laid = Laid()
         self._track = Track()
         self._sure: Place | None = None
         self._before: Vector = (1.0, 0.0)
@@ -91,24 +85,40 @@ class GrowingMap:
 
     # ---- what is known ----
     @property
+    def tiles(self) -> dict[int, Tile]:
+        """All tiles by number, those without a place too."""
+        return self._laid.tiles
+
+    @property
+    def k1(self) -> float:
+        """Distortion at a frame's corner (see `glassay.distortion`), as far as tiles told it."""
+        return self._laid.k1
+
+    @property
+    def _size(self) -> tuple[int, int]:
+        return self._laid.size
+
+    @property
     def gaps(self) -> int:
         """Holes within the outline of the map."""
-        return self._outlook.gaps
+        return self._laid.outlook.gaps
 
     @property
     def is_complete(self) -> bool:
         """Whether nothing more seems to be missing."""
-        return bool(self._chart.known.size) and not self._outlook.wanted
+        return bool(self._laid.chart.known.size) and not self._laid.outlook.wanted
 
     def places(self) -> dict[int, Place]:
         """Places of all tiles that have one, in px of the frame."""
-        return {n: self._in_px(one.place) for n, one in self.tiles.items() if one.place is not None}
+        return {n: self._in_px(place) for n, place in self._laid.places().items()}
+
+    def straight(self, points: Points) -> Points:
+        """Where points (n, 2) px of a frame lie in the straightened one, of which `places` are."""
+        size = (round(self._size[0] * self.factor), round(self._size[1] * self.factor))
+        return straight(points, self._laid.k1, size)
 
     def _in_px(self, place: Place) -> Place:
         return Place(place.x * self.factor, place.y * self.factor, place.turn)
-
-    def _placed(self) -> dict[int, Place]:
-        return {n: one.place for n, one in self.tiles.items() if one.place is not None}
 
     # ---- frames ----
     def look(self, grey: Bytes, at_s: float) -> Told:
@@ -116,13 +126,13 @@ class GrowingMap:
 
         Raises ValueError for a frame of another size than the first.
         """
-        view = view_of(grey)
+        view = straightened(view_of(grey), self._laid.k1)
         size = (view.detail.shape[1], view.detail.shape[0])
         if self.tiles and size != self._size:
             raise ValueError("the frames of one map have one size")
-        self._size, self.factor = size, view.factor
+        self._laid.size, self.factor = size, view.factor
         steady = self._track.see(view, at_s)
-        if not self._placed():
+        if not self._laid.places():
             return self._first(view, at_s, steady)
         if self._may_be_followed(steady):
             return self._followed(steady)
@@ -178,7 +188,9 @@ class GrowingMap:
             return self._anywhere(view, self._found.led_to(CONFIRMS_FRAMES))
         middle, reach = self._expected()
         led_to = (middle, AGREES_WITHIN * self._size[0]) if self._track.is_followed else None
-        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach), led_to)
+        judged = judge(
+            view, self._laid.chart, candidates(view, self._laid.chart, middle, reach), led_to
+        )
         fit = judged.fit
         if fit and fit.share < UNCONFIRMED_SHARE and not self._is_confirmed(fit.place):
             return replace(judged, fit=None)
@@ -191,7 +203,9 @@ class GrowingMap:
         if fit is None or fit.share >= SURE_SHARE:
             return judged
         within = math.inf if led_to is None else fit.place.distance(led_to) / TELLS_STEPS
-        return Judged(None, True, fit) if is_in_doubt(view, self._chart, fit, within) else judged
+        return (
+            Judged(None, True, fit) if is_in_doubt(view, self._laid.chart, fit, within) else judged
+        )
 
     def _confirmed_by(self) -> Place | None:
         """Where the movement has led since the last sure place, as long as it can be relied on."""
@@ -223,10 +237,10 @@ class GrowingMap:
 
     def _anywhere(self, view: View, near: Place | None = None) -> Judged:
         """Search the whole map; `near` is where a movement had led, if that is known."""
-        left, top, right, bottom = self._chart.box
+        left, top, right, bottom = self._laid.chart.box
         reach = ((right - left) / 2, (bottom - top) / 2)
         middle = Place((left + right) / 2, (top + bottom) / 2)
-        judged = judge(view, self._chart, candidates(view, self._chart, middle, reach))
+        judged = judge(view, self._laid.chart, candidates(view, self._laid.chart, middle, reach))
         return self._doubted(view, judged, near)
 
     def _in_views(self, reach: float) -> tuple[float, float]:
@@ -268,7 +282,7 @@ class GrowingMap:
         self._track.begin_anew(fit.place)
         self._sure, self._unsure, self._held_view = fit.place, 0, None
         self._is_lost = False
-        new = 1 - self._chart.sharp_share(fit.place, self._size)
+        new = 1 - self._laid.chart.sharp_share(fit.place, self._size)
         sharpness = self._sharpness(view, fit.place)
         told = Told("seen", self._in_px(fit.place), new=new, sharpness=sharpness)
         if not steady or not again:
@@ -282,11 +296,11 @@ class GrowingMap:
         if len(self.tiles) >= MOST_TILES:
             return replace(told, state="full")
         number = self._keep(Tile(0, view, fit.place, soft))
-        return replace(told, state="taken", kept=number, redrawn=self._settle())
+        return replace(told, state="taken", kept=number, redrawn=self._laid.settle())
 
     def _shows_more(self, place: Place) -> bool:
         """Whether the map knows less of a view than it would, soft or sharp."""
-        _, known = self._chart.seen_at(place, self._size)
+        _, known = self._laid.chart.seen_at(place, self._size)
         return 1 - float(known.mean()) >= LITTLE_NEW
 
     def _sharpness(self, view: View, place: Place) -> float:
@@ -301,7 +315,7 @@ class GrowingMap:
             ratios.append(ratio)
             if ratio > 1 / SOFT and not one.soft and self._track.rests:
                 self.tiles[number] = replace(one, soft=True)
-                self._redraw()
+                self._laid.redraw()
         return min(ratios, default=math.nan)
 
     # ---- tiles ----
@@ -316,31 +330,9 @@ class GrowingMap:
                 self._before = (
                     (tile.place.x - last.x) / self._size[0], (tile.place.y - last.y) / self._size[1]
                 )  # fmt: skip
-            self._chart.lay(tile.view, tile.place, soft=tile.soft)
-            self._ties += ties_of(number, self._views(), self._placed())
-            self._outlook = outlook(self._chart, self._size)
-            self._retry = deque(n for n, one in self.tiles.items() if one.place is None)
+            self._laid.lay(number)
+            self._retry = deque(self._laid.without_place())
         return number
-
-    def _views(self) -> Mapping[int, View]:
-        return {n: one.view for n, one in self.tiles.items()}
-
-    def _settle(self) -> bool:
-        """Bring all tiles to where their ties want them; whether any moved."""
-        before = self._placed()
-        after = settled(before, self._ties)
-        if max(after[n].distance(before[n]) for n in after) < REDRAWN_PX:
-            return False
-        for n, place in after.items():
-            self.tiles[n] = replace(self.tiles[n], place=place)
-        self._redraw()
-        return True
-
-    def _redraw(self) -> None:
-        self._chart = chart_of(
-            (one.view, one.place, one.soft) for one in self.tiles.values() if one.place is not None
-        )
-        self._outlook = outlook(self._chart, self._size)
 
     def _try_held(self) -> tuple[int, ...]:
         """Try one held tile on what the map knows now."""
@@ -355,23 +347,19 @@ class GrowingMap:
             return ()
         del self.tiles[number]
         self.tiles[number] = replace(tile, place=fit.place)
-        self._chart.lay(tile.view, fit.place, soft=tile.soft)
-        self._ties += ties_of(number, self._views(), self._placed())
-        self._settle()
-        self._outlook = outlook(self._chart, self._size)
+        self._laid.lay(number)
+        self._laid.settle()
         return (number,)
 
     def take_back(self, number: int) -> None:
         """Forget a tile. Raises KeyError when there is none."""
-        del self.tiles[number]
-        self._ties = [one for one in self._ties if number not in (one.first, one.second)]
-        self._redraw()
+        self._laid.forget(number)
 
     def _step(self, told: Told) -> Vector | None:
         if self._sure is None:
             return None
         if told.place is not None:
-            return next_step(self._outlook.wanted, self._sure, self._size, self._before)
+            return next_step(self._laid.outlook.wanted, self._sure, self._size, self._before)
         if not self._track.is_followed:
             return None
         return -self._track.moved[0] / self._size[0], -self._track.moved[1] / self._size[1]
@@ -380,18 +368,15 @@ class GrowingMap:
     def add(self, number: int, grey: Bytes, place: Place | None, *, soft: bool = False) -> None:
         """Put a tile back that was kept before, at `place` in px of the frame."""
         view = view_of(grey).for_keeps()
-        self._size, self.factor = (view.detail.shape[1], view.detail.shape[0]), view.factor
+        self._laid.size, self.factor = (view.detail.shape[1], view.detail.shape[0]), view.factor
         if place is not None:
             place = Place(place.x / self.factor, place.y / self.factor, place.turn)
-        self.tiles[number] = Tile(number, view, place, soft)
+        self.tiles[number] = Tile(number, straightened(view, self._laid.k1), place, soft)
 
     def ready(self) -> None:
         """After all were put back: tie them together and search the whole map for the next frame."""
-        places, views = self._placed(), self._views()
-        known: dict[int, Place] = {}
-        for number in sorted(places):
-            known[number] = places[number]
-            self._ties += ties_of(number, views, known)
-        self._redraw()
+        self._laid.tie_all()
+        self._laid.straighten()
+        self._laid.redraw()
         self._sure, self._is_lost = None, True
-        self._retry = deque(n for n, one in self.tiles.items() if one.place is None)
+        self._retry = deque(self._laid.without_place())

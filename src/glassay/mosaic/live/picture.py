@@ -37,11 +37,13 @@ AROUND_PX = 2
 @dataclass(eq=False)
 class View:
     """One frame. `detail` (height, width): evened detail in working px, about -3..3; `factor`: px of
-    the frame to one working px; `grey`: the frame, until its sharpness is asked for."""
+    the frame to one working px; `grey`: the frame, until its sharpness is asked for; `raw`: detail as
+    the lens showed it, where it was straightened."""
 
     detail: Floats
     factor: float
     grey: Bytes | None
+    raw: Floats | None = None
 
     @cached_property
     def sharpness(self) -> Floats:

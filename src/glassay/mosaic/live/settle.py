@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from glassay.mosaic.live.chart import chart_of
-from glassay.mosaic.live.evidence import fit_at
+from glassay.mosaic.live.evidence import fit_at, slopes_of
+from glassay.mosaic.live.lens import NOTHING, Bend, bend_of
 from glassay.mosaic.live.picture import Place, View
 
 LEAST_COMMON = 0.1
@@ -23,12 +24,14 @@ LOOSE_PX = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Tie:
-    """How tile `second` lies in the frame of tile `first`, and by how many blocks."""
+    """How tile `second` lies in the frame of tile `first`, by how many blocks, and what both tell of
+    the lens."""
 
     first: int
     second: int
     place: Place
     weight: float
+    bend: Bend = NOTHING
 
 
 def ties_of(number: int, views: Mapping[int, View], places: Mapping[int, Place]) -> list[Tie]:
@@ -44,7 +47,13 @@ def ties_of(number: int, views: Mapping[int, View], places: Mapping[int, Place])
         sheet = chart_of([(views[other], Place(0.0, 0.0), False)])
         fit = fit_at(view, sheet, away)
         if fit.holds(FEWEST_BLOCKS) and fit.place.distance(away) < MOST_AWAY_PX:
-            found.append(Tie(other, number, fit.place, fit.weight))
+            bend = bend_of(
+                slopes_of(view),
+                view.detail - sheet.detail_at(fit.place, (width, height)),
+                sheet.known_at(fit.place, (width, height)),
+                fit.place,
+            )
+            found.append(Tie(other, number, fit.place, fit.weight, bend))
     return found
 
 
