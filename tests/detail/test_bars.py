@@ -261,8 +261,23 @@ def test_two_numerals_must_agree_on_the_group(
 ) -> None:
     found = [(layer, side, [reading]) for layer, side, reading in labels]
     monkeypatch.setattr(bars_labels, "_group_labels", lambda image, layout: found)
+    monkeypatch.setattr(bars_labels, "_are_numbered", lambda image, layout: True)
     nothing: Any = None
     assert bars_labels.read_group(nothing, nothing)[0] == group
+
+
+def test_group_numerals_are_not_believed_where_elements_have_none(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bare = light_of(shot(BarTarget(first_group=2, numerals=False), 8.0).stored)
+    layout = _find_layout(bare)
+    labels = [(0, "left", [numeral(6)]), (0, "right", [numeral(7)])]
+    monkeypatch.setattr(bars_labels, "_group_labels", lambda image, layout: labels)
+    group, words = bars_labels.read_group(bare, layout)
+    assert group is None
+    assert words[-1] == "but beside the elements no numerals of theirs"
+    numbered = light_of(shot(BarTarget(first_group=2), 8.0).stored)
+    assert bars_labels.read_group(numbered, _find_layout(numbered))[0] == 6
 
 
 def test_without_numerals_the_group_must_be_stated(monkeypatch: pytest.MonkeyPatch) -> None:

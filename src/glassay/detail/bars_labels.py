@@ -37,6 +37,11 @@ and one more than any other group has.
 Whatever number stands above one column (a serial, a date) would else make a group, and each step of two
 is a factor of four."""
 
+LEAST_BESIDE = 1.0
+"""Clear numerals beside elements, less those that contradict, without which what stands above the
+columns is not believed: every group of MIL-STD-150A has its elements numbered. Whole targets of
+`make attack` have 6 to 10; bars amid a serial's digits, 6 and 7 in the right places, had 0."""
+
 GROUP_HEIGHTS = (1.4, 4.4)
 """Height of a group's numeral in bar widths of the layer's largest element (common practice, no
 source: 1.7 to 3.6, and what blur adds)."""
@@ -95,7 +100,8 @@ def _read(
 
 
 def read_group(image: FloatImage, layout: Layout) -> tuple[int | None, tuple[str, ...]]:
-    """The even group of layer 0 by the group numerals, or None unless two agree, one of them clear.
+    """The even group of layer 0 by the group numerals, or None unless two agree, one of them clear,
+    and the elements are numbered.
 
     Also returns what was read where, in words.
     """
@@ -116,7 +122,16 @@ def read_group(image: FloatImage, layout: Layout) -> tuple[int | None, tuple[str
     second, best = np.sort(votes)[-2:]
     if not clear or best < LEAST_AGREEING or best - second < 1:
         return None, tuple(words)
+    if not _are_numbered(image, layout):
+        return None, (*words, "but beside the elements no numerals of theirs")
     return GROUPS[int(votes.argmax())], tuple(words)
+
+
+def _are_numbered(image: FloatImage, layout: Layout) -> bool:
+    """Whether beside the elements stand the numerals that belong to them."""
+    index, pair = layout.pairs[0]
+    scores = element_scores(image, [p for _, p in layout.pairs], layout.frame, layout.bright)
+    return bool(scores[(index - pair.step) % 12] >= LEAST_BESIDE)
 
 
 def _vote(reading: Reading, numeral: int, leads: bool) -> float:
