@@ -94,3 +94,16 @@ def test_copies_beside_slow_motion_may_be_new_exposures_that_hardly_moved() -> N
     # and where every frame is coded alone, noise tells
     exact = np.where(new, difference, 0.0)
     assert told(exact, np.where(new, step, 0.005), alone=True).doubtful == 0
+
+
+def test_noise_of_which_a_part_was_coded_is_no_motion() -> None:
+    """A covered lens, encoded: most frames as they were, a few blocks of others anew; what follows the
+    picture leaps from noise to noise."""
+    difference = np.tile([0.0, 0.0, 0.0, 0.07, 0.07, 0.14, 0.0], 7)
+    step = np.tile([0.0, 0.0, 0.0, np.nan, np.nan, 9.8, 0.0], 7)
+    found = told(difference, step)
+    assert not found.flags.any()
+    assert found.doubtful == difference.size
+    # beside frames that differ by what motion makes, the same stand still
+    moves = np.where(difference == 0.14, 9.0, difference)
+    assert told(moves, np.where(np.isnan(step), 9.7, step)).flags.any()

@@ -207,7 +207,10 @@ def _told_apart(comparison: Comparison) -> Repeats:
     moving = ~found.flags & (steps > MOVING_PX)
     if not moving.any() or float(np.median(steps[moving])) < STUCK_BESIDE_PX:
         return found
-    little = ~found.flags & (difference < STUCK_DIFFERENCE * float(np.median(difference[moving])))
+    usual = float(np.median(difference[moving]))
+    if usual < CEILING[comparison.coding]:
+        return found  # as little as copies do: noise, of which a part was coded, is no motion
+    little = ~found.flags & (difference < STUCK_DIFFERENCE * usual)
     # what hardly moved beside strong motion, and more than a copy does, may be one all the same
     hardly = little & (steps >= STUCK_PX) & (steps < MOVING_PX)
     found = replace(found, doubtful=found.doubtful + int(hardly.sum()))
