@@ -122,7 +122,9 @@ def _extended(start: _Start, alike: bool) -> Fit:
             other = _or_none(partial(fit, footing, result.mapping, longer, blur))
             if other is not None and _is_worth(result, other, least):
                 result, untold = other, []
-            elif other is not None and other.settled:
+            elif other is not None and (other.settled or TILT[0] not in longer):
+                # bends of two lenses nearly cancel, and a fit of both may swing for ever; what it says
+                # is bounded by what lenses usually do
                 untold.append(other)
     return replace(result, untold=tuple(untold))
 
