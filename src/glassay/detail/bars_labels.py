@@ -37,10 +37,11 @@ and one more than any other group has.
 Whatever number stands above one column (a serial, a date) would else make a group, and each step of two
 is a factor of four."""
 
-LEAST_BESIDE = 1.0
+LEAST_BESIDE = 2.0
 """Clear numerals beside elements, less those that contradict, without which what stands above the
 columns is not believed: every group of MIL-STD-150A has its elements numbered. Whole targets of
-`make attack` have 6 to 10; bars amid a serial's digits, 6 and 7 in the right places, had 0."""
+`make attack` have 6 to 10; bars amid digits at random, of which 6 and 7 stood over the columns, 0 and,
+with a 2 beside the second element, 1."""
 
 GROUP_HEIGHTS = (1.4, 4.4)
 """Height of a group's numeral in bar widths of the layer's largest element (common practice, no
