@@ -287,11 +287,25 @@ def _decode_deep_png(data: bytes) -> StoredImage:
     return np.ascontiguousarray(stored)
 
 
+_INKS_AND_CHROMA = (tifffile.PHOTOMETRIC.SEPARATED, tifffile.PHOTOMETRIC.YCBCR)
+_LIGHTS = (
+    tifffile.PHOTOMETRIC.MINISBLACK, tifffile.PHOTOMETRIC.MINISWHITE, tifffile.PHOTOMETRIC.RGB,
+    tifffile.PHOTOMETRIC.PALETTE, tifffile.PHOTOMETRIC.YCBCR, tifffile.PHOTOMETRIC.CFA,
+    tifffile.PHOTOMETRIC.LINEAR_RAW,
+)  # fmt: skip
+"""How a TIFF's numbers tell colours (TIFF 6.0): some are inks, of which more is darker."""
+
+
 def _decode_tiff(data: bytes) -> tuple[StoredImage, dict[str, Any], list[str]]:
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
         page = tiff.pages[0]
         if not isinstance(page, tifffile.TiffPage):
             raise Unusable("the TIFF holds no picture")
+        if page.photometric in _INKS_AND_CHROMA and page.compression != tifffile.COMPRESSION.JPEG:
+            return _decode_common(data)  # which turns them into red, green and blue
+        if page.photometric not in _LIGHTS:
+            kind = getattr(page.photometric, "name", page.photometric)
+            raise Unusable(f"the TIFF's colours are stored as {kind}: save it as grey or RGB")
         bits = max(page.bitspersample, 8) * page.samplesperpixel
         check_size(page.imagewidth, page.imagelength, bits // 8 * max(1, page.imagedepth))
         notes = ["the file holds several pictures; the first is used"] if _has_more(tiff) else []

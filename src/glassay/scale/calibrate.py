@@ -66,16 +66,17 @@ class Calibration:
 
     `pixel_size` um/px; `field_width` and `field_height` in um (of the whole photo);
     `field_diameter` in um when the field is round; `divisions_across` the field, along the scale.
+    Of a photo with an even frame around it (`even_rim`, its widest side in px) no field is told.
     `pixel_size_y` is given by a grid, for its axis nearest vertical.
     """
 
     result: ScaleResult
     division: Division
     pixel_size: Quantity
-    field_width: Quantity
-    field_height: Quantity
+    field_width: Quantity | None
+    field_height: Quantity | None
     field_diameter: Quantity | None
-    divisions_across: Quantity
+    divisions_across: Quantity | None
     pixel_size_y: Quantity | None
     notes: tuple[str, ...]
 
@@ -86,12 +87,13 @@ class Calibration:
             "pixel_size": self.pixel_size,
             "division": result.division,
             "tilt": result.tilt,
-            "field_width": self.field_width,
-            "field_height": self.field_height,
-            "divisions_across": self.divisions_across,
         }
-        if self.field_diameter is not None:
-            found["field_diameter"] = self.field_diameter
+        for key in ("field_width", "field_height", "divisions_across", "field_diameter"):
+            quantity = getattr(self, key)
+            if quantity is not None:
+                found[key] = quantity
+        if result.rim is not None:
+            found["even_rim"] = Quantity(float(result.rim.widest), "px")
         if self.pixel_size_y is not None and result.aspect and result.angle_between:
             found["pixel_size_x"] = self.pixel_size
             found["pixel_size_y"] = self.pixel_size_y
@@ -134,14 +136,19 @@ def calibrate(result: ScaleResult, division: Division, notes: tuple[str, ...] = 
     else:
         upright = abs(result.tilt.value) > 45 and result.pattern == "ruled"
         extent = _on_object(pixel_size, Quantity(float(height if upright else width), "px"), result)
+    whole = result.rim is None
     return Calibration(
         result=result,
         division=division,
         pixel_size=pixel_size,
-        field_width=_on_object(pixel_size, Quantity(float(width), "px"), result),
-        field_height=_on_object(pixel_size_y or pixel_size, Quantity(float(height), "px"), result),
+        field_width=_on_object(pixel_size, Quantity(float(width), "px"), result) if whole else None,
+        field_height=(
+            _on_object(pixel_size_y or pixel_size, Quantity(float(height), "px"), result)
+            if whole
+            else None
+        ),
         field_diameter=diameter,
-        divisions_across=combine(lambda e, d: e / d, (extent, length), "1"),
+        divisions_across=combine(lambda e, d: e / d, (extent, length), "1") if whole else None,
         pixel_size_y=pixel_size_y,
         notes=(*notes, *_notes(result, division)),
     )
@@ -172,6 +179,11 @@ def _notes(result: ScaleResult, division: Division) -> tuple[str, ...]:
     notes = []
     if division.assumed:
         notes.append(f"slide certificate not given, {ASSUMED_TOLERANCE:.1%} assumed")
+    if result.rim is not None:
+        notes.append(
+            f"an even frame lies around what the photo shows ({result.rim}), as of a screenshot or a"
+            " letterbox: how large the field is is not told; give the photo as the camera saved it"
+        )
     hierarchy = result.hierarchy
     if result.pattern == "ruled" and hierarchy.every in (5, 10):
         longest = (

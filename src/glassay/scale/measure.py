@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 
 from glassay.errors import NotMeasurable
-from glassay.field_stop import find_field_stop
+from glassay.field_stop import FieldStop, find_field_stop
+from glassay.imaging.even_rim import even_rim
 from glassay.imaging.tone import FloatImage
 from glassay.scale.acceptance import WordWanted
 from glassay.scale.grid import measure_grid
@@ -42,6 +43,13 @@ def measure_scale(
     """
     light = _stretched(grey)
     stop = find_field_stop(light * light) if box is None else None
+    rim = even_rim(light) if stop is None else None
+    return replace(_measured_in(light, stop, pattern, box, word), rim=rim)
+
+
+def _measured_in(
+    light: FloatImage, stop: FieldStop | None, pattern: Pattern, box: Box | None, word: Word
+) -> ScaleResult:
     mask = stop.mask(light.shape) if stop is not None else None
     x0, y0, width, height = box or (0, 0, light.shape[1], light.shape[0])
     part = light[y0 : y0 + height, x0 : x0 + width]

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from glassay.distortion import Frame
 from glassay.field_stop import FieldStop
+from glassay.imaging.even_rim import Rim
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
 from glassay.scale.hierarchy import Hierarchy
@@ -59,6 +60,8 @@ class ScaleResult:
     division_y: Quantity | None = None
     distortion_2: float = 0.0
     notes: tuple[str, ...] = ()
+    rim: Rim | None = None
+    """An even frame around what the photo shows: its field is not the photo's."""
 
 
 Word = Literal["none", "filed", "said"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -240,6 +241,7 @@ def _rise_together(value: Array, best: npt.NDArray[np.intp]) -> bool:
 
 def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
     shape, kinds, count = (0, 0), 0, 0
+    seen: dict[bytes, int] = {}
     for number, frame in enumerate(frames):
         here = (frame.shape[0], frame.shape[1])
         if number and here != shape:
@@ -249,6 +251,12 @@ def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
             )
         if number and frame.ndim != kinds:
             raise NotMeasurable(f"photo {number + 1} is not in colour or grey as photo 1 is")
+        first = seen.setdefault(hashlib.sha256(np.ascontiguousarray(frame).data).digest(), number)
+        if first != number:
+            raise NotMeasurable(
+                f"photos {first + 1} and {number + 1} are the same picture: give each photo of the run"
+                " once"
+            )
         shape, kinds, count = here, frame.ndim, number + 1
     if count < FEWEST_PHOTOS:
         raise NotMeasurable(

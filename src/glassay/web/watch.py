@@ -184,7 +184,9 @@ def _scale_words(grey: Stored, division: Division) -> dict[str, Any]:
     light = np.asarray(cv2.LUT(grey, linear_table(8, "srgb")), dtype=np.float32)
     found: Calibration = calibrate(measure_scale(light, word="filed"), division)
     pixel = found.pixel_size
-    field = f"{say_length(found.field_width)} x {say_length(found.field_height)}"
+    field = "not told: an even frame lies around the picture"
+    if found.field_width is not None and found.field_height is not None:
+        field = f"{say_length(found.field_width)} x {say_length(found.field_height)}"
     if found.field_diameter is not None:
         field = f"{say_length(found.field_diameter)} across"
     return {

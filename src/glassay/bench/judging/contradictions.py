@@ -75,6 +75,7 @@ def find_contradictions(
         *_settings_apart(settings),
         *_round_fields(bench, captures),
         *_mixed(captures),
+        *_framed(captures),
         *_cut_out(bench, captures),
         *_smaller_than_sensor(bench, captures),
         *_calibrations(bench, matches),
@@ -237,12 +238,22 @@ def _mixed(captures: Sequence[CaptureResult]) -> Iterator[Contradiction]:
             )  # fmt: skip
 
 
+def _framed(captures: Sequence[CaptureResult]) -> Iterator[Contradiction]:
+    """Photos with an even frame around them: neither their size nor their field is the camera's."""
+    for one in captures:
+        if "even_rim" in one.findings:
+            numbers = (one.findings["even_rim"].quantity,)
+            yield Contradiction("framed", (_place(one.capture),), (one.capture.id,), numbers)
+
+
 def _cut_out(bench: Bench, captures: Sequence[CaptureResult]) -> Iterator[Contradiction]:
     """Photos smaller than the camera's others that were cut out of one: they show another scene at
     the same pixel size, or in a shape in which no camera saves."""
     by_camera: dict[str, list[CaptureResult]] = defaultdict(list)
     for one in captures:
-        if medium_of(one.capture.files) == "photos" and min(_size(one)) > 0:
+        if medium_of(one.capture.files) != "photos" or "even_rim" in one.findings:
+            continue
+        if min(_size(one)) > 0:
             by_camera[one.capture.instrument].append(one)
     for mine in by_camera.values():
         largest = max(mine, key=lambda one: _size(one)[0] * _size(one)[1])

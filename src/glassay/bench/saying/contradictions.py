@@ -121,6 +121,15 @@ def _mixed(one: Contradiction, bench: Bench) -> str:
     )
 
 
+def _framed(one: Contradiction, bench: Bench) -> str:
+    (widest,) = one.numbers
+    return (
+        f"{one.captures[0]} has an even frame around it, up to {widest.value:.0f} px wide, as a"
+        " screenshot or a letterboxed picture has: its size and field are not the camera's; file the"
+        " photo as it came"
+    )
+
+
 def _cut_out(one: Contradiction, bench: Bench) -> str:
     width, height, full_width, full_height = (f"{side.value:.0f}" for side in one.numbers)
     return (
@@ -148,6 +157,7 @@ _SENTENCES: Mapping[str, Callable[[Contradiction, Bench], str]] = {
     "smaller than the sensor": _smaller_than_sensor,
     "round field": _round_field,
     "photos of one setting": _mixed,
+    "framed": _framed,
     "cut out": _cut_out,
     "calibrations of one chip": _calibrations,
     "finest line by two sources": _two_finest_lines,

@@ -103,8 +103,12 @@ def _say(slide: Slide) -> str:
     lines = [f"pixel size    {say_quantity(found.pixel_size)}   (95 % interval)"]
     if found.pixel_size_y is not None:
         lines.append(f"  along the other axis {say_quantity(found.pixel_size_y)}")
-    millimetre = [found.field_width.scaled(1e-3, "mm"), found.field_height.scaled(1e-3, "mm")]
-    size = f"{say_quantity(millimetre[0])} wide, {say_quantity(millimetre[1])} high"
+    sides = [
+        say_quantity(one.scaled(1e-3, "mm"))
+        for one in (found.field_width, found.field_height)
+        if one is not None
+    ]
+    size = f"{sides[0]} wide, {sides[1]} high" if sides else "not told"
     if found.field_diameter is None:
         lines.append(f"field         {size}")
     else:  # the rest of the picture is black
@@ -112,8 +116,12 @@ def _say(slide: Slide) -> str:
         lines.append(f"round field   {across} across, in a picture {size}")
     what = "lines" if result.pattern == "ruled" else "cells or dots"
     lines.append(
-        f"seen          {result.lines} {what}, one division is {say_quantity(result.division)},"
-        f" {found.divisions_across.value:.1f} across the field"
+        f"seen          {result.lines} {what}, one division is {say_quantity(result.division)}"
+        + (
+            f", {found.divisions_across.value:.1f} across the field"
+            if found.divisions_across
+            else ""
+        )
     )
     lines.append(f"tilt          {result.tilt.value:.2f} deg, clockwise as seen")
     if response is not None and response.frequency_10 is not None:

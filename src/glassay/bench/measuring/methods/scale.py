@@ -125,6 +125,7 @@ NAMES = {
     "field_width": "field width",
     "field_height": "field height",
     "field_diameter": "field diameter",
+    "even_rim": "widest side of the even frame",
     "implied_field_number": "field number that this implies",
     "axis_ratio": "ratio of the scales along both axes",
     "axis_angle": "angle between the axes",

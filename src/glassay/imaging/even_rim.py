@@ -1,0 +1,69 @@
+"""The even frame around a photo that is a picture of a photo: a border, a letterbox, a screenshot.
+
+No camera delivers rows or columns of one value at the rim of a scene: its field ends elsewhere then.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from glassay.imaging.tone import FloatImage
+
+ONE_VALUE = 0.004
+"""Scatter of a row of one value, in parts of full scale after the square root: one level of 256."""
+ITS_VALUE = 0.016
+"""Four levels: what compression makes of such a row next to others, and how far px that belong to a
+frame differ from it."""
+LEAST_PX, LEAST_SHARE = 4, 0.005
+"""Fewer rows than these, or than this part of the side, are what decoders and stabilisers leave."""
+BESIDE_PX, BLOCK_PX = 8, 8
+"""Rows within the frame that are looked at, and rows of a compression's block before them."""
+ENDS_SHARE = 0.5
+"""Part of the px within that must differ from the frame: where a scene is as white as paper at its rim,
+or as black, nothing tells where it ends."""
+
+
+@dataclass(frozen=True)
+class Rim:
+    """Widths of an even frame at the four sides, px; not all 0."""
+
+    left: int
+    top: int
+    right: int
+    bottom: int
+
+    @property
+    def widest(self) -> int:
+        """The widest side, px."""
+        return max(self.left, self.top, self.right, self.bottom)
+
+    def __str__(self) -> str:
+        sides = vars(self).items()
+        return ", ".join(f"{px} px at the {side}" for side, px in sides if px)
+
+
+def even_rim(tone: FloatImage) -> Rim | None:
+    """The even frame of a picture (height, width) of about 0..1, the square root of light; or None."""
+    top, bottom = _ends(tone), _ends(tone[::-1])
+    across = tone.T
+    left, right = _ends(across), _ends(across[::-1])
+    return Rim(left, top, right, bottom) if left or top or right or bottom else None
+
+
+def _ends(picture: npt.NDArray[np.float32]) -> int:
+    """How many rows at the top are of one value, where a scene begins below them; else 0."""
+    value = float(np.median(picture[0]))
+    count = 0
+    for row in picture:
+        if abs(float(row.mean()) - value) > ONE_VALUE or float(row.std()) > ONE_VALUE:
+            break
+        if float(np.abs(row - value).max()) > 2 * ITS_VALUE:
+            break
+        count += 1
+    begins = picture[count + BLOCK_PX : count + BLOCK_PX + BESIDE_PX]
+    if count < max(LEAST_PX, LEAST_SHARE * len(picture)) or not begins.size:
+        return 0
+    return count if float((np.abs(begins - value) > ITS_VALUE).mean()) >= ENDS_SHARE else 0
