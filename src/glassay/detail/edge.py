@@ -38,6 +38,7 @@ from glassay.detail.edge_spline import NODE_PX
 from glassay.detail.edge_spread import EdgeSpread, spread_edge
 from glassay.detail.edge_together import is_vague, together
 from glassay.detail.edge_tone import under_other_tones
+from glassay.detail.grey_levels import check_levels
 from glassay.detail.lighting import check_light
 from glassay.detail.tone_doubt import SOURCE as TONE
 from glassay.detail.tone_doubt import with_tone
@@ -122,6 +123,7 @@ def measure_edges(
     view = slice(y0, y0 + h), slice(x0, x0 + w)
     part = np.ascontiguousarray(image[view], dtype=np.float32)
     full_part = None if full is None else full[view]
+    check_levels(part)
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     candidates = find_candidates(
         part, MAX_CANDIDATES, lambda line, length: _is_on_view(_shifted(line, x0, y0), length, stop)

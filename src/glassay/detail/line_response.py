@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from glassay.detail.grey_levels import check_levels
 from glassay.detail.line_result import (
     LOST_U,
     MAX_MISFIT,
@@ -129,6 +130,7 @@ def response_of_lines(
         raise NotMeasurable(
             f"the lines are only {division_px:.1f} px apart, too close to tell their width"
         )
+    check_levels(np.asarray(light, dtype=np.float32))
     rows = Lines.of(light, segments, division_px)
     fold, steps = folded(rows), steps_in(rows)
     found = summits(_told_by(fold, steps, division_px))

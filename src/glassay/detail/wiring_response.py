@@ -23,6 +23,7 @@ import numpy.typing as npt
 from glassay.detail.across_field import KEY as CORNER
 from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
 from glassay.detail.edge_result import per_um
+from glassay.detail.grey_levels import check_levels
 from glassay.detail.lighting import check_light
 from glassay.detail.response_model import FREQUENCY, Posterior, Told, draw, interpolation, summits
 from glassay.detail.tone_doubt import with_tone
@@ -133,6 +134,7 @@ def response_of_wiring(
     `NotMeasurable` with the reason where too few pieces are even and agree, or leave too much
     open.
     """
+    check_levels(image)
     stop = find_field_stop(np.ascontiguousarray(image, dtype=np.float32))
     pieces = find_pieces(image, full, lambda line, length: _is_on_view(line, stop))
     if len(pieces) >= FEWEST_PIECES:

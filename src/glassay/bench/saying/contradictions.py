@@ -143,7 +143,7 @@ def _calibrations(one: Contradiction, bench: Bench) -> str:
     return (
         f"the calibrations of {_where(one, bench)} disagree by {say(error.scaled(100, '%'), ' %')}:"
         f" {listed(list(one.captures))} show the same chip ({listed(list(one.names))}); was the zoom"
-        " moved, or the slide filed with another division?"
+        " moved, the slide filed with another division, or were photos filed for each other?"
     )
 
 

@@ -64,7 +64,8 @@ def command(
             try:
                 return response_of_wiring(image, **given)
             except NotMeasurable as no_wiring:
-                raise NotMeasurable(f"{no_edge}; {no_wiring}") from None
+                reasons = dict.fromkeys((str(no_edge), str(no_wiring)))
+                raise NotMeasurable("; ".join(reasons)) from None
 
     def draw(response: EdgeResponse | WiringResponse) -> None:
         from glassay.report.evidence_edge import draw_edges, draw_wiring

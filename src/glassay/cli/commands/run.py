@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -123,16 +124,24 @@ def brief(results: BenchResults) -> list[str]:
     return [_cut(line) for line in lines]
 
 
-MOST_DOUBTS = 3
+MOST_DOUBTS, LINES_OF_A_DOUBT = 3, 5
 
 
 def _doubts(results: BenchResults) -> list[str]:
     """What contradicts itself, before all else: nothing below is worth more than that."""
     said_ones = [said(one, results.bench) for one in results.doubts]
-    if len(said_ones) <= MOST_DOUBTS:
-        return said_ones
-    more = f"and {len(said_ones) - MOST_DOUBTS + 1} more contradictions: see --full"
-    return [*said_ones[: MOST_DOUBTS - 1], more]
+    most = MOST_DOUBTS if len(said_ones) <= MOST_DOUBTS else MOST_DOUBTS - 1
+    lines = [
+        line
+        for one in said_ones[:most]
+        for line in textwrap.wrap(
+            one, BRIEF_COLUMNS, subsequent_indent="  ", max_lines=LINES_OF_A_DOUBT,
+            placeholder=" ...",
+        )
+    ]  # fmt: skip
+    if len(said_ones) > most:
+        lines.append(f"and {len(said_ones) - most} more contradictions: see --full")
+    return lines
 
 
 def _cut(line: str) -> str:
