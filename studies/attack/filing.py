@@ -122,6 +122,12 @@ def bench_of(rng: Rng, folder: Path, *, how: str) -> Outcome:
     elif how == "reduced":  # sent through a messenger that made it smaller
         small = cv2.resize(one, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
         captures = [("a", small, "slide", "")]
+    elif how == "framed":  # a screenshot of the photo, or the photo in a letterbox
+        wide, high = (int(v) for v in rng.integers(30, 200, 2))
+        sides = (0, 0) if rng.integers(2) else (wide, wide)
+        value = float(rng.choice([0, 255, 40, 200]))
+        framed = cv2.copyMakeBorder(one, high, high, *sides, cv2.BORDER_CONSTANT, value=value)
+        captures = [("a", framed, "slide", "")]
     text = HEAD.format(division=division, more=more, objective=3.45 / true_px)
     for key, (kind, value, _) in stated.items():
         text += CLAIM.format(id=key, kind=kind, value=value)
@@ -182,7 +188,7 @@ def engraved(rng: Rng, folder: Path) -> Outcome:
 
 
 WAYS = ("tenfold", "tenth", "mil", "mixed zoom", "other zoom", "crop", "crop beside whole",
-        "round field", "two objects", "reduced")  # fmt: skip
+        "round field", "two objects", "reduced", "framed")  # fmt: skip
 KINDS: dict[str, Kind] = {
     "filed rightly": (6, partial(bench_of, how="rightly")),
     **{f"filed wrongly, {how}": (4, partial(bench_of, how=how)) for how in WAYS},

@@ -27,6 +27,7 @@ from glassay.bench.keeping.filing import Filing, file_captures, start_bench
 from glassay.bench.keeping.results import BenchResults, CaptureResult
 from glassay.bench.measuring.assemble import assemble, read_results, results_as_json
 from glassay.bench.measuring.settings import settle
+from glassay.finding import Finding
 from glassay.optics import Chain, Sensor
 from glassay.quantity import Quantity
 from glassay.report.answer import headline
@@ -185,6 +186,16 @@ def test_a_photo_cut_out_of_another_is_not_the_cameras_field(
     ]
     found = assemble(bench_of(camera()), shown).contradictions
     assert [(one.kind, one.in_doubt) for one in found] == [("cut out", ("b.jpg",))] * is_cut
+
+
+def test_a_photo_with_an_even_frame_is_not_the_cameras() -> None:
+    rim = Finding(Quantity(200.0, "px"), "calibration slide")
+    shown = captured("pad", "only", 1.0, extra={"even_rim": rim})
+    claim = claim_of(1000, kind="field width", text="1000 um", unit="um")
+    results = assemble(bench_of(camera(claim)), [shown])
+    assert kinds(results) == ["framed"]
+    assert results.verdicts[0].word == "undecided"
+    assert "an even frame around it, up to 200 px wide" in headline(results)[0]
 
 
 def test_a_round_field_needs_an_eyepiece_to_be_said() -> None:

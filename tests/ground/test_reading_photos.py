@@ -334,3 +334,20 @@ def test_a_whole_jpeg_is_not_called_damaged(tmp_path: Path, progressive: bool) -
     for size, mode in (((17, 9), "L"), ((8, 8), "RGB"), ((333, 5), "RGB")):
         Image.new(mode, size, 255 if mode == "L" else (255, 255, 255)).save(path, quality=100)
         assert read_photo(path).notes == ()
+
+
+@pytest.mark.parametrize("mode", ["CMYK", "YCbCr"])
+def test_a_tiff_of_inks_or_chroma_is_turned_into_light(mode: str, tmp_path: Path) -> None:
+    """Inks were taken for light, and the black one for transparency: a negative, or a single shade."""
+    rng = np.random.default_rng(2)
+    colours = rng.integers(20, 235, (40, 50, 3)).astype(np.uint8)
+    Image.fromarray(colours).convert(mode).save(tmp_path / "inks.tif")
+    photo = read_photo(tmp_path / "inks.tif")
+    assert np.abs(photo.stored.astype(int) - colours).max() <= 4
+    assert photo.notes == ()
+
+
+def test_a_tiff_of_colours_that_are_not_read_says_so(tmp_path: Path) -> None:
+    tifffile.imwrite(tmp_path / "lab.tif", np.full((30, 40, 3), 90, np.uint8), photometric="cielab")
+    with pytest.raises(Unusable, match="stored as CIELAB: save it as grey or RGB"):
+        read_photo(tmp_path / "lab.tif")

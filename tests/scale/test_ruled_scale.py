@@ -416,3 +416,17 @@ def test_a_counting_chamber_is_told_by_its_boundary_lines(
     result = measure_scale(photographed(sheet.astype(np.float32), blur=0.5))
     assert (result.hierarchy.kind, result.hierarchy.every) == ("crossed", 4)
     assert result.division.value == pytest.approx(period, rel=1e-3)
+
+
+def test_a_frame_around_the_photo_is_no_field() -> None:
+    """0.8 mm in a frame passed for 1 mm."""
+    photo = photographed(pillow_scale(20.0, 2.0), noise=0.01)
+    around = cv2.copyMakeBorder(photo, 60, 60, 90, 90, cv2.BORDER_CONSTANT, value=1.0)
+    bare, framed = (
+        calibrate(measure_scale(one), Division.uncertified(10.0)) for one in (photo, around)
+    )
+    assert bare.field_width is not None
+    assert framed.pixel_size.value == pytest.approx(bare.pixel_size.value, rel=1e-3)
+    assert not {"field_width", "field_height", "divisions_across"} & set(framed.findings())
+    assert framed.findings()["even_rim"].quantity.value == 90
+    assert any("90 px at the left, 60 px at the top" in note for note in framed.notes)

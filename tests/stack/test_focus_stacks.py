@@ -211,6 +211,7 @@ def test_runs_that_cannot_be_stacked_are_refused_in_one_line() -> None:
     refused([frame[:40, :40] for frame in some], "64 px")
     refused([*some[:4], some[6], some[5], some[4], *some[7:]], "not in the order of focus")
     refused([*some, *some[-2::-1]], "focus went back")
+    refused([*some[:4], some[3], *some[5:]], "photos 4 and 5 are the same picture")
     moved = np.roll(some[4], 70, axis=1)
     refused([*some[:4], moved, *some[5:]], "px apart|same detail")
 

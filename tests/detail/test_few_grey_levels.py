@@ -1,0 +1,45 @@
+"""Edges that come in a few grey levels are stairs: their sharpness is refused, not told."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from glassay.detail.edge import measure_edges
+from glassay.detail.grey_levels import check_levels
+from glassay.errors import NotMeasurable
+
+
+def photo(levels: int | None = None, noise: float = 1.5) -> np.ndarray:
+    """Linear light (300, 400) of tilted bars, stored in 8 bits, in so many levels of them."""
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[:300, :400]
+    bars = ((x + 0.1 * y) // 60 % 2).astype(np.float32)
+    stored = 60 + 150 * cv2.GaussianBlur(bars, (0, 0), 1.5) + rng.normal(0, noise, bars.shape)
+    if levels is not None:
+        step = 256 / levels
+        stored = (np.floor(stored / step) + 0.5) * step
+    return ((np.clip(np.round(stored), 0, 255) / 255) ** 2).astype(np.float32)
+
+
+@pytest.mark.parametrize("levels", [2, 6, 9])
+def test_a_poster_effect_tells_no_sharpness(levels: int) -> None:
+    with pytest.raises(NotMeasurable, match=r"only \d+ grey levels where it has room for \d+"):
+        measure_edges(photo(levels))
+
+
+def test_a_photo_with_its_levels_is_measured() -> None:
+    found = measure_edges(photo()).findings()
+    assert found["frequency_50"].quantity.value == pytest.approx(0.125, rel=0.1)  # of that blur
+
+
+@pytest.mark.parametrize("levels", [24, 64, None])
+def test_levels_enough_pass(levels: int | None) -> None:
+    check_levels(photo(levels))
+
+
+def test_a_dark_or_faint_picture_without_gaps_passes() -> None:
+    faint = 0.04 + 0.0004 * np.random.default_rng(1).standard_normal((200, 200))
+    check_levels(faint.astype(np.float32))
+    check_levels(np.full((50, 50), 0.3, np.float32))
