@@ -22,7 +22,8 @@ def calibration_options(function: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--slide", type=click.Path(path_type=Path), metavar="PHOTO",
                      help="photo of a ruled scale taken in the same setting"),
         click.option("--pixel-size", "pixel_sizes", multiple=True, metavar="LENGTH",
-                     help="length of one px on the object, like 0.73um;"
+                     help="length of one px on the object, like 0.73um or, known better, 0.7300um:"
+                          " where lengths are told it counts as known to half its last digit;"
                           " repeat it in the photos' order where they differ"),
     ):  # fmt: skip
         function = option(function)
@@ -90,8 +91,11 @@ def stated_division_u_um(text: str | None, length_um: float) -> float | None:
     if text is None:
         return None
     u = parse_fraction(text) * length_um if text.rstrip().endswith("%") else parse_length_um(text)
-    if not 0 <= u < length_um:
-        raise Unusable(f"--certificate {text!r} must lie between zero and the division itself")
+    if not 0 < u <= length_um / 10:
+        raise Unusable(
+            f"--certificate {text!r} is no uncertainty of a {length_um:g} um division: it must be"
+            " more than zero, and at most a tenth of it"
+        )
     return u
 
 
