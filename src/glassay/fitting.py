@@ -20,7 +20,8 @@ SIGMA_OF_MAD = 1.4826
 quantile of 3/4, 0.6745 (Rousseeuw and Croux 1993)."""
 
 CHANCE = 1e-3
-"""Chance at which a further term of a model is taken for real when it is not (F test)."""
+"""Chance at which a further term of a model (F test), or a frequency, is taken for real when it is
+not."""
 
 
 PATCHES = (3, 4, 6, 8, 12)

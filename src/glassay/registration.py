@@ -22,11 +22,19 @@ CERTAIN_CORRELATION = 0.15
 """Correlation of the aligned, smoothed detail above which the shift is that of the scene. Different
 chips correlate by up to 0.08 at their best match, faint but equal ones by 0.2 and more."""
 
+FEATURE_CONTRAST = 0.015
+"""Least contrast of a feature: below the library's 0.04, as chips in soft light show little (not
+studied)."""
+
 INDEPENDENT_PX = 4 * np.pi * SMOOTHING_PX**2
 """Pixels to one independent value of the smoothed detail (equivalent area of the smoothing)."""
 
+FARTHEST_SHARE = 0.25
+"""Movement, as a share of the smaller side, that still leaves enough in common."""
+
 CHANCE_DEVIATIONS = 5.0
-"""Standard deviations of a chance correlation that the best of all shifts tried may reach."""
+"""Standard deviations of a chance correlation that the best of all shifts tried may reach, and beyond
+which a difference between powers of noise is none by chance."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,12 +13,11 @@ from typing import Literal, TypeVar
 
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop
+from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 
 Zone = Literal["centre", "middle", "corner"]
 
-NYQUIST = 0.5
-"""Highest frequency that pixels carry, cycles/px."""
 
 KEY = "line_ratio_corner"
 """Finding: width of the finest line in the corners over that in the centre."""

@@ -27,7 +27,7 @@ from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity, combine
-from glassay.registration import Shift, align, find_shift
+from glassay.registration import FARTHEST_SHARE, Shift, align, find_shift
 
 Curve = npt.NDArray[np.float64]
 
@@ -39,8 +39,6 @@ METHOD = "Fourier ring correlation of two exposures, threshold 1/7"
 NOISE_METHOD = "difference of two exposures"
 
 SMALLEST_SIDE_PX = 96
-FURTHEST_SHARE = 0.25
-"""Largest movement, as a share of the smaller side, that still leaves enough in common."""
 
 TAPER = 0.25
 """Share of each side that the window tapers (Tukey): enough against the cross that the picture's
@@ -215,7 +213,7 @@ def _checked_shift(first: FloatImage, second: FloatImage) -> Shift:
             f" {shift.correlation:.2f} at the best match): another scene, moved too far, or too"
             " noisy to tell"
         )
-    if shift.distance > FURTHEST_SHARE * min(first.shape):
+    if shift.distance > FARTHEST_SHARE * min(first.shape):
         raise NotMeasurable(
             f"the scene moved by {shift.distance:.0f} px between the exposures, too far to compare;"
             " fix instrument and object"

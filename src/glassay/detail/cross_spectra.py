@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from glassay.errors import NotMeasurable
+from glassay.optics.limits import NYQUIST
 
 Float = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -29,7 +30,7 @@ FINER_GRID = 2
 """Samples of the finer picture for each px of the coarser one: on the same grid, strong wiring at 0.65
 cycles/px, of which the Gaussian leaves a fifth, folds back to 0.35 and is taken for what was shown
 there (bands up to 30 % low on drawn dies)."""
-LOWEST_PERIODS, HIGHEST = 2.0, 0.5
+LOWEST_PERIODS = 2.0
 """Bands used: from two periods in a window, below which it mixes light and shade in, to the highest
 frequency that pixels carry, cycles/px."""
 SMEARED = 2.0
@@ -164,5 +165,5 @@ def radius_of(side: int) -> Float:
 def rings_of(radius: Float) -> list[Mask]:
     """Where, in windows' spectra, the bands lie."""
     step = 1 / radius.shape[0]
-    edges = np.arange(LOWEST_PERIODS * step, HIGHEST + 1e-9, step)
+    edges = np.arange(LOWEST_PERIODS * step, NYQUIST + 1e-9, step)
     return [(radius >= low) & (radius < high) for low, high in itertools.pairwise(edges)]

@@ -24,9 +24,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from glassay.detail.edge_loss import TAKEN_U
 from glassay.detail.grey_levels import check_levels
 from glassay.detail.line_result import (
-    LOST_U,
     MAX_MISFIT,
     MOST_VAGUE,
     PROFILE,
@@ -206,7 +206,7 @@ def tenth_of_part(
         compressed = CompressedLines.of(light, segments, rows, quantization)
         before = found.frequency_at(0.1)
         fold, steps, found = _before_compression(compressed, fold, steps, found, told_by)
-        lost = LOST_U * (found.frequency_at(0.1) - before)
+        lost = TAKEN_U * (found.frequency_at(0.1) - before)
     value, u = found.frequency_at(0.1), math.hypot(found.spread_at(0.1), lost)
     if found.misfit > MAX_MISFIT or not math.isfinite(value + u) or u > MOST_VAGUE * value:
         raise NotMeasurable("the 10 % frequency is not told")

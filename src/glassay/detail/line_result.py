@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.edge_loss import LOST
+from glassay.detail.edge_loss import LOST, TAKEN_U
 from glassay.detail.lines_ends import Step
 from glassay.detail.lines_folded import Fold, Lines
 from glassay.detail.response_model import FREQUENCY, PROCESSING_SHARE, Posterior
@@ -39,8 +39,6 @@ PROFILE_U = 1 / 3
 Where rims agree with the data as well as bars do, it says that one slide in nine has them; where bars
 do not agree, that two bars follow a groove's walls and floor so far. Of 54 drawn grooves a half covers
 96 %, a third 85 to 90 %, at u of 7 and 6 %."""
-LOST_U = 0.5
-"""Standard uncertainty of the frequencies for what compression took, as a share of what that is."""
 
 Places = tuple[float, float]
 """Where the modulation falls to 50 and to 10 %, cycles/px; NaN where it does not."""
@@ -158,7 +156,7 @@ def _quantity(
     found = Quantity(float(middle), "cycles/px", (fit,))
     found = found.with_contribution(FIRMWARE, PROCESSING_SHARE * found.value, scope="setting")
     if lost and math.isfinite(lost):
-        found = found.with_contribution(LOST, LOST_U * lost, scope="setting")
+        found = found.with_contribution(LOST, TAKEN_U * lost, scope="setting")
     if profile and math.isfinite(profile):
         share = PROFILE_U * profile * found.value
         found = found.with_contribution(PROFILE, share, scope="reference")

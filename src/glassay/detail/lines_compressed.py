@@ -21,20 +21,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from glassay.detail.edge_loss import TAKEN_U
 from glassay.detail.lines_ends import Step, steps_in
 from glassay.detail.lines_folded import BEYOND, Fold, Lines, folded
 from glassay.detail.lines_profile import Bar
 from glassay.detail.response_model import FREQUENCY
 from glassay.errors import NotMeasurable
+from glassay.fitting import SIGMA_OF_MAD
 from glassay.imaging.compression import BLOCK, as_jpeg
 from glassay.imaging.tone import eight_bit, linear_table, linear_to_srgb
 
 Float = npt.NDArray[np.float64]
 
-TAKEN_U = 0.5
-"""Standard uncertainty of what compression took of a harmonic or of an end's light, as a share of
-it. With 0.25 and 1 the 10 % frequency of the slides that lose most is another by 0.5 to 2 of its
-standard uncertainties (20 slides of the study)."""
 EDGE_PX = 40.0
 """How far from an edge its light is followed."""
 TABLE_PER_PX = 64
@@ -132,7 +130,7 @@ def _noise(photo: npt.NDArray[np.floating]) -> float:
     first = max(0, (len(photo) - NOISE_ROWS) // 2)
     stored = 255 * linear_to_srgb(photo[first : first + NOISE_ROWS])
     mixed = np.diff(np.diff(stored, axis=0), axis=1) / 2
-    return 1.4826 * float(np.median(np.abs(mixed)))
+    return SIGMA_OF_MAD * float(np.median(np.abs(mixed)))
 
 
 def lines_drawn(

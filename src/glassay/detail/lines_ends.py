@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from glassay.detail.lines_folded import BEYOND, MIN_LINES, MODEL_SHARE, Lines, level
 from glassay.detail.response_model import FREQUENCY
+from glassay.fitting import SIGMA_OF_MAD
 
 Float = npt.NDArray[np.float64]
 
@@ -88,7 +89,7 @@ def _ends(rows: Lines, upper: bool, later: float | None = None) -> Step | None:
     if whole.sum() < MIN_LINES:
         return None
     middle = np.median(depth[whole])
-    spread = 1.4826 * np.median(np.abs(depth[whole] - middle))
+    spread = SIGMA_OF_MAD * np.median(np.abs(depth[whole] - middle))
     if spread > 0.25 * abs(middle):
         return None
     good = whole & (np.abs(depth - middle) < 0.35 * abs(middle))
@@ -110,7 +111,7 @@ def _ends(rows: Lines, upper: bool, later: float | None = None) -> Step | None:
         bend = np.polynomial.polynomial.polyfit(order[good], end[good], 2)
         straight = np.polynomial.polynomial.polyval(order, bend)
         off = np.abs(end - straight)
-        good = good & (off < max(3 * 1.4826 * float(np.median(off[good])), 0.05))
+        good = good & (off < max(3 * SIGMA_OF_MAD * float(np.median(off[good])), 0.05))
         shift = straight - sign * rows.middle[:, 1] - rows.length[:, 1]
     if later is None:
         # Once more in a window about where they do end: its far sides must show both levels.

@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from glassay.detail.edge_loss import TAKEN_U
 from glassay.imaging.compression import as_jpeg
 from glassay.imaging.tone import eight_bit, linear_table, linear_to_srgb
 
@@ -33,8 +34,6 @@ LEAST_NOISE, MOST_NOISE = 0.3, 4.0
 """Noise before compression, in stored steps, within which it is sought: rounding alone makes 0.29."""
 TURNS = 4
 """How often response and noise are sought from what came out before."""
-TAKEN_U = 0.5
-"""Standard uncertainty of what compression took of a band, as a share of it (as for lines)."""
 
 
 @dataclass(frozen=True)

@@ -37,6 +37,7 @@ from glassay.detail.relative_compressed import CompressedChip
 from glassay.detail.response_model import FREQUENCY, PROCESSING_SHARE, Posterior, fit_bands
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
+from glassay.fitting import SIGMA_OF_MAD
 from glassay.imaging.compression import light_step
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
@@ -256,7 +257,7 @@ def _noise_density(fine: FloatImage, ratio: float, radius: Float) -> Float:
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], dtype=np.float32)
     rest = cv2.filter2D(np.asarray(fine, dtype=np.float32), -1, kernel)[1:-1, 1:-1]
     step = max(1, rest.size // 500_000)
-    sigma = 1.4826 * float(np.median(np.abs(rest.ravel()[::step]))) / 6
+    sigma = SIGMA_OF_MAD * float(np.median(np.abs(rest.ravel()[::step]))) / 6
     passed = np.exp(-4 * np.pi**2 * GAUSSIAN_PX**2 * radius**2)
     return np.asarray(sigma**2 / ratio**2 * passed)
 

@@ -28,6 +28,7 @@ import numpy.typing as npt
 from glassay.detail.edge_spline import Float
 from glassay.detail.wiring_pieces import Piece
 from glassay.errors import NotMeasurable
+from glassay.fitting import SIGMA_OF_MAD
 
 Flags = npt.NDArray[np.bool_]
 
@@ -286,7 +287,7 @@ def _agreeing(terms: Sequence[_Terms], nodes: Float, frequency: Float, narrowest
     at = _group(widening[told], np.hypot(noise[told], floor), narrowest)
     apart = np.abs(widening - at)
     near = told & (apart < 3 * np.hypot(noise, floor))
-    spread = max(1.4826 * float(np.median(apart[near] / np.hypot(noise, floor)[near])), 1.0)
+    spread = max(SIGMA_OF_MAD * float(np.median(apart[near] / np.hypot(noise, floor)[near])), 1.0)
     return np.asarray(told & (apart < 3 * min(spread, 1.5) * np.hypot(noise, floor)))
 
 

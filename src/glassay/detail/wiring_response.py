@@ -21,7 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.across_field import KEY as CORNER
-from glassay.detail.across_field import in_words, ratio_in_corners, zone_at
+from glassay.detail.across_field import MOST_VAGUE, in_words, ratio_in_corners, zone_at
+from glassay.detail.edge_loss import LOST
 from glassay.detail.edge_result import per_um
 from glassay.detail.grey_levels import check_levels
 from glassay.detail.lighting import check_light
@@ -72,10 +73,6 @@ TOO_STEEP = (
     "the edges of wiring rise faster than the response that fits them could let any edge rise: they"
     " are no steps between even surfaces"
 )
-
-LOST = "detail lost in compression"
-MOST_VAGUE = 0.15
-"""Standard uncertainty, as a share of the value, beyond which a number is withheld."""
 
 
 @dataclass(frozen=True)

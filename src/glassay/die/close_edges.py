@@ -15,12 +15,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import nnls
 
-from glassay.die.nested import LEAST_STEP, Start
+from glassay.die.nested import FINE_STEP_PX, LEAST_STEP, Start
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
 
-STEP_PX = 0.25
 REACH_PX = 9.0
 """How far from the outline edges are told apart, px; farther ones are tops of the slope."""
 OWN_PX = 2.25
@@ -56,7 +55,7 @@ class CloseEdges:
 def close_edges(grey: FloatImage, start: Start) -> CloseEdges:
     """Edges beside the own rise of a side, `start`, in a picture (height, width) of linear light."""
     pieces, profile, across = _profile(grey, start)
-    ground = max(float(np.median(profile[-round(2 / STEP_PX) :])), 1e-6)
+    ground = max(float(np.median(profile[-round(2 / FINE_STEP_PX) :])), 1e-6)
     slope = np.gradient(profile, across)
     near = np.abs(across) < OWN_PX
     top = int(np.argmax(np.where(near, np.abs(slope), 0.0)))
@@ -101,7 +100,7 @@ def _profile(grey: FloatImage, start: Start) -> tuple[Array, Array, Array]:
     distance outward, px."""
     each = max(2, round(0.88 * start.length / PIECES))
     t = np.linspace(-0.44, 0.44, PIECES * each) * start.length
-    across = np.arange(-REACH_PX - 2.0, REACH_PX + 2.0 + STEP_PX / 2, STEP_PX)
+    across = np.arange(-REACH_PX - 2.0, REACH_PX + 2.0 + FINE_STEP_PX / 2, FINE_STEP_PX)
     at = start.places(t, across)
     x, y = np.moveaxis(at.astype(np.float32), -1, 0)
     values = cv2.remap(grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -121,7 +120,7 @@ def _lobes(across: Array, slope: Array, top: float) -> tuple[Array, Array, float
 
 def _fit(across: Array, slope: Array, blur: float) -> tuple[Array, Array, float]:
     """Places (px) and steps of lobes of one width that make up a slope, and what is left of it, rms."""
-    places = np.arange(-REACH_PX, REACH_PX + 0.1, STEP_PX)
+    places = np.arange(-REACH_PX, REACH_PX + 0.1, FINE_STEP_PX)
     shape = np.exp(-0.5 * ((across[:, None] - places) / blur) ** 2) / (blur * np.sqrt(2 * np.pi))
     steps, left = nnls(shape, slope, maxiter=30 * places.size)
     return places, steps, float(left) / np.sqrt(slope.size)

@@ -15,13 +15,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from glassay.die.nested import Start
+from glassay.die.nested import STEP_PX, Start
 from glassay.fitting import crossing
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
 
-STEP_PX = 0.5
 REACH_PX, REACH_BLURS = 4.0, 5.0
 """How far within a corner it is looked at, px and blurs (standard deviations)."""
 BEYOND_BLURS = 2.0

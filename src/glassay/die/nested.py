@@ -20,6 +20,9 @@ Array = npt.NDArray[np.float64]
 STEP_PX = 0.5
 """Profiles across a side are sampled this finely."""
 
+FINE_STEP_PX = STEP_PX / 2
+"""The same where the shape of a single rise is told."""
+
 LEAST_STEP = 0.04
 """Least change of light at the outline, relative to the surround."""
 

@@ -20,12 +20,11 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 from scipy.optimize import nnls
 
-from glassay.die.nested import Start
+from glassay.die.nested import FINE_STEP_PX, Start
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
 
-STEP_PX = 0.25
 REACH_PX = 12.0
 """How far from the outline steps are laid, px."""
 
@@ -160,7 +159,7 @@ def _where_cut(grey: FloatImage, start: Start, sharp_px: float) -> Cut:
     own = float(np.clip(steps[near], 0, None).sum())
     if own <= 0:
         return Cut()
-    ground = max(float(np.median(profile[-round(2 / STEP_PX) :])), 1e-6)
+    ground = max(float(np.median(profile[-round(2 / FINE_STEP_PX) :])), 1e-6)
     weights = np.clip(steps[near], 0, None)
     place = float(np.average(places[near], weights=weights))
     spread = math.sqrt(float(np.average((places[near] - place) ** 2, weights=weights)))
@@ -244,20 +243,20 @@ def _profile(grey: FloatImage, start: Start, sharp_px: float) -> tuple[Array, Ar
     """Median light along a side against the distance outward, px."""
     t = np.linspace(-0.44, 0.44, max(64, round(0.88 * start.length))) * start.length
     reach = REACH_PX + 2.0
-    across = np.arange(-reach, reach + STEP_PX / 2, STEP_PX)
+    across = np.arange(-reach, reach + FINE_STEP_PX / 2, FINE_STEP_PX)
     at = start.places(t, across)
     x, y = np.moveaxis(at.astype(np.float32), -1, 0)
     values = cv2.remap(grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     light = np.median(values, axis=0).astype(np.float64)
     if sharp_px < LEAST_BLUR_PX:
         more = math.sqrt(LEAST_BLUR_PX**2 - sharp_px**2)
-        light = gaussian_filter1d(light, more / STEP_PX, mode="nearest")
+        light = gaussian_filter1d(light, more / FINE_STEP_PX, mode="nearest")
     return light, across
 
 
 def _steps(slope: Array, across: Array, blur: float) -> tuple[Array, Array]:
     """Places (px outward) and signed steps of light that make up a slope."""
-    places = np.arange(-REACH_PX, REACH_PX + 0.1, STEP_PX)
+    places = np.arange(-REACH_PX, REACH_PX + 0.1, FINE_STEP_PX)
     shape = np.exp(-0.5 * ((across[:, None] - places) / blur) ** 2) / (
         blur * math.sqrt(2 * math.pi)
     )

@@ -40,8 +40,8 @@ LEAST_SHARE = 0.15
 """Least step of such an edge over that of the outline at the same side."""
 
 STREET = 0.06
-"""Distance, parts of the shorter side, up to which an edge all around is a street's or a seal ring's
-(`glassay.die.sides.BEYOND`)."""
+"""Distance, parts of the shorter side, up to which an edge all around is a street's or a seal ring's: a
+street is seldom wider. So far beyond the outline a fainter one is looked for."""
 
 ALIKE, ALIKE_STEP, PARTLY = 2.5, 3.0, 0.65
 """Ratios of distances and of steps up to which opposite sides have the same thing within them (saws

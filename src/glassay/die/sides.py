@@ -19,7 +19,7 @@ from glassay.die.cut_corners import cut_corners, is_of_two
 from glassay.die.going_on import go_on
 from glassay.die.nested import LEAST_STEP, STEP_PX, Start, steps_beyond
 from glassay.die.outline import Outline, directions_of
-from glassay.die.rivals import Rivals, find_rivals, said_of, which_edge
+from glassay.die.rivals import STREET, Rivals, find_rivals, said_of, which_edge
 from glassay.die.sharpness import sharpest_blur
 from glassay.die.silhouette import Silhouette
 from glassay.distortion import HIGHER_ORDER_PASSES, Frame, higher_orders, posterior
@@ -73,9 +73,6 @@ FEIGNED = 3.0
 """How far along a side that strays its edge may be off, in standard deviations of its pieces: what
 bows by b t^2 has one of b / 3.4 (derived)."""
 
-BEYOND = 0.06
-"""How far beyond the outline, parts of the shorter side, a fainter one is looked for: a street is
-seldom wider."""
 
 RISE_BLURS = 2.563
 """Width of a Gaussian's rise (10 to 90 %) in its standard deviations."""
@@ -112,7 +109,7 @@ def fit_outline(
     for reach in (2.5 * rough.coarse_px + 6, 1.2 * rough.coarse_px + 6):
         sides, starts = _sides(grey, starts, reach)
     for _ in range(MOST_NESTED):
-        beyond = steps_beyond(grey, starts, BEYOND * 2 * min(half))
+        beyond = steps_beyond(grey, starts, STREET * 2 * min(half))
         if beyond is None:
             break
         starts = [start.moved(by) for start, by in zip(starts, beyond, strict=True)]

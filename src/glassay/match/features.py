@@ -22,6 +22,7 @@ from glassay.imaging.tone import FloatImage
 from glassay.match.blocks import Values
 from glassay.match.mapping import Mapping, Matrix
 from glassay.match.pictures import Look, edge_energy, edge_light
+from glassay.registration import FEATURE_CONTRAST
 
 LONGEST_SIDE_PX = 1300
 """Photos are reduced to at most this before features are sought: time grows with the area, and the
@@ -36,9 +37,6 @@ FEWEST_VOTES = 5
 """A similarity takes two pairs. Among 100 false ones in 200 000 px three more agree with it by chance
 once in 390 000 tries (C(100, 3) (16 pi / 200 000)^3), which is 1.3 % in the 5 000 tries made."""
 
-CONTRAST_THRESHOLD = 0.015
-"""Least contrast of a feature: below the library's 0.04, as chips in soft light show little (not
-studied)."""
 
 INLIER_PX = 4.0
 """How far pairs may be from one similarity, px of the reduced photos: 0.3 % of their longest side,
@@ -113,7 +111,7 @@ def find_features(photo: FloatImage, factor: int, look: Look) -> Features:
     small = block_mean(photo, factor)
     if look == "edges":
         small = edge_energy(small)
-    sift = cv2.SIFT.create(nfeatures=MOST_FEATURES, contrastThreshold=CONTRAST_THRESHOLD)
+    sift = cv2.SIFT.create(nfeatures=MOST_FEATURES, contrastThreshold=FEATURE_CONTRAST)
     keypoints, descriptors = sift.detectAndCompute(_as_bytes(small), None)
     if descriptors is None or len(keypoints) < FEWEST_VOTES:
         return Features(np.empty((0, 2)), np.empty((0, 128), dtype=np.float32))

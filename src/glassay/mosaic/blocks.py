@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.fitting import SIGMA_OF_MAD
 from glassay.mosaic.greys import Bytes, once
 from glassay.mosaic.lens import Lens, Points, applied, composed
 from glassay.mosaic.shifts import Coarse, coarse_of
@@ -309,7 +310,9 @@ def _refitted(matrix: Points, here: Points, seen: Points, found: Blocks) -> Poin
     change = np.zeros(3)
     for round_number in range(8):
         rest = seen - here - design @ change
-        scale = max(0.3, 1.4826 * float(np.median(np.hypot(*rest.T)))) if round_number else 3.0
+        scale = (
+            max(0.3, SIGMA_OF_MAD * float(np.median(np.hypot(*rest.T)))) if round_number else 3.0
+        )
         weights = 1 / (1 + (rest**2).sum(axis=1) / scale**2)
         normal = np.tensordot(weights, squares, axes=1)
         right = np.einsum("bki,bk,b->i", turned, seen - here, weights)

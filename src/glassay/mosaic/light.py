@@ -15,6 +15,7 @@ import numpy as np
 from scipy import ndimage, sparse
 from scipy.sparse.linalg import lsqr
 
+from glassay.fitting import SIGMA_OF_MAD
 from glassay.mosaic.lens import Lens, Points, applied, inverse
 from glassay.mosaic.tile import Tile
 
@@ -125,7 +126,7 @@ def _fitted(table: Points, target: Points, count: int) -> tuple[Points, float]:
             whole, np.r_[root * target, np.zeros(design.shape[1])], atol=1e-10, btol=1e-10
         )[0]
         rest = target - design @ solution
-        scatter = max(1e-3, 1.4826 * float(np.median(np.abs(rest))))
+        scatter = max(1e-3, SIGMA_OF_MAD * float(np.median(np.abs(rest))))
         weight = 1 / (1 + (rest / scatter / 2) ** 2)
     return solution, scatter
 

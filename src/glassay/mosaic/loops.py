@@ -18,11 +18,12 @@ from glassay.mosaic.compare import Progress, measured
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
 from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.schedule import Workers
-from glassay.mosaic.settle import overlapping
+from glassay.mosaic.settle import FEWEST_AGAINST, overlapping
+from glassay.mosaic.shifts import REACH_SHARE
 from glassay.mosaic.tile import Tile
 from glassay.mosaic.whole import as_alike
 
-WIDE_REACH = 0.1
+WIDE_REACH = 2 * REACH_SHARE
 """How far around a hypothesis shifts are tried, in tile diagonals: twice as far as those from which
 the hypotheses come, so that a place one period beyond them is seen."""
 TRIED = 3
@@ -31,10 +32,9 @@ many of those that lie farther from it than shifts were tried: if another holds,
 MOST_PLACES = 12
 """Hypotheses kept, of which those are taken."""
 FEWEST_PAIRS = 2
+"""Pairs that must hold between what is joined, or moved, and what is not."""
 NEARLY_ALL = 0.8
 """Share of the pairs that must have the shift in common."""
-TELLING_BLOCKS = 8
-"""Blocks from which a pair that does not hold speaks against a place."""
 
 
 def join_by_loops(
@@ -154,7 +154,7 @@ def _common_shift(
     telling = 0
     for number, pair in enumerate(fresh):
         if not pair.holds:
-            telling += len(pair.every.here) >= TELLING_BLOCKS
+            telling += len(pair.every.here) >= FEWEST_AGAINST
             continue
         telling += 1
         if not as_alike(known.get((pair.first, pair.second), 0.0), pair.evidence):

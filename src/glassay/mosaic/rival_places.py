@@ -20,7 +20,7 @@ from glassay.errors import NotMeasurable
 from glassay.mosaic.assemble import SAME_PLACE_PX, Poses
 from glassay.mosaic.compare import Progress, Start, Verdict, verdicts
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
-from glassay.mosaic.loops import WIDE_REACH
+from glassay.mosaic.loops import FEWEST_PAIRS, WIDE_REACH
 from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.settle import FAR_OFF_PX, FEWEST_AGAINST, overlapping, solved_without
@@ -34,9 +34,6 @@ large mosaic a photo at its rim that shows nothing but memory is named."""
 MOST_MOTIONS = 4
 """Motions that are tried, those that most pairs name first: a chip repeats in two directions and along
 both diagonals."""
-FEWEST_JOINING = 2
-"""Pairs that must hold between what is moved and what is not, where none would place a tile by itself:
-as for groups of tiles that are joined (`glassay.mosaic.loops.FEWEST_PAIRS`)."""
 JOINS = 0.75
 """Evidence of a pair that counts for another way, between what two photos need to show the same (0.45)
 and what places a photo alone (0.9): true pairs of repeating chips of which little is lit reached 0.82,
@@ -231,7 +228,7 @@ def _holds_together(moved: set[int], asked: _Asked, kept: set[Pair], poses: Pose
         p: o for p, o in asked.joins.items()
         if p[0] in moved and p[1] not in moved and o.decided and o.evidence >= JOINS
     }  # fmt: skip
-    if len(across) < FEWEST_JOINING and not any(o.places for o in across.values()):
+    if len(across) < FEWEST_PAIRS and not any(o.places for o in across.values()):
         return False
     edges = {(a, b) for a, b in kept if (a in moved) == (b in moved)} | across.keys()
     reached = _steps(edges, min(poses))

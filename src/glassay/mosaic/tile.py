@@ -20,6 +20,7 @@ from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.imaging.tone import FloatImage, Tone
 from glassay.mosaic.greys import Bytes, grey_bytes, keep, smoothed
+from glassay.registration import FEATURE_CONTRAST
 
 Points = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -29,7 +30,6 @@ LONGEST_SIDE_PX = 700
 one core at 816 px, 0.10 s at 544 px, with 1500 features either way)."""
 
 MOST_FEATURES = 1500
-CONTRAST_THRESHOLD = 0.015
 THUMB_PX = 96
 """Longest side of the small linear picture that light is evened from."""
 
@@ -137,7 +137,7 @@ def features(grey: Bytes, valid: Mask, cell: int) -> tuple[Points, Points, Point
     )
     low, high = np.quantile(small[::4, ::4], (0.005, 0.995))
     stretched = np.clip((small.astype(np.float32) - low) * (255 / max(high - low, 8.0)), 0, 255)
-    sift = cv2.SIFT.create(nfeatures=MOST_FEATURES, contrastThreshold=CONTRAST_THRESHOLD)
+    sift = cv2.SIFT.create(nfeatures=MOST_FEATURES, contrastThreshold=FEATURE_CONTRAST)
     keypoints, descriptors = sift.detectAndCompute(stretched.astype(np.uint8), None)
     none = np.empty((0, 2)), np.empty(0), np.empty(0), np.empty((0, 128), dtype=np.uint8)
     if descriptors is None or not len(keypoints):

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import fft
 
 from glassay.mosaic.lens import Points, applied, composed, inverse
-from glassay.mosaic.shifts import Coarse, FloatImage, Spectrum, warped
+from glassay.mosaic.shifts import RIVAL_SHARE, Coarse, FloatImage, Spectrum, warped
 
 WHOLE_PX = 300
 """Longest side at which two whole tiles are correlated."""
@@ -26,9 +26,6 @@ LEAST_WHOLE = 0.15
 to 0.1 at their best shift."""
 LEAST_TOLD = 0.3
 """Correlation of whole tiles where they surely agree from which it tells of other places, too."""
-ELSEWHERE_SHARE = 0.6
-"""Correlation at another place over that where they surely agree from which the place is measured: as
-for shifts close by (`glassay.mosaic.shifts.RIVAL_SHARE`)."""
 MOST_ELSEWHERE = 3
 AS_GOOD = 0.8
 """The same from which the other place is as good: a chip that repeats under every tile gives 0.86 and
@@ -163,7 +160,7 @@ def alike_elsewhere(
     if not near.size or float(near.max()) < LEAST_TOLD:
         return []  # what they share is too fine to be seen in pictures that small
     best = float(near.max())
-    limit = ELSEWHERE_SHARE * best
+    limit = RIVAL_SHARE * best
     score[rows, columns] = -1
     top = cv2.dilate(score, np.ones((5, 5), dtype=np.uint8))
     ys, xs = np.nonzero((score == top) & (value > limit) & (score > LEAST_WHOLE))

@@ -8,15 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from glassay.fitting import CHANCE
 from glassay.quantity import Quantity
 
 Series = npt.NDArray[np.float64]
 
 ENOUGH_FRAMES = 8
 """A swing has three unknowns beside mean and drift; three frames more tell it from noise."""
-
-CHANCE = 1e-3
-"""Probability with which noise alone may pass for a frequency."""
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
-from glassay.registration import find_shift
+from glassay.registration import FARTHEST_SHARE, find_shift
 
 Path = npt.NDArray[np.float64]
 
@@ -20,8 +20,6 @@ PIECE_PX = 256
 """Side of the piece of the picture that is followed. Its 65 000 px fix a shift to a few hundredths
 of a pixel on any chip; a larger one costs time on every frame."""
 
-REACH = 0.25
-"""Part of the piece's side by which the picture may wander before a new reference is taken."""
 
 ENOUGH_FRAMES = 3
 """A drift is a line: two places lie on it whatever they are, the third tells the scatter."""
@@ -80,7 +78,7 @@ class Follower:
         place = self._base + np.array([shift.dx, shift.dy])
         self._step = float(np.hypot(*(place - self._place)))
         self._place, self._last = place, piece
-        if shift.distance > REACH * min(w, h):
+        if shift.distance > FARTHEST_SHARE * min(w, h):
             self._reference, self._base = piece, place
         return float(place[0]), float(place[1])
 

@@ -11,7 +11,14 @@ import numpy.typing as npt
 from glassay.errors import NotMeasurable
 from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
-from glassay.registration import INDEPENDENT_PX, SMOOTHING_PX, Shift, align, find_shift
+from glassay.registration import (
+    CHANCE_DEVIATIONS,
+    INDEPENDENT_PX,
+    SMOOTHING_PX,
+    Shift,
+    align,
+    find_shift,
+)
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -22,8 +29,6 @@ STILL_SAME = 0.5
 MOVED_PX = 0.3
 OTHER_LIGHT = 1.1
 """Ratio of the mean light of two exposures up to which they count as alike."""
-CHANCE_DEVIATIONS = 5.0
-"""Standard deviations beyond which a difference between powers of noise is none by chance."""
 PATCHES_PX = (16, 32)
 """Sides of the patches compared. Compression rounds blocks of 8 px, colour of 16 px, as wholes."""
 DETAIL_PX = (1.0, 2.0, 4.0, 8.0)

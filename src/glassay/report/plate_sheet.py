@@ -15,7 +15,6 @@ from glassay.report.plate_layout import Layout, Sheet, lay_out, with_list
 from glassay.report.plate_text import Size
 
 Look = Literal["light", "dark"]
-LOOKS: tuple[Look, ...] = ("light", "dark")
 
 
 PRINT = Size(2126, None, 300, 7.5 / 72 * 300)

@@ -16,7 +16,6 @@ from glassay.scale.result import View
 from glassay.scale.ruling import RulingFit
 
 PLAIN_LINES = 8
-PLAIN_LINES_POINTED = 4
 PLAIN_JITTER, PLAIN_JITTER_PX = 0.008, 0.12
 PLAIN_EXPLAINED, PLAIN_ALIKE = 0.91, 0.96
 PLAIN_UNSTEADINESS = 0.1
@@ -71,7 +70,7 @@ def doubts(view: View, lines: Lines, fit: RulingFit, hierarchy: Hierarchy) -> tu
             f" even, alike or straight than a slide's ({_jitter(fit):.1%} scatter); if they are a"
             ' scale, say that it is a plain ruling (--plain-ruling; in a bench, pattern = "ruled")'
         )
-    if used < (PLAIN_LINES_POINTED if view.pointed else PLAIN_LINES):
+    if used < PLAIN_LINES and not view.pointed:
         raise NotMeasurable(
             f"only {used} lines were found, none of them longer, which may be anything; {HOW_TO_SAY}"
         )

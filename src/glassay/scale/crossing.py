@@ -12,10 +12,8 @@ import numpy.typing as npt
 from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.scale.result import View
-from glassay.scale.search import Sighting, rows_along
+from glassay.scale.search import SEARCH_PIXELS, Sighting, rows_along
 
-SEARCH_PIXELS = 3_500_000
-"""Size of the copy that is searched, as for the first row."""
 SAME_PITCH = 0.03
 """Relative difference of the two pitches that perspective and distortion may make between the parts
 of a photo where they are seen."""

@@ -26,9 +26,9 @@ ROWS, ROWS_PER_DIVISION = 90, 6
 """Most rows looked at beyond either end of the short lines, and along them; rows a division."""
 FEWEST_ROWS = 3
 """So many in turn must show the longer lines alone."""
-REACH = 1.5
+LONGEST_LINE = 1.5
 """How far beyond either end longer lines are looked for, as a share of the short lines' length or of
-two divisions, whichever is more."""
+two divisions, whichever is more: 10th lines reach less far, and one that does is the arm of a cross."""
 STANDS, GONE = 0.35, 0.5
 """A longer line keeps at least this share of the common contrast (its far part may be out of focus),
 the others at most this share of what the longer ones keep."""
@@ -129,7 +129,7 @@ def _read(
     middle = wave[SAMPLES // 2]
     filled = float((np.abs(wave - middle) < np.ptp(wave) / 2).mean())
     step = max(1.0, row.division / ROWS_PER_DIVISION)
-    beyond = max(REACH * float(np.ptp(row.core)), REACH * 2 * row.division)
+    beyond = max(LONGEST_LINE * float(np.ptp(row.core)), LONGEST_LINE * 2 * row.division)
     count = int(np.clip(beyond / step, 8, ROWS))
     away = (np.arange(count) + 0.5) * step
     sides = [

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
 from glassay.scale.bend import Bend
+from glassay.scale.hierarchy import LONGEST_LINE
 from glassay.scale.search import Sighting
 
 Array = npt.NDArray[Any]
@@ -31,9 +32,6 @@ MANY_BINS = 192
 COARSE_BINS_PER_PX = 1.5
 """Fineness of the binning: 1/4 px for fine scales; for coarse ones, whose lines hold many more px,
 `MANY_BINS` or 1/1.5 px. What a bin blurs is taken out by the pixels' mean place in it."""
-LONGEST_LINE = 1.5
-"""How far beyond either end of the shortest lines the longest ones are followed, as a share of the
-shortest: 10th lines reach less far, and one that does is the arm of a cross."""
 END_MARGIN = 0.08
 """Share of a line's length left out at either end, where caps and base lines disturb it."""
 INNER_MARGIN = 0.2

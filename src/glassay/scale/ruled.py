@@ -24,10 +24,8 @@ from glassay.scale.renumbering import every_second, lines_of, renumbered, withou
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 from glassay.scale.row_shape import check_row
 from glassay.scale.ruling import RulingFit, fit_ruling
-from glassay.scale.search import Sighting, find_rows
+from glassay.scale.search import SEARCH_PIXELS, Sighting, find_rows
 
-SEARCH_PIXELS = 3_500_000
-"""The search runs on a copy of at most this size first, and on more only if it finds nothing."""
 MAX_SEARCH_PIXELS = 40_000_000
 """Largest copy that is searched; memory stays below 1 GB. Finer scales in larger photos need a
 division of more px, which they have."""
@@ -51,9 +49,8 @@ rows of squares, letters and pads, seen as lines, by 0.3 and more."""
 MAX_JITTER = 0.025
 """Largest rms residual of the line positions, in divisions. Slides are ruled to better than 0.005;
 dust, noise and compression take soft scales to 0.02; weave and brick vary by 0.03 and more."""
-CLEARLY_ALIKE = 0.9
 MAX_JITTER_ALIKE = 0.05
-"""Lines as alike as `CLEARLY_ALIKE` (see `MIN_EXPLAINED`) may scatter more: those of a faint, noisy
+"""Lines as alike as `MIN_EXPLAINED` may scatter more: those of a faint, noisy
 scale do, and no texture was ever so uniform."""
 MIN_LENGTH = 1.2
 """Shortest lines, in divisions: a row of dots, pads or letters is not a scale."""
@@ -208,7 +205,7 @@ def _check(
         )
     jitter = float(np.sqrt(np.mean(fit.residuals[fit.used] ** 2))) / fit.division
     explained = lines.explained
-    if jitter > (MAX_JITTER_ALIKE if explained > CLEARLY_ALIKE else MAX_JITTER):
+    if jitter > (MAX_JITTER_ALIKE if explained > MIN_EXPLAINED else MAX_JITTER):
         raise NotMeasurable(
             f"the lines found are not evenly spaced (they scatter by {jitter:.0%} of a division)"
         )

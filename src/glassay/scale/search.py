@@ -26,6 +26,9 @@ from glassay.scale.comb import (
 from glassay.scale.orientation import axis_candidates
 from glassay.scale.strips import Strips, cut_strips, merge_strips
 
+SEARCH_PIXELS = 3_500_000
+"""The search runs on a copy of at most this size first, and on more only if it finds nothing."""
+
 STRIP_PX = 8
 """Height of the finest strips: well below the length of the shortest line that is measured."""
 MERGES = (1, 4, 16)

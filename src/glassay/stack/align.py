@@ -21,7 +21,9 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
+from glassay.fitting import SIGMA_OF_MAD
 from glassay.imaging.tone import FloatImage
+from glassay.registration import FARTHEST_SHARE
 
 Array = npt.NDArray[np.float64]
 Complex = npt.NDArray[np.complex128]
@@ -47,8 +49,6 @@ GOOD_AGREEMENT = 0.7
 """Correlation that a pair two photos apart needs to have a say."""
 LARGEST_CHANGE = 0.06
 """Magnification from one photo to the next beyond which it is no breathing but another zoom."""
-FARTHEST_SHARE = 0.25
-"""Share of the picture's side that it may move from photo to photo."""
 BLANK_CONTRAST = 2e-4
 """Standard deviation of detail, relative to full scale, below which a photo is blank: half a step of
 8 bits in the shadows."""
@@ -295,7 +295,7 @@ def _step(
                              ((known * say) @ target).astype(np.float64), rcond=1e-9)[0]  # fmt: skip
     gain = float(shares[0]) or 1e-6
     rest = target - shares.astype(np.float32) @ known
-    spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+    spread = SIGMA_OF_MAD * float(np.median(np.abs(rest))) + 1e-9
     weight = say * np.minimum(1.0, 2 * spread / np.maximum(np.abs(rest), 1e-12))  # Huber
     slopes = slopes[:4]
     normal = (slopes * weight) @ slopes.T

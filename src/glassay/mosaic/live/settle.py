@@ -15,7 +15,6 @@ from glassay.mosaic.live.picture import Place, View
 
 LEAST_COMMON = 0.1
 """Share of a tile in common from which two are compared."""
-FEWEST_BLOCKS = 8
 MOST_AWAY_PX = 3.0
 """A tie that says otherwise than the map by so much has found another place of a pattern."""
 LOOSE_PX = 0.5
@@ -46,7 +45,7 @@ def ties_of(number: int, views: Mapping[int, View], places: Mapping[int, Place])
             continue
         sheet = chart_of([(views[other], Place(0.0, 0.0), False)])
         fit = fit_at(view, sheet, away)
-        if fit.holds(FEWEST_BLOCKS) and fit.place.distance(away) < MOST_AWAY_PX:
+        if fit.holds() and fit.place.distance(away) < MOST_AWAY_PX:
             bend = bend_of(
                 slopes_of(view),
                 view.detail - sheet.detail_at(fit.place, (width, height)),
