@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 from pathlib import Path
 
@@ -86,6 +87,22 @@ def test_a_kill_and_a_reload_lose_no_view(folder: Path) -> None:
         assert after["held"] == [3]
         show(client, name, Rest(350, 205))
         assert show(client, name, Rest(430, 200))[-1]["place"] is not None
+
+
+@pytest.mark.parametrize(
+    ("stated", "taken"), [(0.02, 0.02), (None, 0.0), ("wide", 0.0), (7.0, 0.0), (math.nan, 0.0)]
+)
+def test_what_the_lens_bends_is_kept_with_the_map(
+    client: TestClient, folder: Path, stated: object, taken: float
+) -> None:
+    place = folder / "results" / "live-mosaics" / begun(client)
+    show(client, place.name, Rest(300, 200))
+    data = json.loads((place / "map.json").read_text())
+    assert data.pop("distortion") == 0
+    if stated is not None:
+        data["distortion"] = stated
+    (place / "map.json").write_text(json.dumps(data))
+    assert LiveMosaic.read(place).distortion == taken
 
 
 def test_the_views_are_filed_as_one_capture_of_the_chip(client: TestClient, folder: Path) -> None:

@@ -26,6 +26,7 @@ from glassay.bench.keeping.filing import Filing, file_captures
 from glassay.disk import refuse_links, write_atomically
 from glassay.errors import Unusable
 from glassay.mosaic.live import GrowingMap, Place, Told
+from glassay.mosaic.live.lens import MOST_BEND
 from glassay.web.live_frames import LiveFrame
 
 THUMBNAIL_PX = 240
@@ -114,7 +115,9 @@ class LiveMosaic:
             }
             for n, one in sorted(self._map.tiles.items())
         }  # fmt: skip
-        data = {**vars(self.shows), "frame": self._frame, "tiles": tiles}
+        data = {
+            **vars(self.shows), "frame": self._frame, "distortion": self._map.k1, "tiles": tiles,
+        }  # fmt: skip
         write_atomically(self.folder / "map.json", json.dumps(data, indent=1).encode())
 
     def _say(self, told: Told) -> dict[str, Any]:
@@ -132,6 +135,11 @@ class LiveMosaic:
             "tiles": len(self._map.places()), "complete": self._map.is_complete,
             "soft": sum(one.soft for one in self._map.tiles.values() if one.place is not None),
         }  # fmt: skip
+
+    @property
+    def distortion(self) -> float:
+        """What the lens bends at a frame's corner, as far as the map knows it."""
+        return self._map.k1
 
     def as_json(self) -> dict[str, Any]:
         """The map: frame size, and of each placed tile number, place in px, and whether it is soft."""
@@ -218,6 +226,7 @@ class LiveMosaic:
             found = cls(folder, Shows(*(str(data[k]) for k in ("instrument", "setting", "object"))))
             known = {int(n): one for n, one in dict(data["tiles"]).items()}
             frame = (int(data["frame"][0]), int(data["frame"][1]))
+            found._map = GrowingMap(lens_of(data.get("distortion", 0.0)))
         except (OSError, ValueError, KeyError, TypeError, IndexError):
             raise Unusable("this live mosaic cannot be read") from None
         found._frame = frame
@@ -234,6 +243,12 @@ class LiveMosaic:
             )  # fmt: skip
         found._map.ready()
         return found
+
+
+def lens_of(stated: object) -> float:
+    """The distortion that a kept map states; nothing where it cannot be one."""
+    value = float(stated) if isinstance(stated, (int, float)) else 0.0
+    return value if abs(value) <= MOST_BEND else 0.0
 
 
 def _tile_name(number: int) -> str:

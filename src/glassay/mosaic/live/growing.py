@@ -69,8 +69,9 @@ MOST_TILES = 400  # 60 cover a usual die; each is searched for its neighbours wh
 class GrowingMap:
     """One map. `look` is called with one frame after the other, all of one size."""
 
-    def __init__(self) -> None:
-        self._laid = Laid()
+    def __init__(self, k1: float = 0.0) -> None:
+        """`k1`: distortion of the lens where an earlier map told it (see `k1` below)."""
+        self._laid = Laid(k1)
         self._track = Track()
         self._sure: Place | None = None
         self._before: Vector = (1.0, 0.0)

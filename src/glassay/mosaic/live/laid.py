@@ -19,10 +19,10 @@ class Laid:
     """All tiles, by number; `size` (width, height) of their views, working px; `k1` of their lens,
     which is taken out of every view here."""
 
-    def __init__(self) -> None:
+    def __init__(self, k1: float = 0.0) -> None:
         self.tiles: dict[int, Tile] = {}
         self.size = (0, 0)
-        self.k1 = 0.0
+        self.k1 = k1
         self.chart = Chart()
         self.outlook = Outlook((), 0)
         self._ties: list[Tie] = []
