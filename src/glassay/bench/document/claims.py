@@ -200,6 +200,8 @@ class Claim(Table):
 
     @classmethod
     def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
+        if got.get("tolerance", 0.0) > 1:
+            yield "tolerance", f"{got['tolerance']:.0%} is no tolerance of a claim"
         if "kind" not in got or "text" not in got:
             return
         try:

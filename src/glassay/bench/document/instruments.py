@@ -24,6 +24,9 @@ DEFAULT_SETTING = "as is"
 
 NOTHING_STATED = Chain()
 
+WAVELENGTHS_UM, PITCHES_UM = (0.1, 20.0), (0.1, 200.0)
+"""Light that lenses pass, and distances of pixels of cameras, X-ray panels included (common practice,
+no source): what lies beyond is a unit mistaken."""
 SENSOR_AGREES = 0.02
 """Pitch times columns may differ from a stated sensor width by 2 %: data sheets round both."""
 
@@ -187,6 +190,13 @@ class ChainTable(Table):
     @classmethod
     def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
         yield from _one_objective(row)
+        for key, at, (least, most) in (
+            ("wavelength", "wavelength_um", WAVELENGTHS_UM),
+            ("sensor_pitch", "sensor_pitch_um", PITCHES_UM),
+        ):
+            value = got.get(at)
+            if value is not None and not least <= value <= most:
+                yield key, f"{value:g} um is none: expected {least:g} to {most:g} um"
         pitch, width = got.get("sensor_pitch_um"), got.get("sensor_width_um")
         columns = got.get("sensor_pixels", (0, 0))[0]
         if pitch and width and columns and abs(pitch * columns / width - 1) > SENSOR_AGREES:
