@@ -43,3 +43,10 @@ def test_a_dark_or_faint_picture_without_gaps_passes() -> None:
     faint = 0.04 + 0.0004 * np.random.default_rng(1).standard_normal((200, 200))
     check_levels(faint.astype(np.float32))
     check_levels(np.full((50, 50), 0.3, np.float32))
+
+
+def test_contrast_raised_until_light_is_cut_off_tells_no_sharpness() -> None:
+    raised = np.clip((photo() - 0.25) * 30 + 0.25, 0, 1)
+    with pytest.raises(NotMeasurable, match="cut off at both ends, as where contrast was raised"):
+        measure_edges(raised)
+    check_levels(np.clip(2 * photo(), 0, 1))  # at one end alone
