@@ -60,9 +60,6 @@ COOKIE_S = 7 * 24 * 3600
 SAID_KEPT = 200
 """Messages that wait for the page of the browser which acted."""
 
-PHONE_MINUTES = 30.0
-"""How long the phone's page stays open: an evening's photos are handed over in a few minutes."""
-
 MAX_PHONE_FILE_BYTES = 1_000_000_000
 """Largest file from a phone: a few minutes of its finest video; photos take a hundredth."""
 
