@@ -16,6 +16,12 @@ Series = npt.NDArray[np.float64]
 ENOUGH_FRAMES = 8
 """A swing has three unknowns beside mean and drift; three frames more tell it from noise."""
 
+MOST_FRAMES = 3000
+"""Frames from the first in which a frequency is looked for: 100 s at 30 a second. Lamps go on as they
+are, and what it takes, frequencies times frames, grows with the square of the clip's length."""
+AT_ONCE = 1_000_000
+"""Products of frequencies and frames that are held at once: a few tens of MB."""
+
 
 @dataclass(frozen=True)
 class Flicker:
@@ -53,12 +59,16 @@ def measure_flicker(times_s: Series, levels: Series) -> Flicker | None:
 def _frequency(t: Series, swing: Series, span: float) -> Quantity | None:
     from scipy.signal import lombscargle  # a second of loading; most of a run measures no clip
 
+    if t.size > MOST_FRAMES:
+        t, swing = t[:MOST_FRAMES] - t[:MOST_FRAMES].mean(), swing[:MOST_FRAMES]
+        span = float(np.ptp(t))
     power = float(swing @ swing)
     top = (t.size - 1) / span / 2
     if power == 0 or top <= 1.5 / span:
         return None
     f = np.arange(1.0 / span, top, 0.1 / span)
-    spectrum = lombscargle(t, swing, 2 * np.pi * f)
+    parts = np.array_split(2 * np.pi * f, -(-f.size * t.size // AT_ONCE))
+    spectrum = np.concatenate([lombscargle(t, swing, part) for part in parts])
     peak = int(np.argmax(spectrum))
     share = 2 * float(spectrum[peak]) / power  # of the variance, 1 for a pure sine
     trials = max(1.0, top * span)
