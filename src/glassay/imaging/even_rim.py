@@ -21,6 +21,8 @@ LEAST_PX, LEAST_SHARE = 4, 0.005
 """Fewer rows than these, or than this part of the side, are what decoders and stabilisers leave."""
 BESIDE_PX, BLOCK_PX = 8, 8
 """Rows within the frame that are looked at, and rows of a compression's block before them."""
+SAMPLED = 256
+"""Columns by which rows are looked through before they are looked at whole."""
 ENDS_SHARE = 0.5
 """Part of the px within that must differ from the frame: where a scene is as white as paper at its rim,
 or as black, nothing tells where it ends."""
@@ -56,14 +58,29 @@ def even_rim(tone: FloatImage) -> Rim | None:
 def _ends(picture: npt.NDArray[np.float32]) -> int:
     """How many rows at the top are of one value, where a scene begins below them; else 0."""
     value = float(np.median(picture[0]))
-    count = 0
-    for row in picture:
-        if abs(float(row.mean()) - value) > ONE_VALUE or float(row.std()) > ONE_VALUE:
-            break
-        if float(np.abs(row - value).max()) > 2 * ITS_VALUE:
-            break
-        count += 1
+    few = picture[:, :: max(1, picture.shape[1] // SAMPLED)]
+    count = _first(~_is_even(few, value))
+    if not _ends_at(few, count, value):
+        return 0
+    count = _first(~_is_even(picture[:count], value))
+    return count if _ends_at(picture, count, value) else 0
+
+
+def _ends_at(picture: npt.NDArray[np.float32], count: int, value: float) -> bool:
+    """Whether so many rows of a value are a frame: a scene unlike it begins below them."""
     begins = picture[count + BLOCK_PX : count + BLOCK_PX + BESIDE_PX]
     if count < max(LEAST_PX, LEAST_SHARE * len(picture)) or not begins.size:
-        return 0
-    return count if float((np.abs(begins - value) > ITS_VALUE).mean()) >= ENDS_SHARE else 0
+        return False
+    return bool((np.abs(begins - value) > ITS_VALUE).mean() >= ENDS_SHARE)
+
+
+def _is_even(rows: npt.NDArray[np.float32], value: float) -> npt.NDArray[np.bool_]:
+    """Which rows are of this one value."""
+    even = np.abs(rows.mean(axis=1) - value) <= ONE_VALUE
+    even &= rows.std(axis=1) <= ONE_VALUE
+    return np.asarray(even & (np.abs(rows - value).max(axis=1, initial=0) <= 2 * ITS_VALUE))
+
+
+def _first(flags: npt.NDArray[np.bool_]) -> int:
+    """Index of the first true one; how many there are where none is."""
+    return int(flags.argmax()) if flags.any() else flags.size
