@@ -193,7 +193,7 @@ class _Lens:
         by_s = 1 - 2 * p[LEAN] * ideal_s - p[FAN] * ideal_t
         by_t = -p[FAN] * ideal_s - p[SLOPE]
         by_share = by_s * s + by_t * t
-        out = np.empty((len(s), len(p)))
+        out = np.zeros((len(s), len(p)))
         out[:, SLOPE], out[:, FAN], out[:, LEAN] = -ideal_t, -ideal_s * ideal_t, -(ideal_s**2)
         out[:, K] = by_share * -with_u * square * share**2 / with_share
         out[:, Q] = by_share * -share * u**2 / with_share
