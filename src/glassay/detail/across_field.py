@@ -18,7 +18,6 @@ from glassay.quantity import Quantity
 
 Zone = Literal["centre", "middle", "corner"]
 
-
 KEY = "line_ratio_corner"
 """Finding: width of the finest line in the corners over that in the centre."""
 

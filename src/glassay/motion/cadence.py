@@ -209,16 +209,19 @@ def _told_apart(comparison: Comparison) -> Repeats:
     found = _told_by_difference(comparison)
     steps, difference = comparison.step_px, comparison.difference
     moving = ~found.flags & (steps > MOVING_PX)
-    if not moving.any() or float(np.median(steps[moving])) < STUCK_BESIDE_PX:
+    if not moving.any():
         return found
-    usual = float(np.median(difference[moving]))
-    if usual < CEILING[comparison.coding]:
-        return found  # as little as copies do: noise, of which a part was coded, is no motion
+    usual_step, usual = (float(np.median(one[moving])) for one in (steps, difference))
+    ceiling = CEILING[comparison.coding]
+    if usual_step < STUCK_BESIDE_PX or usual < ceiling:
+        return (
+            found  # differing as little as copies do, noise of which a part was coded is no motion
+        )
     little = ~found.flags & (difference < STUCK_DIFFERENCE * usual)
     # what hardly moved beside strong motion, and more than a copy does, may be one all the same
     hardly = little & (steps >= STUCK_PX) & (steps < MOVING_PX)
-    blurred = ~found.flags & (difference <= CEILING[comparison.coding]) & (steps >= MOVING_PX)
-    hardly |= blurred & (steps < HARDLY * float(np.median(steps[moving])))
+    blurred = ~found.flags & (difference <= ceiling) & (steps >= MOVING_PX)
+    hardly |= blurred & (steps < HARDLY * usual_step)
     found = replace(found, doubtful=found.doubtful + int(hardly.sum()))
     stuck = little & (steps < STUCK_PX)
     if not stuck.any():

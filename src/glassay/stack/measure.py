@@ -155,12 +155,13 @@ def measure_stack(
 ) -> StackResult:
     """Stack photos in linear light, (height, width) or (height, width, 3), in the order of focus.
 
-    `frames` is gone through seven times or more and must give the same photos each time (a list, or an
+    `frames` is gone through six times or more and must give the same photos each time (a list, or an
     object that reads them anew); only a few are held at once. Raises NotMeasurable for fewer than three
     photos, photos of different size, blank ones, ones that do not show the same thing, and where
     nothing is sharp beyond noise.
     """
-    grid = Grid(*_looked_at(frames))
+    shape, count, twice = _looked_at(frames)
+    grid = Grid(shape, count)
     first = align(_greys(frames))
     judged = _judged_finely_enough(frames, first, grid)
     sharp = Sharp(judged.grid.to_photo(judged.depth.place), first)
@@ -168,7 +169,10 @@ def measure_stack(
     judged = judge(_greys(frames), alignment, judged.grid)
     _check_sharp(judged)
     _check_order(judged)
-    _check_once(frames)
+    if twice is not None:  # a step of focus that was not made
+        raise NotMeasurable(
+            f"photos {twice[0]} and {twice[1]} are the same picture: give each photo of the run once"
+        )
     grid = judged.grid
     plan = Plan(alignment, judged.gains, grid.to_photo(judged.filled))
     picture = blend(frames, plan)
@@ -216,18 +220,6 @@ def _check_order(judged: Judged) -> None:
     )
 
 
-def _check_once(frames: Iterable[FloatImage]) -> None:
-    """One photo twice in a run stands for a step of focus that was not made."""
-    seen: dict[bytes, int] = {}
-    for number, frame in enumerate(frames):
-        first = seen.setdefault(hashlib.sha256(np.ascontiguousarray(frame).data).digest(), number)
-        if first != number:
-            raise NotMeasurable(
-                f"photos {first + 1} and {number + 1} are the same picture: give each photo of the"
-                " run once"
-            )
-
-
 def _rises_again(value: Array, best: npt.NDArray[np.intp]) -> Array:
     """By how much sharpness (photos, places) rises again beyond where it is greatest, `best`."""
     place = np.arange(len(value))[:, None]
@@ -252,8 +244,13 @@ def _rise_together(value: Array, best: npt.NDArray[np.intp]) -> bool:
     return False
 
 
-def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
+def _looked_at(
+    frames: Iterable[FloatImage],
+) -> tuple[tuple[int, int], int, tuple[int, int] | None]:
+    """Shape and number of the photos, and the numbers of two that are the same picture."""
     shape, kinds, count = (0, 0), 0, 0
+    seen: dict[bytes, int] = {}
+    twice: tuple[int, int] | None = None
     for number, frame in enumerate(frames):
         here = (frame.shape[0], frame.shape[1])
         if number and here != shape:
@@ -264,6 +261,8 @@ def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
         if number and frame.ndim != kinds:
             raise NotMeasurable(f"photo {number + 1} is not in colour or grey as photo 1 is")
         shape, kinds, count = here, frame.ndim, number + 1
+        first = seen.setdefault(hashlib.sha256(np.ascontiguousarray(frame).data).digest(), count)
+        twice = twice or ((first, count) if first != count else None)
     if count < FEWEST_PHOTOS:
         raise NotMeasurable(
             f"{count} photo{'s are' if count != 1 else ' is'} no focus stack: {FEWEST_PHOTOS} are"
@@ -277,7 +276,7 @@ def _looked_at(frames: Iterable[FloatImage]) -> tuple[tuple[int, int], int]:
         raise NotMeasurable(
             f"{count} photos of this size need more memory than is used: give fewer"
         )
-    return shape, count
+    return shape, count, twice
 
 
 def _greys(frames: Iterable[FloatImage]) -> Iterator[FloatImage]:

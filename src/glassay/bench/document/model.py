@@ -43,6 +43,7 @@ ObjectKind = Literal[
 OBJECT_KINDS: tuple[ObjectKind, ...] = get_args(ObjectKind)
 
 MOST_TOLERANCE = 0.5
+"""Half of a division: lines that may stand off by more than that could be their neighbours."""
 DIVISIONS_AGREE = 0.01
 """Two statements of one division may differ by 1 %; certified slides differ from their engraving by
 far less, and a slip of a digit or a unit by far more."""
@@ -103,7 +104,7 @@ class ReferenceObject(Table):
         yield from _settle_division(got, row)
         if kind in ("ruled scale", "grid") and "division_um" not in got and "division" not in row:
             yield None, f'division is missing; a {kind} needs one, like "10 um"'
-        if (got.get("tolerance") or 0) > MOST_TOLERANCE:
+        if got.get("tolerance", 0.0) > MOST_TOLERANCE:
             yield "tolerance", f"{got['tolerance']:.0%} is no tolerance of a division"
         if "certificate" in row and "tolerance" in row:
             yield "tolerance", "a certificate is given too; keep one of the two"

@@ -251,9 +251,8 @@ def _cut_out(bench: Bench, captures: Sequence[CaptureResult]) -> Iterator[Contra
     the same pixel size, or in a shape in which no camera saves."""
     by_camera: dict[str, list[CaptureResult]] = defaultdict(list)
     for one in captures:
-        if medium_of(one.capture.files) != "photos" or "even_rim" in one.findings:
-            continue
-        if min(_size(one)) > 0:
+        is_bare_photo = medium_of(one.capture.files) == "photos" and "even_rim" not in one.findings
+        if is_bare_photo and min(_size(one)) > 0:
             by_camera[one.capture.instrument].append(one)
     for mine in by_camera.values():
         largest = max(mine, key=lambda one: _size(one)[0] * _size(one)[1])
