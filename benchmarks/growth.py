@@ -38,7 +38,8 @@ PERIOD_PX, TILT = 60.0, 0.02
 
 
 def _slide(path: Path, megapixels: int) -> None:
-    """A slide of lines right across, a fifth of its period wide, soft, with noise: rows at a time."""
+    """A slide of lines right across, a fifth of its period wide, soft, with noise, in colour as cameras
+    write them: rows at a time."""
     height = round((megapixels * 1e6 * 3 / 4) ** 0.5)
     width = round(height * 4 / 3)
     place = np.arange(4096) * PERIOD_PX / 4096
@@ -51,7 +52,8 @@ def _slide(path: Path, megapixels: int) -> None:
         at = ((x + TILT * y) % PERIOD_PX * (4096 / PERIOD_PX)).astype(np.intp)
         noise = rng.standard_normal(width, dtype=np.float32)
         picture[y] = np.clip(profile[at] + 2 * noise, 0, 255)
-    cv2.imwrite(str(path), picture, [cv2.IMWRITE_JPEG_QUALITY, 92])
+    colour = cv2.cvtColor(picture, cv2.COLOR_GRAY2BGR)
+    cv2.imwrite(str(path), colour, [cv2.IMWRITE_JPEG_QUALITY, 92])
 
 
 def photo(megapixels: int, folder: Path) -> Callable[[], object]:

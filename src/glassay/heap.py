@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from typing import cast
 
 KEPT_BLOCK_MB = 128
 """Arrays up to here come from the heap, whose freed parts the next array takes: a 12-megapixel picture
@@ -21,14 +23,26 @@ def keep_freed_memory() -> bool:
     system fills each page with zeros first: a tenth to a third of the time of measuring a photo
     (docs/speed.md). Peak memory grows by some 5 %.
     """
+    mallopt = _of_c_library("mallopt")
+    return mallopt is not None and bool(
+        mallopt(M_MMAP_THRESHOLD, KEPT_BLOCK_MB << 20) and mallopt(M_TRIM_THRESHOLD, KEPT_MB << 20)
+    )
+
+
+def give_back_freed_memory(of_bytes: int) -> None:
+    """Return to the system what is free in the heap, if arrays of so many bytes do not come from it:
+    what a decoder of a large photo has freed would then never be used again."""
+    if of_bytes > KEPT_BLOCK_MB << 20 and (trim := _of_c_library("malloc_trim")) is not None:
+        trim(0)
+
+
+def _of_c_library(name: str) -> Callable[..., int] | None:
+    """A function that the GNU C library has and others do not."""
     if sys.platform != "linux":
-        return False
+        return None
     import ctypes
 
     try:
-        mallopt = ctypes.CDLL(None).mallopt
+        return cast("Callable[..., int]", getattr(ctypes.CDLL(None), name))
     except (AttributeError, OSError):  # another C library
-        return False
-    return bool(
-        mallopt(M_MMAP_THRESHOLD, KEPT_BLOCK_MB << 20) and mallopt(M_TRIM_THRESHOLD, KEPT_MB << 20)
-    )
+        return None

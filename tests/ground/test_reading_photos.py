@@ -22,6 +22,7 @@ from PIL import Image
 
 from glassay.errors import Unusable
 from glassay.imaging import MAX_PIXELS, linear_to_srgb, memory, read_photo, srgb_to_linear
+from glassay.imaging.decoding import BAND_ROWS
 from glassay.imaging.jpeg_damage import DAMAGED
 
 ANY_FILE = settings(
@@ -43,6 +44,17 @@ def test_lossless_formats_give_the_pixels_back(tmp_path: Path, suffix: str) -> N
     photo = read_photo(path)
     assert np.array_equal(photo.stored, picture())
     assert (photo.width, photo.height, photo.tone) == (60, 40, "srgb")
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "P", "RGBA", "CMYK", "1"])
+def test_a_photo_taller_than_what_is_copied_at_a_time_is_whole(tmp_path: Path, mode: str) -> None:
+    rng = np.random.default_rng(5)
+    tall = Image.fromarray(rng.integers(0, 256, (2 * BAND_ROWS + 77, 23, 3), dtype=np.uint8))
+    path = tmp_path / "tall.tif" if mode == "CMYK" else tmp_path / "tall.png"
+    tall.convert(mode).save(path)
+    with Image.open(path) as image:
+        expected = np.asarray(image.convert("L" if mode in "L1" else "RGB"))
+    assert np.array_equal(read_photo(path).stored, expected)
 
 
 def test_lossy_formats_come_close(tmp_path: Path) -> None:

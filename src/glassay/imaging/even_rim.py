@@ -5,6 +5,7 @@ No camera delivers rows or columns of one value at the rim of a scene: its field
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,6 +60,8 @@ def _ends(picture: npt.NDArray[np.float32]) -> int:
     """How many rows at the top are of one value, where a scene begins below them; else 0."""
     value = float(np.median(picture[0]))
     few = picture[:, :: max(1, picture.shape[1] // SAMPLED)]
+    if not _is_even(few[: math.ceil(_fewest(picture))], value).all():
+        return 0  # as in nearly every photo: the rest need not be looked through
     count = _first(~_is_even(few, value))
     if not _ends_at(few, count, value):
         return 0
@@ -69,9 +72,14 @@ def _ends(picture: npt.NDArray[np.float32]) -> int:
 def _ends_at(picture: npt.NDArray[np.float32], count: int, value: float) -> bool:
     """Whether so many rows of a value are a frame: a scene unlike it begins below them."""
     begins = picture[count + BLOCK_PX : count + BLOCK_PX + BESIDE_PX]
-    if count < max(LEAST_PX, LEAST_SHARE * len(picture)) or not begins.size:
+    if count < _fewest(picture) or not begins.size:
         return False
     return bool((np.abs(begins - value) > ITS_VALUE).mean() >= ENDS_SHARE)
+
+
+def _fewest(picture: npt.NDArray[np.float32]) -> float:
+    """Fewer rows are no frame."""
+    return max(LEAST_PX, LEAST_SHARE * len(picture))
 
 
 def _is_even(rows: npt.NDArray[np.float32], value: float) -> npt.NDArray[np.bool_]:

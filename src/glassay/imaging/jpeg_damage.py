@@ -30,20 +30,22 @@ _BASELINE = (0xC0, 0xC1)
 _PROGRESSIVE = 0xC2
 
 
-def damage_note(data: bytes, decoded: Image.Image) -> str | None:
-    """A note when the data of a JPEG, already `decoded`, contradict themselves; None when not.
+def damage_note(data: bytes, decoded: Pixels) -> str | None:
+    """A note when the data of a JPEG contradict themselves; None when not.
+
+    `decoded` are its px as stored, (height, width) of grey or (height, width, 3) of colour.
 
     Two tests: a second decoder that stops at codes which do not exist or data that end early, and,
     in a picture stored in one scan, whether its data end with the picture: after damage, bytes are
     left over or some are wanting. Damage that leaves the count of blocks as it was stays unseen.
     """
     frame = _frame(data)
-    if frame is None or decoded.mode not in ("L", "RGB"):
+    if frame is None:
         return None
     kind, start = frame
     if _breaks_off(data):
         return DAMAGED
-    if kind in _BASELINE and not _ends_with_the_picture(data, start, np.asarray(decoded)):
+    if kind in _BASELINE and not _ends_with_the_picture(data, start, decoded):
         return DAMAGED
     return None
 

@@ -109,20 +109,21 @@ def read_hierarchy(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: R
     """The pattern of longer lines of a `row` in `light` (height, width)."""
     if len(row.numbers) < 5:
         return NO_HIERARCHY
-    found, filled = _read(light, mask, row)
+    soft = _softened(light, row.division)
+    found, filled = _read(soft, mask, row)
     if found.every or not HALF_FILLED[0] < filled < HALF_FILLED[1]:
         return found
     # Bars as wide as their gaps: what was taken for the lines may be the gaps.
     between = replace(row, positions=row.positions + row.division / 2)
-    return _read(light, mask, between, STANDS_BETWEEN)[0]
+    return _read(soft, mask, between, STANDS_BETWEEN)[0]
 
 
 def _read(
-    light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row, stands: float = STANDS
+    soft: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row, stands: float = STANDS
 ) -> tuple[Hierarchy, float]:
     """The pattern, and which share of a division the lines fill; longer ones keep at least `stands`
     of the common contrast."""
-    within = _profiles(light, mask, row, _inner(row))
+    within = _profiles(soft, mask, row, _inner(row))
     wave = _median(within, (0, 1))
     if not np.isfinite(wave).all() or not (wave**2).sum() > 0:
         return NO_HIERARCHY, 0.0
@@ -133,7 +134,7 @@ def _read(
     count = int(np.clip(beyond / step, 8, ROWS))
     away = (np.arange(count) + 0.5) * step
     sides = [
-        _amplitudes(_profiles(light, mask, row, t), wave)
+        _amplitudes(_profiles(soft, mask, row, t), wave)
         for t in (row.core[0] - away, row.core[1] + away)
     ]
     for every in LONGER_EVERY:
@@ -149,7 +150,7 @@ def read_heavier(light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row
     """The pattern of lines that are thicker than the others, or drawn double or triple."""
     if len(row.numbers) < 5:
         return NO_HIERARCHY
-    weight = _weights(_profiles(light, mask, row, _inner(row)))
+    weight = _weights(_profiles(_softened(light, row.division), mask, row, _inner(row)))
     known = np.isfinite(weight)
     for every in HEAVIER_EVERY:
         for first in range(every):
@@ -194,19 +195,23 @@ def _inner(row: Row) -> Array:
     return np.linspace(row.core[0] + margin, row.core[1] - margin, count)
 
 
+def _softened(light: FloatImage, division: float) -> FloatImage:
+    """Light averaged over a tenth of a division: lines stay as they are, noise does not."""
+    size = int(np.clip(division / 10, 1, 9)) | 1
+    return np.asarray(cv2.blur(light, (size, size)), np.float32) if size > 1 else light
+
+
 def _profiles(
-    light: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row, across: Array
+    soft: FloatImage, mask: npt.NDArray[np.uint8] | None, row: Row, across: Array
 ) -> Array:
     """Light about each line (rows, lines, samples) less its mean and slope; NaN where out of view."""
-    height, width = light.shape
+    height, width = soft.shape
     c, s = math.cos(row.angle), math.sin(row.angle)
     u = (np.arange(SAMPLES) / (SAMPLES - 1) - 0.5) * 0.9 * row.division
     along = (row.positions[:, None] + u[None, :])[None]
     t = across[:, None, None]
     x = (along * c - t * s + (width - 1) / 2).astype(np.float32)
     y = (along * s + t * c + (height - 1) / 2).astype(np.float32)
-    size = int(np.clip(row.division / 10, 1, 9)) | 1
-    soft = cv2.blur(light, (size, size)) if size > 1 else light
     shape = x.shape
     flat = (x.reshape(-1, SAMPLES), y.reshape(-1, SAMPLES))
     value = _remapped(soft, *flat).reshape(shape).astype(np.float64)

@@ -41,8 +41,11 @@ def measure_scale(
 
     Raises `NotMeasurable` with the reason when no scale can be measured.
     """
-    light = _stretched(grey)
-    stop = find_field_stop(light * light) if box is None else None
+    within = _in_range(grey)
+    del grey  # a picture of hundreds of megapixels need not be kept three times
+    stop = find_field_stop(within) if box is None else None
+    light = np.sqrt(within, dtype=np.float32)  # photon noise is then alike everywhere
+    del within
     rim = even_rim(light) if stop is None else None
     return replace(_measured_in(light, stop, pattern, box, word), rim=rim)
 
@@ -107,8 +110,8 @@ def _measured(view: View, pattern: Pattern) -> ScaleResult:
     raise next((one for one in reasons if isinstance(one, WordWanted)), reasons[0])
 
 
-def _stretched(grey: FloatImage) -> FloatImage:
-    """Square root of the light, scaled to about 0..1: photon noise is then alike everywhere."""
+def _in_range(grey: FloatImage) -> FloatImage:
+    """The light, scaled to about 0..1 where it is not in that range."""
     if min(grey.shape) < MIN_SIDE_PX:
         raise NotMeasurable(
             f"a photo of {grey.shape[1]} x {grey.shape[0]} px is too small to hold a scale"
@@ -123,7 +126,7 @@ def _stretched(grey: FloatImage) -> FloatImage:
         if not np.isfinite(grey).all():
             raise NotMeasurable("the photo's values span more than can be scaled")
         grey = np.clip(grey, 0, 4)
-    return np.asarray(np.sqrt(grey), dtype=np.float32)
+    return grey
 
 
 def _in_whole_photo(result: ScaleResult, shape: tuple[int, ...], x0: int, y0: int) -> ScaleResult:
