@@ -15,7 +15,7 @@ ARGUMENTS = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
     "--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream",
 ]  # fmt: skip
-PATIENCE_MS = 30_000
+PATIENCE_MS = 120_000
 """How long anything may take to appear: no test is decided by how busy the machine is."""
 expect.set_options(timeout=PATIENCE_MS)
 AXE = Path(__file__).parent / "vendor" / "axe.min.js"

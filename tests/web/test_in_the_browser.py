@@ -65,7 +65,7 @@ def test_from_an_empty_folder_to_a_verdict(browser: Browser, serve: Serve, tmp_p
 
     page.get_by_role("navigation").get_by_role("link", name="Measure").click()
     page.get_by_role("button", name="Measure what is new").click()
-    expect(page.get_by_text("Done: ")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Done: ")).to_be_visible(timeout=240_000)
     page.get_by_role("link", name="See the comparison").click()
     expect(page.get_by_text("✗ not met").first).to_be_visible()
     expect(page.get_by_role("cell", name="1.2500")).to_be_visible()

@@ -36,7 +36,7 @@ def test_the_address_lets_in_until_it_is_stopped(folder: Path) -> None:
             asked = urllib.request.Request(
                 f"http://127.0.0.1:{found[1]}/", headers={"authorization": f"Bearer {key[1]}"}
             )
-            with urllib.request.urlopen(asked, timeout=20) as answer:
+            with urllib.request.urlopen(asked, timeout=60) as answer:
                 assert b"What they show" in answer.read()
             process.send_signal(signal.SIGINT)
             assert process.wait(60) == 130
