@@ -79,8 +79,9 @@ def take(watched: Watched, button: str, said: str) -> None:
         if said in guide.inner_text():
             return
         expect(guide).to_contain_text("is filed already")
-        while not any(REFUSED in one for one in watched.troubles):  # the browser's own line of it
-            page.wait_for_timeout(20)
+        watched.until(
+            lambda: any(REFUSED in one for one in watched.troubles)
+        )  # the browser says so
         (told,) = (one for one in watched.troubles if REFUSED in one)
         watched.troubles.remove(told)
     pytest.fail(f"{button}: {guide.inner_text()}")
