@@ -275,7 +275,7 @@ def results_in(folder: Path) -> dict[str, int]:
 def stop_after_first_result(folder: Path, how: signal.Signals) -> tuple[int, str]:
     """Run the bench with two workers, stopped by a signal as soon as one result is kept."""
     words = [sys.executable, "-c", STOPS_ITSELF, "run", str(folder), "--jobs", "2", str(int(how))]
-    ran = subprocess.run(words, capture_output=True, text=True, check=False, timeout=120)
+    ran = subprocess.run(words, capture_output=True, text=True, check=False, timeout=600)
     workers = [int(pid) for pid in re.findall(r"\d+", ran.stdout.partition("workers")[2])]
     assert workers
     deadline = time.monotonic() + 60

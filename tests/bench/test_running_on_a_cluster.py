@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -35,7 +36,7 @@ id = "pad"
 kind = "screen"
 """
 ROOT = Path(__file__).parents[2]
-START_S = 60
+START_S = 180
 """Long enough for a machine under load; nothing waits that long when all is well."""
 
 
@@ -67,16 +68,24 @@ def address(tmp_path: Path) -> Iterator[str]:
 
     processes = [start("dask_scheduler", "--host", "127.0.0.1", "--port", "0")]
     try:
-        until = time.monotonic() + START_S
-        while not file.exists() and time.monotonic() < until:
-            time.sleep(0.05)
+        told = _told_by_the_scheduler(file)
         for _ in range(2):
             processes.append(start("dask_worker", "--no-nanny", "--nthreads", "1"))
-        yield json.loads(file.read_text())["address"]
+        yield told
     finally:
         for process in processes:
             process.kill()
             process.wait()
+
+
+def _told_by_the_scheduler(file: Path) -> str:
+    """Its address, once the file is whole: it is there, empty, before it is written."""
+    until = time.monotonic() + START_S
+    while time.monotonic() < until:
+        with suppress(FileNotFoundError, json.JSONDecodeError):
+            return str(json.loads(file.read_text())["address"])
+        time.sleep(0.05)
+    raise AssertionError("the scheduler did not start")
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning")

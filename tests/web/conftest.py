@@ -103,7 +103,7 @@ class Running:
     def stop_all(self) -> None:
         for server, thread in self._servers:
             server.should_exit = True
-            thread.join(5)
+            thread.join(60)
         self._servers = []
 
 

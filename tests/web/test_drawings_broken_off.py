@@ -102,7 +102,7 @@ def kill_a_drawing(bench: Path, what: str, after: int = 0) -> None:
     script.write_text(KILLED)
     done = subprocess.run(
         [sys.executable, script, bench, CAPTURE, str(SHARD), what, str(after)],
-        capture_output=True, text=True, timeout=300, check=False,
+        capture_output=True, text=True, timeout=600, check=False,
     )  # fmt: skip
     assert (done.returncode, done.stderr) == (-signal.SIGKILL, "")
 

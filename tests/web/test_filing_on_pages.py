@@ -215,7 +215,7 @@ def test_large_photos_are_all_shown_small_before_one_is_looked_at_whole(
 
     monkeypatch.setattr(incoming, "read_photo", noted)
     monkeypatch.setattr("glassay.web.looks.QUIET_S", 600.0)
-    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 20.0)
+    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 120.0)
     data = large_photo(folder)
     batch = hand_over_singly(client, ("a.jpg", data), ("b.jpg", data))
     for number in range(2):
@@ -235,7 +235,7 @@ def test_a_large_photo_is_shown_before_it_is_looked_at_whole(
 
     def slow(place: Path) -> object:
         if place.name == "good.jpg":
-            go_on.wait(20)
+            go_on.wait(120)
         return read(place)
 
     monkeypatch.setattr(incoming, "read_photo", slow)
@@ -245,7 +245,7 @@ def test_a_large_photo_is_shown_before_it_is_looked_at_whole(
     picture = client.get(f"/incoming/thumb?batch={batch}&number=0")
     assert max(Image.open(io.BytesIO(picture.content)).size) == incoming.THUMBNAIL_PX
     go_on.set()
-    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 20)
+    monkeypatch.setattr("glassay.web.pages.captures.LOOKS_SOON_S", 120)
     page = client.get(f"/incoming?batch={batch}").text
     assert page.count("It cannot be filed") == 1
 
@@ -276,7 +276,7 @@ def test_a_filing_tells_how_far_it_is_and_can_be_stopped(
     def slow(*given: object) -> str:
         name = copy(*given)  # type: ignore[arg-type]
         reached.set()
-        go_on.wait(20)
+        go_on.wait(120)
         return name
 
     monkeypatch.setattr(filing, "_copy", slow)
@@ -287,14 +287,14 @@ def test_a_filing_tells_how_far_it_is_and_can_be_stopped(
         form |= {f"take-{number}": "on", f"place-{number}": "pad|near", f"object-{number}": "bare"}
     page = client.post("/incoming", data=form)
     assert page.url.path == "/filing"
-    assert reached.wait(20)
+    assert reached.wait(120)
     job = page.url.params["job"]
     shown = client.get(f"/filing?job={job}").text
     assert 'max="6" value="3"' in shown
     assert client.post("/incoming", data=form).status_code == 400  # it is being filed already
     client.post("/filing/stop", data={"job": job}, follow_redirects=False)
     go_on.set()
-    client.app.state.filings.job(job).wait(20)  # type: ignore[attr-defined]
+    client.app.state.filings.job(job).wait(120)  # type: ignore[attr-defined]
     assert "nothing was filed" in client.get(f"/filing?job={job}").text
     assert (folder / "bench.toml").read_bytes() == before
     assert sorted(path.name for path in (folder / "captures").rglob("*") if path.is_file()) == [
@@ -302,7 +302,7 @@ def test_a_filing_tells_how_far_it_is_and_can_be_stopped(
     ]
     assert "3 files: say what they show" in client.get("/captures").text
     monkeypatch.setattr(filing, "_copy", copy)
-    monkeypatch.setattr("glassay.web.pages.captures.SOON_S", 20)
+    monkeypatch.setattr("glassay.web.pages.captures.SOON_S", 120)
     assert "3 files are filed" in client.post("/incoming", data=form).text
 
 

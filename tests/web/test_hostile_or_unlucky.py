@@ -21,6 +21,7 @@ from glassay.web import limits
 from glassay.web.incoming import Incoming
 
 NEAR = "captures/near.png"
+PATIENCE_S = 120.0
 LONG_AGO = 10 * 24 * 3600
 
 
@@ -202,23 +203,34 @@ Serve = Callable[[Path], Served]
 def test_half_open_requests_are_ended(
     serve: Serve, folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(limits, "HEAD_S", 0.3)
-    monkeypatch.setattr(limits, "STALLED_S", 0.3)
     served = serve(folder)
     port = int(served.address.rpartition(":")[2])
     own = f"Host: 127.0.0.1:{port}\r\nOrigin: http://127.0.0.1:{port}\r\n"
+
+    def is_ended(half: socket.socket) -> bool:
+        try:
+            return half.recv(100) == b""
+        except ConnectionResetError:  # it was ended before the beginning was sent
+            return True
+
     for begun in (b"", b"GET / HTTP/1.1\r\nHos"):
-        with socket.create_connection(("127.0.0.1", port), timeout=20) as half:
+        monkeypatch.setattr(limits, "HEAD_S", 0.3)
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as half:
             half.sendall(begun)
-            assert half.recv(100) == b""
-    # A whole request, and the beginning of a second one on the same connection.
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as half:
+            assert is_ended(half)
+    # A whole request, and the beginning of a second one on the same connection. Only what stalls is
+    # given little time: on a busy machine a whole request may follow its connection late.
+    monkeypatch.setattr(limits, "HEAD_S", PATIENCE_S)
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as half:
         half.sendall(f"GET /?token={TOKEN} HTTP/1.1\r\n{own}\r\n".encode())
         told = half.recv(4000).decode()
+        monkeypatch.setattr(limits, "HEAD_S", 0.3)
         half.sendall(b"GET / HT")
-        assert half.recv(100) == b""
+        assert is_ended(half)
     cookie = told.partition("set-cookie: ")[2].partition(";")[0]
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as half:
+    monkeypatch.setattr(limits, "HEAD_S", PATIENCE_S)
+    monkeypatch.setattr(limits, "STALLED_S", 0.3)
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as half:
         head = f"POST /upload HTTP/1.1\r\n{own}Cookie: {cookie}\r\nContent-Length: 9000\r\n"
         kind = "Content-Type: multipart/form-data; boundary=x\r\n\r\n--x\r\n"
         half.sendall((head + kind).encode())
@@ -233,10 +245,10 @@ def test_an_upload_that_is_broken_off_leaves_nothing_and_says_nothing(
     served = serve(folder)
     port = int(served.address.rpartition(":")[2])
     own = f"Host: 127.0.0.1:{port}\r\nOrigin: http://127.0.0.1:{port}\r\n"
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as asking:
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as asking:
         asking.sendall(f"GET /?token={TOKEN} HTTP/1.1\r\n{own}\r\n".encode())
         cookie = asking.recv(4000).decode().partition("set-cookie: ")[2].partition(";")[0]
-    with socket.create_connection(("127.0.0.1", port), timeout=20) as half:
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as half:
         head = f"POST /upload HTTP/1.1\r\n{own}Cookie: {cookie}\r\nContent-Length: 90000\r\n"
         kind = "Content-Type: multipart/form-data; boundary=x\r\n\r\n--x\r\n"
         half.sendall((head + kind).encode())

@@ -65,7 +65,7 @@ def test_from_an_empty_folder_to_a_verdict(browser: Browser, serve: Serve, tmp_p
 
     page.get_by_role("navigation").get_by_role("link", name="Measure").click()
     page.get_by_role("button", name="Measure what is new").click()
-    expect(page.get_by_text("Done: ")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Done: ")).to_be_visible(timeout=240_000)
     page.get_by_role("link", name="See the comparison").click()
     expect(page.get_by_text("✗ not met").first).to_be_visible()
     expect(page.get_by_role("cell", name="1.2500")).to_be_visible()
@@ -105,15 +105,17 @@ def test_where_to_look_is_pointed_at_with_the_keyboard(
     page.goto(served.entry)
     page.goto(served.address + "/capture?id=captures/near.png")
     page.wait_for_selector("#viewer[data-ready=yes]")
-    page.locator(".openseadragon-canvas").focus()
+    canvas = page.locator(".openseadragon-canvas")
+    canvas.focus()
+    page.wait_for_load_state("networkidle")  # all tiles are there
     page.wait_for_timeout(400)
-    upright = page.locator(".openseadragon-canvas").screenshot()
+    watched.drawn()
+    upright = canvas.screenshot()
     page.keyboard.press("r")
     page.keyboard.press("f")
     page.wait_for_timeout(400)
-    assert page.locator(".openseadragon-canvas").screenshot() == upright, (
-        "it was turned or mirrored"
-    )
+    watched.drawn()
+    assert canvas.screenshot() == upright, "it was turned or mirrored"
     page.get_by_role("button", name="Where to look").focus()
     page.keyboard.press("Enter")
     page.locator(".openseadragon-canvas").focus()
@@ -122,12 +124,18 @@ def test_where_to_look_is_pointed_at_with_the_keyboard(
         page.keyboard.press("ArrowRight")
         page.keyboard.press("ArrowDown")
         page.wait_for_timeout(350)
+        watched.drawn()
     page.keyboard.press("Enter")
     box = [int(part) for part in page.get_by_label("Look only here").input_value().split(",")]
     assert box[2] > 20
     assert box[3] > 20
     expect(page.get_by_role("button", name="Measure there")).to_be_focused()
     assert watched.troubles == []
+
+
+RULES = """() => [...document.querySelectorAll(".scale-rule")].map((one) =>
+    [one.textContent, Math.round(10 * one.getBoundingClientRect().width) / 10])"""
+"""What each scale bar says, and its length, in one moment."""
 
 
 def test_side_by_side_keeps_one_physical_scale(
@@ -144,20 +152,19 @@ def test_side_by_side_keeps_one_physical_scale(
     page.wait_for_selector("#panes[data-ready=yes]")
     page.wait_for_timeout(400)
 
-    def rules() -> list[tuple[str, float]]:
-        found = page.locator(".scale-rule")
-        return [
-            (found.nth(n).text_content() or "", round(found.nth(n).bounding_box()["width"], 1))  # type: ignore[index]
-            for n in range(2)
-        ]
+    def rules() -> list[list[object]]:
+        watched.drawn()
+        return list(page.evaluate(RULES))
 
     before = rules()
+    assert len(before) == 2
     assert before[0] == before[1]
     panes = page.locator(".pane .viewer")
     frame = panes.nth(0).bounding_box()
     assert frame is not None
     page.mouse.move(frame["x"] + 100, frame["y"] + 100)
     page.mouse.wheel(0, -400)
+    watched.until(lambda: rules() != before)
     page.wait_for_timeout(900)
     after = rules()
     assert after[0] == after[1]

@@ -36,14 +36,22 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 
 
 Serve = Callable[[Path], Served]
+REFUSED = "responded with a status of"
 
 
 def patient(route: Route) -> None:
-    """The page, which does not take a busy machine for a camera that has stopped."""
+    """The page, which does not take a busy machine for a camera that has stopped, nor for a scale that
+    went out of view."""
     script = route.fetch().text()
-    assert "STALLED_MS = 3000" in script
-    body = script.replace("STALLED_MS = 3000", "STALLED_MS = 300000")
-    route.fulfill(body=body, content_type="text/javascript")
+    for one in ("STALLED_MS = 3000", "SCALE_LASTS_MS = 4000"):
+        assert one in script
+        script = script.replace(one, one.partition("=")[0] + "= 300000")
+    route.fulfill(body=script, content_type="text/javascript")
+
+
+@pytest.fixture(autouse=True)
+def _a_scale_lasts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("glassay.web.watch.SCALE_LASTS_S", 300.0)
 
 
 def watching(browser: Browser, served: Served, *, planes: bool = False) -> Watched:
@@ -71,9 +79,11 @@ def take(watched: Watched, button: str, said: str) -> None:
         if said in guide.inner_text():
             return
         expect(guide).to_contain_text("is filed already")
-        told = [one for one in watched.troubles if "responded with a status of" in one]
-        assert len(told) == 1  # the browser's own line of the refusal
-        watched.troubles.remove(told[0])
+        watched.until(
+            lambda: any(REFUSED in one for one in watched.troubles)
+        )  # the browser says so
+        (told,) = (one for one in watched.troubles if REFUSED in one)
+        watched.troubles.remove(told)
     pytest.fail(f"{button}: {guide.inner_text()}")
 
 
@@ -90,8 +100,8 @@ def test_the_live_microscope_is_measured_and_photographed(
     expect(page.locator("#m-delivered")).to_contain_text("frames/s")
     for button, said in (("Take a photo", "Photo filed."), ("Repeat pair", "Repeat pair filed.")):
         take(watched, button, said)
-    page.get_by_role("button", name="Endurance run").click()
-    page.wait_for_timeout(2500)
+    with page.expect_response(re.compile("piece=1")):  # two seconds of it have come
+        page.get_by_role("button", name="Endurance run").click()
     track = "document.getElementById('video').srcObject.getTracks()[0]"
     page.evaluate(f"{track}.dispatchEvent(new Event('ended'))")
     expect(page.locator("#taken li")).to_have_count(3)
@@ -110,9 +120,9 @@ def test_a_focus_run_and_a_clip_are_taken_into_the_bench(
     page = watched.page
     expect(page.locator("#m-delivered")).to_contain_text("frames/s")
     page.get_by_role("button", name="Focus run").click()
-    expect(page.locator("#taken li")).to_have_count(1, timeout=40_000)
-    page.get_by_role("button", name="Record a clip").click()
-    page.wait_for_timeout(2500)
+    expect(page.locator("#taken li")).to_have_count(1)
+    with page.expect_response(re.compile("piece=1")):
+        page.get_by_role("button", name="Record a clip").click()
     page.get_by_role("button", name="Stop recording").click()
     expect(page.locator("#taken li")).to_have_count(2)
     run, clip = load_bench(folder).captures[-2:]
@@ -163,16 +173,22 @@ def test_a_live_scale_goes_with_its_object_its_setting_and_its_camera(
     pixel, field = page.locator("#m-pixel"), page.locator("#m-field")
     drawn = """() => document.getElementById("burn").getContext("2d")
         .getImageData(0, 0, 1280, 720).data.some((one) => one > 0)"""
+    choose = """(id, one) => {
+        document.getElementById(id).value = one;
+        document.getElementById(id).dispatchEvent(new Event("change"));
+    }"""
     for act in (
-        lambda: page.get_by_label("It shows", exact=True).select_option("bare"),
-        lambda: page.get_by_label("Instrument and setting").select_option("pad|far"),
-        lambda: page.get_by_role("button", name="Stop the camera").click(),
-    ):
+        f"({choose})('object', 'bare')", f"({choose})('place', 'pad|far')",
+        "document.getElementById('start').click()",  # it stops the camera
+    ):  # fmt: skip
         page.wait_for_selector("#live[data-seen=scale]")
         assert page.evaluate(drawn)
-        act()  # and in the same moment nothing is told any more
-        told = page.evaluate(f"""() => [document.getElementById("m-pixel").textContent,
-            document.getElementById("m-field").textContent, ({drawn})()]""")
+        # In the same moment nothing is told any more; a moment later a new scale may be measured.
+        told = page.evaluate(f"""() => {{
+            {act};
+            return [document.getElementById("m-pixel").textContent,
+                document.getElementById("m-field").textContent, ({drawn})()];
+        }}""")
         assert told == ["–", "–", False]
         page.get_by_label("It shows", exact=True).select_option("slide")
     page.wait_for_timeout(400)
@@ -222,8 +238,8 @@ def test_a_recording_tells_its_true_length_and_why_it_ended_and_is_never_orphane
     assert len(refused) == 1
     asked: list[str] = []
     page.once("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
-    page.close(run_before_unload=True)
-    page.wait_for_timeout(300)
+    with page.expect_event("dialog"):
+        page.close(run_before_unload=True)
     assert asked == ["beforeunload"]
     page.unroute(end)
     again.click()

@@ -63,9 +63,9 @@ def test_a_map_grows_survives_a_reload_and_is_filed(
         page.get_by_label("It shows", exact=True).select_option("bare")
         page.get_by_role("button", name="Start the camera").press("Enter")
         begin = page.get_by_role("button", name="Begin a live mosaic")
-        expect(begin).to_be_enabled(timeout=30_000)  # pressing does not wait for it
+        expect(begin).to_be_enabled()  # pressing does not wait for it
         begin.press("Enter")
-        page.wait_for_selector("#live[data-views='2']", timeout=60_000)
+        page.wait_for_selector("#live[data-views='2']")
         expect(page.locator("#map-counts")).to_contain_text("2 views on the map")
         assert watched.faults() == []
         shown, kept = page.evaluate(COLOURS)

@@ -106,7 +106,7 @@ for n in range(15):
     programs = [subprocess.Popen([sys.executable, "-c", code, str(folder)]) for _ in range(2)]
     for n in range(15):
         add_mark(folder, make_mark(NEAR, "distance", [(1, n), (90, n)], pointing_px=0.5))
-    assert [one.wait(60) for one in programs] == [0, 0]
+    assert [one.wait(300) for one in programs] == [0, 0]
     assert len(read_marks(folder)) == 45
 
 
@@ -136,7 +136,7 @@ with one_writer(Path(sys.argv[1])):
         with one_writer(tmp_path, "something else", wait_s=0.2):
             pass
         other.kill()  # a program that ends without a word lets go as well
-    with one_writer(tmp_path, wait_s=5):
+    with one_writer(tmp_path, wait_s=60):
         pass
 
 

@@ -24,6 +24,12 @@ pytestmark = [
 NEAR, FAR = re.compile(r"(199|200)\.\d"), re.compile(r"2(49|50)\.\d")
 """160 and 200 px of 1.25 um, pointed at to a px of the screen."""
 
+PX_PER_UM = """() => {
+    const rule = document.querySelector(".scale-rule");
+    return parseFloat(rule.style.width) / parseFloat(rule.textContent);
+}"""
+"""By the scale bar, whose length is a round number of um."""
+
 Serve = Callable[[Path], Served]
 
 
@@ -114,8 +120,9 @@ def test_each_point_carries_its_zoom_and_a_long_way_the_lens(
     page = photo.page
     page.get_by_role("button", name="Distance").click()
     photo.click(-290, 0)
+    before = page.evaluate(PX_PER_UM)
     page.get_by_role("button", name="Closer").click()
-    page.wait_for_timeout(400)
+    photo.watched.until(lambda: abs(page.evaluate(PX_PER_UM) / before - 1.5) < 1e-3)
     frame = page.locator("#viewer").bounding_box()
     assert frame is not None
     page.mouse.click(frame["x"] + 0.85 * frame["width"], photo.middle[1])
@@ -179,10 +186,12 @@ def test_points_are_set_moved_and_removed_with_keys_alone(
     for _ in range(5):
         page.keyboard.press("Shift+ArrowRight")
     expect(page.get_by_role("button", name="Undo")).to_be_enabled()
-    page.wait_for_timeout(1100)
+    far = 50 / photo.scale
+    # they are kept once the keys are quiet
+    photo.watched.until(lambda: read_marks(folder)[0].points[1][0] - before[1][0] > far - 0.6)
     after = read_marks(folder)[0].points
     assert after[0] == before[0]
-    assert after[1][0] - before[1][0] == pytest.approx(50 / photo.scale, abs=0.6)
+    assert after[1][0] - before[1][0] == pytest.approx(far, abs=0.6)
     handle = page.get_by_role("button", name="Point 2 of measurement 1")
     handle.focus()
     page.keyboard.press("Delete")

@@ -323,7 +323,7 @@ def test_a_kill_while_it_is_put_in_place_leaves_both_whole(bench: Path) -> None:
     before = _files(place)
     script = bench.parent / "killed.py"
     script.write_text(KILLED_BETWEEN)
-    done = subprocess.run([sys.executable, script, bench, CAPTURE], timeout=120, check=False)
+    done = subprocess.run([sys.executable, script, bench, CAPTURE], timeout=600, check=False)
     assert done.returncode == -signal.SIGKILL
     left = [p for p in place.parent.iterdir() if not p.name.startswith(".")]
     assert [_files(one) for one in left] == [before]

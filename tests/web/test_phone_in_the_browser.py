@@ -32,7 +32,7 @@ def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_pat
     picture(apple)
     picture(large, (8000, 6000))
     photos = [slide, apple, large]
-    opened = PhonePage(tmp_path / "bench", "127.0.0.1", 5)
+    opened = PhonePage(tmp_path / "bench", "127.0.0.1", 60)
     try:
         watched = Watched(
             browser, f"http://{opened.host}", viewport={"width": 360, "height": 740},
@@ -52,7 +52,7 @@ def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_pat
 
         page.route("**/piece**", broken)
         page.get_by_label("Pick photos or clips").set_input_files(photos)
-        expect(page.get_by_role("status")).to_have_text("3 of 3 handed over.", timeout=20_000)
+        expect(page.get_by_role("status")).to_have_text("3 of 3 handed over.")
         assert len(failed) == 2
         expect(page.get_by_role("listitem").first).to_contain_text("handed over")
         second = Watched(browser, f"http://{opened.host}")
@@ -66,13 +66,13 @@ def test_photos_are_handed_over_across_an_interruption(browser: Browser, tmp_pat
         assert [one for one in watched.troubles if "ERR_CONNECTION_RESET" not in one] == []
     finally:
         opened.close()
-        opened.wait(5)
+        opened.wait(60)
 
 
 def test_the_phone_s_pages_and_the_code_s_are_clear_at_360_px_in_light_and_dark(
     browser: Browser, serve: Callable[..., Served], folder: Path
 ) -> None:
-    opened = PhonePage(folder, "127.0.0.1", 5)
+    opened = PhonePage(folder, "127.0.0.1", 60)
     size = {"width": 360, "height": 740}
     faults = {}
 
@@ -110,5 +110,5 @@ def test_the_phone_s_pages_and_the_code_s_are_clear_at_360_px_in_light_and_dark(
         look("what came is named", bench)
     finally:
         opened.close()
-        opened.wait(5)
+        opened.wait(60)
     assert {key: found for key, found in faults.items() if found} == {}

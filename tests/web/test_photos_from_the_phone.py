@@ -163,16 +163,17 @@ def test_a_wrong_code_gets_nowhere(share: Share) -> None:
 
 
 def test_a_flood_is_turned_away_and_the_phone_is_not(
-    share: Share, bench: Path, tmp_path: Path
+    share: Share, bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(limits, "STRANGERS_A_SECOND", 0.0)  # however long a request takes here
     app = create_phone_app(share, HOST)
     phone = TestClient(app, base_url=f"http://{HOST}", client=PHONE)
     phone.headers["origin"] = f"http://{HOST}"
     stranger = TestClient(app, base_url=f"http://{HOST}", client=STRANGER)
     phone.get("/", params={"token": share.entry})
     told = [stranger.get("/", params={"token": f"{n}"}).status_code for n in range(100)]
-    assert told[: limits.STRANGERS_AT_ONCE] == [403] * limits.STRANGERS_AT_ONCE
-    assert told.count(429) >= 75
+    let_in = limits.STRANGERS_AT_ONCE
+    assert told == [403] * let_in + [429] * (100 - let_in)
     assert hand_over(phone, "a.png", picture(tmp_path / "a.png")) == [200]
     assert len(waiting(bench)) == 1
 
@@ -289,10 +290,10 @@ def test_a_file_goes_on_when_its_batch_was_forgotten(
 
 @pytest.fixture
 def page(bench: Path) -> Iterator[PhonePage]:
-    opened = PhonePage(bench, "127.0.0.1", 5)
+    opened = PhonePage(bench, "127.0.0.1", 60)
     yield opened
     opened.close()
-    assert opened.wait(10)
+    assert opened.wait(60)
 
 
 def test_it_is_served_on_one_address_and_closes(page: PhonePage, tmp_path: Path) -> None:
@@ -307,24 +308,23 @@ def test_it_is_served_on_one_address_and_closes(page: PhonePage, tmp_path: Path)
     host, port = page.host.split(":")
     with socket.socket() as other:
         # Another address of this computer: nobody listens there.
-        other.settimeout(5)
+        other.settimeout(60)
         assert other.connect_ex(("127.0.0.2", int(port))) != 0
     page.close()
-    assert page.wait(10)
+    assert page.wait(60)
     with socket.socket() as late:
-        late.settimeout(5)
+        late.settimeout(60)
         assert late.connect_ex((host, int(port))) != 0
 
 
 def test_connections_of_one_address_are_few(page: PhonePage) -> None:
     host, port = page.host.split(":")
-    held = [socket.create_connection((host, int(port)), 5) for _ in range(30)]
+    held = [socket.create_connection((host, int(port)), 60) for _ in range(30)]
     closed: list[socket.socket] = []
-    for _ in range(100):
+    begun = time.monotonic()
+    while len(closed) < 30 - limits.MOST_CONNECTIONS_OF_ONE and time.monotonic() - begun < 120:
         closed = select.select(held, [], [], 0)[0]  # nothing is said on them but their end
-        if len(closed) >= 30 - limits.MOST_CONNECTIONS_OF_ONE:
-            break
-        time.sleep(0.1)
+        time.sleep(0.05)
     assert [one.recv(1) for one in closed] == [b""] * len(closed)
     for one in held:
         one.close()
@@ -362,7 +362,7 @@ def test_it_is_off_unless_asked_for(bench: Path) -> None:
     with client_of(bench) as client:
         assert client.get("/phone").status_code == 400
         assert "from the phone" not in client.get("/captures").text
-        opened = PhonePage(bench, "127.0.0.1", 5)
+        opened = PhonePage(bench, "127.0.0.1", 60)
         client.app.state.phone = opened  # type: ignore[attr-defined]
         shown = client.get("/phone").text
         assert opened.url in shown
@@ -374,4 +374,4 @@ def test_it_is_off_unless_asked_for(bench: Path) -> None:
         client.post("/phone/end")
         assert not opened.is_open
         assert client.get("/phone").status_code == 400
-        assert opened.wait(10)
+        assert opened.wait(60)

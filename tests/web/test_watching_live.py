@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -19,6 +22,9 @@ from glassay.web.live_frames import FrameOfJpeg, LiveFrame
 from glassay.web.tiles import jpeg
 from glassay.web.watch import Watch, clipped_share, evenness_of
 
+Told = TypeVar("Told")
+PATIENCE_S = 120.0
+"""How long anything may take to be told: no test is decided by how busy the machine is."""
 SCENE = RuledScale(division_um=10, divisions=100)
 POSE = Pose(pixel_size_um=1.6, tilt_deg=2)
 CAMERA = Camera(640, 480, colour="grey", read_noise_e=8)
@@ -63,23 +69,27 @@ def test_steadiness_is_the_spread_of_the_pictures_place() -> None:
     assert moved.steadiness_px * 640 / 512 == pytest.approx(truth, rel=0.15)
 
 
+def until(look: Callable[[int], Told], told: Callable[[Told], object]) -> Told:
+    """What frame after frame tells, until it is told."""
+    begun = time.monotonic()
+    for number in itertools.count():
+        seen = look(number)
+        if told(seen):
+            return seen
+        assert time.monotonic() - begun < PATIENCE_S, seen
+        time.sleep(0.05)
+    raise AssertionError
+
+
 def test_the_scale_is_measured_beside_the_stream() -> None:
     watch, division = Watch(), Division.uncertified(10.0)
-    for number in range(40):
-        seen = watch.look(frame(seed=number), division)
-        if seen.scale:
-            break
-        time.sleep(0.1)
+    seen = until(lambda n: watch.look(frame(seed=n), division), lambda one: one.scale)
     assert seen.scale["pixel_um"] == pytest.approx(1.6, rel=0.002)
     assert "µm/px" in seen.scale["pixel"]
 
 
 def seen_with_scale(watch: Watch, division: Division) -> None:
-    for number in range(100):
-        if "pixel_um" in watch.look(frame(seed=number), division).scale:
-            return
-        time.sleep(0.1)
-    pytest.fail("the scale was not measured")
+    until(lambda n: watch.look(frame(seed=n), division), lambda one: "pixel_um" in one.scale)
 
 
 def test_a_live_scale_does_not_outlive_its_object_or_its_scene() -> None:
@@ -101,19 +111,16 @@ def test_a_live_scale_that_is_not_measured_anew_is_forgotten(
     seen_with_scale(watch, division)
     monkeypatch.setattr(Watch, "_measure_beside", lambda *_: None)
     monkeypatch.setattr("glassay.web.watch.SCALE_LASTS_S", 0.05)
-    time.sleep(0.1)
-    assert "pixel_um" not in watch.look(frame(seed=1), division).scale
+    # one that was being measured already may still come, and is forgotten as well
+    until(lambda n: watch.look(frame(seed=n), division), lambda one: "pixel_um" not in one.scale)
 
 
 def test_where_no_scale_is_in_view_it_says_so() -> None:
     shot = capture(Texture(), POSE, OPTICS, CAMERA)
     watch, division = Watch(), Division.uncertified(10.0)
     assert shot.jpeg is not None
-    for _ in range(60):
-        seen = watch.look(FrameOfJpeg(shot.jpeg), division)
-        if seen.scale:
-            break
-        time.sleep(0.1)
+    chip = FrameOfJpeg(shot.jpeg)
+    seen = until(lambda _: watch.look(chip, division), lambda one: one.scale)
     assert "reason" in seen.scale
     assert "pixel_um" not in seen.scale
 
@@ -194,12 +201,10 @@ def told_of(client: TestClient, pixel_um: float, place: str) -> list[str]:
     """What the live page warns of once it has measured a scale of this pixel size."""
     shot = encoded(replace(POSE, pixel_size_um=pixel_um, tilt_deg=0.0))
     address = f"/live/frame?session=abcdef12&object=slide&place={place}"
-    for _ in range(100):
-        seen = client.post(address, content=shot).json()
-        if "pixel_um" in seen["scale"]:
-            return [one for one in seen["warnings"] if "known" in one]
-        time.sleep(0.1)
-    pytest.fail("the scale was not measured")
+    seen = until(
+        lambda _: client.post(address, content=shot).json(), lambda one: "pixel_um" in one["scale"]
+    )
+    return [one for one in seen["warnings"] if "known" in one]
 
 
 def test_a_live_scale_is_compared_with_the_one_known_of_the_setting(client: TestClient) -> None:
