@@ -143,6 +143,21 @@ def test_one_pad_and_the_steps_of_another_row_tell_a_row() -> None:
     assert [(row.side, row.count) for row in rows] == [("left", 5), ("bottom", 3)]
 
 
+def test_an_uneven_row_gives_way_to_the_more_pads_that_another_rows_steps_foretell() -> None:
+    """Of two pads under balls what they frame between them was taken; the others were seen."""
+    columns = [60, 150, 240, 330, 420, 510]
+    seen = [pad_at(LOW, left=left) for left in (60, 150, 285, 420)]
+    pads, rows = rows_of(two_sides(columns), [*(pad_at(top) for top in COLUMN), *seen])
+    assert sorted(round(p.x - SIDE / 2) for p in pads if p.side == "bottom") == columns
+    assert [(row.side, row.count) for row in rows] == [("left", 5), ("bottom", 6)]
+    assert rows[1].pitch is not None
+    # one that was drawn uneven stays, and has no pitch
+    level = two_sides([60, 150, 285, 420])
+    pads, rows = rows_of(level, [*(pad_at(top) for top in COLUMN), *seen])
+    assert sorted(round(p.x - SIDE / 2) for p in pads if p.side == "bottom") == [60, 150, 285, 420]
+    assert rows[1].pitch is None
+
+
 def test_no_pad_is_foretold_where_no_frame_is_seen() -> None:
     spots = [pad_at(top) for top in COLUMN]
     for columns, anchor in (

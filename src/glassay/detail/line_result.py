@@ -33,7 +33,8 @@ MAX_MISFIT = 6.0
 """Weighted square residual per datum beyond which the lines are no plain bars: rims, grooves and
 shadows give 20 and more, plain lines 0.3 to 3."""
 MOST_VAGUE = 0.3
-"""Standard uncertainty, as a share of the value, beyond which lines are said to be too wide to tell."""
+"""Standard uncertainty, as a share of the value, beyond which no frequency is told: lines are said to
+be too wide for it, and a response against a finer photo's is withheld."""
 PROFILE_U = 1 / 3
 """Standard uncertainty for the lines' profile, as a share of what it makes that they need not be bars.
 Where rims agree with the data as well as bars do, it says that one slide in nine has them; where bars

@@ -33,6 +33,7 @@ from glassay.detail.cross_spectra import (
     rings_of,
     spectra_of,
 )
+from glassay.detail.line_result import MOST_VAGUE
 from glassay.detail.relative_compressed import CompressedChip
 from glassay.detail.response_model import FREQUENCY, PROCESSING_SHARE, Posterior, fit_bands
 from glassay.errors import NotMeasurable
@@ -60,8 +61,6 @@ shifts."""
 MOST_QUANTISED = 0.5
 """Bands whose root mean square coefficient is below this many quantisation steps are left out: most of
 their coefficients were rounded to nothing, which looks like a softer lens."""
-MOST_VAGUE = 0.3
-"""Relative standard uncertainty above which nothing is told, as for edges."""
 
 
 @dataclass(frozen=True)

@@ -159,27 +159,29 @@ def filled(level: FloatImage, side: Side, row: list[Spot], typical: Sequence[Spo
 def foretold(
     level: FloatImage, rows: Sequence[tuple[Side, list[Spot]]], spots: Sequence[Spot]
 ) -> list[tuple[Side, list[Spot]]]:
-    """Rows on sides that have none, foretold by the row with the most pads on even steps.
+    """These rows, and those on sides that have none, foretold by the row with the most on even steps.
 
     Of `spots`, one of the pads' size at that row's distance from the rim is where counting begins; its
-    steps tell where the others stand. Each must show its frame, and there must be `FEWEST`.
+    steps tell where the others stand. Each must show its frame, and there must be `FEWEST`. A side's
+    only row, if it is uneven and holds fewer, is what balls made of pads: foretold ones replace it.
     """
     known = [(side, row, steps) for side, row in rows
-             if (steps := grid_of(np.array([along(s, side) for s in row]))) is not None]  # fmt: skip
+             if (steps := grid_of(np.array([along(s, side) for s in row]))) is not None
+             and steps[1][-1] + 1 <= MOST_EMPTY * len(row)]  # fmt: skip
+    out = list(rows)
     if not known:
-        return []
+        return out
     height, width = level.shape
-    side, row, (step, numbers, _) = max(known, key=lambda one: len(one[1]))
-    if numbers[-1] + 1 > MOST_EMPTY * len(row):
-        return []
+    side, row, (step, _, _) = max(known, key=lambda one: len(one[1]))
     upright = ("left", "right")
     inset = float(np.median([distance(s, side, width, height) for s in row]))
     middle, like = typical_of(row), Expected.of(row)
-    taken = [spot for _, one in rows for spot in one]
-    out = []
+    even = [where for where, _, _ in known]
     for bare in SIDES:
-        if any(where == bare for where, _ in rows):
+        own = [one for where, one in out if where == bare]
+        if bare in even or len(own) > 1:
             continue
+        taken = [spot for where, one in out for spot in one if where != bare]
         mine = like if (bare in upright) == (side in upright) else like.turned()
         best: list[Spot] = []
         for anchor in spots:
@@ -192,9 +194,8 @@ def foretold(
             mates = _from_anchor(level, bare, anchor, step, mine, taken)
             if len(mates) > len(best):
                 best = mates
-        if len(best) >= FEWEST:
-            out.append((bare, best))
-            taken += best
+        if len(best) >= FEWEST and len(best) > len(own[0] if own else []):
+            out = [one for one in out if one[0] != bare] + [(bare, best)]
     return out
 
 

@@ -117,8 +117,7 @@ def rows_of(level: FloatImage, spots: Sequence[Spot]) -> tuple[list[Pad], list[R
         more = without_strays(side, filled(level, side, row, typical), middle)
         complete.append((side, more))
         typical += [spot for spot in more if spot not in row]
-    complete += foretold(level, complete, spots)
-    return numbered(complete, width, height)
+    return numbered(foretold(level, complete, spots), width, height)
 
 
 def _cut_to_size(level: FloatImage, middle: Spot, spots: Sequence[Spot]) -> list[Spot]:
