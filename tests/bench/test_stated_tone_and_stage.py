@@ -13,10 +13,10 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.measuring.methods.contract import Method, Outcome
 from glassay.bench.measuring.methods.detail import METHODS as DETAIL
 from glassay.bench.measuring.methods.focus import METHODS as FOCUS
-from glassay.detail.tone_doubt import SOURCE
 from glassay.errors import Unusable
 from glassay.focus.curve import BY_HAND
 from glassay.quantity import Quantity
+from glassay.tone_doubt import SOURCE
 
 EDGES = next(method for method in DETAIL if method.name == "edge response")
 

@@ -16,12 +16,12 @@ from glassay.detail.bars import measure_bars
 from glassay.detail.edge import measure_edges
 from glassay.detail.edge_result import EdgeResponse
 from glassay.detail.line_response import response_of_lines
-from glassay.detail.tone_doubt import SOURCE, tone_u
 from glassay.imaging import linear_to_srgb, read_photo, srgb_to_linear
 from glassay.imaging.tone import OTHER_TONES, Tone
 from glassay.quantity import Quantity
 from glassay.scale import measure_scale
 from glassay.simulate import BarTarget, Camera, Optics, Pose, RuledScale, capture
+from glassay.tone_doubt import SOURCE, tone_u
 
 Float = npt.NDArray[np.float64]
 

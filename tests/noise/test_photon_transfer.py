@@ -132,6 +132,63 @@ def test_levels_of_stored_values_do_not_sort_by_the_noise_itself(middle: float) 
     assert np.abs((found.variance - model) / found.variance_u).max() < 4
 
 
+@pytest.mark.parametrize("flicker", [0.92, 1.08])
+def test_a_lamp_that_flickers_changes_no_electrons(flicker: float) -> None:
+    """Of the second exposure brought to the light of the first, they were off by the whole of it."""
+    a, b = counted(5_000, 5, 1), counted(5_000, 5, 2, RAMP * flicker)
+    found = measure_noise([(a, b)])
+    assert found.electrons is not None
+    assert found.electrons.value == pytest.approx(5_000, rel=0.03)
+    assert found.snr is not None
+    assert found.snr.value == pytest.approx(50, rel=0.02)
+
+
+def test_compressed_files_give_no_electrons_even_where_their_noise_stayed_white() -> None:
+    pair = counted(800, 5, 1), counted(800, 5, 2)
+    assert measure_noise([pair]).slope is not None
+    found = measure_noise([pair], compressed=True)
+    assert found.slope is None
+    assert found.floor is None
+    assert any("compression" in note for note in found.notes)
+
+
+def stored_as(folder: Path, exponent: float | None, black: float = 0.0) -> list[Path]:
+    """Two exposures of a ramp, 5000 electrons at full scale and 5 of readout, stored in 8 bits as sRGB
+    or by a power; `black` is taken from the light before."""
+    paths = []
+    for seed in (1, 2):
+        light = np.clip(counted(5_000, 5, seed).astype(np.float64) - black, 0, 1)
+        value = linear_to_srgb(light) if exponent is None else light ** (1 / exponent)
+        paths.append(folder / f"{seed}.png")
+        cv2.imwrite(str(paths[-1]), np.rint(255 * value).astype(np.uint8))
+    return paths
+
+
+@pytest.mark.parametrize("exponent", [1.8, 2.6])
+def test_a_tone_curve_that_was_only_assumed_is_in_the_uncertainty(
+    tmp_path: Path, exponent: float
+) -> None:
+    paths = stored_as(tmp_path, exponent)
+    found = measure_photos([read_photo(path) for path in paths])
+    assert found.electrons is not None
+    assert found.snr is not None
+    assert abs(found.electrons.value - 5_000) <= found.electrons.expanded
+    assert abs(found.snr.value - 49.8) <= found.snr.expanded
+    assert abs(found.snr.value - 49.8) > 0.05 * 49.8  # the curve does matter
+    stated = measure_photos([read_photo(path, exponent) for path in paths])
+    assert stated.snr is not None
+    assert stated.snr.value == pytest.approx(49.8, rel=0.03)
+    assert stated.snr.relative < 0.01
+
+
+def test_black_that_was_cut_off_is_in_the_uncertainty_of_the_floor(tmp_path: Path) -> None:
+    paths = stored_as(tmp_path, None, black=0.01)
+    found = measure_photos([read_photo(path, "srgb") for path in paths])
+    assert found.floor is not None
+    assert found.floor.value > 1.3 * 0.001
+    assert abs(found.floor.value - 0.001) <= found.floor.expanded
+
+
 def test_noise_that_light_does_not_make_gives_no_electrons() -> None:
     rng = np.random.default_rng(5)
     pair = [(RAMP + rng.normal(0, 0.01, RAMP.shape)).astype(np.float32) for _ in range(2)]

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 from glassay.detail.bars_layout import STEP
 from glassay.detail.bars_result import Element
-from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.quantity import Contribution, Quantity
+from glassay.tone_doubt import with_tone
 
 
 def find_finest(

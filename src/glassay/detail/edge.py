@@ -40,12 +40,12 @@ from glassay.detail.edge_together import is_vague, together
 from glassay.detail.edge_tone import under_other_tones
 from glassay.detail.grey_levels import check_levels
 from glassay.detail.lighting import check_light
-from glassay.detail.tone_doubt import SOURCE as TONE
-from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.imaging.tone import FloatImage, Relight
 from glassay.quantity import Contribution, Quantity
+from glassay.tone_doubt import SOURCE as TONE
+from glassay.tone_doubt import with_tone
 
 MAX_EDGES, MAX_CANDIDATES = 24, 96
 """Edges that are measured, and that are looked at. More of them narrow the answer little, and each

@@ -13,10 +13,10 @@ from glassay.detail.edge_loss import COMPRESSION_10, LOST
 from glassay.detail.edge_result import FREQUENCY, Edge, EdgeResponse, RejectedEdge
 from glassay.detail.edge_spline import Float
 from glassay.detail.edge_spread import ANALYSIS_FREQUENCY
-from glassay.detail.tone_doubt import SOURCE as TONE
-from glassay.detail.tone_doubt import tone_u, with_tone
 from glassay.fitting import SIGMA_OF_MAD, scatter
 from glassay.quantity import Quantity
+from glassay.tone_doubt import SOURCE as TONE
+from glassay.tone_doubt import tone_u, with_tone
 
 USEFUL = 0.3
 """Expanded uncertainty, as a share of the value, beyond which a number is withheld: its 95 %

@@ -17,10 +17,10 @@ from glassay.detail.edge_loss import LOST, TAKEN_U
 from glassay.detail.lines_ends import Step
 from glassay.detail.lines_folded import Fold, Lines
 from glassay.detail.response_model import FREQUENCY, PROCESSING_SHARE, Posterior
-from glassay.detail.tone_doubt import with_tone
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.quantity import Contribution, Quantity
+from glassay.tone_doubt import with_tone
 
 Float = npt.NDArray[np.float64]
 

@@ -27,7 +27,6 @@ from glassay.detail.edge_result import per_um
 from glassay.detail.grey_levels import check_levels
 from glassay.detail.lighting import check_light
 from glassay.detail.response_model import FREQUENCY, Posterior, Told, draw, interpolation, summits
-from glassay.detail.tone_doubt import with_tone
 from glassay.detail.wiring_compressed import NOTHING, Taken, taken_by_jpeg
 from glassay.detail.wiring_fit import (
     FEWEST_PIECES,
@@ -43,6 +42,7 @@ from glassay.finding import Finding
 from glassay.fitting import spread
 from glassay.imaging.tone import FloatImage, Relight
 from glassay.quantity import Contribution, Quantity
+from glassay.tone_doubt import with_tone
 
 Float = npt.NDArray[np.float64]
 

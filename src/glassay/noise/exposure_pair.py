@@ -51,8 +51,11 @@ def look_at(
 ) -> Pair:
     """The pair as it is measured (see `measure_noise` for `full` and `levels`)."""
     stored = None if levels is None else _by_stored_value(a, b, levels)
-    # A lamp that flickers changes everything in proportion (EMVA 1288 subtracts the means).
-    b = np.asarray(b * np.float32(float(a.mean()) / float(b.mean())), dtype=np.float32)
+    # A lamp that flickers changes everything in proportion (EMVA 1288 subtracts the means). Both are
+    # brought to the light between: of one brought to the other, electrons were off by the whole of it.
+    part = math.sqrt(float(b.mean()) / float(a.mean()))
+    a = np.asarray(a * np.float32(part), dtype=np.float32)
+    b = np.asarray(b / np.float32(part), dtype=np.float32)
     mean = np.asarray((a + b) / 2 if stored is None else stored, dtype=np.float32)
     difference = np.asarray((a - b) * np.float32(math.sqrt(0.5)), dtype=np.float32)
     soft = np.asarray(cv2.GaussianBlur(mean, (0, 0), 2.0), dtype=np.float32)

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,7 @@ from glassay.noise.exposure_pair import Pair, correlation_of, fixed_pattern, loo
 from glassay.noise.one_scene import refuse_followed_detail, refuse_other_scenes, share_detail
 from glassay.noise.smoothing import Smoothing, smoothing_of
 from glassay.quantity import Quantity, combine
+from glassay.tone_doubt import with_tone
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -117,6 +118,26 @@ class NoiseResult:
         if self.fixed_pattern is not None:
             out["fixed_pattern"] = Finding(self.fixed_pattern, "mean of the exposures")
         return out
+
+    def doubted(self, others: Sequence[NoiseResult], black: float) -> NoiseResult:
+        """With what `others`, found under tone curves that the camera may have as well, make of it in
+        the uncertainties, and a level of black that is unknown to `black` (half-width) in the floor."""
+
+        def of(name: str) -> Quantity | None:
+            value: Quantity | None = getattr(self, name)
+            if value is None:
+                return None
+            found = [getattr(other, name) for other in others]
+            return with_tone(value, [one.value for one in found if one is not None])
+
+        floor = of("floor")
+        if floor is not None and self.slope is not None:
+            own = self.slope.value * black / math.sqrt(3)  # of its square
+            u = own / (2 * max(floor.value, math.sqrt(own)))
+            floor = floor.with_contribution("level of black", u, scope="setting")
+        return replace(
+            self, slope=of("slope"), floor=floor, snr=of("snr"), fixed_pattern=of("fixed_pattern")
+        )
 
     def evidence(self) -> dict[str, Any]:
         """The points and the line for drawing."""
@@ -231,13 +252,13 @@ def _line_points(
 ) -> tuple[_Points | None, Smoothing | None, str]:
     """What the line is laid through: single px while their noise is white, else what large areas
     hold; None, with the reason, where that cannot be told."""
-    if is_white:
-        return points, None, ""
     if compressed:
         return None, None, (
             "compression changed the noise, so that no electrons can be counted from it; save the"
             " pictures without loss if the camera can"
         )  # fmt: skip
+    if is_white:
+        return points, None, ""
     own = points.variance - rounding
     fine = own > rounding
     if not fine.any():

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
-from glassay.imaging.tone import linear_table
+from glassay.imaging.tone import FloatImage, Relight, linear_table
 from glassay.noise.photon_transfer import USUAL_GREY, NoiseResult, measure_noise
 from glassay.noise.stored_twice import LEAST_BEYOND, beyond_rounding
 
@@ -25,7 +25,8 @@ def measure_photos(
 
     The channel is that in which places are measured, green as a rule: sums of channels mix their
     noise. Raises NotMeasurable as `measure_noise` does, for a photo without a partner, and for one
-    exposure in two qualities.
+    exposure in two qualities. A tone curve that was only assumed is in the uncertainties (the pairs are
+    measured again under the others that cameras have), and so is the level of black.
     """
     if len(photos) % 2:
         raise NotMeasurable(
@@ -36,7 +37,6 @@ def measure_photos(
     pairs = list(zip(photos[::2], photos[1::2], strict=True))
     for pair in pairs:
         _refuse_one_exposure(*pair)
-    planes = [(a.measuring_grey(), b.measuring_grey()) for a, b in pairs]
     lost = [
         a.at_full_scale() | b.at_full_scale()
         for a, b in pairs
@@ -47,7 +47,37 @@ def measure_photos(
         levels = linear_table(8 * photos[0].stored.dtype.itemsize, photos[0].tone)
     full = lost if len(lost) == len(pairs) else ()
     lossy = any(photo.facts.get("format") in LOSSY for photo in photos)
-    return measure_noise(planes, levels=levels, full=full, grey=grey, compressed=lossy, notes=notes)
+
+    def under(relight: Relight | None) -> NoiseResult:
+        planes = [(_light(a, relight), _light(b, relight)) for a, b in pairs]
+        steps = levels if relight is None or levels is None else relight(levels)
+        return measure_noise(
+            planes, levels=steps, full=full, grey=grey, compressed=lossy, notes=notes
+        )
+
+    found, others = under(None), []
+    for relight in photos[0].other_tones:
+        try:
+            others.append(under(relight))
+        except NotMeasurable:  # a curve under which nothing can be read says nothing
+            continue
+    return found.doubted(others, BLACK)
+
+
+BLACK = 0.005
+"""Half-width, in shares of full scale, within which files hold their black: cameras cut or lift it by
+some tenths of a percent (common practice, no source). Only a dark exposure would tell (EMVA 1288)."""
+
+
+def _light(photo: Photo, relight: Relight | None) -> FloatImage:
+    """The channel that is measured, of the stored values themselves where light is another's."""
+    if relight is None:
+        return photo.measuring_grey()
+    if photo.is_colour and not photo.is_measured_in_green:
+        return np.asarray(relight(photo.measuring_grey()), dtype=np.float32)
+    plane = photo.stored[..., 1] if photo.is_colour else photo.stored
+    table = relight(linear_table(8 * plane.dtype.itemsize, photo.tone))
+    return np.asarray(table, dtype=np.float32)[plane]
 
 
 def _refuse_one_exposure(a: Photo, b: Photo) -> None:

@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from glassay.detail.tone_doubt import with_tone
 from glassay.quantity import Quantity
+from glassay.tone_doubt import with_tone
 
 MODULATION_OF_BARS = math.pi / 4
 """Modulation of a sine for each contrast of bars as wide as their gaps, where the lens passes no

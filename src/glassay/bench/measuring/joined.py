@@ -122,7 +122,7 @@ class EdgeBand:
 def _band_with_tone(found: EdgeResponse) -> EdgeBand:
     """The response with an assumed tone curve in its band: such a curve stretches it along frequency,
     by what it makes of the frequency of 50 %."""
-    from glassay.detail.tone_doubt import SOURCE
+    from glassay.tone_doubt import SOURCE
 
     half = found.frequency_50
     share = sum(abs(part.u) for part in half.contributions if part.source == SOURCE) / half.value
