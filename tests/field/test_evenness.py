@@ -9,7 +9,7 @@ import pytest
 
 from glassay.errors import NotMeasurable
 from glassay.field import Evenness, flat_correction, measure_evenness
-from glassay.imaging.tone import linear_table
+from glassay.imaging.tone import OTHER_TONES, linear_table
 from glassay.simulate import Camera, Capture, FlatField, Lighting, Optics, Pose, Texture, capture
 
 CAMERA = Camera(width=480, height=360)
@@ -55,6 +55,25 @@ def test_the_vignetting_law_gives_the_corner_that_it_says() -> None:
     r2 = ((240 / 300) - side) ** 2 + ((180 / 300) - side) ** 2
     assert found.corner is not None
     assert found.corner.value == pytest.approx(100 / (1 + 0.2 * r2) ** 2, abs=0.7)
+
+
+@pytest.mark.parametrize("exponent", [1.0, 1.8, 2.6])
+def test_a_tone_curve_that_was_only_assumed_is_in_every_uncertainty(exponent: float) -> None:
+    y, x = np.mgrid[-1:1:240j, -1:1:320j]
+    rng = np.random.default_rng(3)
+    light = 0.6 * (1 - 0.13 * (x**2 + y**2)) + rng.normal(0, 0.002, x.shape)
+    stored = np.rint(255 * light ** (1 / exponent)).astype(np.uint8)
+    truth = 100 * np.mean([zone(light, a, b) for a in (0, 1) for b in (0, 1)])
+    truth /= zone(light, 0.5, 0.5)
+    plain = measure_evenness(TABLE[stored])
+    found = measure_evenness(TABLE[stored], other_tones=OTHER_TONES)
+    assert plain.corner is not None
+    assert found.corner is not None
+    assert found.corner.value == plain.corner.value
+    assert abs(found.corner.value - truth) <= found.corner.expanded
+    if exponent != 1.8:  # of which sRGB is not far
+        assert abs(plain.corner.value - truth) > plain.corner.expanded
+    assert found.findings()["evenness"].quantity.u > 3 * plain.evenness.u
 
 
 def test_lamps_of_a_ring_light_are_found_where_they_are() -> None:

@@ -19,7 +19,7 @@ from glassay.field.evenness_result import Evenness, HotSpot, coarser
 from glassay.field.hot_spots import find_hot_spots
 from glassay.field_stop import FieldStop, find_field_stop
 from glassay.fitting import SIGMA_OF_MAD, scatter
-from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage
+from glassay.imaging.tone import LUMINANCE_WEIGHTS, FloatImage, Relight
 from glassay.quantity import Contribution, Quantity
 
 Array = npt.NDArray[np.float64]
@@ -64,10 +64,12 @@ def measure_evenness(
     *,
     full: Mask | None = None,
     notes: tuple[str, ...] = (),
+    other_tones: tuple[Relight, ...] = (),
 ) -> Evenness:
     """Measure a flat field, `light` (height, width) or (height, width, 3) in linear light.
 
-    `full` (height, width) marks px at full scale. Raises NotMeasurable when the photo is small,
+    `full` (height, width) marks px at full scale; `other_tones` is what the light may be instead where
+    the tone curve was only assumed (`Photo.other_tones`). Raises NotMeasurable when the photo is small,
     clipped, dark, perfectly flat, or shows something else than an even surface.
     """
     grey = _grey(light)
@@ -103,7 +105,7 @@ def measure_evenness(
         field_stop=stop,
         level=centre,
         notes=notes + _notes(full, stop, spots, surface, block, zones),
-    )
+    ).doubted(other_tones)
 
 
 def flat_correction(light: FloatImage, *, full: Mask | None = None) -> FloatImage:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,9 @@ import numpy.typing as npt
 
 from glassay.field_stop import FieldStop
 from glassay.finding import Finding
+from glassay.imaging.tone import Relight
 from glassay.quantity import Quantity
+from glassay.tone_doubt import with_tone
 
 Array = npt.NDArray[np.float64]
 
@@ -57,6 +59,31 @@ class Evenness:
     field_stop: FieldStop | None
     level: float
     notes: tuple[str, ...]
+    other_tones: tuple[Relight, ...] = ()
+    """What the light may be instead, where its tone curve was only assumed."""
+
+    def doubted(self, other_tones: tuple[Relight, ...]) -> Evenness:
+        """With what other tone curves would make of it in every uncertainty."""
+        as_it_is = replace(self, other_tones=other_tones)
+
+        def of(share: Quantity | None, whole: float = 0.0) -> Quantity | None:
+            return None if share is None else as_it_is._doubted(share, whole)
+
+        return replace(
+            as_it_is, corner=of(self.corner), edge=as_it_is._doubted(self.edge),
+            darkest=as_it_is._doubted(self.darkest), evenness=as_it_is._doubted(self.evenness),
+            red_shift=of(self.red_shift, 1.0), blue_shift=of(self.blue_shift, 1.0),
+        )  # fmt: skip
+
+    def _doubted(self, share: Quantity, whole: float = 0.0) -> Quantity:
+        """A share of the centre's light, or what departs from `whole` of it, percent, with what other
+        tone curves would make of it."""
+        at = np.array([1.0, whole + share.value / 100]) * self.level
+        found = []
+        for relight in self.other_tones:
+            centre, there = relight(np.clip(at, 0, 1))
+            found.append(100 * (float(there / centre) - whole) if centre > 0 else math.nan)
+        return with_tone(share, found)
 
     def findings(self) -> dict[str, Finding]:
         """evenness, evenness_edge, evenness_corner, evenness_darkest, hot_spots, hot_spot_excess,
@@ -74,7 +101,7 @@ class Evenness:
             # Where lighting ends and a spot begins depends on the surface laid beneath it.
             u = 100 * max(0.1 * top, SPOT_EXCESS / 3)
             excess = Quantity.of(100 * top, u, "%", "smooth surface beneath the spot")
-            out["hot_spot_excess"] = Finding(excess, METHOD)
+            out["hot_spot_excess"] = Finding(self._doubted(excess, 1.0), METHOD)
         for key, shift in (("red", self.red_shift), ("blue", self.blue_shift)):
             if shift is not None:
                 out[f"colour_shift_{key}"] = Finding(shift, METHOD)

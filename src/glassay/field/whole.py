@@ -17,7 +17,7 @@ from glassay.field.distortion_fit import View
 from glassay.field.evenness import measure_evenness
 from glassay.field.evenness_result import Evenness
 from glassay.finding import Finding
-from glassay.imaging.tone import FloatImage
+from glassay.imaging.tone import FloatImage, Relight
 from glassay.quantity import Quantity
 
 Part = Literal["evenness", "distortion", "colour"]
@@ -29,12 +29,14 @@ T = TypeVar("T")
 @dataclass(frozen=True)
 class FieldPhoto:
     """One photo: `light` (height, width) or (height, width, 3) in linear light, `grey` the channel
-    in which places are measured, `full` its clipped px, `compressed` whether its file is lossy."""
+    in which places are measured, `full` its clipped px, `compressed` whether its file is lossy,
+    `other_tones` what the light may be instead."""
 
     light: FloatImage
     grey: FloatImage
     full: npt.NDArray[np.bool_]
     compressed: bool
+    other_tones: tuple[Relight, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -119,7 +121,7 @@ def _each(photos: Sequence[FieldPhoto], measure: Callable[[FieldPhoto], T]) -> l
 
 
 def _evenness(photo: FieldPhoto) -> Evenness:
-    return measure_evenness(photo.light, full=photo.full)
+    return measure_evenness(photo.light, full=photo.full, other_tones=photo.other_tones)
 
 
 def _surest_colour(photos: Sequence[FieldPhoto], pixel_size: Quantity | None) -> LateralColour:

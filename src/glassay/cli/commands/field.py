@@ -74,7 +74,7 @@ def command(
 def _field_photo(photo: Photo) -> FieldPhoto:
     return FieldPhoto(
         photo.linear_light(), photo.measuring_grey(), photo.at_full_scale(),
-        photo.facts.get("format") in LOSSY,
+        photo.facts.get("format") in LOSSY, photo.other_tones,
     )  # fmt: skip
 
 

@@ -25,7 +25,10 @@ def _measure_evenness(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.field import measure_evenness
 
     photo = only_photo(paths, "a flat field")
-    result = measure_evenness(photo.linear_light(), full=photo.at_full_scale(), notes=photo.notes)
+    result = measure_evenness(
+        photo.linear_light(), full=photo.at_full_scale(), notes=photo.notes,
+        other_tones=photo.other_tones,
+    )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
 
