@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 ARRAY: Final = "8"
-CLIP: Final = "5"
+CLIP: Final = "6"
 DETAIL: Final = "14"
 DIE: Final = "12"
 FIELD: Final = "2"
