@@ -326,5 +326,11 @@ def test_sources_that_part_are_named_and_the_wider_line_counts() -> None:
     finest = finest_in(results.settings[0], results.captures)
     assert finest is not None
     assert finest.line.value == pytest.approx(2.0)
+    # so far apart, it is the scale: no length of the setting is leaned on
+    far = [shown("edge response", 0.40, "a.jpg"), shown("superposed lines", 0.05, "b.jpg")]
+    apart = assemble(bench_of(camera()), far)
+    assert [one.kind for one in apart.contradictions] == ["finest line by two scales"]
+    assert [one.touches for one in apart.doubts] == ["scale"]
+    assert apart.comparison.rows[0].cells["pixel_size"].value is None
     agreed = [shown("edge response", 0.26, "a.jpg"), shown("superposed lines", 0.25, "b.jpg")]
     assert assemble(bench_of(camera()), agreed).contradictions == ()

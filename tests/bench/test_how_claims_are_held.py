@@ -124,7 +124,7 @@ def test_a_verdict_that_leans_on_a_contradiction_is_undecided_and_says_why() -> 
     untested = replace(third, word="untested")
     other = replace(met, rule="another")
     told = withhold(
-        bench, (met, missed, untested), (other, missed, other),
+        bench, (met, missed, untested), (other, missed, other), (met, missed, untested),
         (contradiction("pad", "nothing"), contradiction("pad")),
     )  # fmt: skip
     assert [one.word for one in told] == ["undecided", missed.word, "untested"]
@@ -133,7 +133,26 @@ def test_a_verdict_that_leans_on_a_contradiction_is_undecided_and_says_why() -> 
     assert (told[0].claim, told[0].instrument) == (met.claim, "pad")
     assert "contradicts itself" in told[0].sentence
     with pytest.raises(ValueError, match="shorter"):
-        withhold(bench, (met, missed), (met,), (contradiction("pad"),))
+        withhold(bench, (met, missed), (met,), (met, missed), (contradiction("pad"),))
+
+
+def test_what_another_setting_may_meet_is_not_said_to_be_missed() -> None:
+    """Of a claim of no setting: the one in doubt may be the one that meets it."""
+    instrument = camera(claim_of(1600), claim_of(1600, id="here", setting="only"))
+    bench = bench_of(instrument)
+    taken = [captured("pad", "only", 1.0)]
+    anywhere, here = judge(bench, settle(bench, taken), taken)
+    assert anywhere.word == here.word == "not met"
+    lengthless = tuple(replace(one, rule="another") for one in (anywhere, here))
+    both = (anywhere, here)
+    told = withhold(bench, both, both, lengthless, (contradiction("pad"),))
+    assert [one.word for one in told] == ["undecided", "not met"]
+    for bare, found in (
+        (both, contradiction("pad")),  # no length holds it
+        (lengthless, contradiction("other")),  # another instrument's scale is in doubt
+        (lengthless, contradiction("pad", "everything")),  # not a scale
+    ):
+        assert withhold(bench, both, both, bare, (found,)) == both
 
 
 def test_the_contradiction_of_its_own_instrument_is_named_first() -> None:
@@ -143,9 +162,9 @@ def test_the_contradiction_of_its_own_instrument_is_named_first() -> None:
     (met,) = judge(bench, settle(bench, taken), taken)
     far, near = contradiction("other"), contradiction("pad")
     changed = (replace(met, rule="another"),)
-    (told,) = withhold(bench, (met,), changed, (far, near))
+    (told,) = withhold(bench, (met,), changed, (met,), (far, near))
     assert "The other" not in told.sentence
-    (told,) = withhold(bench, (met,), changed, (far,))
+    (told,) = withhold(bench, (met,), changed, (met,), (far,))
     assert "The other" in told.sentence
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from itertools import combinations
 
 from glassay.bench.chip.same_chip import SameChip
@@ -17,7 +16,6 @@ from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import CaptureResult, Contradiction, SettingResult
 from glassay.bench.measuring.methods import medium_of
 from glassay.bench.measuring.resolved import disagreement
-from glassay.finding import Finding
 from glassay.optics import readings
 from glassay.quantity import Quantity, combine
 
@@ -53,6 +51,11 @@ STRONGEST_ADAPTER = 2.5
 IMAGE_MM = (1.0, 30.0)
 """Width of what a camera takes of the image that objective and tube make: from the smallest sensors to
 the largest field numbers of eyepieces (common practice, no source)."""
+
+LINES_APART = 5.0
+"""Two sources that part so many times on the finest line of a setting: more than sharpening, smoothing
+or focus do in photos that someone kept (common practice, no source). Bars bring a scale of their own:
+a wrong division parts them from edges by all of its factor."""
 
 Place = tuple[str, str]
 
@@ -341,12 +344,15 @@ def _two_finest_lines(
     """Bars, edges, a slide's lines and a chip that part on the finest line. The widest counts."""
     for one in settings:
         ends = disagreement(one, captures)
-        if ends is not None:
-            yield Contradiction(
-                "finest line by two sources", ((one.instrument.id, one.setting.id),),
-                tuple(end.capture for end in ends), tuple(end.line for end in ends),
-                tuple(end.how for end in ends), touches="nothing",
-            )  # fmt: skip
+        if ends is None:
+            continue
+        far = ends[1].line.value > LINES_APART * ends[0].line.value
+        yield Contradiction(
+            "finest line by two scales" if far else "finest line by two sources",
+            ((one.instrument.id, one.setting.id),),
+            tuple(end.capture for end in ends), tuple(end.line for end in ends),
+            tuple(end.how for end in ends), touches="scale" if far else "nothing",
+        )  # fmt: skip
 
 
 def _place(capture: Capture) -> Place:
@@ -361,34 +367,3 @@ def _scaled_photos(captures: Sequence[CaptureResult]) -> Iterator[CaptureResult]
     for one in captures:
         if "pixel_size" in one.findings and medium_of(one.capture.files) == "photos":
             yield one
-
-
-# ---- what stands without the doubtful evidence ---------------------------------------------------
-
-
-def sound(
-    captures: Sequence[CaptureResult], contradictions: Sequence[Contradiction]
-) -> tuple[CaptureResult, ...]:
-    """The captures with all that a contradiction touches taken out: whole captures, or the lengths
-    measured in a setting whose scale is in doubt."""
-    whole = {
-        id for one in contradictions if one.touches == "everything" for id in one.in_doubt
-    }  # fmt: skip
-    places = {place for one in contradictions if one.touches == "scale" for place in one.places}
-    return tuple(
-        _without_lengths(one) if _place(one.capture) in places else one
-        for one in captures
-        if one.capture.id not in whole
-    )
-
-
-def _without_lengths(one: CaptureResult) -> CaptureResult:
-    parts = tuple(
-        replace(part, findings={k: f for k, f in part.findings.items() if not _is_length(f)})
-        for part in one.parts
-    )
-    return replace(one, parts=parts)
-
-
-def _is_length(finding: Finding) -> bool:
-    return isinstance(finding.value, Quantity) and "um" in finding.value.unit

@@ -69,19 +69,30 @@ def withhold(
     bench: Bench,
     verdicts: Sequence[Verdict],
     without: Sequence[Verdict],
+    lengthless: Sequence[Verdict],
     contradictions: Sequence[Contradiction],
 ) -> tuple[Verdict, ...]:
     """The verdicts, undecided where they lean on a contradiction: where leaving out what it touches
-    (`without`, in the same order) changes anything about them."""
+    (`without`, in the same order) changes anything about them, or where a claim of no setting is not
+    met by lengths (`lengthless`, judged without any, differs) and the setting in which it might be met
+    is one whose scale is in doubt."""
+    touched = {i for one in contradictions if one.touches == "scale" for i, _ in one.places}
+
+    def leans(verdict: Verdict, other: Verdict, bare: Verdict) -> bool:
+        anywhere = verdict.claim.setting is None and verdict.word == "not met"
+        return verdict != other or (anywhere and verdict.instrument in touched and verdict != bare)
+
     return tuple(
-        verdict if verdict == other or verdict.word == "untested"
-        else _withheld(bench, verdict, contradictions)
-        for verdict, other in zip(verdicts, without, strict=True)
-    )  # fmt: skip
+        _withheld(bench, verdict, contradictions)
+        if verdict.word != "untested" and leans(verdict, other, bare)
+        else verdict
+        for verdict, other, bare in zip(verdicts, without, lengthless, strict=True)
+    )
 
 
 def _withheld(bench: Bench, verdict: Verdict, contradictions: Sequence[Contradiction]) -> Verdict:
     touching = [one for one in contradictions if one.touches != "nothing"]
     mine = [one for one in touching if verdict.instrument in (i for i, _ in one.places)]
-    why = Statement("as said", (why_withheld((mine or touching)[0], bench),))
+    here = [one for one in mine if (verdict.instrument, verdict.claim.setting) in one.places]
+    why = Statement("as said", (why_withheld((here or mine or touching)[0], bench),))
     return _verdict(verdict.instrument, verdict.claim, Held("undecided", why))

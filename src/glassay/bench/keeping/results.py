@@ -198,6 +198,7 @@ ContradictionKind = Literal[
     "chain against image", "settings against each other", "round field",
     "photos of one setting", "framed", "cut out", "smaller than the sensor", "calibrations of one chip",
     "finest line by two sources",
+    "finest line by two scales",
 ]  # fmt: skip
 
 

@@ -10,10 +10,11 @@ from typing import Any
 from glassay import __version__
 from glassay.bench.chip.same_chip import SameChip, same_chip_as_json
 from glassay.bench.document.model import Bench
-from glassay.bench.judging.contradictions import find_contradictions, sound
+from glassay.bench.judging.contradictions import find_contradictions
 from glassay.bench.judging.judge import judge, withhold
 from glassay.bench.judging.need_answers import needs_as_json
 from glassay.bench.judging.needs import answer_needs
+from glassay.bench.judging.standing import lengthless, sound
 from glassay.bench.keeping.checksums import contents_of, read_checksums
 from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import (
@@ -123,7 +124,10 @@ def assemble(
     shown, standing = captures, settings
     if any(one.touches != "nothing" for one in found):
         shown, standing = _settled(bench, sound(measured, found))
-        verdicts = withhold(bench, verdicts, judge(bench, standing, shown), found)
+        bare, bare_settings = _settled(bench, lengthless(measured, found))
+        verdicts = withhold(
+            bench, verdicts, judge(bench, standing, shown), judge(bench, bare_settings, bare), found
+        )
     table = compare(bench, standing, verdicts, shown)
     beside = tuple(said(one, bench) for one in found if one.touches == "nothing")
     return BenchResults(

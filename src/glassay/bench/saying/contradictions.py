@@ -39,6 +39,15 @@ def _two_finest_lines(one: Contradiction, bench: Bench) -> str:
     )
 
 
+def _two_scales(one: Contradiction, bench: Bench) -> str:
+    (fine, wide), (by_fine, by_wide) = one.numbers, one.names
+    return (
+        f"{_where(one, bench)}: the finest line is {say_length(fine)} by one source ({by_fine}) and"
+        f" {say_length(wide)} by another ({by_wide}), further apart than sharpening or focus part"
+        " them; check the division of the slide, and which setting each photo was taken in"
+    )
+
+
 def _changed(one: Contradiction, bench: Bench) -> str:
     return (
         f"{listed(list(one.names))} changed since it was filed; put the file back as it was, or file"
@@ -161,4 +170,5 @@ _SENTENCES: Mapping[str, Callable[[Contradiction, Bench], str]] = {
     "cut out": _cut_out,
     "calibrations of one chip": _calibrations,
     "finest line by two sources": _two_finest_lines,
+    "finest line by two scales": _two_scales,
 }
