@@ -109,6 +109,12 @@ def parse_money(text: object) -> tuple[float, str]:
     code = (match[2] or "").strip() if match else ""
     if match is None or not re.fullmatch(r"[A-Z]{3}", code) or not math.isfinite(float(match[1])):
         raise Unusable(f'{text!r} is not a price, like "129.90 EUR"')
+    if re.fullmatch(r"\s*\d{1,3}\.\d{3}\s*", match[1]):
+        whole = match[1].strip().replace(".", "")
+        raise Unusable(
+            f'{text!r} may be thousands or parts of one: write "{whole} {code}", or two digits after'
+            f' the point, like "{float(match[1]):.2f} {code}"'
+        )
     return float(match[1]), code
 
 

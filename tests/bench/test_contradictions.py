@@ -169,6 +169,15 @@ def test_photos_of_two_zooms_in_one_setting_are_no_setting() -> None:
     assert kinds(assemble(bench_of(camera(claim)), steady)) == []
 
 
+def test_a_photo_of_another_camera_is_not_of_the_setting() -> None:
+    """Other pixels of one field are a smaller picture, other fields of one pixel are cut out."""
+    shown = captured("pad", "only", 1.0), captured("pad", "only", 2.4, (1600, 900), name="b.jpg")
+    assert kinds(assemble(bench_of(camera()), shown)) == ["photos of one setting"]
+    for pixel, size in ((1.5, (1280, 720)), (3.0, (640, 360)), (1.0, (1280, 720))):
+        shown = captured("pad", "only", 1.0), captured("pad", "only", pixel, size, name="b.jpg")
+        assert "photos of one setting" not in kinds(assemble(bench_of(camera()), shown))
+
+
 @pytest.mark.parametrize(
     ("pixel_size", "picture", "is_cut"),
     [

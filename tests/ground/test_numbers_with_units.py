@@ -103,3 +103,7 @@ def test_percentages_and_prices() -> None:
     for bad in ("129.90", "129 eur", "EUR", 129, "12 EURO"):
         with pytest.raises(Unusable):
             units.parse_money(bad)
+    # 1249 with its thousands marked, or 1.25: told apart by nobody
+    with pytest.raises(Unusable, match='"1249 EUR"'):
+        units.parse_money("1.249 EUR")
+    assert units.parse_money("0.5 EUR") == (0.5, "EUR")

@@ -7,6 +7,7 @@ has the sentences. Verdicts that change when the doubtful evidence is left out a
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
@@ -230,15 +231,46 @@ def _mixed(captures: Sequence[CaptureResult]) -> Iterator[Contradiction]:
     for one in _scaled_photos(captures):
         groups[_place(one.capture), _size(one)].append(one)
     for (place, _), mine in groups.items():
-        mine.sort(key=lambda one: one.findings["pixel_size"].quantity.value)
+        mine.sort(key=lambda one: _pixel(one).value)
         first, last = mine[0], mine[-1]
-        sizes = tuple(one.findings["pixel_size"].quantity for one in (first, last))
-        ratio = combine(lambda a, b: b / a, sizes, "1")
+        ratio = combine(lambda a, b: b / a, (_pixel(first), _pixel(last)), "1")
         if ratio.interval[0] > MIXED_FACTOR:
-            yield Contradiction(
-                "photos of one setting", (place,), (first.capture.id, last.capture.id),
-                (*sizes, ratio), touches="scale",
-            )  # fmt: skip
+            yield _of_two_zooms(place, first, last)
+    places: dict[Place, list[CaptureResult]] = defaultdict(list)
+    for (place, _), mine in groups.items():
+        places[place].append(mine[0])
+    for place, shown in places.items():
+        for one, other in combinations(shown, 2):
+            if _are_of_two_cameras(one, other):
+                yield _of_two_zooms(place, *sorted((one, other), key=lambda c: _pixel(c).value))
+
+
+def _of_two_zooms(place: Place, first: CaptureResult, last: CaptureResult) -> Contradiction:
+    sizes = _pixel(first), _pixel(last)
+    ratio = combine(lambda a, b: b / a, sizes, "1")
+    return Contradiction(
+        "photos of one setting", (place,), (first.capture.id, last.capture.id), (*sizes, ratio),
+        touches="scale",
+    )  # fmt: skip
+
+
+def _are_of_two_cameras(one: CaptureResult, other: CaptureResult) -> bool:
+    """Whether two photos of different sizes, as cameras save them, are neither the same field in other
+    pixels, nor the same pixels cut to another field."""
+    if not all(_is_a_cameras_shape(_size(photo)) for photo in (one, other)):
+        return False
+    pixels = _pixel(other).value / _pixel(one).value
+    fields = pixels * math.hypot(*_size(other)) / math.hypot(*_size(one))
+    return all(not 1 / CHAIN_FACTOR < ratio < CHAIN_FACTOR for ratio in (pixels, fields))
+
+
+def _is_a_cameras_shape(size: tuple[int, int], *its_own: float) -> bool:
+    shape = max(size) / max(1, min(size))
+    return any(abs(shape / a - 1) <= SAME_ASPECT for a in (*ASPECTS, *its_own))
+
+
+def _pixel(one: CaptureResult) -> Quantity:
+    return one.findings["pixel_size"].quantity
 
 
 def _framed(captures: Sequence[CaptureResult]) -> Iterator[Contradiction]:
@@ -318,10 +350,8 @@ def _is_cut(
             if abs(ratio - 1) < min(SAME_SCALE, (wider - 1) / 2):
                 return True
     setting = bench.instrument(one.capture.instrument).setting(one.capture.setting)
-    shape = small[1] / small[0]
-    known = (*ASPECTS, large[1] / large[0])
     # Behind an eyepiece the camera is someone's phone, and there may be two of them.
-    return not setting.through_eyepiece and all(abs(shape / a - 1) > SAME_ASPECT for a in known)
+    return not (setting.through_eyepiece or _is_a_cameras_shape(_size(one), large[1] / large[0]))
 
 
 def _calibrations(bench: Bench, matches: Sequence[SameChip]) -> Iterator[Contradiction]:

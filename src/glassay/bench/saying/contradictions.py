@@ -126,7 +126,7 @@ def _mixed(one: Contradiction, bench: Bench) -> str:
     return (
         f"{_where(one, bench)}: {one.captures[0]} has pixels of {say(first, ' um')},"
         f" {one.captures[1]} of {say(last, ' um')}, {say_times(ratio)} as large; were they taken at"
-        " one zoom, and with one slide?"
+        " one zoom, by one camera and with one slide?"
     )
 
 
