@@ -363,3 +363,17 @@ def test_a_tiff_of_colours_that_are_not_read_says_so(tmp_path: Path) -> None:
     tifffile.imwrite(tmp_path / "lab.tif", np.full((30, 40, 3), 90, np.uint8), photometric="cielab")
     with pytest.raises(Unusable, match="stored as CIELAB: save it as grey or RGB"):
         read_photo(tmp_path / "lab.tif")
+
+
+def test_the_picture_of_a_tiff_is_not_the_thumbnail_before_it(tmp_path: Path) -> None:
+    path = tmp_path / "pages.tif"
+    with tifffile.TiffWriter(path) as file:
+        file.write(picture(20, 30), photometric="rgb", subfiletype=1)
+        file.write(picture(), photometric="rgb")
+    photo = read_photo(path)
+    assert np.array_equal(photo.stored, picture())
+    assert photo.notes == ("the file holds several pictures; the largest is used",)
+    with tifffile.TiffWriter(path) as file:
+        for _ in range(2):
+            file.write(picture(), photometric="rgb")
+    assert read_photo(path).notes == ("the file holds several pictures; the first is used",)

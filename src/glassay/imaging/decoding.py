@@ -113,17 +113,20 @@ _LIGHTS = (
 
 def _decode_tiff(data: bytes) -> Decoded:
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
-        page = tiff.pages[0]
+        number = _largest_page(tiff)
+        page = tiff.pages[number]
         if not isinstance(page, tifffile.TiffPage):
             raise Unusable("the TIFF holds no picture")
-        if page.photometric in _INKS_AND_CHROMA and page.compression != tifffile.COMPRESSION.JPEG:
+        chroma = page.photometric in _INKS_AND_CHROMA
+        if chroma and number == 0 and page.compression != tifffile.COMPRESSION.JPEG:
             return _decode_common(data)  # which turns them into red, green and blue
         if page.photometric not in _LIGHTS:
             kind = getattr(page.photometric, "name", page.photometric)
             raise Unusable(f"the TIFF's colours are stored as {kind}: save it as grey or RGB")
         bits = max(page.bitspersample, 8) * page.samplesperpixel
         check_size(page.imagewidth, page.imagelength, bits // 8 * max(1, page.imagedepth))
-        notes = ["the file holds several pictures; the first is used"] if _has_more(tiff) else []
+        which = "largest" if number else "first"
+        notes = [f"the file holds several pictures; the {which} is used"] if _has_more(tiff) else []
         stored = np.asarray(page.asarray())
         orientation = int(page.tags["Orientation"].value) if "Orientation" in page.tags else 1
         photometric = page.photometric
@@ -155,6 +158,24 @@ def _decode_tiff(data: bytes) -> Decoded:
         "quantization": {},
     }
     return _turn_upright(stored, orientation), facts, notes
+
+
+MOST_PAGES = 8
+"""Pages of a TIFF among which the picture is looked for: a thumbnail or two may stand before it."""
+
+
+def _largest_page(tiff: tifffile.TiffFile) -> int:
+    """The first of the pages with the most px: some programs write a thumbnail before the picture."""
+    sizes: list[int] = []
+    for number in range(MOST_PAGES):
+        try:
+            page = tiff.pages[number]
+        except IndexError:
+            break
+        sizes.append(
+            page.imagewidth * page.imagelength if isinstance(page, tifffile.TiffPage) else 0
+        )
+    return sizes.index(max(sizes)) if sizes else 0
 
 
 def _has_more(tiff: tifffile.TiffFile) -> bool:
