@@ -10,6 +10,7 @@ import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from studies.attack.case import CRASH, LOST, REFUSED, RIGHT, WRONG, Answer, Kind, Outcome, ask
 from studies.attack.scenes import PHOTOS, library_photo
@@ -143,6 +144,32 @@ def dark_or_flat(rng: Rng, folder: Path) -> Outcome:
     return rate_told(ask("clip", path), RATE, good=False)
 
 
+def native_shaken(rng: Rng, folder: Path) -> Outcome:
+    """The camera's own pixels, held nearly still, by exact shifts, each with fresh photon noise."""
+    still = scene(rng).astype(np.float64)
+    still = ndimage.gaussian_filter(still + rng.normal(0, 6, still.shape), rng.uniform(0.6, 1.2))
+    spectrum, place, frames = np.fft.fft2(still), np.zeros(2), []
+    full = float(rng.uniform(2000, 6000))
+    for _ in range(8):
+        place = place + rng.normal(0, rng.uniform(0.1, 0.5), 2)
+        seen = np.fft.ifft2(ndimage.fourier_shift(spectrum, place)).real[
+            20 : 20 + HIGH, 20 : 20 + WIDE
+        ]
+        linear = (np.clip(seen, 0, 255) / 255) ** 2.2
+        value = 255 * (rng.poisson(linear * full) / full) ** (1 / 2.2)
+        frames.append(np.clip(np.rint(value), 0, 255).astype(np.uint8))
+    codec = "h264" if rng.integers(4) == 0 else "mjpeg"
+    answer = ask(
+        "clip", written(frames, folder / "c.avi", codec=codec, crf=int(rng.integers(16, 24)))
+    )
+    if answer.status == 1:
+        return Outcome(CRASH, answer.err[-160:])
+    told = answer.value("native_verdict") if answer.measured else None
+    return Outcome(
+        WRONG if told == "enlarged" else RIGHT if told else REFUSED, f"pixels are {told}"
+    )
+
+
 KINDS: dict[str, Kind] = {
     "moves, then stands still": (24, stops),
     "stands still": (8, still),
@@ -151,4 +178,5 @@ KINDS: dict[str, Kind] = {
     "known repeats, strong motion, encoded again": (24, partial(known, speed=(3, 9), again=True,
                                                                good=False)),
     "dark": (6, dark_or_flat),
+    "native pixels, shaken": (16, native_shaken),
 }  # fmt: skip

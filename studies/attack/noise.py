@@ -117,6 +117,39 @@ def copies(rng: Rng, folder: Path) -> Outcome:
     return nothing_there(ask("noise", *paths), "one exposure", "snr_grey")
 
 
+def flickering(rng: Rng, folder: Path) -> Outcome:
+    """A lamp a little brighter or darker in the second exposure: electrons are counted all the same."""
+    full, light = float(rng.uniform(1500, 9000)), scene(rng)
+    second = light * float(rng.uniform(0.92, 1.08))
+    paths = [saved(shot(one, rng, full), folder / f"p{n}", None)
+             for n, one in enumerate((light, second))]  # fmt: skip
+    answer = ask("noise", *paths, "--tone", "srgb")
+    return number(answer, "full_scale_electrons", full, good=False, bound=0.03)
+
+
+def of_another_tone(rng: Rng, folder: Path) -> Outcome:
+    """Stored by another curve than sRGB, which nobody states."""
+    full, light, exponent = float(rng.uniform(1500, 9000)), scene(rng), rng.uniform(1.4, 2.7)
+    paths = []
+    for n in range(2):
+        electrons = rng.poisson(light * full) + rng.normal(0, 2.0, light.shape)
+        value = np.clip(electrons / full, 0, 1) ** (1 / exponent)
+        paths.append(folder / f"p{n}.png")
+        cv2.imwrite(str(paths[-1]), np.rint(255 * value).astype(np.uint8))
+    step = exponent / 255 * 0.5 ** (1 - 1 / exponent)
+    true = float(0.5 / np.sqrt(0.5 / full + (2 / full) ** 2 + step**2 / 12))
+    return number(ask("noise", *paths), "snr_grey", true, good=False, bound=0.03)
+
+
+def compressed(rng: Rng, folder: Path) -> Outcome:
+    """JPEG of high quality, whose noise may stay white: no electrons, or the right ones."""
+    full, light = float(rng.choice([300, 800, 2000])), scene(rng)
+    quality = int(rng.integers(85, 100))
+    paths = [saved(shot(light, rng, full), folder / f"p{n}", quality) for n in range(2)]
+    answer = ask("noise", *paths, "--tone", "srgb")
+    return number(answer, "full_scale_electrons", full, good=False, bound=0.03)
+
+
 KINDS: dict[str, Kind] = {
     "good pair": (14, good),
     "good pair of what repeats": (8, repeating),
@@ -128,4 +161,7 @@ KINDS: dict[str, Kind] = {
     "refocused between": (6, partial(not_one_scene, how="refocused")),
     "something came into view": (6, partial(not_one_scene, how="hand")),
     "one exposure stored twice": (6, copies),
+    "a lamp that flickers": (8, flickering),
+    "another tone curve, not stated": (8, of_another_tone),
+    "electrons of a JPEG": (8, compressed),
 }
