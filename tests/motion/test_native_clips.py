@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import av
@@ -11,12 +10,10 @@ import pytest
 from PIL import Image, ImageDraw
 from scipy import ndimage
 
-from glassay.bench.measuring.joined import native_verdict
-from glassay.finding import Finding
+from glassay.bench.measuring.joined import clip_with_sampling
 from glassay.imaging.clip import open_clip
 from glassay.imaging.tone import linear_to_srgb
-from glassay.motion import measure_clip
-from glassay.sampling.native import native
+from glassay.motion import clip
 
 SIZE = (400, 320)
 
@@ -63,22 +60,18 @@ def filmed(path: Path, frames: list[np.ndarray], quality: int = 3) -> Path:
     return path
 
 
-def test_traces_of_a_codecs_blocks_do_not_make_a_native_clip_an_enlarged_one(
-    tmp_path: Path,
+def test_what_moves_a_little_between_frames_is_not_taken_for_enlarged_noise(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = filmed(tmp_path / "native.avi", frames_of(12, shake=0.35))
-    seen: list[Sequence[np.ndarray]] = []
-
-    def look(frames: Sequence[np.ndarray]) -> dict[str, Finding]:
-        seen.append(frames)
-        return native_verdict(frames)
-
-    assert "native_verdict" not in measure_clip(open_clip(path), look_at_still=look).findings()
-    # by 2, as the traces of blocks alone would have it
-    assert native(seen[0]).verdict == "enlarged"
+    assert "native_verdict" not in clip_with_sampling(open_clip(path)).findings()
+    monkeypatch.setattr(clip, "STILL_PX", 0.4)
+    assert clip_with_sampling(open_clip(path)).findings()["native_verdict"].value == "enlarged"
 
 
-@pytest.mark.parametrize("factor", [2.5, 8 / 3])
-def test_a_clip_whose_detail_ends_where_fewer_pixels_end_is_enlarged(factor: float) -> None:
-    found = native_verdict(frames_of(3, 0.0, factor))
-    assert found["native_verdict"].value == "enlarged"
+@pytest.mark.parametrize("factor", [2.0, 2.5, 8 / 3])
+def test_a_clip_on_a_stand_made_from_fewer_pixels_is_enlarged(
+    tmp_path: Path, factor: float
+) -> None:
+    path = filmed(tmp_path / "enlarged.avi", frames_of(3, 0.0, factor), quality=2)
+    assert clip_with_sampling(open_clip(path)).findings()["native_verdict"].value == "enlarged"

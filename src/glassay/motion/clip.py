@@ -29,8 +29,11 @@ FORESEEN = 0.6
 STILL_FRAMES = 4
 """Frames of a still picture that are kept to be looked at for enlargement."""
 
-STILL_PX = 0.4
-"""How far the picture may move meanwhile; beyond, noise and scene no longer separate."""
+STILL_PX = 0.05
+"""How far the picture may move meanwhile: on a firm stand it does not. Beyond, what differs between
+frames is the slope of the scene, soft as it is, and with a codec's blocks it looks like enlarged noise:
+at 0.4 px six of 40 native clips in Motion JPEG, drawn outside this project's simulator, were taken for
+enlarged by 8/7, 4/3 or 2, at 0.1 px two."""
 
 SOUND_S = 0.5
 """Sound may outlast the picture by this much in a file that states one duration for both."""

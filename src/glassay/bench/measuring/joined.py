@@ -20,7 +20,6 @@ if TYPE_CHECKING:  # each measurement is loaded when it is needed
     from glassay.focus import FocusResult
     from glassay.imaging.clip import ClipReader
     from glassay.motion import ClipResult
-    from glassay.sampling.native_result import NativeResult
 
 Box = tuple[int, int, int, int]
 
@@ -81,8 +80,7 @@ def clip_with_sampling(
 def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
     """Whether still frames were enlarged from fewer pixels, where this can be told.
 
-    The factor is not stated: video compression leaves periodic traces that shift it. Of factors whose
-    traces lie where those of its blocks do, nothing is said: native clips were taken for enlarged ones.
+    The factor is not stated: video compression leaves periodic traces that shift it.
     """
     from glassay.motion.clip_result import METHOD
     from glassay.sampling.native import native
@@ -92,31 +90,9 @@ def native_verdict(frames: Sequence[npt.NDArray[Any]]) -> dict[str, Finding]:
         found = native(frames, facts={"format": "JPEG"})  # no camera's clips are without loss
     except NotMeasurable:
         return {}
-    if found.verdict == "cannot tell" or _is_of_blocks(found):
+    if found.verdict == "cannot tell":
         return {}
     return {"native_verdict": Finding(found.verdict, f"{METHOD}; {NATIVE_METHOD}")}
-
-
-BLOCK_FACTORS = (8 / 7, 4 / 3, 8 / 5, 2.0, 8 / 3, 4.0)
-"""Factors of which the mirror, at 1 / (2 factor) cycles/px, lies at a multiple of 1/16 cycles/px, where
-blocks of 8 px (ITU-T T.81, ISO/IEC 14496-2) leave traces. Of 40 native clips in Motion JPEG, which were
-drawn outside this project's simulator, six were taken for enlarged by 8/7, 4/3 or 2."""
-BLOCK_FACTOR_OFF = 0.02
-"""How near to one of them a found factor is one: it is told to a percent or so in clips."""
-BAND_BEYOND = 1.1
-"""How far beyond the mirror the scene's own detail may reach: its end is placed to a tenth."""
-
-
-def _is_of_blocks(found: NativeResult) -> bool:
-    """Whether enlargement along either axis is by a factor that a codec's blocks may feign, while the
-    scene has detail beyond what fewer pixels carry. In the six clips it had, up to the finest."""
-    sizes = (found.width, found.native_width), (found.height, found.native_height)
-    for (stored, own), end in zip(sizes, found.scene_band or (0.5, 0.5), strict=True):
-        factor = 1.0 if own is None else stored / own.value
-        feigned = any(abs(factor / of - 1) < BLOCK_FACTOR_OFF for of in BLOCK_FACTORS)
-        if feigned and end > BAND_BEYOND / (2 * factor):
-            return True
-    return False
 
 
 def focus_run_with_edges(
