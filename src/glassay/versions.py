@@ -11,7 +11,7 @@ from typing import Final
 
 ARRAY: Final = "8"
 CLIP: Final = "5"
-DETAIL: Final = "14"
+DETAIL: Final = "15"
 DIE: Final = "11"
 FIELD: Final = "1"
 FINER_INSTRUMENT: Final = "6"

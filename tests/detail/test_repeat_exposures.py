@@ -79,12 +79,46 @@ def test_a_moved_scene_is_registered_to_hundredths_of_a_pixel():
 def test_fixed_pattern_is_warned_about_and_disappears_when_the_scene_moves():
     light, pattern = scene(3), 0.7 * np.random.default_rng(8).standard_normal((HEIGHT, WIDTH))
     still = repeat_exposures([exposure(light + pattern, 1), exposure(light + pattern, 2)])
-    assert any("fixed-pattern" in note or "lower bound" in note for note in still.notes)
+    assert still.frc_cutoff is None
+    assert any("own pattern" in note for note in still.notes)
     moved = repeat_exposures(
         [exposure(light + pattern, 1), exposure(shifted(light, 6, 4) + pattern, 2)]
     )
     assert not any("does not fall to zero" in note for note in moved.notes)
-    assert moved.frc_cutoff.value < still.frc_cutoff.value
+    plain = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    assert moved.frc_cutoff.value == pytest.approx(plain.frc_cutoff.value, rel=0.1)
+
+
+@pytest.mark.parametrize("strength", [0.5, 0.7, 1.0, 2.0])
+def test_a_scene_that_stood_still_gives_no_lower_bound(strength):
+    light = scene(3)
+    pattern = strength * np.random.default_rng(8).standard_normal((HEIGHT, WIDTH))
+    frames = [exposure(light + pattern, 1), exposure(light + pattern, 2)]
+    moved_later = exposure(shifted(light, 6, 4) + pattern, 3)
+    for shots in (frames, [*frames, moved_later]):
+        found = repeat_exposures(shots)
+        assert not any("lower bound" in note for note in found.notes)
+        told = found.findings()
+        if found.reaches_nyquist:
+            assert {"frc_cutoff", "frc_cutoff_object", "frc_reaches_nyquist"}.isdisjoint(told)
+            assert any("Where detail ends is unknown; move the scene" in n for n in found.notes)
+        else:
+            assert any("fixed-pattern" in note for note in found.notes)
+        # The pattern of a pair that stood still cancels in its difference.
+        if len(shots) == 2:
+            assert told["temporal_noise"].quantity.value == pytest.approx(1.0, rel=0.01)
+
+
+def test_one_direction_that_never_ends_is_no_bound_either():
+    fy, fx = fft.fftfreq(HEIGHT)[:, None], fft.rfftfreq(WIDTH)[None, :]
+    white = np.random.default_rng(4).standard_normal((HEIGHT, WIDTH))
+    along_x = np.abs(fy) < 0.4 * fx
+    amplitude = np.sqrt(300 * np.exp(-np.hypot(fx, fy) / 0.05) + 0.35 * along_x)
+    light = fft.irfft2(fft.rfft2(white) * amplitude, s=(HEIGHT, WIDTH))
+    still = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    assert still.frc_cutoff is not None
+    assert still.frc_cutoff_x is None
+    assert "frc_cutoff_x" not in still.findings()
 
 
 def test_row_and_column_noise_is_left_out():
@@ -97,7 +131,7 @@ def test_row_and_column_noise_is_left_out():
 
 def test_detail_beyond_the_pixels_is_a_lower_bound():
     light = scene(5, signal=1e5, decay=0.3)
-    found = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    found = repeat_exposures([exposure(light, 1), exposure(np.roll(light, (3, 4), (0, 1)), 2)])
     assert found.reaches_nyquist
     assert found.frc_cutoff.value == 0.5
     assert any("lower bound" in note for note in found.notes)

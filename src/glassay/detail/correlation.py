@@ -14,29 +14,23 @@ moved by some px between the exposures gets rid of it.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.signal.windows import tukey
 
+from glassay.detail.repeat_result import Curve, RepeatResult, RingCorrelation
 from glassay.errors import NotMeasurable
-from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity, combine
+from glassay.quantity import Contribution, Quantity
 from glassay.registration import FARTHEST_SHARE, Shift, align, find_shift
-
-Curve = npt.NDArray[np.float64]
 
 THRESHOLD = 1 / 7
 """Correlation of two exposures whose mean has a correlation of 1/2 with the true scene (Rosenthal
 and Henderson 2003): signal to noise power of 1/6 in one exposure."""
-
-METHOD = "Fourier ring correlation of two exposures, threshold 1/7"
-NOISE_METHOD = "difference of two exposures"
 
 SMALLEST_SIDE_PX = 96
 
@@ -62,76 +56,6 @@ STILL_PX = 1.5
 
 PATTERN_CORRELATION = 0.03
 """Correlation left beyond the detail above which a warning is given (and 4 standard deviations)."""
-
-
-@dataclass(frozen=True)
-class RingCorrelation:
-    """Correlation by ring: `frequency` (cycles/px), `correlation`, `u` its standard uncertainty."""
-
-    frequency: Curve
-    correlation: Curve
-    u: Curve
-
-
-@dataclass(frozen=True)
-class RepeatResult:
-    """What two or more exposures have in common and what not.
-
-    `rings` counts all directions, `rings_x` and `rings_y` those along the axes. Cut-offs are in
-    cycles/px; `reaches_nyquist` says that the correlation never fell below the threshold, so that
-    the cut-off is only a lower bound. `temporal_noise` is the standard deviation of one exposure in
-    the units of the pictures (linear light, 1 is full scale), `noise_x` and `noise_y` its power
-    spectra along the axes at `noise_frequency_x`, `noise_frequency_y`. `shifts` are of each further
-    exposure against the first.
-    """
-
-    width: int
-    height: int
-    rings: RingCorrelation
-    rings_x: RingCorrelation
-    rings_y: RingCorrelation
-    frc_cutoff: Quantity
-    frc_cutoff_x: Quantity
-    frc_cutoff_y: Quantity
-    reaches_nyquist: bool
-    temporal_noise: Quantity
-    mean_level: float
-    noise_frequency_x: Curve
-    noise_x: Curve
-    noise_frequency_y: Curve
-    noise_y: Curve
-    shifts: tuple[Shift, ...]
-    pixel_size: Quantity | None
-    notes: tuple[str, ...]
-
-    def evidence(self) -> dict[str, Any]:
-        """The curves for drawing, as plain arrays."""
-        return {
-            "frequency": self.rings.frequency,
-            "correlation": self.rings.correlation,
-            "correlation_u": self.rings.u,
-            "along_x": (self.rings_x.frequency, self.rings_x.correlation),
-            "along_y": (self.rings_y.frequency, self.rings_y.correlation),
-            "noise_x": (self.noise_frequency_x, self.noise_x),
-            "noise_y": (self.noise_frequency_y, self.noise_y),
-        }
-
-    def findings(self) -> dict[str, Finding]:
-        """frc_cutoff (and along x and y), temporal_noise, per um on the object when calibrated."""
-        out = {
-            "frc_cutoff": Finding(self.frc_cutoff, METHOD),
-            "frc_cutoff_x": Finding(self.frc_cutoff_x, METHOD),
-            "frc_cutoff_y": Finding(self.frc_cutoff_y, METHOD),
-            "frc_reaches_nyquist": Finding(self.reaches_nyquist, METHOD),
-            "temporal_noise": Finding(self.temporal_noise, NOISE_METHOD),
-        }
-        if self.pixel_size is not None:
-            both = [self.frc_cutoff, self.pixel_size]
-            out["frc_cutoff_object"] = Finding(
-                combine(lambda f, p: f / p, both, "cycles/um"), METHOD
-            )
-            out["frc_period_object"] = Finding(combine(lambda f, p: p / f, both, "um"), METHOD)
-        return out
 
 
 def repeat_exposures(
@@ -160,16 +84,17 @@ def repeat_exposures(
     noise = _temporal_noise(differences)
     noise_frequency_x, noise_x = _noise_spectrum(differences, 1)
     noise_frequency_y, noise_y = _noise_spectrum(differences, 0)
-    moved = max((shift.distance for shift in shifts), default=0.0)
+    way = _least_way(shifts)
+    ends = [None if is_open and way < STILL_PX else end for end, is_open in cutoffs]
     return RepeatResult(
         width=width,
         height=height,
         rings=rings,
         rings_x=rings_x,
         rings_y=rings_y,
-        frc_cutoff=cutoffs[0][0],
-        frc_cutoff_x=cutoffs[1][0],
-        frc_cutoff_y=cutoffs[2][0],
+        frc_cutoff=ends[0],
+        frc_cutoff_x=ends[1],
+        frc_cutoff_y=ends[2],
         reaches_nyquist=cutoffs[0][1],
         temporal_noise=noise,
         mean_level=float(np.mean(aligned[0])),
@@ -179,7 +104,7 @@ def repeat_exposures(
         noise_y=noise_y,
         shifts=shifts,
         pixel_size=pixel_size,
-        notes=notes + _repeat_notes(rings, cutoffs[0], moved),
+        notes=notes + _repeat_notes(rings, cutoffs[0], shifts),
     )
 
 
@@ -219,6 +144,12 @@ def _checked_shift(first: FloatImage, second: FloatImage) -> Shift:
             " fix instrument and object"
         )
     return shift
+
+
+def _least_way(shifts: Sequence[Shift]) -> float:
+    """The least movement, px, between an exposure and the next: those pairs are correlated."""
+    places = [(0.0, 0.0), *((shift.dx, shift.dy) for shift in shifts)]
+    return min(math.dist(one, other) for one, other in itertools.pairwise(places))
 
 
 def _common_part(frames: Sequence[FloatImage], shifts: Sequence[Shift]) -> list[FloatImage]:
@@ -352,8 +283,16 @@ def _noise_spectrum(differences: Sequence[FloatImage], axis: int) -> tuple[Curve
 
 
 def _repeat_notes(
-    rings: RingCorrelation, cutoff: tuple[Quantity, bool], moved: float
+    rings: RingCorrelation, cutoff: tuple[Quantity, bool], shifts: Sequence[Shift]
 ) -> tuple[str, ...]:
+    moved, still = max(shift.distance for shift in shifts), _least_way(shifts) < STILL_PX
+    if cutoff[1] and still:
+        return (
+            "the exposures agree up to the limit of the pixels, and the scene did not move between"
+            " them: that may be its detail, or the camera's own pattern or compression, which"
+            " repeats as well. Where detail ends is unknown; move the scene by a few px between"
+            " the exposures",
+        )
     notes = []
     if cutoff[1]:
         notes.append(
@@ -370,7 +309,7 @@ def _repeat_notes(
                 " fixed-pattern noise or compression repeats from exposure to exposure and may"
                 " raise the cut-off; move the scene by a few px between the exposures to be sure"
             )
-    if moved < STILL_PX and not notes:
+    if still and not notes:
         notes.append(
             "the scene did not move between the exposures, so fixed-pattern noise would count as"
             " detail; none shows beyond the cut-off"
