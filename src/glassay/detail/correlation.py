@@ -14,7 +14,6 @@ moved by some px between the exposures gets rid of it.
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -22,6 +21,7 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.signal.windows import tukey
 
+from glassay.detail.alike import checked_likeness, refuse_other_strength, to_equal_light
 from glassay.detail.repeat_result import Curve, RepeatResult, RingCorrelation
 from glassay.errors import NotMeasurable
 from glassay.imaging.tone import FloatImage
@@ -72,6 +72,7 @@ def repeat_exposures(
     scenes, and frames that share no detail.
     """
     _refuse(frames)
+    frames = to_equal_light(frames)
     shifts = tuple(_checked_shift(frames[0], frame) for frame in frames[1:])
     aligned = _common_part(frames, shifts)
     height, width = aligned[0].shape
@@ -80,12 +81,17 @@ def repeat_exposures(
     pairs = list(itertools.pairwise(spectra))
     rings, rings_x, rings_y = (_correlate(pairs, (height, width), way) for way in (None, "x", "y"))
     cutoffs = [_cutoff(one) for one in (rings, rings_x, rings_y)]
+    refuse_other_strength((rings, rings_x, rings_y))
+    following = [
+        checked_likeness(a, b, way, cutoffs[0][0].value)
+        for (a, b), way in zip(itertools.pairwise(aligned), _ways(shifts), strict=True)
+    ]
     differences = [(a - b) * np.float32(0.5**0.5) for a, b in itertools.pairwise(aligned)]
-    noise = _temporal_noise(differences)
+    noise = _temporal_noise(differences, following)
     noise_frequency_x, noise_x = _noise_spectrum(differences, 1)
     noise_frequency_y, noise_y = _noise_spectrum(differences, 0)
-    way = _least_way(shifts)
-    ends = [None if is_open and way < STILL_PX else end for end, is_open in cutoffs]
+    still = _stood_still(shifts)
+    ends = [None if is_open and still else end for end, is_open in cutoffs]
     return RepeatResult(
         width=width,
         height=height,
@@ -104,7 +110,7 @@ def repeat_exposures(
         noise_y=noise_y,
         shifts=shifts,
         pixel_size=pixel_size,
-        notes=notes + _repeat_notes(rings, cutoffs[0], shifts),
+        notes=notes + _repeat_notes(rings, cutoffs[0], shifts) + _noise_notes(following),
     )
 
 
@@ -146,10 +152,18 @@ def _checked_shift(first: FloatImage, second: FloatImage) -> Shift:
     return shift
 
 
-def _least_way(shifts: Sequence[Shift]) -> float:
-    """The least movement, px, between an exposure and the next: those pairs are correlated."""
+def _ways(shifts: Sequence[Shift]) -> list[Shift]:
+    """The movement between an exposure and the next: those pairs are correlated."""
     places = [(0.0, 0.0), *((shift.dx, shift.dy) for shift in shifts)]
-    return min(math.dist(one, other) for one, other in itertools.pairwise(places))
+    return [
+        Shift(other[0] - one[0], other[1] - one[1], 1.0)
+        for one, other in itertools.pairwise(places)
+    ]
+
+
+def _stood_still(shifts: Sequence[Shift]) -> bool:
+    """Whether a pair that is correlated stood still, so that fixed patterns count as detail."""
+    return any(way.distance < STILL_PX for way in _ways(shifts))
 
 
 def _common_part(frames: Sequence[FloatImage], shifts: Sequence[Shift]) -> list[FloatImage]:
@@ -200,10 +214,13 @@ def _correlate(
 
     number = np.bincount(index, minlength=count + 1)[:count]
     cross, power_a, power_b = np.zeros((3, count))
+    differing = []
     for a, b in pairs:
         cross += ring_sums((a * np.conj(b)).real)
-        power_a += ring_sums(a.real**2 + a.imag**2)
-        power_b += ring_sums(b.real**2 + b.imag**2)
+        own_a, own_b = ring_sums(a.real**2 + a.imag**2), ring_sums(b.real**2 + b.imag**2)
+        power_a += own_a
+        power_b += own_b
+        differing.append((own_a - own_b) / np.maximum(own_a + own_b, 1e-30))
     correlation = cross / np.maximum(np.sqrt(power_a * power_b), 1e-30)
     independent = np.maximum(number * WINDOW_EFFICIENCY**2 * len(pairs), 1)
     # Each coefficient has a real and an imaginary part: var(r) = (1 - r^2)^2 / (2 n).
@@ -213,6 +230,7 @@ def _correlate(
         np.asarray((np.arange(count) * ring_width)[keep], dtype=np.float64),
         np.asarray(correlation[keep], dtype=np.float64),
         np.asarray(np.maximum(u, 1e-6), dtype=np.float64)[keep],
+        np.array(differing)[:, keep],
     )
 
 
@@ -259,14 +277,17 @@ def _smoothed(rings: RingCorrelation) -> tuple[Curve, Curve]:
     return np.asarray(smooth), np.asarray(1 / np.sqrt(total))
 
 
-def _temporal_noise(differences: Sequence[FloatImage]) -> Quantity:
-    values = [float(np.std(d, dtype=np.float64)) for d in differences]
-    value = float(np.sqrt(np.mean(np.square(values))))
+def _temporal_noise(differences: Sequence[FloatImage], following: Sequence[float]) -> Quantity:
+    """Noise of one exposure, less the shares of the differences that follow the scene's detail."""
+    powers = np.array([float(np.var(d, dtype=np.float64)) for d in differences])
+    value = float(np.sqrt(np.mean(powers * (1 - np.array(following)))))
     pixels = sum(d.size for d in differences)
     # Variance of a variance is 2 / n of its square for Gaussian noise; neighbours are correlated
     # by demosaicing and compression, ten px to one independent sample at worst.
     counting = Contribution("number of px", value * (0.5 * 10 / pixels) ** 0.5)
-    return Quantity(value, "1", (counting,))
+    taken = float(np.sqrt(np.mean(powers))) - value
+    out = Contribution("detail in the difference", taken / 2, scope="capture")
+    return Quantity(value, "1", (counting, out) if taken else (counting,))
 
 
 def _noise_spectrum(differences: Sequence[FloatImage], axis: int) -> tuple[Curve, Curve]:
@@ -282,10 +303,19 @@ def _noise_spectrum(differences: Sequence[FloatImage], axis: int) -> tuple[Curve
     return fft.rfftfreq(length), power
 
 
+def _noise_notes(following: Sequence[float]) -> tuple[str, ...]:
+    if not any(following):
+        return ()
+    return (
+        f"{max(following):.0%} of the difference between the exposures follows the scene's detail (a"
+        " slight turn, distortion or change of focus): the noise is told without it",
+    )
+
+
 def _repeat_notes(
     rings: RingCorrelation, cutoff: tuple[Quantity, bool], shifts: Sequence[Shift]
 ) -> tuple[str, ...]:
-    moved, still = max(shift.distance for shift in shifts), _least_way(shifts) < STILL_PX
+    moved, still = max(shift.distance for shift in shifts), _stood_still(shifts)
     if cutoff[1] and still:
         return (
             "the exposures agree up to the limit of the pixels, and the scene did not move between"

@@ -20,11 +20,15 @@ NOISE_METHOD = "difference of two exposures"
 
 @dataclass(frozen=True)
 class RingCorrelation:
-    """Correlation by ring: `frequency` (cycles/px), `correlation`, `u` its standard uncertainty."""
+    """Correlation by ring: `frequency` (cycles/px), `correlation`, `u` its standard uncertainty.
+
+    `imbalance` (pairs, rings) is the relative difference of the powers of each pair.
+    """
 
     frequency: Curve
     correlation: Curve
     u: Curve
+    imbalance: Curve
 
 
 @dataclass(frozen=True)
