@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from glassay.errors import NotMeasurable
-from glassay.focus.curve import HAND_STEPS, find_peak
+from glassay.focus.curve import HAND_STEPS, find_peak, with_doubles
 from glassay.focus.run import kept_contrast
 from glassay.quantity import Quantity
 
@@ -31,7 +31,8 @@ def depth_at(evidence: Mapping[str, Any], frequency: float) -> Quantity:
     bands = np.asarray(evidence["bands"], dtype=np.float64)
     rows = [np.interp(np.log(frequency), np.log(known), row) for row in np.log(bands + 1e-9)]
     uneven = float(evidence.get("uneven", HAND_STEPS))
-    return find_peak(np.exp(np.array(rows)), uneven).depth
+    doubles = int(evidence.get("doubles", 0))
+    return with_doubles(find_peak(np.exp(np.array(rows)), uneven), doubles).depth
 
 
 def quality_at(evidence: Mapping[str, Any], frequency: float) -> Quantity | None:
