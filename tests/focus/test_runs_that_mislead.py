@@ -120,3 +120,53 @@ def test_an_object_of_two_heights_is_no_way_back() -> None:
     found = measured(frames)
     assert any("another height" in note for note in found.notes)
     assert not any("there and back" in note for note in found.notes)
+
+
+def sloping(heights: np.ndarray, z: float) -> FloatImage:
+    """What is seen at `z` of a texture whose height (height, width) differs from place to place."""
+    steps = np.rint(2 * (z - heights)) / 2
+    out = np.zeros((HEIGHT, WIDTH), dtype=np.float32)
+    for one in np.unique(np.abs(steps)):
+        out = np.where(np.abs(steps) == one, sharp_at(float(one)), out)
+    return out
+
+
+def ramp(by: float) -> np.ndarray:
+    return np.broadcast_to(np.linspace(-by, by, WIDTH), (HEIGHT, WIDTH))
+
+
+ACROSS = np.broadcast_to(np.arange(WIDTH) < WIDTH // 2, (HEIGHT, WIDTH))
+TWO_THIRDS = np.broadcast_to(np.arange(HEIGHT)[:, None] < 2 * HEIGHT // 3, (HEIGHT, WIDTH))
+UNEVEN = {
+    "tilted by 4": ramp(4.0),
+    "tilted by 6": ramp(-6.0),
+    "tilted the other way": np.linspace(-6, 6, HEIGHT)[:, None] * np.ones((1, WIDTH)),
+    "two halves": np.where(ACROSS, -3.0, 3.0),
+    "a raised middle": np.pad(np.full((100, 132), 4.0), ((100, 100), (134, 134))),
+    "a third higher": np.where(TWO_THIRDS, 0.0, 4.0),
+}
+
+
+@pytest.mark.parametrize("what", UNEVEN)
+def test_parts_at_other_heights_are_noted_and_their_depth_is_told(what: str) -> None:
+    places = np.arange(-14.0, 14.1)
+    found = measured([shot(sloping(UNEVEN[what], z), n) for n, z in enumerate(places)])
+    assert found.parted
+    assert any("parts of the picture are in focus at other places" in n for n in found.notes)
+    assert covers(found.peak.depth, TRUE_DEPTH)
+    assert found.peak.depth.value == pytest.approx(TRUE_DEPTH, rel=0.15)
+    with pytest.raises(NotMeasurable, match="other heights"):
+        depth_at(found.evidence(), 0.1)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_level_object_is_not_parted(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    blocks = np.kron(rng.uniform(-0.2, 0.4, (HEIGHT // 25, WIDTH // 25)), np.ones((25, 25)))
+    lines = (rng.random((HEIGHT, 1)) < 0.1) * 0.2 + (rng.random((1, WIDTH)) < 0.1) * 0.2
+    scene = (blocks + lines).astype(np.float32)
+    frames = [
+        shot(cv2.GaussianBlur(scene, (0, 0), math.hypot(0.8, 0.45 * z)), n)
+        for n, z in enumerate(PLACES)
+    ]
+    assert not measured(frames).parted

@@ -21,8 +21,14 @@ from glassay.quantity import Quantity
 def depth_at(evidence: Mapping[str, Any], frequency: float) -> Quantity:
     """Depth (frames) over which contrast at `frequency` (cycles/px) stays above half of its peak.
 
-    Raises NotMeasurable outside the kept frequencies, and as `find_peak` does.
+    Raises NotMeasurable outside the kept frequencies, where parts of the picture were in focus at
+    other heights, and as `find_peak` does.
     """
+    if evidence.get("parted"):
+        raise NotMeasurable(
+            "parts of the picture are in focus at other heights, so that the depth of the whole at"
+            " another frequency is none of the lens: level the object, or mark one height with a box"
+        )
     known = np.asarray(evidence["band_frequencies"], dtype=np.float64)
     if not known[0] <= frequency <= known[-1]:
         raise NotMeasurable(

@@ -24,7 +24,7 @@ from glassay.errors import NotMeasurable, Unusable
 from glassay.focus.curve import FEWEST_FRAMES, HAND_STEPS, Peak, find_peak, with_doubles
 from glassay.focus.doubles import fingerprint, goes_back, refuse_copies, same_heights
 from glassay.focus.result import FREQUENCIES, EdgeCurve, FocusResult
-from glassay.focus.tiles import TileWatch
+from glassay.focus.tiles import Heights, TileWatch, heights_of, of_parts
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.registration import find_shift
@@ -108,6 +108,12 @@ def measure_focus_run(
     peak = with_doubles(peak, len(doubles))
     tiles = watch.tiles.contrast(noise, LEAST_OVER_NOISE)
     back = goes_back(contrast[:, 0], tiles, peak)
+    # A second peak of the whole is told by itself: what is about the first is of one height.
+    heights = None if peak.has_second else heights_of(tiles, uneven)
+    if heights is not None and heights.part:
+        peak = with_doubles(of_parts(peak, heights), len(doubles))
+    else:
+        heights = None
     steps = np.array(watch.steps)
     _refuse_movement(steps, contrast[:, 0], peak, watch.side)
     path = _path(steps, best)
@@ -118,7 +124,8 @@ def measure_focus_run(
         frequency=frequency, contrast=contrast[:, 0], bands=contrast[:, 1:], peak=peak,
         path_px=path, walk=walk, walk_range=walk_range, quality=quality, edges=edges, step=step,
         uneven=uneven, doubles=len(doubles), pixel_size=pixel_size,
-        notes=notes + tuple(_notes(peak, steps, why, doubles, back)),
+        parted=heights is not None,
+        notes=notes + tuple(_notes(peak, steps, why, doubles, back, heights)),
     )  # fmt: skip
 
 
@@ -162,7 +169,6 @@ class _Watch:
             raise NotMeasurable(f"photo {len(self._powers) + 1} is blank")
         self.prints.append(fingerprint(frame))
         relative = np.asarray(piece / np.float32(level) - 1, dtype=np.float32)
-        self.tiles.take(relative)
         spectrum = fft.rfft2(relative * self._window)
         power = spectrum.real**2 + spectrum.imag**2
         means = np.array([float(power[ring].mean(dtype=np.float64)) for ring in self._rings])
@@ -172,6 +178,8 @@ class _Watch:
         if means[0] > self._best:
             self._best, self.sharpest = float(means[0]), frame
         self._follow(piece)
+        step = self.steps[-1] if self.steps else (0.0, 0.0)
+        self.tiles.take(frame, level, (x, y), step)
 
     def power(self) -> Array:
         """Power by frame and frequency (the stated one first), relative to the light."""
@@ -309,7 +317,9 @@ def kept_contrast(
     return Quantity.of(here[0], u, "1", "band of the edge response")
 
 
-def _notes(peak: Peak, steps: Array, why: str, doubles: Sequence[int], back: bool) -> list[str]:
+def _notes(
+    peak: Peak, steps: Array, why: str, doubles: Sequence[int], back: bool, heights: Heights | None
+) -> list[str]:
     notes = [why] if why else []
     if peak.depth.value < 3:
         notes.append("fewer than 3 photos are sharp: smaller steps of focus tell more")
@@ -318,6 +328,13 @@ def _notes(peak: Peak, steps: Array, why: str, doubles: Sequence[int], back: boo
         notes.append(
             f"photos {which} differ by noise alone while those around differ by more: one height taken"
             " twice counts as a step and makes the depth too great; leave one out"
+        )
+    if heights is not None:
+        notes.append(
+            "parts of the picture are in focus at other places of the run, up to"
+            f" {heights.apart:.1f} photos apart: the object is tilted or has several heights, or the"
+            " field is curved. The depth told is the median of the parts; level the object, or mark"
+            " one height with a box"
         )
     if back:
         notes.append(
