@@ -98,6 +98,24 @@ def align(picture: FloatImage, shift: Shift) -> FloatImage:
     return np.asarray(fft.irfft2(spectrum, s=picture.shape), dtype=np.float32)
 
 
+def is_better_moved(a: FloatImage, b: FloatImage, shift: Shift) -> bool:
+    """Whether undoing the movement makes the exposures more alike than chance would.
+
+    Smooth scenes and fixed patterns have nothing by which a movement could be told, and nothing that
+    a movement could spoil: whatever shift is found there, undoing it gains nothing.
+    """
+    edge = math.ceil(max(abs(shift.dx), abs(shift.dy))) + 8
+    if 2 * edge + 32 > min(a.shape):
+        return True  # moved by almost the whole photo: too little is left to doubt it
+    fine_a, fine_b, fine_moved = (
+        np.asarray(cv2.GaussianBlur(p, (0, 0), SMOOTHING_PX))[edge:-edge, edge:-edge]
+        for p in (a, b, align(b, shift))
+    )
+    before, after = float(np.var(fine_a - fine_b)), float(np.var(fine_a - fine_moved))
+    chance = math.sqrt(4 * INDEPENDENT_PX / fine_a.size)
+    return before > (1 + CHANCE_DEVIATIONS * chance) * after
+
+
 def _reduced(picture: FloatImage, size: tuple[int, int]) -> FloatImage:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 

@@ -11,11 +11,11 @@ from typing import Final
 
 ARRAY: Final = "8"
 CLIP: Final = "6"
-DETAIL: Final = "14"
+DETAIL: Final = "15"
 DIE: Final = "12"
 FIELD: Final = "2"
 FINER_INSTRUMENT: Final = "6"
-FOCUS: Final = "4"
+FOCUS: Final = "5"
 LINES: Final = "17"
 MATCH: Final = "6"
 MOSAIC: Final = "5"

@@ -15,28 +15,22 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.signal.windows import tukey
 
+from glassay.detail.alike import checked_likeness, refuse_other_strength, to_equal_light
+from glassay.detail.repeat_result import Curve, RepeatResult, RingCorrelation
 from glassay.errors import NotMeasurable
-from glassay.finding import Finding
 from glassay.imaging.tone import FloatImage
-from glassay.quantity import Contribution, Quantity, combine
+from glassay.quantity import Contribution, Quantity
 from glassay.registration import FARTHEST_SHARE, Shift, align, find_shift
-
-Curve = npt.NDArray[np.float64]
 
 THRESHOLD = 1 / 7
 """Correlation of two exposures whose mean has a correlation of 1/2 with the true scene (Rosenthal
 and Henderson 2003): signal to noise power of 1/6 in one exposure."""
-
-METHOD = "Fourier ring correlation of two exposures, threshold 1/7"
-NOISE_METHOD = "difference of two exposures"
 
 SMALLEST_SIDE_PX = 96
 
@@ -64,76 +58,6 @@ PATTERN_CORRELATION = 0.03
 """Correlation left beyond the detail above which a warning is given (and 4 standard deviations)."""
 
 
-@dataclass(frozen=True)
-class RingCorrelation:
-    """Correlation by ring: `frequency` (cycles/px), `correlation`, `u` its standard uncertainty."""
-
-    frequency: Curve
-    correlation: Curve
-    u: Curve
-
-
-@dataclass(frozen=True)
-class RepeatResult:
-    """What two or more exposures have in common and what not.
-
-    `rings` counts all directions, `rings_x` and `rings_y` those along the axes. Cut-offs are in
-    cycles/px; `reaches_nyquist` says that the correlation never fell below the threshold, so that
-    the cut-off is only a lower bound. `temporal_noise` is the standard deviation of one exposure in
-    the units of the pictures (linear light, 1 is full scale), `noise_x` and `noise_y` its power
-    spectra along the axes at `noise_frequency_x`, `noise_frequency_y`. `shifts` are of each further
-    exposure against the first.
-    """
-
-    width: int
-    height: int
-    rings: RingCorrelation
-    rings_x: RingCorrelation
-    rings_y: RingCorrelation
-    frc_cutoff: Quantity
-    frc_cutoff_x: Quantity
-    frc_cutoff_y: Quantity
-    reaches_nyquist: bool
-    temporal_noise: Quantity
-    mean_level: float
-    noise_frequency_x: Curve
-    noise_x: Curve
-    noise_frequency_y: Curve
-    noise_y: Curve
-    shifts: tuple[Shift, ...]
-    pixel_size: Quantity | None
-    notes: tuple[str, ...]
-
-    def evidence(self) -> dict[str, Any]:
-        """The curves for drawing, as plain arrays."""
-        return {
-            "frequency": self.rings.frequency,
-            "correlation": self.rings.correlation,
-            "correlation_u": self.rings.u,
-            "along_x": (self.rings_x.frequency, self.rings_x.correlation),
-            "along_y": (self.rings_y.frequency, self.rings_y.correlation),
-            "noise_x": (self.noise_frequency_x, self.noise_x),
-            "noise_y": (self.noise_frequency_y, self.noise_y),
-        }
-
-    def findings(self) -> dict[str, Finding]:
-        """frc_cutoff (and along x and y), temporal_noise, per um on the object when calibrated."""
-        out = {
-            "frc_cutoff": Finding(self.frc_cutoff, METHOD),
-            "frc_cutoff_x": Finding(self.frc_cutoff_x, METHOD),
-            "frc_cutoff_y": Finding(self.frc_cutoff_y, METHOD),
-            "frc_reaches_nyquist": Finding(self.reaches_nyquist, METHOD),
-            "temporal_noise": Finding(self.temporal_noise, NOISE_METHOD),
-        }
-        if self.pixel_size is not None:
-            both = [self.frc_cutoff, self.pixel_size]
-            out["frc_cutoff_object"] = Finding(
-                combine(lambda f, p: f / p, both, "cycles/um"), METHOD
-            )
-            out["frc_period_object"] = Finding(combine(lambda f, p: p / f, both, "um"), METHOD)
-        return out
-
-
 def repeat_exposures(
     frames: Sequence[FloatImage],
     *,
@@ -148,6 +72,7 @@ def repeat_exposures(
     scenes, and frames that share no detail.
     """
     _refuse(frames)
+    frames = to_equal_light(frames)
     shifts = tuple(_checked_shift(frames[0], frame) for frame in frames[1:])
     aligned = _common_part(frames, shifts)
     height, width = aligned[0].shape
@@ -156,20 +81,26 @@ def repeat_exposures(
     pairs = list(itertools.pairwise(spectra))
     rings, rings_x, rings_y = (_correlate(pairs, (height, width), way) for way in (None, "x", "y"))
     cutoffs = [_cutoff(one) for one in (rings, rings_x, rings_y)]
+    refuse_other_strength((rings, rings_x, rings_y))
+    following = [
+        checked_likeness(a, b, way, cutoffs[0][0].value)
+        for (a, b), way in zip(itertools.pairwise(aligned), _ways(shifts), strict=True)
+    ]
     differences = [(a - b) * np.float32(0.5**0.5) for a, b in itertools.pairwise(aligned)]
-    noise = _temporal_noise(differences)
+    noise = _temporal_noise(differences, following)
     noise_frequency_x, noise_x = _noise_spectrum(differences, 1)
     noise_frequency_y, noise_y = _noise_spectrum(differences, 0)
-    moved = max((shift.distance for shift in shifts), default=0.0)
+    still = _stood_still(shifts)
+    ends = [None if is_open and still else end for end, is_open in cutoffs]
     return RepeatResult(
         width=width,
         height=height,
         rings=rings,
         rings_x=rings_x,
         rings_y=rings_y,
-        frc_cutoff=cutoffs[0][0],
-        frc_cutoff_x=cutoffs[1][0],
-        frc_cutoff_y=cutoffs[2][0],
+        frc_cutoff=ends[0],
+        frc_cutoff_x=ends[1],
+        frc_cutoff_y=ends[2],
         reaches_nyquist=cutoffs[0][1],
         temporal_noise=noise,
         mean_level=float(np.mean(aligned[0])),
@@ -179,7 +110,7 @@ def repeat_exposures(
         noise_y=noise_y,
         shifts=shifts,
         pixel_size=pixel_size,
-        notes=notes + _repeat_notes(rings, cutoffs[0], moved),
+        notes=notes + _repeat_notes(rings, cutoffs[0], shifts) + _noise_notes(following),
     )
 
 
@@ -219,6 +150,20 @@ def _checked_shift(first: FloatImage, second: FloatImage) -> Shift:
             " fix instrument and object"
         )
     return shift
+
+
+def _ways(shifts: Sequence[Shift]) -> list[Shift]:
+    """The movement between an exposure and the next: those pairs are correlated."""
+    places = [(0.0, 0.0), *((shift.dx, shift.dy) for shift in shifts)]
+    return [
+        Shift(other[0] - one[0], other[1] - one[1], 1.0)
+        for one, other in itertools.pairwise(places)
+    ]
+
+
+def _stood_still(shifts: Sequence[Shift]) -> bool:
+    """Whether a pair that is correlated stood still, so that fixed patterns count as detail."""
+    return any(way.distance < STILL_PX for way in _ways(shifts))
 
 
 def _common_part(frames: Sequence[FloatImage], shifts: Sequence[Shift]) -> list[FloatImage]:
@@ -269,10 +214,13 @@ def _correlate(
 
     number = np.bincount(index, minlength=count + 1)[:count]
     cross, power_a, power_b = np.zeros((3, count))
+    differing = []
     for a, b in pairs:
         cross += ring_sums((a * np.conj(b)).real)
-        power_a += ring_sums(a.real**2 + a.imag**2)
-        power_b += ring_sums(b.real**2 + b.imag**2)
+        own_a, own_b = ring_sums(a.real**2 + a.imag**2), ring_sums(b.real**2 + b.imag**2)
+        power_a += own_a
+        power_b += own_b
+        differing.append((own_a - own_b) / np.maximum(own_a + own_b, 1e-30))
     correlation = cross / np.maximum(np.sqrt(power_a * power_b), 1e-30)
     independent = np.maximum(number * WINDOW_EFFICIENCY**2 * len(pairs), 1)
     # Each coefficient has a real and an imaginary part: var(r) = (1 - r^2)^2 / (2 n).
@@ -282,6 +230,7 @@ def _correlate(
         np.asarray((np.arange(count) * ring_width)[keep], dtype=np.float64),
         np.asarray(correlation[keep], dtype=np.float64),
         np.asarray(np.maximum(u, 1e-6), dtype=np.float64)[keep],
+        np.array(differing)[:, keep],
     )
 
 
@@ -328,14 +277,17 @@ def _smoothed(rings: RingCorrelation) -> tuple[Curve, Curve]:
     return np.asarray(smooth), np.asarray(1 / np.sqrt(total))
 
 
-def _temporal_noise(differences: Sequence[FloatImage]) -> Quantity:
-    values = [float(np.std(d, dtype=np.float64)) for d in differences]
-    value = float(np.sqrt(np.mean(np.square(values))))
+def _temporal_noise(differences: Sequence[FloatImage], following: Sequence[float]) -> Quantity:
+    """Noise of one exposure, less the shares of the differences that follow the scene's detail."""
+    powers = np.array([float(np.var(d, dtype=np.float64)) for d in differences])
+    value = float(np.sqrt(np.mean(powers * (1 - np.array(following)))))
     pixels = sum(d.size for d in differences)
     # Variance of a variance is 2 / n of its square for Gaussian noise; neighbours are correlated
     # by demosaicing and compression, ten px to one independent sample at worst.
     counting = Contribution("number of px", value * (0.5 * 10 / pixels) ** 0.5)
-    return Quantity(value, "1", (counting,))
+    taken = float(np.sqrt(np.mean(powers))) - value
+    out = Contribution("detail in the difference", taken / 2, scope="capture")
+    return Quantity(value, "1", (counting, out) if taken else (counting,))
 
 
 def _noise_spectrum(differences: Sequence[FloatImage], axis: int) -> tuple[Curve, Curve]:
@@ -351,9 +303,26 @@ def _noise_spectrum(differences: Sequence[FloatImage], axis: int) -> tuple[Curve
     return fft.rfftfreq(length), power
 
 
+def _noise_notes(following: Sequence[float]) -> tuple[str, ...]:
+    if not any(following):
+        return ()
+    return (
+        f"{max(following):.0%} of the difference between the exposures follows the scene's detail (a"
+        " slight turn, distortion or change of focus): the noise is told without it",
+    )
+
+
 def _repeat_notes(
-    rings: RingCorrelation, cutoff: tuple[Quantity, bool], moved: float
+    rings: RingCorrelation, cutoff: tuple[Quantity, bool], shifts: Sequence[Shift]
 ) -> tuple[str, ...]:
+    moved, still = max(shift.distance for shift in shifts), _stood_still(shifts)
+    if cutoff[1] and still:
+        return (
+            "the exposures agree up to the limit of the pixels, and the scene did not move between"
+            " them: that may be its detail, or the camera's own pattern or compression, which"
+            " repeats as well. Where detail ends is unknown; move the scene by a few px between"
+            " the exposures",
+        )
     notes = []
     if cutoff[1]:
         notes.append(
@@ -370,7 +339,7 @@ def _repeat_notes(
                 " fixed-pattern noise or compression repeats from exposure to exposure and may"
                 " raise the cut-off; move the scene by a few px between the exposures to be sure"
             )
-    if moved < STILL_PX and not notes:
+    if still and not notes:
         notes.append(
             "the scene did not move between the exposures, so fixed-pattern noise would count as"
             " detail; none shows beyond the cut-off"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -105,6 +105,16 @@ def find_peak(contrast: Array, uneven: float = HAND_STEPS) -> Peak:
          Contribution("height of the peak", 0.5 * depth * noise / top)),
     )  # fmt: skip
     return Peak(place, width, low, high, top, _has_second(contrast, low, high))
+
+
+def with_doubles(peak: Peak, doubles: int) -> Peak:
+    """The peak of a run in which so many photos may be of the height before: each widens the depth by
+    up to one spacing (a rectangle of one each way)."""
+    if not doubles:
+        return peak
+    part = Contribution("one height taken twice", doubles / math.sqrt(3), scope="capture")
+    depth = Quantity(peak.depth.value, peak.depth.unit, (*peak.depth.contributions, part))
+    return replace(peak, depth=depth)
 
 
 def _vertex(contrast: Array, best: int) -> tuple[float, float, float]:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from glassay.errors import NotMeasurable
-from glassay.focus.curve import HAND_STEPS, find_peak
+from glassay.focus.curve import HAND_STEPS, find_peak, with_doubles
 from glassay.focus.run import kept_contrast
 from glassay.quantity import Quantity
 
@@ -21,8 +21,14 @@ from glassay.quantity import Quantity
 def depth_at(evidence: Mapping[str, Any], frequency: float) -> Quantity:
     """Depth (frames) over which contrast at `frequency` (cycles/px) stays above half of its peak.
 
-    Raises NotMeasurable outside the kept frequencies, and as `find_peak` does.
+    Raises NotMeasurable outside the kept frequencies, where parts of the picture were in focus at
+    other heights, and as `find_peak` does.
     """
+    if evidence.get("parted"):
+        raise NotMeasurable(
+            "parts of the picture are in focus at other heights, so that the depth of the whole at"
+            " another frequency is none of the lens: level the object, or mark one height with a box"
+        )
     known = np.asarray(evidence["band_frequencies"], dtype=np.float64)
     if not known[0] <= frequency <= known[-1]:
         raise NotMeasurable(
@@ -31,7 +37,8 @@ def depth_at(evidence: Mapping[str, Any], frequency: float) -> Quantity:
     bands = np.asarray(evidence["bands"], dtype=np.float64)
     rows = [np.interp(np.log(frequency), np.log(known), row) for row in np.log(bands + 1e-9)]
     uneven = float(evidence.get("uneven", HAND_STEPS))
-    return find_peak(np.exp(np.array(rows)), uneven).depth
+    doubles = int(evidence.get("doubles", 0))
+    return with_doubles(find_peak(np.exp(np.array(rows)), uneven), doubles).depth
 
 
 def quality_at(evidence: Mapping[str, Any], frequency: float) -> Quantity | None:

@@ -44,7 +44,8 @@ class FocusResult:
     `FREQUENCIES`. `path_px` (frames, 2) is where the picture stands against the sharpest photo, NaN
     where it was too soft to tell. `quality` and `edges` are None where the sharpest photo has no edge
     that can be measured. `step` is the way of focus from frame to frame, um, `uneven` its
-    standard deviation in steps.
+    standard deviation in steps, `doubles` how many photos are of the height before; `parted` says that
+    parts of the picture are in focus at other heights, so that their depth is told.
     """
 
     frequency: float
@@ -58,6 +59,8 @@ class FocusResult:
     edges: EdgeCurve | None
     step: Quantity | None
     uneven: float
+    doubles: int
+    parted: bool
     pixel_size: Quantity | None
     notes: tuple[str, ...]
 
@@ -111,6 +114,8 @@ class FocusResult:
             "best": self.peak.place.value,
             "path_px": np.round(self.path_px, 3),
             "uneven": self.uneven,
+            "doubles": self.doubles,
+            "parted": self.parted,
             "step_um": None if self.step is None else self.step.value,
         } | self._edge_curve()
 

@@ -14,15 +14,17 @@ Stated on the object's side, in line pairs per mm, it asks every instrument for 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
 from glassay.errors import NotMeasurable, Unusable
-from glassay.focus.curve import FEWEST_FRAMES, HAND_STEPS, Peak, find_peak
+from glassay.focus.curve import FEWEST_FRAMES, HAND_STEPS, Peak, find_peak, with_doubles
+from glassay.focus.doubles import fingerprint, goes_back, refuse_copies, same_heights
 from glassay.focus.result import FREQUENCIES, EdgeCurve, FocusResult
+from glassay.focus.tiles import Heights, TileWatch, heights_of, of_parts
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.registration import find_shift
@@ -40,6 +42,9 @@ FOLLOWED_PX = 384
 RING_SHARE = 0.08
 """Half-width of the ring of a frequency, relative. Spectra fall steeply, so that a wide ring speaks for
 its lower edge: with 0.2 the depth of simulated chips came out 3 to 10 % too large."""
+COMPARED = [0, *(1 + n for n, f in enumerate(FREQUENCIES) if 0.05 < f < 0.25)]
+"""Columns of contrast by which heights are compared: the frequency that is judged, and those that
+change with focus and stand above noise."""
 NOISE_RING = (0.47, 0.6)
 """Frequencies, cycles/px, in which out-of-focus photos hold noise alone (0.5 to 0.7 are the corners
 of the spectrum)."""
@@ -63,6 +68,8 @@ def measure_focus_run(
     pixel_size: Quantity | None = None,
     box: Box | None = None,
     edges_of: Callable[[FloatImage], EdgeCurve] | None = None,
+    names: Sequence[str] = (),
+    of_clip: bool = False,
     notes: tuple[str, ...] = (),
 ) -> FocusResult:
     """Measure a focus run: pictures (height, width) in linear light, in order, evenly spaced in focus.
@@ -71,9 +78,10 @@ def measure_focus_run(
     focus from picture to picture in um, taken by a motor or a stage with a scale if `by_stage`, else
     by hand and uneven by a part of it; `pixel_size` in um/px; `box` = (x, y, width, height) is the
     part that is judged, else the middle. `edges_of` measures the edges of a whole picture, or raises
-    NotMeasurable; without it the focus quality is not stated. Raises NotMeasurable for too few
-    pictures, pictures of different size, blank ones, no peak, a one-sided run, and an object that
-    was moved.
+    NotMeasurable; without it the focus quality is not stated. `names` are those of the pictures;
+    `of_clip` says that frames may stand still, as where a camera repeats one that came late. Raises
+    NotMeasurable for too few pictures, pictures of different size, blank ones, copies, no peak, a
+    one-sided run, and an object that was moved.
     """
     if not 0.01 <= frequency <= 0.45:
         raise NotMeasurable(
@@ -94,6 +102,18 @@ def measure_focus_run(
             " with texture, such as a chip"
         )
     peak = find_peak(contrast[:, 0], uneven)
+    if not of_clip:
+        refuse_copies(watch.prints, names)
+    doubles = same_heights(contrast[:, COMPARED], peak)
+    peak = with_doubles(peak, len(doubles))
+    tiles = watch.tiles.contrast(noise, LEAST_OVER_NOISE)
+    back = goes_back(contrast[:, 0], tiles, peak)
+    # A second peak of the whole is told by itself: what is about the first is of one height.
+    heights = None if peak.has_second else heights_of(tiles, uneven)
+    if heights is not None and heights.part:
+        peak = with_doubles(of_parts(peak, heights), len(doubles))
+    else:
+        heights = None
     steps = np.array(watch.steps)
     _refuse_movement(steps, contrast[:, 0], peak, watch.side)
     path = _path(steps, best)
@@ -103,7 +123,9 @@ def measure_focus_run(
     return FocusResult(
         frequency=frequency, contrast=contrast[:, 0], bands=contrast[:, 1:], peak=peak,
         path_px=path, walk=walk, walk_range=walk_range, quality=quality, edges=edges, step=step,
-        uneven=uneven, pixel_size=pixel_size, notes=notes + tuple(_notes(peak, steps, why)),
+        uneven=uneven, doubles=len(doubles), pixel_size=pixel_size,
+        parted=heights is not None,
+        notes=notes + tuple(_notes(peak, steps, why, doubles, back, heights)),
     )  # fmt: skip
 
 
@@ -121,6 +143,7 @@ class _Watch:
         self._best = 0.0
         self._window: FloatImage | None = None
         self.steps: list[tuple[float, float]] = []
+        self.prints: list[bytes] = []
         self.sharpest: FloatImage | None = None
 
     @property
@@ -144,7 +167,9 @@ class _Watch:
         level = float(piece.mean())
         if level <= 0 or float(piece.std()) == 0:
             raise NotMeasurable(f"photo {len(self._powers) + 1} is blank")
-        spectrum = fft.rfft2((piece / np.float32(level) - 1) * self._window)
+        self.prints.append(fingerprint(frame))
+        relative = np.asarray(piece / np.float32(level) - 1, dtype=np.float32)
+        spectrum = fft.rfft2(relative * self._window)
         power = spectrum.real**2 + spectrum.imag**2
         means = np.array([float(power[ring].mean(dtype=np.float64)) for ring in self._rings])
         scale = float((self._window.astype(np.float64) ** 2).sum())
@@ -153,6 +178,8 @@ class _Watch:
         if means[0] > self._best:
             self._best, self.sharpest = float(means[0]), frame
         self._follow(piece)
+        step = self.steps[-1] if self.steps else (0.0, 0.0)
+        self.tiles.take(frame, level, (x, y), step)
 
     def power(self) -> Array:
         """Power by frame and frequency (the stated one first), relative to the light."""
@@ -177,6 +204,7 @@ class _Watch:
             raise NotMeasurable(
                 f"{w} x {h} px is too small; {SMALLEST_PIECE_PX} px both ways are needed"
             )
+        self.tiles = TileWatch((h, w), self._frequencies[0], RING_SHARE)
         self._window = np.outer(np.hanning(h), np.hanning(w)).astype(np.float32)
         f = np.hypot(fft.fftfreq(h)[:, None], fft.rfftfreq(w)[None, :])
         for one in self._frequencies:
@@ -289,11 +317,31 @@ def kept_contrast(
     return Quantity.of(here[0], u, "1", "band of the edge response")
 
 
-def _notes(peak: Peak, steps: Array, why: str) -> list[str]:
+def _notes(
+    peak: Peak, steps: Array, why: str, doubles: Sequence[int], back: bool, heights: Heights | None
+) -> list[str]:
     notes = [why] if why else []
     if peak.depth.value < 3:
         notes.append("fewer than 3 photos are sharp: smaller steps of focus tell more")
-    if peak.has_second:
+    if doubles:
+        which = ", ".join(f"{n + 1} and {n + 2}" for n in doubles)
+        notes.append(
+            f"photos {which} differ by noise alone while those around differ by more: one height taken"
+            " twice counts as a step and makes the depth too great; leave one out"
+        )
+    if heights is not None:
+        notes.append(
+            "parts of the picture are in focus at other places of the run, up to"
+            f" {heights.apart:.1f} photos apart: the object is tilted or has several heights, or the"
+            " field is curved. The depth told is the median of the parts; level the object, or mark"
+            " one height with a box"
+        )
+    if back:
+        notes.append(
+            "every part of the picture is sharp twice: the run goes there and back, or everything in"
+            " view has two heights; the sharper time is told. Give one way through focus"
+        )
+    elif peak.has_second:
         notes.append(
             "contrast rises again elsewhere in the run: the object has another height; mark one"
             " height with a box"

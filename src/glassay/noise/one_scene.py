@@ -15,9 +15,8 @@ from glassay.registration import (
     CHANCE_DEVIATIONS,
     INDEPENDENT_PX,
     SMOOTHING_PX,
-    Shift,
-    align,
     find_shift,
+    is_better_moved,
 )
 
 Array = npt.NDArray[np.float64]
@@ -61,7 +60,7 @@ def refuse_other_scenes(a: FloatImage, b: FloatImage) -> None:
             " denoising or compression leaves no noise to measure"
         )
     shift = find_shift(a, b)
-    if shift.is_certain and shift.distance > MOVED_PX and _is_better_moved(a, b, shift):
+    if shift.is_certain and shift.distance > MOVED_PX and is_better_moved(a, b, shift):
         raise NotMeasurable(
             f"the scene moved by {shift.distance:.2f} px between the exposures, which looks like"
             " noise: take them without touching anything"
@@ -88,24 +87,6 @@ def _refuse_shapes(a: FloatImage, b: FloatImage) -> None:
         raise NotMeasurable(
             f"{a.shape[1]} x {a.shape[0]} px is too small; {SMALLEST_SIDE_PX} px both ways are needed"
         )
-
-
-def _is_better_moved(a: FloatImage, b: FloatImage, shift: Shift) -> bool:
-    """Whether undoing the movement makes the exposures more alike than chance would.
-
-    Smooth scenes and fixed patterns have nothing by which a movement could be told, and nothing that
-    a movement could spoil: whatever shift is found there, undoing it gains nothing.
-    """
-    edge = math.ceil(max(abs(shift.dx), abs(shift.dy))) + 8
-    if 2 * edge + 32 > min(a.shape):
-        return True  # moved by almost the whole photo: too little is left to doubt it
-    fine_a, fine_b, fine_moved = (
-        np.asarray(cv2.GaussianBlur(p, (0, 0), SMOOTHING_PX))[edge:-edge, edge:-edge]
-        for p in (a, b, align(b, shift))
-    )
-    before, after = float(np.var(fine_a - fine_b)), float(np.var(fine_a - fine_moved))
-    chance = math.sqrt(4 * INDEPENDENT_PX / fine_a.size)
-    return before > (1 + CHANCE_DEVIATIONS * chance) * after
 
 
 def patchy_share(a: FloatImage, b: FloatImage) -> tuple[float, float]:

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from glassay.bench.saying.words import say
-from glassay.detail.correlation import THRESHOLD, RepeatResult
+from glassay.detail.correlation import THRESHOLD
+from glassay.detail.repeat_result import RepeatResult
 from glassay.report.curves import Chart, Curve, Style, decades, steps
 from glassay.report.drawing import Figure
 from glassay.report.evidence import Case
@@ -25,9 +26,12 @@ def draw_repeat(result: RepeatResult, name: str, path: Path) -> None:
     check_figure_name(path)
     case = Case.of_result("repeated exposures", result.findings(), result.evidence(), [], [name])
     case.is_first = False
-    cutoff = say(result.frc_cutoff, " cycles/px")
-    least = "at least " if result.reaches_nyquist else ""
-    write_figures(figures(case), path, f"{name}: detail repeats up to {least}{cutoff}")
+    if result.frc_cutoff is None:
+        end = "where detail ends is unknown"
+    else:
+        least = "at least " if result.reaches_nyquist else ""
+        end = f"detail repeats up to {least}{say(result.frc_cutoff, ' cycles/px')}"
+    write_figures(figures(case), path, f"{name}: {end}")
 
 
 def figures(case: Case) -> tuple[Figure, ...]:
@@ -42,9 +46,9 @@ def figures(case: Case) -> tuple[Figure, ...]:
 def _correlation_chart(case: Case) -> Chart:
     evidence = case.evidence
     y, u = (np.array(evidence[key], dtype=float) for key in ("correlation", "correlation_u"))
-    cutoff = case.findings["frc_cutoff"].quantity
-    is_open = case.findings["frc_reaches_nyquist"].value is True
-    marks = () if is_open else ((cutoff.value, f"up to {say(cutoff)}"),)
+    end = case.findings.get("frc_cutoff")
+    is_open = end is None or case.findings["frc_reaches_nyquist"].value is True
+    marks = () if end is None or is_open else ((end.quantity.value, f"up to {say(end.quantity)}"),)
     words = "Correlation of the exposures at each spatial frequency, with its 95 % band"
     words += ": it never falls below 1/7." if is_open else "; detail ends where it falls below 1/7."
     return Chart(

@@ -62,6 +62,8 @@ def command(
             by_stage=by_stage,
             pixel_size=pixel_size,
             box=parse_box(box),
+            names=[path.name for path in photos],
+            of_clip=is_clip(photos[0]),
         )
 
     def draw(result: FocusResult) -> None:

@@ -8,7 +8,8 @@ import click
 
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
-from glassay.detail.correlation import RepeatResult, repeat_exposures
+from glassay.detail.correlation import repeat_exposures
+from glassay.detail.repeat_result import RepeatResult
 from glassay.errors import Unusable
 from glassay.imaging import read_photo
 
@@ -48,17 +49,24 @@ def command(
 
 
 def _say(found: RepeatResult) -> str:
-    at_least = "at least " if found.reaches_nyquist else ""
-    lines = [f"detail repeats up to {at_least}{say_quantity(found.frc_cutoff)}   (95 % interval)"]
+    lines = [f"detail repeats {_up_to(found)}"]
     findings = found.findings()
     if "frc_period_object" in findings:
         period = say_quantity(findings["frc_period_object"].quantity)
         lines.append(f"  finest period    {period} on the object")
-    lines.append(f"  along the width  {say_quantity(found.frc_cutoff_x)}")
-    lines.append(f"  along the height {say_quantity(found.frc_cutoff_y)}")
+    for way, end in (("width ", found.frc_cutoff_x), ("height", found.frc_cutoff_y)):
+        if end is not None:
+            lines.append(f"  along the {way} {say_quantity(end)}")
     share = found.temporal_noise.value / max(found.mean_level, 1e-9)
     lines.append(
         f"temporal noise of one exposure {found.temporal_noise.value:.4f} of full scale"
         f" ({share:.1%} of the mean level)"
     )
     return "\n".join(lines)
+
+
+def _up_to(found: RepeatResult) -> str:
+    if found.frc_cutoff is None:
+        return "up to the limit of the pixels, or the camera's own pattern does: unknown"
+    at_least = "at least " if found.reaches_nyquist else ""
+    return f"up to {at_least}{say_quantity(found.frc_cutoff)}   (95 % interval)"

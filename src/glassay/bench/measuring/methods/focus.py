@@ -19,7 +19,7 @@ from glassay.bench.measuring.methods.contract import (
     with_tone_curve,
 )
 from glassay.imaging import read_photo
-from glassay.imaging.file_names import CLIP_SUFFIXES
+from glassay.imaging.file_names import is_clip
 from glassay.imaging.sequence import clip_frames, photo_frames
 from glassay.imaging.tone import OTHER_TONES, FloatImage, Relight, Tone
 from glassay.quantity import Quantity
@@ -38,7 +38,7 @@ def _frames(
     """The pictures in order, what the files state, and what the light may be instead."""
     from glassay.imaging.clip import open_clip
 
-    if paths[0].suffix.lower() in CLIP_SUFFIXES:
+    if is_clip(paths[0]):
         facts = open_clip(paths[0]).facts
         told = {"width": facts.width, "height": facts.height, "bytes": facts.bytes,
                 "format": f"{facts.container}, {facts.codec}"}  # fmt: skip
@@ -55,6 +55,7 @@ def _measure_focus(paths: Sequence[Path], settings: Settings) -> Outcome:
     result = focus_run_with_edges(
         frames, step=None if step is None else Quantity(step, "um"), box=area(settings),
         by_stage=settings.get("by_stage", False), other_tones=others,
+        names=[path.name for path in paths], of_clip=is_clip(paths[0]),
     )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), facts)
 
