@@ -276,11 +276,14 @@ def _measured(
     angle = None
     if y is not None:
         angle = math.degrees(math.atan2(y.vector[1], y.vector[0])) - tilt
+    tilt = (tilt + 90) % 180 - 90
+    if steps.y is not None and is_hexagonal(steps.x, steps.y):
+        tilt = (tilt + 15) % 30 - 15  # waves stand across lines of sites, both at every 30 deg
     filled = np.logical_and.reduce([fit.filled for fit in fits])
     result = LatticeResult(
         pitch_x=pitch_x,
         pitch_y=pitch_y,
-        tilt_deg=(tilt + 90) % 180 - 90,
+        tilt_deg=tilt,
         angle_deg=angle,
         mosaic=steps.mosaic,
         pixels_seen=steps.seen,
