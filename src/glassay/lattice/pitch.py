@@ -200,7 +200,7 @@ def _measured_lattice(image: FloatImage, mosaic: Mosaic, frame: Frame) -> Lattic
             break
         small = _reduced(image, factor)
         try:
-            steps, amplitude = _steps(small, mosaic)
+            steps, amplitude = _steps(small, mosaic, factor)
         except (MoireSuspected, MosaicUntold):
             if coarse is None:
                 raise
@@ -232,9 +232,9 @@ def _reduced(image: FloatImage, factor: int) -> FloatImage:
     return np.asarray(cv2.resize(soft, (width, height), interpolation=cv2.INTER_AREA))
 
 
-def _steps(image: FloatImage, mosaic: Mosaic) -> tuple[Steps, float]:
+def _steps(image: FloatImage, mosaic: Mosaic, factor: int) -> tuple[Steps, float]:
     peaks = find_peaks(image)
-    steps = find_steps(peaks, tile_of(*image.shape[:2]), mosaic)
+    steps = find_steps(peaks, tile_of(*image.shape[:2]), mosaic, factor)
     amplitude = max(p.amplitude for p in peaks)
     if is_off_edges(image, steps.x, amplitude):
         raise MoireSuspected(
