@@ -306,7 +306,7 @@ def _with_extent(
     notes = list(result.notes)
     columns, rows = None, None
     x, y = result.lattice.pitch_x, result.lattice.pitch_y
-    if x is not None and y is not None:
+    if x is not None and y is not None and not result.lattice.maybe_pairs:
         if whole == result.lattice_of or same_scale:
             columns, rows = _counted((extent.width, extent.height), (x, y), result.lattice)
         elif width.unit == "um" and result.pitch_x is not None and result.pitch_x.unit == "um":

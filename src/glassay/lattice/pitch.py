@@ -53,6 +53,11 @@ LATERAL_COLOUR = 1e-3
 (rectangular) where the lattice is not seen in green (common practice, no source)."""
 
 
+TWICE = 0.005
+"""How near one pitch must be to twice the other, as a share, for pairs to be suspected: distortion and
+oblique views make two pitches differ by less."""
+
+
 @dataclass(frozen=True)
 class LatticeResult:
     """A lattice in one photo, px of the photo.
@@ -85,6 +90,15 @@ class LatticeResult:
     def hexagonal(self) -> bool:
         """Whether each site has six neighbours at the pitch."""
         return self.steps.y is not None and is_hexagonal(self.steps.x, self.steps.y)
+
+    @property
+    def maybe_pairs(self) -> bool:
+        """Whether one pitch is twice the other, as where neighbours that share their circuits lean
+        towards each other, and the true pitch is the smaller one both ways."""
+        if self.pitch_x is None or self.pitch_y is None:
+            return False
+        low, high = sorted((self.pitch_x.value, self.pitch_y.value))
+        return abs(high / low / 2 - 1) < TWICE
 
     @property
     def spacing(self) -> tuple[float, float]:
@@ -338,6 +352,11 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
         notes.append(
             "cells of two kinds alternate, and the pitch is that from cell to cell; whether it is a"
             " colour mosaic, no colours tell"
+        )
+    if result.maybe_pairs:
+        notes.append(
+            "one pitch is twice the other: pixels in pairs may repeat so, half as far apart; the pixels"
+            " are not counted"
         )
     if result.hexagonal:
         notes.append("a hexagonal lattice: each site has six neighbours at the pitch")
