@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-ARRAY: Final = "8"
+ARRAY: Final = "9"
 CLIP: Final = "6"
 DETAIL: Final = "15"
 DIE: Final = "12"

@@ -84,6 +84,22 @@ def test_an_even_margin_around_the_pixels_is_not_counted() -> None:
     assert result.rows.value == pytest.approx(rows, abs=result.rows.expanded)
 
 
+def test_pixels_that_lean_together_in_pairs_are_not_counted_as_half_as_many() -> None:
+    pitch, columns, rows = 8.0, 60, 44
+    y, x = (np.mgrid[0:900, 0:1200] + 0.5) / 2
+    u, v = (x - 60) / pitch, (y - 49) / pitch
+    column = np.floor(u)
+    lean = np.where(column % 2 == 0, 0.7, -0.7) / pitch
+    within = (u > 0) & (u < columns) & (v > 0) & (v < rows)
+    cell = (np.abs(u - column - 0.5 - lean) < 0.3) & (np.abs(v % 1 - 0.5) < 0.3)
+    sheet = np.where(within, np.where(cell, 0.5, 0.12), 0.4).astype(np.float32)
+    soft = cv2.GaussianBlur(sheet, (0, 0), 2.0)
+    result = measure_array([DiePicture(cv2.resize(soft, (600, 450), interpolation=cv2.INTER_AREA))])
+    assert result.columns is None
+    assert "columns" not in result.findings()
+    assert any("twice the other" in note for note in result.notes)
+
+
 def test_a_close_up_alone_says_that_the_extent_is_not_told() -> None:
     result = measure_array([DiePicture(drawn_die(8.0), um(0.25))])
     assert result.columns is None

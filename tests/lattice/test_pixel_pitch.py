@@ -102,6 +102,23 @@ def test_a_hexagonal_lattice_has_one_pitch_from_neighbour_to_neighbour(turn_deg:
     assert spacing[along] == pytest.approx(a, rel=TARGET)
 
 
+@pytest.mark.parametrize("tilt", [-12.0, -3.0, 0.0, 5.0])
+@pytest.mark.parametrize("upright", [False, True])
+def test_the_tilt_of_a_hexagonal_lattice_is_that_of_its_rows(tilt: float, upright: bool) -> None:
+    """Sites in straight rows, or in straight columns (`upright`): what is level in the first is plumb
+    in the second, and both are tilted as they were drawn."""
+    a, (y, x) = 12.34, np.mgrid[0:360, 0:400].astype(np.float64)
+    turn = np.radians(tilt + (90 if upright else 0))
+    x, y = np.cos(turn) * x + np.sin(turn) * y, np.cos(turn) * y - np.sin(turn) * x
+    row = np.rint(y / (a * 3**0.5 / 2))
+    u = x / a - 0.5 * (row % 2)
+    on = (np.abs(u - np.rint(u)) < 0.28) & (np.abs(y / (a * 3**0.5 / 2) - row) < 0.28)
+    light = cv2.GaussianBlur(np.where(on, 0.5, 0.12).astype(np.float32), (0, 0), 1.0)
+    found = measure_lattice(light)
+    assert found.hexagonal
+    assert found.tilt_deg == pytest.approx(tilt, abs=0.05)
+
+
 def test_oblong_pixels_have_two_pitches() -> None:
     found = measure_lattice(drawn_die((6.0, 7.5), tilt_deg=-3))
     assert found.pitch_x is not None

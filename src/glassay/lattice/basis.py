@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
+from glassay.lattice.finer import Finer, finer_lattices
 from glassay.lattice.mosaic_cell import (
     GREEN_LEFT,
     MAIN,
@@ -98,7 +99,8 @@ class Steps:
     one period of the colour mosaic (1: none); `seen` tells whether the pixels' own frequency was
     resolved or follows from the mosaic's. `waves` are frequencies that were seen, from which `x`
     and `y` follow as sums: `x = shares[0] @ waves`, and `channels` the colours in which they are
-    measured (0 in a grey picture). `explained` see `EXPLAINED`.
+    measured (0 in a grey picture). `explained` see `EXPLAINED`. `finer` are lattices of which all
+    this may be moire, in cycles per px of the photo.
     """
 
     x: Array
@@ -110,10 +112,14 @@ class Steps:
     waves: tuple[Array, ...]
     channels: tuple[int, ...]
     shares: Array
+    finer: tuple[Finer, ...] = ()
 
 
-def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "auto") -> Steps:
-    """The pixel lattice behind the peaks of a spectrum averaged over tiles of (height, width) px.
+def find_steps(
+    peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "auto", reduced_by: int = 1
+) -> Steps:
+    """The pixel lattice behind the peaks of a spectrum averaged over tiles of (height, width) px, of a
+    photo or of a copy `reduced_by` so much.
 
     `mosaic` "colour" states that a two by two colour mosaic lies over the pixels, "none" that there
     is none, "auto" lets the peaks' colours tell. Raises `NotMeasurable` when they are no lattice, or
@@ -135,7 +141,8 @@ def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "a
     bins = np.array(tile[::-1], dtype=np.float64)
     flat = _single_direction(strong, bins)
     if flat is not None:
-        return flat
+        step = (flat.x, None)
+        return replace(flat, finer=finer_lattices(strong, bins, step, step, reduced_by))
     a, b, explained = _primitive(strong, bins)
     if explained < EXPLAINED:
         raise MoireSuspected(
@@ -144,7 +151,9 @@ def find_steps(peaks: Sequence[Peak], tile: tuple[int, int], mosaic: Mosaic = "a
         )
     orders = orders_of(np.array([p.frequency for p in strong]), a, b)
     _refuse_moire(strong, orders)
-    return _interpreted(strong, a, b, explained, mosaic)
+    told = _interpreted(strong, a, b, explained, mosaic)
+    finer = finer_lattices(strong, bins, (a, b), (told.x, told.y), reduced_by)
+    return replace(told, finer=finer)
 
 
 def _single_direction(strong: Sequence[Peak], bins: Array) -> Steps | None:

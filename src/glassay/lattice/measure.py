@@ -21,6 +21,8 @@ from glassay.lattice.array_findings import (
     size_findings,
 )
 from glassay.lattice.extent import Extent, find_extent
+from glassay.lattice.finer import SIDES_DEG, SOFT, Finer, not_along, sharpness
+from glassay.lattice.moire import OFF_DEG, edge_direction_deg
 from glassay.lattice.mosaic_cell import Mosaic
 from glassay.lattice.own_edges import Field, is_within, own_extent
 from glassay.lattice.pitch import LatticeResult, lattice_findings, measure_lattice
@@ -31,6 +33,13 @@ Array = npt.NDArray[np.float64]
 MARGIN = 2.0
 """Periods by which an outline of even colour may be larger than where the lattice ends: shielded pixels
 may hide their lattice, and a margin without pixels may be as even as they are."""
+
+SAME_PITCH = 0.003
+"""How far two photos' pitches may be apart beyond what is uncertain: distortion and tilted dies."""
+
+OTHER_SCALE = 0.05
+"""Least difference in scale from which moire in both would show another pitch: between pixels of
+1.3 px and of 1.37 px, 4.3 and 3.7 px, 20 % apart."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +108,8 @@ def measure_array(
     The pitch comes from the photo that shows the lattice most finely, the active size from the one
     that holds the whole array largest; one photo may do for both. The count is size over pitch, in
     um, or in px where both come from one photo or all were taken at one magnification
-    (`same_scale`). Raises `NotMeasurable` when no photo resolves the
-    lattice.
+    (`same_scale`). Raises `NotMeasurable` when no photo resolves the lattice, or none but as what may
+    be moire of a finer one.
     """
     lattices: dict[int, LatticeResult] = {}
     reasons: list[str] = []
@@ -109,6 +118,9 @@ def measure_array(
             lattices[number] = measure_lattice(picture.image, mosaic=mosaic, frame=picture.frame)
         except NotMeasurable as error:
             reasons.append(str(error) if len(pictures) == 1 else f"{picture.name}: {error}")
+    for number, doubt in _doubts(pictures, lattices).items():
+        reasons.append(doubt if len(pictures) == 1 else f"{pictures[number].name}: {doubt}")
+        del lattices[number]
     if not lattices:
         raise NotMeasurable("; ".join(reasons))
     finest, notes = _finest(pictures, lattices)
@@ -130,6 +142,62 @@ def measure_array(
     return _with_extent(result, pictures, whole, extents[whole], same_scale)
 
 
+def _doubts(pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult]) -> dict[int, str]:
+    """Why the lattices of some pictures may be moire of finer ones (`glassay.lattice.finer`)."""
+    doubts = {}
+    for number, lattice in lattices.items():
+        if any(_agree(pictures, lattices, number, other) for other in lattices):
+            continue
+        left = _finer_left(pictures[number], lattice)
+        if left:
+            pitch = lattice.pitch_x or lattice.pitch_y
+            assert pitch is not None
+            doubts[number] = (
+                f"what repeats every {pitch.value:.2f} px is as faint as moire of pixels"
+                f" {left[0].pitch:.2f} px apart would be, and nothing in the picture rules that out; a"
+                " closer photo is needed, or one with the die turned by some degrees and the sides of"
+                " its array in view"
+            )
+    return doubts
+
+
+def _agree(
+    pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult], one: int, other: int
+) -> bool:
+    """Whether two pictures at different scales show one pitch, as moire would not."""
+    sizes = pictures[one].sizes, pictures[other].sizes
+    if sizes[0] is None or sizes[1] is None:
+        return False
+    if abs(sizes[0][0].value / sizes[1][0].value - 1) < OTHER_SCALE:
+        return False
+    pair = [_pitch_um(lattices[n], pictures[n])[0] for n in (one, other)]
+    return None not in pair and _is_same(*pair)
+
+
+def _is_same(one: Quantity | None, other: Quantity | None) -> bool:
+    assert one is not None
+    assert other is not None
+    ratio = combine(lambda a, b: a / b, (one, other), "1")
+    return abs(ratio.value - 1) <= max(ratio.expanded, SAME_PITCH)
+
+
+def _finer_left(picture: DiePicture, lattice: LatticeResult) -> tuple[Finer, ...]:
+    """The finer lattices that nothing else in the picture rules out."""
+    finer, step = lattice.steps.finer, lattice.steps.x
+    if not finer:
+        return ()
+    try:
+        extent = _extent(picture, lattice, lattice, is_finest=True)
+    except NotMeasurable:
+        main = edge_direction_deg(picture.image, lattice.reduced_by / math.hypot(*step))
+        if main is None:
+            return finer
+        return not_along(finer, step, main, OFF_DEG, lattice.hexagonal)
+    left = not_along(finer, step, extent.tilt_deg, SIDES_DEG, lattice.hexagonal)
+    sharp = sharpness(picture.image, extent.corners) if left else None
+    return () if sharp is not None and sharp < SOFT else left
+
+
 def _finest(
     pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult]
 ) -> tuple[int, tuple[str, ...]]:
@@ -147,10 +215,10 @@ def _finest(
         other = _pitch_um(lattices[number], pictures[number])[0]
         if number == best or mine is None or other is None or mine.unit != other.unit:
             continue
-        ratio = combine(lambda a, b: a / b, (other, mine), "1")
-        if abs(ratio.value - 1) > max(ratio.expanded, 0.003):
+        if not _is_same(other, mine):
+            ratio = other.value / mine.value
             notes.append(
-                f"{pictures[number].name} shows a pitch {ratio.value:.4g} times that of"
+                f"{pictures[number].name} shows a pitch {ratio:.4g} times that of"
                 f" {pictures[best].name}: moire, or a wrong pixel size; the finer photo is used"
             )
     return best, tuple(notes)
@@ -238,7 +306,7 @@ def _with_extent(
     notes = list(result.notes)
     columns, rows = None, None
     x, y = result.lattice.pitch_x, result.lattice.pitch_y
-    if x is not None and y is not None:
+    if x is not None and y is not None and not result.lattice.maybe_pairs:
         if whole == result.lattice_of or same_scale:
             columns, rows = _counted((extent.width, extent.height), (x, y), result.lattice)
         elif width.unit == "um" and result.pitch_x is not None and result.pitch_x.unit == "um":

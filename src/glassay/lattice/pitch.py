@@ -53,6 +53,11 @@ LATERAL_COLOUR = 1e-3
 (rectangular) where the lattice is not seen in green (common practice, no source)."""
 
 
+TWICE = 0.005
+"""How near one pitch must be to twice the other, as a share, for pairs to be suspected: distortion and
+oblique views make two pitches differ by less."""
+
+
 @dataclass(frozen=True)
 class LatticeResult:
     """A lattice in one photo, px of the photo.
@@ -85,6 +90,15 @@ class LatticeResult:
     def hexagonal(self) -> bool:
         """Whether each site has six neighbours at the pitch."""
         return self.steps.y is not None and is_hexagonal(self.steps.x, self.steps.y)
+
+    @property
+    def maybe_pairs(self) -> bool:
+        """Whether one pitch is twice the other, as where neighbours that share their circuits lean
+        towards each other, and the true pitch is the smaller one both ways."""
+        if self.pitch_x is None or self.pitch_y is None:
+            return False
+        low, high = sorted((self.pitch_x.value, self.pitch_y.value))
+        return abs(high / low / 2 - 1) < TWICE
 
     @property
     def spacing(self) -> tuple[float, float]:
@@ -200,7 +214,7 @@ def _measured_lattice(image: FloatImage, mosaic: Mosaic, frame: Frame) -> Lattic
             break
         small = _reduced(image, factor)
         try:
-            steps, amplitude = _steps(small, mosaic)
+            steps, amplitude = _steps(small, mosaic, factor)
         except (MoireSuspected, MosaicUntold):
             if coarse is None:
                 raise
@@ -232,9 +246,9 @@ def _reduced(image: FloatImage, factor: int) -> FloatImage:
     return np.asarray(cv2.resize(soft, (width, height), interpolation=cv2.INTER_AREA))
 
 
-def _steps(image: FloatImage, mosaic: Mosaic) -> tuple[Steps, float]:
+def _steps(image: FloatImage, mosaic: Mosaic, factor: int) -> tuple[Steps, float]:
     peaks = find_peaks(image)
-    steps = find_steps(peaks, tile_of(*image.shape[:2]), mosaic)
+    steps = find_steps(peaks, tile_of(*image.shape[:2]), mosaic, factor)
     amplitude = max(p.amplitude for p in peaks)
     if is_off_edges(image, steps.x, amplitude):
         raise MoireSuspected(
@@ -276,11 +290,14 @@ def _measured(
     angle = None
     if y is not None:
         angle = math.degrees(math.atan2(y.vector[1], y.vector[0])) - tilt
+    tilt = (tilt + 90) % 180 - 90
+    if steps.y is not None and is_hexagonal(steps.x, steps.y):
+        tilt = (tilt + 15) % 30 - 15  # waves stand across lines of sites, both at every 30 deg
     filled = np.logical_and.reduce([fit.filled for fit in fits])
     result = LatticeResult(
         pitch_x=pitch_x,
         pitch_y=pitch_y,
-        tilt_deg=(tilt + 90) % 180 - 90,
+        tilt_deg=tilt,
         angle_deg=angle,
         mosaic=steps.mosaic,
         pixels_seen=steps.seen,
@@ -335,6 +352,11 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
         notes.append(
             "cells of two kinds alternate, and the pitch is that from cell to cell; whether it is a"
             " colour mosaic, no colours tell"
+        )
+    if result.maybe_pairs:
+        notes.append(
+            "one pitch is twice the other: pixels in pairs may repeat so, half as far apart; the pixels"
+            " are not counted"
         )
     if result.hexagonal:
         notes.append("a hexagonal lattice: each site has six neighbours at the pitch")

@@ -139,5 +139,5 @@ def _enlarged(case: Case, evidence: Mapping[str, Any]) -> Figure:
     piece = photo.crop(box)
     lines = [("thin", line_path(list(_lines(piece, pitches, float(evidence["tilt_deg"])))))]
     said = " and ".join(short(p) for p in pitches if p is not None)
-    words = f"A piece of {box[2]} x {box[3]} px: lines one pitch apart, {said} px"
+    words = f"A piece of {box[2]} x {box[3]} px: lines {said} px apart, as its sites lie"
     return Figure((case.overlay(piece, words, lines, what="piece", share=0.3),), f"{words}.")

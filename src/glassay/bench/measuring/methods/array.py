@@ -57,10 +57,15 @@ def _measure_array(paths: Sequence[Path], settings: Settings) -> Outcome:
 def evidence_of(result: ArrayResult, first_at: Sequence[int] = (0, 0)) -> dict[str, Any]:
     """What is needed to draw it, in px of whole photos; the first was cut at `first_at`."""
     x, y = (0, 0) if result.lattice_of else first_at
+    pair = (result.lattice.pitch_x, result.lattice.pitch_y)
+    apart = [
+        pitch and pitch.scaled(share, pitch.unit)
+        for pitch, share in zip(pair, result.lattice.spacing, strict=True)
+    ]
     evidence: dict[str, Any] = {
         "photo": result.lattice_of, "at": [x, y], "block": list(result.lattice.block_px),
         "filled": result.lattice.filled.astype(int),
-        "pitch": [result.lattice.pitch_x, result.lattice.pitch_y],
+        "pitch": apart,  # from line to line of sites, which are nearer in a hexagonal lattice
         "tilt_deg": result.lattice.tilt_deg,
     }  # fmt: skip
     if result.extent is not None and result.extent_of is not None:
