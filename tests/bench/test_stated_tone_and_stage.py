@@ -52,12 +52,11 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> Path:
     sharp = np.where(x - 120 > 0.12 * (y - 100), 0.6, 0.1).astype(np.float32)
     texture = np.random.default_rng(1).uniform(0.6, 1.0, (50, 60)).astype(np.float32)
     rough = sharp * cv2.resize(texture, (240, 200), interpolation=cv2.INTER_CUBIC)
+    rng = np.random.default_rng(2)  # noise of its own in each: two of one blur would be copies
     for name, scene, blur in (
         ("edge", sharp, 1.2), *((f"z{n}", rough, 0.8 + 0.8 * abs(n - 4)) for n in range(9))
     ):  # fmt: skip
-        light = cv2.GaussianBlur(scene, (0, 0), blur) + np.random.default_rng(2).normal(
-            0, 0.002, sharp.shape
-        )
+        light = cv2.GaussianBlur(scene, (0, 0), blur) + rng.normal(0, 0.002, sharp.shape)
         stored = np.rint(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
         cv2.imwrite(str(folder / f"{name}.png"), stored)
     return folder
