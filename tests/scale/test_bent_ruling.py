@@ -94,3 +94,10 @@ def test_lines_that_are_ruled_beside_their_places_leave_more_doubt() -> None:
 def test_too_few_parts_say_nothing() -> None:
     parts, numbers = seen(np.random.default_rng(9), 0, 3)
     assert fit_bent_ruling(parts, numbers, (0.0, 0.0), HALF, None) is None
+
+
+def test_parts_that_do_not_stand_in_the_order_of_their_lines_say_nothing() -> None:
+    """In a photograph of something else they did not; it ended in an error of the solver."""
+    parts, numbers = seen(np.random.default_rng(4), 10, 13)
+    backwards = Parts(-parts.numbers, parts.slabs, parts.along, parts.across, parts.errors)
+    assert fit_bent_ruling(backwards, np.sort(-numbers), (0.0, 0.0), HALF, None) is None

@@ -127,6 +127,8 @@ def _solved(lens: _Lens, parts: Parts, usual_axis: float) -> tuple[Array, Array,
     usual = np.array([USUAL_LEAN / 2, USUAL_LEAN / 2, STRONGEST, USUAL_SECOND, USUAL_THIRD,
                       usual_axis, usual_axis])  # fmt: skip
     division, phase = np.polyfit(lens.count, lens.along * lens.half_diagonal, 1)
+    if not division > 0:  # what was taken for lines does not even stand in its order
+        raise np.linalg.LinAlgError("no order of lines")
     p = np.array([phase, division, *[0.0] * (1 + len(usual))])
     sizes = np.array([division, division, 0.01, *usual])
     noise = np.maximum(parts.errors, 1e-4)
