@@ -112,8 +112,8 @@ def with_doubles(peak: Peak, doubles: int) -> Peak:
     up to one spacing (a rectangle of one each way)."""
     if not doubles:
         return peak
-    part = Contribution("one height taken twice", doubles / math.sqrt(3), scope="capture")
-    depth = Quantity(peak.depth.value, peak.depth.unit, (*peak.depth.contributions, part))
+    u = doubles / math.sqrt(3)
+    depth = peak.depth.with_contribution("one height taken twice", u, scope="capture")
     return replace(peak, depth=depth)
 
 

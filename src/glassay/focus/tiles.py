@@ -174,7 +174,7 @@ def heights_of(tiles: Array, uneven: float) -> Heights | None:
 def of_parts(peak: Peak, heights: Heights) -> Peak:
     """The peak of the whole with the depth that its parts have about the same place, which is as
     uncertain as they are apart."""
-    apart = Contribution("heights of the parts", spread(heights.places), scope="setting")
-    place = Quantity(peak.place.value, peak.place.unit, (*peak.place.contributions, apart))
+    apart = spread(heights.places)
+    place = peak.place.with_contribution("heights of the parts", apart, scope="setting")
     middle, half = (peak.low + peak.high) / 2, heights.depth.value / 2
     return replace(peak, place=place, depth=heights.depth, low=middle - half, high=middle + half)

@@ -113,7 +113,8 @@ _LIGHTS = (
 
 def _decode_tiff(data: bytes) -> Decoded:
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
-        number = _largest_page(tiff)
+        sizes = _page_sizes(tiff)
+        number = sizes.index(max(sizes)) if sizes else 0
         page = tiff.pages[number]
         if not isinstance(page, tifffile.TiffPage):
             raise Unusable("the TIFF holds no picture")
@@ -126,7 +127,7 @@ def _decode_tiff(data: bytes) -> Decoded:
         bits = max(page.bitspersample, 8) * page.samplesperpixel
         check_size(page.imagewidth, page.imagelength, bits // 8 * max(1, page.imagedepth))
         which = "largest" if number else "first"
-        notes = [f"the file holds several pictures; the {which} is used"] if _has_more(tiff) else []
+        notes = [f"the file holds several pictures; the {which} is used"] if sizes[1:] else []
         stored = np.asarray(page.asarray())
         orientation = int(page.tags["Orientation"].value) if "Orientation" in page.tags else 1
         photometric = page.photometric
@@ -161,11 +162,12 @@ def _decode_tiff(data: bytes) -> Decoded:
 
 
 MOST_PAGES = 8
-"""Pages of a TIFF among which the picture is looked for: a thumbnail or two may stand before it."""
+"""Pages of a TIFF among which the picture is looked for: a thumbnail or two may stand before it, and to
+count them all may take hours in a crafted file."""
 
 
-def _largest_page(tiff: tifffile.TiffFile) -> int:
-    """The first of the pages with the most px: some programs write a thumbnail before the picture."""
+def _page_sizes(tiff: tifffile.TiffFile) -> list[int]:
+    """Px of the first pages: some programs write a thumbnail before the picture."""
     sizes: list[int] = []
     for number in range(MOST_PAGES):
         try:
@@ -175,16 +177,7 @@ def _largest_page(tiff: tifffile.TiffFile) -> int:
         sizes.append(
             page.imagewidth * page.imagelength if isinstance(page, tifffile.TiffPage) else 0
         )
-    return sizes.index(max(sizes)) if sizes else 0
-
-
-def _has_more(tiff: tifffile.TiffFile) -> bool:
-    """Whether there is a second picture; to count them all may take hours in a crafted file."""
-    try:
-        tiff.pages[1]
-    except IndexError:
-        return False
-    return True
+    return sizes
 
 
 def _plain_dtype(stored: StoredImage) -> StoredImage:

@@ -131,14 +131,19 @@ class Photo:
             return self.linear_grey()
         return np.stack([self.linear_channel(index) for index in range(3)], axis=2)
 
-    def measuring_grey(self) -> FloatImage:
+    def measuring_grey(self, relight: Relight | None = None) -> FloatImage:
         """The grey picture in which positions are measured, linear light, (height, width), 0..1.
 
         That is the green channel: red and blue are magnified a little differently by most lenses,
         and lateral chromatic displacement is stated against green (ISO 19084, from memory). In a
-        photo with little green light it is luminance.
+        photo with little green light it is luminance. `relight` (of `other_tones`) makes other light
+        of it.
         """
-        return self.linear_channel(1) if self.is_measured_in_green else self.linear_grey()
+        if self.is_colour and not self.is_measured_in_green:
+            grey = self.linear_grey()
+            return grey if relight is None else np.asarray(relight(grey), dtype=np.float32)
+        plane = self.stored[..., 1] if self.is_colour else self.stored
+        return self._to_linear(plane, 1.0, relight)
 
     @property
     def is_measured_in_green(self) -> bool:
@@ -150,10 +155,15 @@ class Photo:
         means = sample.mean(axis=0)
         return bool(means[1] >= 0.5 * means.max())
 
-    def _to_linear(self, plane: StoredImage, weight: float) -> FloatImage:
+    def _to_linear(
+        self, plane: StoredImage, weight: float, relight: Relight | None = None
+    ) -> FloatImage:
         if plane.dtype.kind == "f":
             return np.asarray(plane * np.float32(weight), dtype=np.float32)
-        table = linear_table(8 * plane.dtype.itemsize, self.tone) * np.float32(weight)
+        table = linear_table(8 * plane.dtype.itemsize, self.tone)
+        if relight is not None:
+            table = np.asarray(relight(table), dtype=np.float32)
+        table = table * np.float32(weight)
         if plane.dtype == np.uint8:
             return np.asarray(cv2.LUT(np.ascontiguousarray(plane), table), dtype=np.float32)
         return np.asarray(table[plane], dtype=np.float32)

@@ -58,6 +58,12 @@ TWICE = 0.005
 oblique views make two pitches differ by less."""
 
 
+def is_twice(one: float, other: float) -> bool:
+    """Whether one of two pitches is twice the other, whichever it is."""
+    low, high = sorted((one, other))
+    return abs(high / low / 2 - 1) < TWICE
+
+
 @dataclass(frozen=True)
 class LatticeResult:
     """A lattice in one photo, px of the photo.
@@ -97,8 +103,7 @@ class LatticeResult:
         towards each other, and the true pitch is the smaller one both ways."""
         if self.pitch_x is None or self.pitch_y is None:
             return False
-        low, high = sorted((self.pitch_x.value, self.pitch_y.value))
-        return abs(high / low / 2 - 1) < TWICE
+        return is_twice(self.pitch_x.value, self.pitch_y.value)
 
     @property
     def spacing(self) -> tuple[float, float]:

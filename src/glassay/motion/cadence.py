@@ -213,10 +213,9 @@ def _told_apart(comparison: Comparison) -> Repeats:
         return found
     usual_step, usual = (float(np.median(one[moving])) for one in (steps, difference))
     ceiling = CEILING[comparison.coding]
+    # Differing as little as copies do, noise of which a part was coded is no motion.
     if usual_step < STUCK_BESIDE_PX or usual < ceiling:
-        return (
-            found  # differing as little as copies do, noise of which a part was coded is no motion
-        )
+        return found
     little = ~found.flags & (difference < STUCK_DIFFERENCE * usual)
     # what hardly moved beside strong motion, and more than a copy does, may be one all the same
     hardly = little & (steps >= STUCK_PX) & (steps < MOVING_PX)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
-from glassay.imaging.tone import FloatImage, Relight, linear_table
+from glassay.imaging.tone import Relight, linear_table
 from glassay.noise.photon_transfer import USUAL_GREY, NoiseResult, measure_noise
 from glassay.noise.stored_twice import LEAST_BEYOND, beyond_rounding
 
@@ -49,7 +49,7 @@ def measure_photos(
     lossy = any(photo.facts.get("format") in LOSSY for photo in photos)
 
     def under(relight: Relight | None) -> NoiseResult:
-        planes = [(_light(a, relight), _light(b, relight)) for a, b in pairs]
+        planes = [(a.measuring_grey(relight), b.measuring_grey(relight)) for a, b in pairs]
         steps = levels if relight is None or levels is None else relight(levels)
         return measure_noise(
             planes, levels=steps, full=full, grey=grey, compressed=lossy, notes=notes
@@ -67,17 +67,6 @@ def measure_photos(
 BLACK = 0.005
 """Half-width, in shares of full scale, within which files hold their black: cameras cut or lift it by
 some tenths of a percent (common practice, no source). Only a dark exposure would tell (EMVA 1288)."""
-
-
-def _light(photo: Photo, relight: Relight | None) -> FloatImage:
-    """The channel that is measured, of the stored values themselves where light is another's."""
-    if relight is None:
-        return photo.measuring_grey()
-    if photo.is_colour and not photo.is_measured_in_green:
-        return np.asarray(relight(photo.measuring_grey()), dtype=np.float32)
-    plane = photo.stored[..., 1] if photo.is_colour else photo.stored
-    table = relight(linear_table(8 * plane.dtype.itemsize, photo.tone))
-    return np.asarray(table, dtype=np.float32)[plane]
 
 
 def _refuse_one_exposure(a: Photo, b: Photo) -> None:

@@ -9,6 +9,7 @@ from glassay.bench.document.model import Bench, Claim
 from glassay.bench.judging.by_die import of_its_sensor, through
 from glassay.bench.judging.by_notes import hold_as_observed
 from glassay.bench.judging.held import Held, Seen, untested
+from glassay.bench.judging.standing import of_doubtful_scale
 from glassay.bench.keeping.results import (
     CaptureResult,
     Contradiction,
@@ -76,7 +77,7 @@ def withhold(
     (`without`, in the same order) changes anything about them, or where a claim of no setting is not
     met by lengths (`lengthless`, judged without any, differs) and the setting in which it might be met
     is one whose scale is in doubt."""
-    touched = {i for one in contradictions if one.touches == "scale" for i, _ in one.places}
+    touched = of_doubtful_scale(contradictions)
 
     def leans(verdict: Verdict, other: Verdict, bare: Verdict) -> bool:
         anywhere = verdict.claim.setting is None and verdict.word == "not met"

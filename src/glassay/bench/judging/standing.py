@@ -30,10 +30,15 @@ def lengthless(
     captures: Sequence[CaptureResult], contradictions: Sequence[Contradiction]
 ) -> tuple[CaptureResult, ...]:
     """The captures without any length of instruments of which one setting's scale is in doubt."""
-    touched = {i for one in contradictions if one.touches == "scale" for i, _ in one.places}
+    touched = of_doubtful_scale(contradictions)
     return tuple(
         _without_lengths(one) if one.capture.instrument in touched else one for one in captures
     )
+
+
+def of_doubtful_scale(contradictions: Sequence[Contradiction]) -> set[str]:
+    """Ids of the instruments of which a setting's scale is in doubt."""
+    return {i for one in contradictions if one.touches == "scale" for i, _ in one.places}
 
 
 def _without_lengths(one: CaptureResult) -> CaptureResult:

@@ -81,15 +81,16 @@ def _in_um(settings: Sequence[SettingResult], one: CaptureResult) -> CaptureResu
 def _counted(captures: Sequence[CaptureResult]) -> list[CaptureResult]:
     """Captures of one die: those that hold the array, but not its pixels, with their count."""
     from glassay.lattice import count_along, count_findings
-    from glassay.lattice.pitch import TWICE
+    from glassay.lattice.pitch import is_twice
 
     resolved = [one for one in captures if {"pitch_x", "pitch_y"} <= set(_um(one))]
     if not resolved:
         return []
     finest = min(resolved, key=lambda one: _um(one)["pitch_x"].relative)
     pitch = _um(finest)
-    low, high = sorted((pitch["pitch_x"].value, pitch["pitch_y"].value))
-    if abs(high / low / 2 - 1) < TWICE:  # maybe pairs of pixels, which the photo's own notes say
+    if is_twice(
+        pitch["pitch_x"].value, pitch["pitch_y"].value
+    ):  # maybe pairs of pixels, which the photo's own notes say
         return []
     counted = []
     for one in captures:
