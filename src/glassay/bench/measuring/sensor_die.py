@@ -88,9 +88,8 @@ def _counted(captures: Sequence[CaptureResult]) -> list[CaptureResult]:
         return []
     finest = min(resolved, key=lambda one: _um(one)["pitch_x"].relative)
     pitch = _um(finest)
-    if is_twice(
-        pitch["pitch_x"].value, pitch["pitch_y"].value
-    ):  # maybe pairs of pixels, which the photo's own notes say
+    # maybe pairs of pixels, which the photo's own notes say
+    if is_twice(pitch["pitch_x"].value, pitch["pitch_y"].value):
         return []
     counted = []
     for one in captures:
