@@ -19,7 +19,6 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
-from scipy.signal.windows import tukey
 
 from glassay.detail.alike import checked_likeness, refuse_other_strength, to_equal_light
 from glassay.detail.repeat_result import Curve, RepeatResult, RingCorrelation
@@ -71,6 +70,8 @@ def repeat_exposures(
     size, copies of one exposure, flat or small frames, frames that moved too far or show different
     scenes, and frames that share no detail.
     """
+    from scipy.signal.windows import tukey  # scipy.stats comes with it: a second of loading
+
     _refuse(frames)
     frames = to_equal_light(frames)
     shifts = tuple(_checked_shift(frames[0], frame) for frame in frames[1:])

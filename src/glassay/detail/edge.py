@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from glassay.detail.across_field import zone_at
 from glassay.detail.edge_finding import (
@@ -298,6 +297,8 @@ def _check_clipping(samples: Samples, lost: npt.NDArray[np.bool_], line: EdgeLin
 
 def _check_single(spread: EdgeSpread) -> None:
     """A rise that pauses on its way belongs to two edges."""
+    from scipy.signal import find_peaks  # scipy.stats comes with it: a second of loading
+
     rise = np.convolve(np.diff(spread.spread), np.full(4, 0.25), "valid")
     level = np.convolve(spread.spread, np.full(5, 0.2), "valid")
     noise = float(np.sqrt((np.diff(spread.spread_influence) ** 2).sum(0)).mean()) / 2

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from glassay.detail.edge_finding import Candidate, Rejected, find_candidates
 from glassay.detail.edge_line import EdgeLine
@@ -245,6 +244,8 @@ def _even_rows(
 
 
 def _edges_near(slope: Float, place: float, reach: float) -> Float:
+    from scipy.signal import find_peaks  # scipy.stats comes with it: a second of loading
+
     main = float(np.interp(place, _axis(), slope))
     found = [
         k for sign in (1, -1)

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 from glassay.die.stripes import Run, Stripe, Stripes
 from glassay.fitting import spread
@@ -204,6 +203,8 @@ def _least_mode(
 ) -> float | None:  # fmt: skip
     """The least size about which many lie (`fewest`, and `LEAST_SHARE` of the `whole` weight, by
     default that of all sizes), there where they lie densest."""
+    from scipy.signal import find_peaks  # scipy.stats comes with it: a second of loading
+
     if sizes.size < fewest:
         return None
     if whole is None:

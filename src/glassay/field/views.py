@@ -7,7 +7,6 @@ import math
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.signal.windows import tukey
 
 from glassay.field.distortion_fit import GridView, RulingView
 from glassay.imaging.tone import FloatImage
@@ -44,6 +43,8 @@ def centred_on_symmetry(light: FloatImage, points: Array, pitch: float) -> Array
     that of something symmetric about c, P(x) - P(-x) = -2 c . gradient (first order), solved by least
     squares and repeated about the new middle. NaN for those cut by the border.
     """
+    from scipy.signal.windows import tukey  # scipy.stats comes with it: a second of loading
+
     half = int(np.clip(round(PATCH_SHARE * pitch), 4, 60))
     side = 2 * half + 1
     window = np.outer(tukey(side, 0.4), tukey(side, 0.4))

@@ -11,7 +11,6 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from glassay.distortion import Frame
 from glassay.errors import NotMeasurable
@@ -68,6 +67,8 @@ def fit_row(grey: FloatImage, frame: Frame) -> tuple[PhaseFit, Blocks, float, fl
 
 def _pitch_px(profile: Array) -> float:
     """The pitch to a few percent: the shortest displacement at which the strip is like itself."""
+    from scipy.signal import find_peaks  # scipy.stats comes with it: a second of loading
+
     x = np.linspace(-1, 1, profile.size)
     rest = profile - np.polyval(np.polyfit(x, profile, 2), x)
     longest = profile.size // MIN_PERIODS
