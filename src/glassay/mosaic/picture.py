@@ -30,6 +30,7 @@ STEP = 16
 percents of distortion."""
 
 _SRGB = linear_to_srgb(np.linspace(0, 1, 4097)).astype(np.float32)
+_SRGB_RISE = np.diff(_SRGB)
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,11 +172,7 @@ class _Window:
             light, self.map_x - x1, self.map_y - y1, cv2.INTER_CUBIC,
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
-        seen = np.asarray(seen, dtype=np.float32) * self._factor()
-        place = np.clip(seen, 0, 1) * np.float32(len(_SRGB) - 1)
-        low = np.minimum(place.astype(np.int32), len(_SRGB) - 2)
-        share = place - low
-        return np.asarray(_SRGB[low] * (1 - share) + _SRGB[low + 1] * share, dtype=np.float32)
+        return _encoded(np.asarray(seen, dtype=np.float32) * self._factor())
 
     def _factor(self) -> FloatImage:
         """What linear light is multiplied by, smooth: found at every 16th px."""
@@ -190,20 +187,30 @@ class _Window:
         terms = np.stack([u**i * v**j for i, j in POWERS], axis=-1)
         factor = np.exp(-(terms @ self.tile.shading)) * self.tile.gain
         wide = np.pad(factor, ((0, 1), (0, 1), (0, 0)), mode="edge").astype(np.float32)
-        return np.stack([_between(wide[..., c], rows, columns) for c in range(3)], axis=-1)
+        return _between(wide, rows, columns)
+
+
+def _encoded(light: FloatImage) -> FloatImage:
+    """Values of sRGB, 0..1, linear between those of a table."""
+    place = np.clip(light, 0, 1)
+    place *= np.float32(len(_SRGB) - 1)
+    low = np.minimum(place.astype(np.int32), len(_SRGB) - 2)
+    place -= low
+    rise = np.take(_SRGB_RISE, low)
+    rise *= place
+    rise += np.take(_SRGB, low)
+    return np.asarray(rise, dtype=np.float32)
 
 
 def _between(grid: FloatImage, rows: int, columns: int) -> FloatImage:
-    """Linear between values given at every 16th px."""
-    x = np.arange(columns, dtype=np.float32) / STEP
-    y = np.arange(rows, dtype=np.float32) / STEP
-    map_x, map_y = np.meshgrid(x, y)
-    low = np.floor(map_y).astype(np.int32), np.floor(map_x).astype(np.int32)
-    fy, fx = map_y - low[0], map_x - low[1]
-    up = np.minimum(low[0] + 1, grid.shape[0] - 1), np.minimum(low[1] + 1, grid.shape[1] - 1)
-    first = grid[low[0], low[1]] * (1 - fx) + grid[low[0], up[1]] * fx
-    second = grid[up[0], low[1]] * (1 - fx) + grid[up[0], up[1]] * fx
-    return np.asarray(first * (1 - fy) + second * fy, dtype=np.float32)
+    """Linear between values, of one kind or several, given at every 16th px (a fraction that OpenCV's
+    warping holds exactly)."""
+    onto = np.array([[1 / STEP, 0.0, 0.0], [0.0, 1 / STEP, 0.0]])
+    between = cv2.warpAffine(
+        grid, onto, (columns, rows), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(between, dtype=np.float32)
 
 
 def _light(photo: Photo) -> FloatImage:

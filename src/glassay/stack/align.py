@@ -286,9 +286,18 @@ def _step(
     y = (np.arange(height, dtype=np.float32) - (height - 1) / 2)[:, None]
     curved = cv2.Laplacian(moved, cv2.CV_32F, ksize=1)
     curved_twice = cv2.Laplacian(curved, cv2.CV_32F, ksize=1)
-    slopes = np.stack([across * x + down * y, down * x - across * y, across, down,
-                       moved, curved, curved_twice])[:, inside]  # fmt: skip
-    target, say = one[inside], say[inside]
+    where = np.flatnonzero(inside)
+    planes = (
+        across * x + down * y,
+        down * x - across * y,
+        across,
+        down,
+        moved,
+        curved,
+        curved_twice,
+    )
+    slopes = np.stack([np.take(plane, where) for plane in planes])
+    target, say = np.take(one, where), np.take(say, where)
     agreement = _correlation(target, slopes[4], say)
     known = slopes[4:]  # gain of light, and what more or less blur does to second order
     shares = np.linalg.lstsq(((known * say) @ known.T).astype(np.float64),
