@@ -57,9 +57,11 @@ OWN: dict[str, ShotKind] = {
             "Any chip with texture will do; fill the field with it.",
             "Take both without touching anything in between: use a timer or a remote release.",
             "Same exposure for both, nothing clipped to white or black.",
+            "A second pair between which the stage moved by a few pixels bounds the finest detail: of a"
+            " still one the camera's own pattern repeats as well, and no bound is told.",
             _NO_ZOOM,
         ),
-        3, ("repeat pair",),
+        4, ("repeat pair",),
     ),
     "finer repeat": ShotKind(
         "a repeat pair that keeps its noise, since the one filed does not tell enough",
