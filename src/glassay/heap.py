@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import cast
 
 KEPT_BLOCK_MB = 128
@@ -46,3 +48,17 @@ def _of_c_library(name: str) -> Callable[..., int] | None:
         return cast("Callable[..., int]", getattr(ctypes.CDLL(None), name))
     except (AttributeError, OSError):  # another C library
         return None
+
+
+@contextmanager
+def nothing_collected() -> Iterator[None]:
+    """Without the search for cycles, of which what is read has none: a quarter of the time for 500
+    captures."""
+    if not gc.isenabled():
+        yield
+        return
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()

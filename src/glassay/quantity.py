@@ -96,6 +96,8 @@ class Quantity:
     come first."""
 
     def __post_init__(self) -> None:
+        if len(self.contributions) < 2:
+            return
         sums: dict[str, float] = {}
         first: dict[str, Contribution] = {}
         for part in self.contributions:
@@ -177,10 +179,11 @@ class Quantity:
         if not any(p.is_fresh and p.scope == scope for p in self.contributions):
             return self
         parts = tuple(
-            replace(p, identity=f"{owner}: {p.source}") if p.is_fresh and p.scope == scope else p
+            Contribution(p.source, p.u, p.dof, f"{owner}: {p.source}", p.scope)
+            if p.is_fresh and p.scope == scope else p
             for p in self.contributions
-        )
-        return replace(self, contributions=parts)
+        )  # fmt: skip
+        return Quantity(self.value, self.unit, parts)
 
     def scaled(self, factor: float, unit: str) -> Quantity:
         """The quantity times an exact `factor`, stated in `unit`."""

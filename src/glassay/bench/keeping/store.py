@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, get_args
 
+from pydantic_core import from_json
+
 from glassay.bench.keeping.plain import in_lines, to_plain
 from glassay.bench.keeping.results import MethodResult, Status
 from glassay.disk import PART_SUFFIX, content_hash, refuse_links, write_atomically
@@ -94,7 +96,7 @@ class Store:
         """The result for these dependencies; None when there is none or it is damaged."""
         with contextlib.suppress(*DAMAGED):
             text = (self._measured / f"{needs.key}.json").read_bytes()
-            data = json.loads(text)
+            data = from_json(text)
             body, stated = data["result"], data["checksum"]
             # Until November 2026 the checksum was of the plain data, which takes longer.
             whole = stated == checksum_after(RESULT, text) or stated == checksum(body)
@@ -171,7 +173,7 @@ class Store:
 
     def _load_hashes(self) -> dict[str, list[Any]]:
         with contextlib.suppress(*DAMAGED):
-            data = json.loads(self._hashes.read_bytes())
+            data = from_json(self._hashes.read_bytes())
             return {str(k): v for k, v in data.items() if isinstance(v, list) and len(v) == 4}
         return {}
 

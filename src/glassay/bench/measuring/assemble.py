@@ -14,7 +14,7 @@ from glassay.bench.judging.contradictions import find_contradictions
 from glassay.bench.judging.judge import judge, withhold
 from glassay.bench.judging.need_answers import needs_as_json
 from glassay.bench.judging.needs import answer_needs
-from glassay.bench.judging.standing import lengthless, sound
+from glassay.bench.judging.standing import lengthless, of_doubtful_scale, sound
 from glassay.bench.keeping.checksums import contents_of, read_checksums
 from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import (
@@ -47,6 +47,7 @@ from glassay.bench.saying.contradictions import said
 from glassay.bench.table.comparison import compare, same_fields
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
+from glassay.heap import nothing_collected
 from glassay.optics.readings import FIELD_NUMBER_ROUNDING_MM, Reading
 from glassay.quantity import Quantity
 from glassay.sampling.binding import Binding
@@ -79,6 +80,11 @@ def run_bench(
 
 def read_results(bench: Bench) -> BenchResults:
     """What the kept results say, measuring nothing."""
+    with nothing_collected():
+        return _read_results(bench)
+
+
+def _read_results(bench: Bench) -> BenchResults:
     captures = stored_captures(bench)
     results = assemble(bench, captures)
     try:
@@ -124,10 +130,11 @@ def assemble(
     shown, standing = captures, settings
     if any(one.touches != "nothing" for one in found):
         shown, standing = _settled(bench, sound(measured, found))
-        bare, bare_settings = _settled(bench, lengthless(measured, found))
-        verdicts = withhold(
-            bench, verdicts, judge(bench, standing, shown), judge(bench, bare_settings, bare), found
-        )
+        of_no_length = verdicts
+        if of_doubtful_scale(found):
+            bare, bare_settings = _settled(bench, lengthless(measured, found))
+            of_no_length = judge(bench, bare_settings, bare)
+        verdicts = withhold(bench, verdicts, judge(bench, standing, shown), of_no_length, found)
     table = compare(bench, standing, verdicts, shown)
     beside = tuple(said(one, bench) for one in found if one.touches == "nothing")
     return BenchResults(

@@ -6,7 +6,6 @@ most the captures that were being measured.
 
 from __future__ import annotations
 
-import gc
 import multiprocessing
 import os
 import pickle
@@ -29,7 +28,7 @@ from glassay.bench.keeping.store import Dependencies, Store
 from glassay.bench.measuring.methods import METHODS, Method, medium_of, methods_for
 from glassay.bench.measuring.methods.contract import kept_in_mind, photo_facts, photo_of
 from glassay.errors import GlassayError, NotMeasurable, Unusable
-from glassay.heap import keep_freed_memory
+from glassay.heap import keep_freed_memory, nothing_collected
 from glassay.imaging.memory import limit_memory
 from glassay.quantity import Quantity
 
@@ -137,7 +136,7 @@ def _kept(bench: Bench, store: Store) -> tuple[Done, list[_Task]]:
     """The results that are there, and what has none yet."""
     done: Done = {}
     tasks: list[_Task] = []
-    with _nothing_collected():
+    with nothing_collected():
         for task in _tasks(bench, store):
             kept = store.load(task.needs)
             if kept is None:
@@ -145,20 +144,6 @@ def _kept(bench: Bench, store: Store) -> tuple[Done, list[_Task]]:
             else:
                 done[task.capture.id, task.method] = kept
     return done, tasks
-
-
-@contextmanager
-def _nothing_collected() -> Iterator[None]:
-    """Without the search for cycles, of which what is read has none: a quarter of the time for 500
-    captures."""
-    if not gc.isenabled():
-        yield
-        return
-    gc.disable()
-    try:
-        yield
-    finally:
-        gc.enable()
 
 
 def kept_keys(bench: Bench) -> frozenset[str]:
