@@ -46,7 +46,7 @@ FREQUENCY = np.linspace(0.0, 1.0, 129)
 _PIXEL = np.sinc(FREQUENCY)
 PROCESSING_SHARE = 0.01
 """Relative standard uncertainty of the result for an unknown tone curve and firmware."""
-WALKERS, STEPS, BURN_IN = 96, 160, 80
+WALKERS, STEPS, BURN_IN = 96, 240, 80
 """Enough for a standard error of the median below a tenth of the posterior's width (study)."""
 FARTHEST = 6.0
 """Prior standard deviations from the middle beyond which parameters are not sought."""
