@@ -185,9 +185,12 @@ def half_last_digit(text: str) -> float | None:
     """Relative half of the last digit in which a number is written: 0.025 for "2.0 um".
 
     None where the text is not one number with its unit: "3840 x 2160" counts pixels, and counts are
-    not rounded; nor is 0. Zeros at the end count as digits: "1600x" is 1599.5 to 1600.5.
+    not rounded; nor is 0. Zeros at the end count as digits: "1600x" is 1599.5 to 1600.5. A power of
+    ten behind them changes nothing: "1.1e3 um" is 1.05 to 1.15 mm.
     """
-    match = re.fullmatch(r"\s*(\d+(?:\.(\d*))?|\.(\d+))\s*[^\d\s.][^\d]*", text)
+    match = re.fullmatch(
+        r"\s*[+-]?(\d+(?:\.(\d*))?|\.(\d+))(?:[eE][+-]?\d+)?\s*[^\d\s.][^\d]*", text
+    )
     if match is None:
         return None
     decimals = len(match[2] or match[3] or "")

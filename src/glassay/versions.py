@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 ARRAY: Final = "9"
-CLIP: Final = "6"
+CLIP: Final = "7"
 DETAIL: Final = "16"
 DIE: Final = "12"
 FIELD: Final = "2"
@@ -19,7 +19,7 @@ FOCUS: Final = "5"
 LINES: Final = "18"
 MATCH: Final = "6"
 MOSAIC: Final = "5"
-NOISE: Final = "4"
+NOISE: Final = "5"
 SCALE: Final = "13"
 STACK: Final = "5"
 WIRING: Final = "8"

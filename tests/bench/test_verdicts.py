@@ -111,6 +111,8 @@ def test_the_rule_counts_the_expanded_uncertainty_with_its_degrees_of_freedom() 
 def test_an_equal_claim_is_meant_to_the_digits_in_which_it_stands() -> None:
     assert half_last_digit("2.0 um") == pytest.approx(0.025)
     assert half_last_digit("3.45 um") == pytest.approx(0.005 / 3.45)
+    assert half_last_digit("1.1e3 um") == half_last_digit("+1.1 mm") == pytest.approx(0.05 / 1.1)
+    assert half_last_digit("7.5E-1um") == pytest.approx(0.05 / 7.5)
     assert half_last_digit("12 MP") == pytest.approx(0.5 / 12)
     assert half_last_digit("x") is None
     claim = claim_of(2.0, kind="sensor pixel pitch", text="2.0 um", unit="um", sense="equal")

@@ -8,6 +8,7 @@ import subprocess
 import weakref
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 
@@ -103,6 +104,27 @@ def test_a_file_cut_off_is_read_as_far_as_it_goes(
     assert 10 < found.frames < 35
     assert found.duration_s == pytest.approx(found.frames / 25)
     assert f"stops after {found.duration_s:.2f} s" in found.notes[0]
+
+
+@pytest.mark.parametrize("tagged", [True, False])
+def test_a_clip_whose_stamps_do_not_begin_at_zero_is_whole(tmp_path: Path, tagged: bool) -> None:
+    """Matroska's duration counts from 0, whatever the first stamp is (RFC 9559, Duration)."""
+    whole = small_clip(frames=40).write(tmp_path / "a.mkv", "h264", 8, key_interval=6, blends=False)
+    late = tmp_path / "late.mkv"
+    with av.open(whole) as source, av.open(late, "w") as out:
+        stream = out.add_stream_from_template(source.streams.video[0])
+        for packet in source.demux(video=0):
+            if packet.pts is not None:  # the last one is empty
+                packet.stream = stream
+                packet.pts += 100_000  # ms
+                packet.dts = packet.pts  # no frame is coded from a later one
+                out.mux(packet)
+    if not tagged:  # as other programs write it
+        late.write_bytes(late.read_bytes().replace(b"DURATION", b"DURABILE"))
+    found = measure_clip(open_clip(late))
+    assert not found.truncated
+    assert found.duration_s == pytest.approx(1.6, abs=0.05)
+    assert measure_clip(open_clip(cut_off(late, 0.6, tmp_path / "b.mkv"))).truncated
 
 
 def test_a_recording_without_its_index_is_refused_with_the_reason(tmp_path: Path) -> None:

@@ -96,6 +96,19 @@ def test_copies_beside_slow_motion_may_be_new_exposures_that_hardly_moved() -> N
     assert told(exact, np.where(new, step, 0.005), alone=True).doubtful == 0
 
 
+def test_one_frame_that_hardly_moved_is_no_repetition_for_sure() -> None:
+    """Among 44 steps of a hand and a drift one or none is shorter than can be seen."""
+    rng = np.random.default_rng(3)
+    step = np.hypot(*rng.normal(0, 0.9, (2, 44)))
+    step[17] = 0.03
+    step[step < 0.2] += 0.2 * (np.arange(44) != 17)[step < 0.2]
+    difference = np.where(step > 0.1, 1.5 + 4 * step, 0.3)
+    found = told(difference, step)
+    assert found.flags.sum() == found.doubtful == 1
+    rate = delivered_rate(found, 45, 45 / 30, 0.0)
+    assert abs(rate.value - 30) < rate.expanded
+
+
 def test_noise_of_which_a_part_was_coded_is_no_motion() -> None:
     """A covered lens, encoded: most frames as they were, a few blocks of others anew; what follows the
     picture leaps from noise to noise."""

@@ -89,6 +89,18 @@ def test_rounding_to_8_bits_is_taken_out() -> None:
     assert found.fixed_pattern.value == pytest.approx(0.005, abs=0.0015)  # the camera's prnu
 
 
+@pytest.mark.parametrize("corner", [0.55, 0.8])
+def test_light_that_falls_to_the_corners_is_no_fixed_pattern(corner: float) -> None:
+    """Light by the fourth power of the cosine (natural vignetting), photons, no pattern at all."""
+    rng = np.random.default_rng(11)
+    y, x = np.mgrid[-200:200, -250:250] / np.hypot(200, 250)
+    light = 0.7 / (1 + (x**2 + y**2) * (corner**-0.5 - 1)) ** 2
+    pair = [(rng.poisson(light * 4000) / 4000).astype(np.float32) for _ in range(2)]
+    found = measure_noise([(pair[0], pair[1])]).fixed_pattern
+    assert found is not None
+    assert found.value < found.expanded
+
+
 @pytest.mark.parametrize("denoise", ["none", "gaussian"])
 def test_smoothed_noise_is_noticed_and_not_taken_for_more_electrons(denoise: str) -> None:
     # Half of the px of a mosaic are green: a stored px speaks for half the electrons of one.

@@ -8,6 +8,7 @@ states about itself, and from how decoding ends.
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -258,11 +259,7 @@ def _facts(path: Path, container: av.container.InputContainer) -> ClipFacts:
     if turn in (90, 270):
         width, height = height, width
     first = container.format.name.split(",")[0]
-    duration = None
-    if stream.duration is not None and stream.time_base is not None:
-        duration = float(stream.duration * stream.time_base)
-    elif container.duration is not None:
-        duration = container.duration / av.time_base
+    duration, shared = _duration(container, stream)
     return ClipFacts(
         container=_CONTAINERS.get(first, container.format.name),
         codec=_codec_name(stream),
@@ -278,8 +275,28 @@ def _facts(path: Path, container: av.container.InputContainer) -> ClipFacts:
         bytes=path.stat().st_size,
         has_sound=bool(container.streams.audio),
         keeps_times=first != "avi",
-        duration_is_shared=stream.duration is None and bool(container.streams.audio),
+        duration_is_shared=shared and bool(container.streams.audio),
     )
+
+
+def _duration(
+    container: av.container.InputContainer, stream: av.VideoStream
+) -> tuple[float | None, bool]:
+    """How long the picture is said to last, s, and whether that is said of all streams together.
+
+    Matroska (RFC 9559) states where its last stamp lies, counted from 0 and not from the first; what
+    wrote the file may have put the same of each track into a tag.
+    """
+    if stream.duration is not None and stream.time_base is not None:
+        return float(stream.duration * stream.time_base), False
+    tag = re.fullmatch(r"(\d+):(\d\d):(\d\d(?:\.\d+)?)", stream.metadata.get("DURATION", ""))
+    if tag is not None:
+        first = float((stream.start_time or 0) * (stream.time_base or 0))
+        return int(tag[1]) * 3600 + int(tag[2]) * 60 + float(tag[3]) - first, False
+    if container.duration is None:
+        return None, True
+    first = (container.start_time or 0) if container.format.name.startswith("matroska") else 0
+    return (container.duration - first) / av.time_base, True
 
 
 def _codec_name(stream: av.VideoStream) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import pdtrc
 
 from glassay.fitting import scatter
 
@@ -98,6 +99,9 @@ moves there."""
 BLEND_DOUBT = 0.03
 """The same for any frame of a clip with blends, in which motion is smeared over several frames."""
 
+ALL_BY_CHANCE = 0.05
+"""Chance of as many hidden exposures as there are repetitions beyond which none of these is sure."""
+
 ENOUGH_FRAMES = 5
 """Differences to be parted into two groups: two in each have a spread, and one decides."""
 
@@ -164,8 +168,9 @@ def find_repeats(comparison: Comparison) -> Repeats:
 def _hidden(comparison: Comparison, flags: Flags, moving: Flags) -> int:
     """How many of the repetitions must be expected to be new exposures of a scene that hardly moved.
 
-    Steps in a plane whose median is s are shorter than x with probability 1 - 2^-(x/s)^2 where they
-    scatter alike in all directions (Rayleigh).
+    All of them where chance may hide as many (Poisson): one repetition among steps of which 0.8 are
+    expected to be hidden is none that is sure. Steps in a plane whose median is s are shorter than x
+    with probability 1 - 2^-(x/s)^2 where they scatter alike in all directions (Rayleigh).
     """
     steps = comparison.step_px
     new = np.flatnonzero(~flags & np.isfinite(steps) & moving)
@@ -177,7 +182,10 @@ def _hidden(comparison: Comparison, flags: Flags, moving: Flags) -> int:
     ])  # fmt: skip
     shorter = 1 - 2 ** -((HIDDEN_PX / np.maximum(usual, 1e-3)) ** 2)
     expected = float(shorter.sum())
-    return 0 if expected < 1 else min(round(expected), int(flags.sum()))
+    told = int(flags.sum())
+    if pdtrc(told - 1, expected) > ALL_BY_CHANCE:
+        return told
+    return 0 if expected < 1 else min(round(expected), told)
 
 
 def _standing_scene(comparison: Comparison, flags: Flags) -> Flags:

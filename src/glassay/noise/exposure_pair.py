@@ -117,8 +117,13 @@ def fixed_pattern(
         level = float(pair.mean.mean())
         if float(np.std(pair.soft - cv2.GaussianBlur(pair.soft, (0, 0), 12))) > 0.01 * level:
             return None
-        product = high[0].astype(np.float64) * high[1]
-        common = float(product.mean())
+        # Beside the border light is taken to be mirrored, and its slope looked like a pattern; what is
+        # smooth in both is the bend of light that falls off to the corners.
+        smooth = [cv2.GaussianBlur(h, (0, 0), PATTERN_SMOOTHING_PX) for h in high]
+        rim = round(3 * PATTERN_SMOOTHING_PX)
+        inner = np.s_[rim:-rim, rim:-rim] if min(a.shape) > 4 * rim else np.s_[:, :]
+        product = high[0][inner].astype(np.float64) * high[1][inner]
+        common = float(product.mean()) - float((smooth[0] * smooth[1])[inner].mean())
         error = float(product.std()) / math.sqrt(product.size / 10)
         values.append(math.sqrt(max(common, 0.0)) / level)
         errors.append(error / (2 * max(values[-1], math.sqrt(error) / level) * level**2))
