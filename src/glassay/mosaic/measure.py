@@ -77,7 +77,7 @@ def place_tiles(
         )
     proposals = propose(tiles)
     if not proposals:
-        raise NotMeasurable("no two of these photos show the same place")
+        raise NotMeasurable("no two of these photos are seen to show the same place")
     lenses = _first_lenses(tiles, proposals)
     found: list[Overlap] = []
     bare: list[Start] = []
@@ -235,4 +235,7 @@ def _rigid(proposal: Proposal, lenses: Sequence[Lens]) -> Points:
 def _why_none(overlaps: Sequence[Overlap]) -> str:
     if any(o.holds for o in overlaps):
         return "the photos fit at several places equally well: what they share only repeats"
-    return "no two of these photos show the same place"
+    return (
+        "of no two of these photos it is sure that they show the same place: they share nothing, or too"
+        " little to tell how the lens distorts"
+    )
