@@ -118,13 +118,16 @@ def test_what_is_no_part_of_the_mosaic_is_named(
     shot = capture(Die(seed=3), Pose(PIXEL_UM / 1.03, 0.2, (-150, -250)), optics, camera, 50)
     shot.write(zoomed)
     Image.open(paths[2]).transpose(Image.Transpose.FLIP_LEFT_RIGHT).save(mirrored, quality=95)
-    result = place_tiles([*paths, same, cut, zoomed, mirrored])
+    turned = tmp_path / "turned.jpg"
+    Image.open(paths[2]).transpose(Image.Transpose.ROTATE_180).save(turned, quality=94)
+    result = place_tiles([*paths, same, cut, zoomed, mirrored, turned])
     reasons = {w.path.name: w.reason for w in result.where if w.matrix is None}
-    assert set(reasons) == {"same.jpg", "cut.jpg", "zoomed.jpg", "mirrored.jpg"}
+    assert set(reasons) == {"same.jpg", "cut.jpg", "zoomed.jpg", "mirrored.jpg", "turned.jpg"}
     assert reasons["zoomed.jpg"] is not None
     assert "another zoom: it shows things 1.03" in reasons["zoomed.jpg"]
     assert reasons["mirrored.jpg"] is not None
     assert "mirrored" in reasons["mirrored.jpg"]
+    assert reasons["turned.jpg"] == "it lies turned by 180° against the other photos"
     assert f"the same file as {paths[0].name}" == reasons["same.jpg"]
     assert reasons["cut.jpg"] is not None
     assert "cut off" in reasons["cut.jpg"]

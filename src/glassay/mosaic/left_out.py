@@ -1,4 +1,4 @@
-"""Why a tile has no place, as far as its features tell: another zoom, or mirrored."""
+"""Why a tile has no place, as far as its features tell: another zoom, mirrored, or turned."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from glassay.mosaic.greys import Bytes, grey_of
 from glassay.mosaic.lens import Points
+from glassay.mosaic.neighbours import MOST_TURN
 from glassay.mosaic.tile import Tile, features
 
 MOST_ASKED = 24
@@ -31,6 +32,9 @@ their mirrors. Of one that is, nothing fits straight."""
 ANOTHER_ZOOM = 0.015
 """Difference of scale from which it is called another zoom: features tell it to some 0.5 %."""
 
+NOTHING = (0, 1.0, 0.0)
+"""What two photos have in common that show nothing of each other."""
+
 
 def why_left_out(tile: Tile, placed: Sequence[Tile]) -> str | None:
     """What the tile shows of what placed tiles show, or None where nothing is recognised."""
@@ -38,22 +42,23 @@ def why_left_out(tile: Tile, placed: Sequence[Tile]) -> str | None:
     grey = grey_of(tile.path, tile.digest, tile.tone)
     flipped = np.ascontiguousarray(grey[:, ::-1]), np.ascontiguousarray(tile.valid[:, ::-1])
     places, _, _, descriptors = features(*flipped, tile.cell)
-    straight = max((_common(tile.places, tile.descriptors, o) for o in others), default=(0, 1.0))
-    mirrored = max((_common(places, descriptors, o) for o in others), default=(0, 1.0))
+    straight = max((_common(tile.places, tile.descriptors, o) for o in others), default=NOTHING)
+    mirrored = max((_common(places, descriptors, o) for o in others), default=NOTHING)
     if mirrored[0] > MIRRORED_OVER_STRAIGHT * straight[0]:
         return "it is mirrored: left and right are exchanged against the other photos"
-    count, scale = straight
+    count, scale, turn = straight
     if count and abs(math.log(scale)) > ANOTHER_ZOOM:
         return f"taken at another zoom: it shows things {1 / scale:.3g} times as large"
+    if count and abs(turn) > math.degrees(MOST_TURN):
+        return f"it lies turned by {abs(turn):.0f}° against the other photos"
     return None
 
 
-def _common(places: Points, descriptors: Bytes, other: Tile) -> tuple[int, float]:
-    """How many features one similarity fits, and its scale, the other's over this one's; 0 where they
-    are too few."""
-    none = (0, 1.0)
+def _common(places: Points, descriptors: Bytes, other: Tile) -> tuple[int, float, float]:
+    """How many features one similarity fits, its scale, the other's over this one's, and its turn, deg;
+    `NOTHING` where they are too few."""
     if len(places) < FEWEST or len(other.places) < FEWEST:
-        return none
+        return NOTHING
     one, two = _unit(descriptors), _unit(other.descriptors)
     likeness = one @ two.T
     best = likeness.argmax(axis=1)
@@ -65,16 +70,19 @@ def _common(places: Points, descriptors: Bytes, other: Tile) -> tuple[int, float
     distance, second = (np.sqrt(np.maximum(2 - 2 * v, 0)) for v in (top, next_best))
     kept = mutual & (distance < LIKE) & (distance < RATIO * second)
     if kept.sum() < FEWEST:
-        return none
+        return NOTHING
     here, there = places[kept], other.places[best[kept]]
     matrix, inside = cv2.estimateAffinePartial2D(
         here, there, method=cv2.RANSAC, ransacReprojThreshold=FITS_PX, maxIters=2000
     )
     if matrix is None:
-        return none
+        return NOTHING
     fits = inside.ravel() > 0
     count = len(np.unique(np.round(here[fits] / 5), axis=0))
-    return (count, math.hypot(*matrix[:, 0])) if count >= FEWEST else none
+    if count < FEWEST:
+        return NOTHING
+    turn = math.degrees(math.atan2(matrix[1, 0], matrix[0, 0]))
+    return count, math.hypot(*matrix[:, 0]), turn
 
 
 def _next(vectors: npt.NDArray[np.float32], rows: npt.NDArray[np.intp]) -> npt.NDArray[np.float32]:
