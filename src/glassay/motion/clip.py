@@ -288,10 +288,12 @@ def _notes(result: ClipResult, clip: ClipReader, has_times: bool) -> tuple[str, 
     if result.frames == 1:
         notes.append("the clip has one frame; a rate needs at least two")
     elif result.doubtful:
+        one = result.doubtful == 1
+        which = "one frame" if one else f"{result.doubtful} frames"
         notes.append(
-            f"of {result.doubtful} frames it cannot be told whether they repeat the one before:"
-            " compression leaves too little of what tells two exposures apart; film something that"
-            " moves, with little compression"
+            f"of {which} it cannot be told whether {'it repeats' if one else 'they repeat'} the one"
+            " before: compression leaves too little of what tells two exposures apart; film something"
+            " that moves, with little compression"
         )
     if result.still_frames:
         notes.append(
