@@ -55,7 +55,7 @@ def command(
         check_tiff_path(out, "--out")
         check_all([depth], photos)
         check_apart([out, depth] + ([figure] if figure else []))
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
         frames = _frames(photos, parse_tone(tone), parse_box(box))
         found = measure_stack(frames, step=way, pixel_size=pixel_size)
