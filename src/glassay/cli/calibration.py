@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -31,19 +32,23 @@ def calibration_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def pixel_sizes_um(
-    stated: Sequence[str], slide: Path | None, division: str | None, photos: int = 1
+    stated: Sequence[str],
+    slide: Path | None,
+    division: str | None,
+    measured: Sequence[Path],
+    photos: int = 1,
 ) -> tuple[Quantity | None, ...]:
-    """The pixel size of each photo (um/px), or None where nothing was said.
+    """The pixel size of each of so many `photos` (um/px), or None where nothing was said.
 
     Raises `Unusable` when the options contradict each other, and `NotMeasurable` when the slide's
-    photo holds no scale.
+    photo holds no scale or is of another size than the files that are `measured`.
     """
     if slide is not None and stated:
         raise Unusable("give either --pixel-size or --slide, not both")
     if slide is not None:
         if division is None:
             raise Unusable("--slide needs --division, the length of one division, like 10um")
-        size = slide_pixel_size(slide, division)
+        size = slide_pixel_size(slide, division, measured)
         return (size,) * photos
     if division is not None:
         raise Unusable("--division needs --slide, the photo of the slide that it belongs to")
@@ -63,19 +68,70 @@ def as_written(size: Quantity, text: str) -> Quantity:
     )
 
 
-def slide_pixel_size(slide: Path, division: str) -> Quantity:
-    """The pixel size (um/px) from a photo of a slide without a certificate."""
+def slide_pixel_size(slide: Path, division: str, measured: Sequence[Path]) -> Quantity:
+    """The pixel size (um/px) from a photo of a slide without a certificate, for the photos or the clip
+    that are `measured`.
+
+    Raises `NotMeasurable` when it holds no scale, and when one of them is of another size: its px are
+    then others.
+    """
     from glassay.imaging import read_photo
     from glassay.scale import Division, measure_scale
     from glassay.scale.calibrate import calibrate
 
     length = positive_length_um(division, "--division")
+    photo = read_photo(slide)
+    _refuse_other_sizes(slide, (photo.width, photo.height), measured)
     try:
-        result = measure_scale(read_photo(slide).measuring_grey())
+        result = measure_scale(photo.measuring_grey())
     except NotMeasurable as error:
         hint = f"measure it by `glassay scale {slide}` and give its pixel size by --pixel-size"
         raise NotMeasurable(f"{slide}: {error}; {hint}") from None
     return calibrate(result, Division.uncertified(length)).pixel_size
+
+
+def _refuse_other_sizes(slide: Path, size: tuple[int, int], measured: Sequence[Path]) -> None:
+    for path in measured:
+        # a turn by a quarter leaves the px as they are
+        if path.is_dir() or sorted(_size_in_header(path)) == sorted(size):
+            continue
+        other = _picture_size(path)
+        if other is not None and sorted(other) != sorted(size):
+            raise NotMeasurable(
+                f"{slide}: its picture is of another size, {size[0]} x {size[1]} px, than {path}, which"
+                f" has {other[0]} x {other[1]} px: its pixel size does not belong there; photograph the"
+                " slide in the same setting, picture size included"
+            )
+
+
+def _size_in_header(path: Path) -> tuple[int, ...]:
+    """What a photo's header says at once, so that many need not be decoded twice; empty where it is
+    not read so."""
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings(action="ignore"), Image.open(path) as image:
+            return image.size
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+        return ()
+
+
+def _picture_size(path: Path) -> tuple[int, int] | None:
+    """Width and height of an upright photo or clip, px; None for what cannot be read, of which the
+    measurement itself tells why."""
+    from glassay.imaging import read_photo
+    from glassay.imaging.file_names import is_clip
+
+    try:
+        if is_clip(path):
+            from glassay.imaging.clip import open_clip
+
+            facts = open_clip(path).facts
+            return facts.width, facts.height
+        photo = read_photo(path)
+    except Unusable:
+        return None
+    return photo.width, photo.height
 
 
 def positive_length_um(text: str, option: str) -> float:

@@ -14,6 +14,7 @@ from glassay.stack.align import Alignment
 from glassay.stack.blend import moved_onto
 from glassay.stack.choose import choose
 from glassay.stack.depth import KNOWN_TRUST, Depth, depth
+from glassay.stack.doubles import Changes, Watch
 from glassay.stack.sharpness import Curves, Sharpness, curves, grain
 
 FINE_SHARE = 0.6
@@ -73,14 +74,15 @@ class Grid:
 
 @dataclass(frozen=True)
 class Judged:
-    """What sharpness says on a grid: depth, curves, the chosen photo of each place, and the gain of
-    each photo that makes their light even."""
+    """What sharpness says on a grid: depth, curves, the chosen photo of each place, the gain of each
+    photo that makes their light even, and how much coarse detail changes from photo to photo."""
 
     grid: Grid
     depth: Depth
     curves: Curves
     chosen: npt.NDArray[np.intp]
     gains: npt.NDArray[np.float64]
+    changes: Changes
 
     @property
     def fine_share(self) -> float:
@@ -100,18 +102,22 @@ def judge(greys: Iterable[FloatImage], alignment: Alignment, grid: Grid) -> Judg
     """Judge the photos, (height, width) each, as they lie by `alignment`."""
     sharpness = Sharpness(grid.reduced, grid.photos, grid.step)
     means = np.ones(grid.photos)
+    watch = Watch()
     light = np.zeros(grid.reduced, dtype=np.float32)
     for number, grey in enumerate(greys):
         moved, inside = moved_onto(grey, alignment.matrices[number], cv2.INTER_LANCZOS4)
         means[number] = float(moved[inside].mean()) if inside.any() else 1.0
         small = grid.reduce(moved)
-        sharpness.add(small, grid.reduce(inside.astype(np.float32)) > 0.999)
+        known = grid.reduce(inside.astype(np.float32)) > 0.999
+        sharpness.add(small, known)
         light += small / grid.photos
+        watch.add(small / np.float32(max(means[number], 1e-6)), known)
     gains = means[alignment.reference] / np.maximum(means, 1e-6)
     sharpness.energy *= (gains**2).astype(np.float32)[None, :, None, None]
     found = curves(sharpness.energy, sharpness.noise(light))
     chosen = choose(found.value, found.trust)
-    return Judged(grid, depth(found, chosen), found, chosen, gains)
+    changes = watch.changes(found.value.argmax(axis=0), found.trust >= KNOWN_TRUST)
+    return Judged(grid, depth(found, chosen), found, chosen, gains, changes)
 
 
 def _averaged(picture: FloatImage, shape: tuple[int, int], factor: int) -> FloatImage:

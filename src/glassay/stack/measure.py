@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from glassay.quantity import Contribution, Quantity, combine
 from glassay.stack.align import Alignment, Sharp, align
 from glassay.stack.blend import Plan, blend
 from glassay.stack.depth import KNOWN_TRUST, settle_rims
+from glassay.stack.doubles import Without, in_words, repeats
 from glassay.stack.judge import FINE_SHARE, Grid, Judged, judge
 from glassay.stack.sharpness import grain
 
@@ -152,13 +153,16 @@ def measure_stack(
     *,
     step: Quantity | None = None,
     pixel_size: Quantity | None = None,
+    of_clip: bool = False,
 ) -> StackResult:
     """Stack photos in linear light, (height, width) or (height, width, 3), in the order of focus.
 
     `frames` is gone through six times or more and must give the same photos each time (a list, or an
-    object that reads them anew); only a few are held at once. Raises NotMeasurable for fewer than three
-    photos, photos of different size, blank ones, ones that do not show the same thing, and where
-    nothing is sharp beyond noise.
+    object that reads them anew); only a few are held at once. Photos that show the height of the one
+    before again are left out; depth is then told in steps of the others, not in um. `of_clip` says
+    that a camera may have repeated frames, px for px, where copies of photos are refused. Raises
+    NotMeasurable for fewer than three photos, photos of different size, blank ones, ones that do not
+    show the same thing, and where nothing is sharp beyond noise.
     """
     shape, count, twice = _looked_at(frames)
     grid = Grid(shape, count)
@@ -169,10 +173,17 @@ def measure_stack(
     judged = judge(_greys(frames), alignment, judged.grid)
     _check_sharp(judged)
     _check_order(judged)
-    if twice is not None:  # a step of focus that was not made
+    if twice is not None and not of_clip:  # a step of focus that was not made
         raise NotMeasurable(
             f"photos {twice[0]} and {twice[1]} are the same picture: give each photo of the run once"
         )
+    again = repeats(judged.changes)
+    if again:
+        rest = measure_stack(
+            Without(frames, frozenset(again)), pixel_size=pixel_size, of_clip=of_clip
+        )
+        said = in_words(again, "frame" if of_clip else "photo")
+        return replace(rest, notes=(said + _not_in_um(step, of_clip), *rest.notes))
     grid = judged.grid
     plan = Plan(alignment, judged.gains, grid.to_photo(judged.filled))
     picture = blend(frames, plan)
@@ -183,6 +194,18 @@ def measure_stack(
         picture, plan, grid.to_photo(found.place), grid.to_photo(found.u),
         shares[0], shares[1], shares[2], step, pixel_size, _notes(shares, judged),
     )  # fmt: skip
+
+
+def _not_in_um(step: Quantity | None, of_clip: bool) -> str:
+    """What is to be done where the way of focus is stated for a run with repeated photos."""
+    if step is None:
+        return "; depth is told in steps of the others"
+    way = (
+        "record at the rate at which the camera makes frames"
+        if of_clip
+        else "where all other steps are even, give the run without them"
+    )
+    return f"; depth is told in steps of the others, and not in um: {way}"
 
 
 def _judged_finely_enough(frames: Iterable[FloatImage], alignment: Alignment, grid: Grid) -> Judged:

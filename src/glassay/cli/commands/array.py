@@ -35,7 +35,7 @@ def command(
 
     def measure() -> ArrayResult:
         area = parse_box(box)
-        sizes = pixel_sizes_um(pixel_sizes, slide, division, len(photos))
+        sizes = pixel_sizes_um(pixel_sizes, slide, division, photos, len(photos))
         read.extend(read_photo(path) for path in photos)
         if area is not None:
             read[0] = read[0].crop(area)

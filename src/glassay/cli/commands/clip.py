@@ -34,7 +34,7 @@ def command(
 
     def measure() -> ClipResult:
         area = parse_box(box)
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, [clip])
         reader = open_clip(clip)
         with _progress(reader.facts.frames) as progress:
             result = clip_with_sampling(reader, box=area, progress=progress)

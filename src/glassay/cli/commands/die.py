@@ -113,7 +113,7 @@ def command(
             found.append(_Found(chosen.picture, chosen.result, chosen.passed_over, chosen.notes,
                                 chosen.notes_file, laid))  # fmt: skip
         else:
-            (size,) = pixel_sizes_um(pixel_sizes, slide, division)
+            (size,) = pixel_sizes_um(pixel_sizes, slide, division, [source])
             if size is not None and pixel_sizes:
                 size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)

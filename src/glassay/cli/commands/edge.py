@@ -44,7 +44,7 @@ def command(
 
     def measure() -> EdgeResponse | WiringResponse:
         area, curve = parse_box(box), parse_tone(tone)
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, [photo])
         read.append(read_photo(photo, curve))
         one = read[0]
         if area is not None:

@@ -44,7 +44,7 @@ def command(
         if box is not None:
             raise Unusable("--box makes no sense here: the whole field is measured")
         parse_box(box)
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
         read.extend(read_photos(photos, tone, None))
         taken = [_field_photo(photo) for photo in read]
         parts = PARTS if only is None else tuple(p for p in PARTS if p == only)

@@ -50,7 +50,7 @@ def command(
     """
 
     def measure() -> FocusResult:
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
         at = _frequency(frequency, pixel_size)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
         frames, others = _frames(photos, parse_tone(tone))

@@ -54,7 +54,7 @@ def command(
     read: list[Photo] = []
 
     def measure() -> MatchResult:
-        one, two = _calibrations(pixel_sizes, slides, division)
+        one, two = _calibrations(pixel_sizes, slides, division, (first, second))
         read.extend(read_photo(path) for path in (first, second))
         # luminance uses every pixel behind a colour mosaic; green alone doubles the error
         grey = [photo.linear_grey() for photo in read]
@@ -71,7 +71,7 @@ def command(
 
 
 def _calibrations(
-    stated: Sequence[str], slides: Sequence[Path], division: str | None
+    stated: Sequence[str], slides: Sequence[Path], division: str | None, photos: tuple[Path, Path]
 ) -> tuple[Quantity | None, Quantity | None]:
     if slides and stated:
         raise Unusable("give either --pixel-size or --slide, not both")
@@ -80,8 +80,12 @@ def _calibrations(
             raise Unusable("--slide needs --division, the length of one division, like 10um")
         if len(slides) != 2:
             raise Unusable("give --slide twice: one photo of the slide for each of the two photos")
-        return slide_pixel_size(slides[0], division), slide_pixel_size(slides[1], division)
-    sizes = pixel_sizes_um(stated, None, division, 2)
+        one, two = (
+            slide_pixel_size(slide, division, [photo])
+            for slide, photo in zip(slides, photos, strict=True)
+        )
+        return one, two
+    sizes = pixel_sizes_um(stated, None, division, photos, 2)
     texts = tuple(stated) * (2 // max(1, len(stated)))
     known = [as_written(s, text) for s, text in zip(sizes, texts, strict=False) if s is not None]
     return (known[0], known[1]) if known else (None, None)

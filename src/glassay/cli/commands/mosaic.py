@@ -53,7 +53,7 @@ def command(
         if ome_tiff:  # a TIFF may be one of the photos, too
             check_all([out / TIFF], photos)
         # stated once for all: one setting is what a mosaic is made of
-        (size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
         if size is not None and pixel_sizes:
             size = as_written(size, pixel_sizes[0])
         before = _numbers_in(out)

@@ -31,7 +31,7 @@ def command(
         if len(photos) < 2:
             raise Unusable("one exposure is not enough: give two or more of the same still scene")
         area = parse_box(box)
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
         read = [read_photo(path) for path in photos]
         if area is not None:
             read = [photo.crop(area) for photo in read]

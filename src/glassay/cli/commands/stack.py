@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -24,6 +24,9 @@ from glassay.imaging.tone import FloatImage, Tone, linear_table
 from glassay.quantity import Quantity
 from glassay.stack import StackResult, measure_stack
 
+UNEVEN = 1.5
+"""Intervals between frames of a clip, over the usual one and under it, beyond which one was dropped or
+came late: clocks of phones scatter by a tenth."""
 LARGEST_PLAIN_TIFF = 3_900_000_000
 """Bytes from which a TIFF needs the offsets of BigTIFF."""
 
@@ -55,10 +58,13 @@ def command(
         check_tiff_path(out, "--out")
         check_all([depth], photos)
         check_apart([out, depth] + ([figure] if figure else []))
-        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division)
+        (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
         way = None if step is None else Quantity(positive_length_um(step, "--step"), "um")
         frames = _frames(photos, parse_tone(tone), parse_box(box))
-        found = measure_stack(frames, step=way, pixel_size=pixel_size)
+        of_clip = isinstance(frames, _Clip)
+        found = measure_stack(frames, step=way, pixel_size=pixel_size, of_clip=of_clip)
+        if isinstance(frames, _Clip):
+            found = _in_even_steps(found, frames.path)
         _write_picture(found, out)
         _write_depth(found, depth)
         return found
@@ -107,6 +113,28 @@ class _Clip:
                     raise Unusable("--box does not lie within the clip's picture")
                 stored = stored[y : y + height, x : x + width]
             yield np.asarray(table[stored], dtype=np.float32)
+
+
+def _in_even_steps(found: StackResult, clip: Path) -> StackResult:
+    """Depth in um only where frames follow each other evenly in time, as focus was turned."""
+    from glassay.imaging.clip import open_clip
+
+    if found.step is None:
+        return found
+    times = [frame.time_s for frame in open_clip(clip).frames()]
+    known = [time for time in times if time is not None]
+    intervals = np.diff(np.array(known, dtype=np.float64))
+    if not len(intervals):
+        return found
+    least, usual, most = (float(value) for value in np.percentile(intervals, (0, 50, 100)))
+    if least * UNEVEN >= usual and most <= UNEVEN * usual:
+        return found
+    said = (
+        f"the clip's frames do not follow each other evenly ({1000 * least:.0f} to {1000 * most:.0f}"
+        " ms), so that focus goes on by more from some to the next; depth is told in frames, uneven"
+        " ones, and not in um"
+    )
+    return replace(found, step=None, notes=(said, *found.notes))
 
 
 def _write_picture(found: StackResult, path: Path) -> None:
