@@ -12,9 +12,11 @@ from glassay.bench.chip.die_pictures import best_die, captures_with_scale, pictu
 from glassay.bench.chip.same_chip import SameChip, Twosome
 from glassay.bench.document.model import Capture, ReferenceObject
 from glassay.bench.document.read import load_bench
+from glassay.bench.keeping.compare_benches import compare_benches
 from glassay.bench.keeping.marks import pixel_size_for
 from glassay.bench.keeping.results import BenchResults, CaptureResult, Contradiction, MethodResult
 from glassay.bench.measuring.assemble import assemble, read_results
+from glassay.bench.planning.plan import Job, left_out, plan
 from glassay.cli.commands.run import brief
 from glassay.errors import NotMeasurable, Unusable
 from glassay.finding import Finding
@@ -74,6 +76,17 @@ def test_a_mark_in_a_setting_whose_scale_is_in_doubt_stays_in_px() -> None:
     for name in ("chip-one", "slide-two"):
         with pytest.raises(NotMeasurable, match="lengths stay in px: its scale is in doubt"):
             pixel_size_for(results, results.capture(name).capture, size)
+
+
+def test_no_plan_and_no_comparison_rests_on_a_scale_in_doubt() -> None:
+    sure, doubtful = parted(0.0), parted(0.2)
+    job = Job((3000, 2000), 20.0)
+    assert {one.instrument for one in plan(sure, job)} == {"one", "two", "sure"}
+    assert {one.instrument for one in plan(doubtful, job)} == {"sure"}
+    assert [one.split(",")[0] for one in left_out(doubtful)] == ["one", "two"]
+    compared = compare_benches(sure, doubtful)
+    assert {one.instrument for one in compared.pairs} == {"sure"}
+    assert sum("in the second bench is left out: its scale" in n for n in compared.notes) == 2
 
 
 def test_a_die_of_which_every_scale_is_in_doubt_is_refused_with_the_reason(tmp_path: Path) -> None:
