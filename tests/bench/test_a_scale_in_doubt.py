@@ -8,7 +8,12 @@ from pathlib import Path
 import pytest
 from tests.bench.made_up import bench_of, camera, captured
 
-from glassay.bench.chip.die_pictures import best_die, captures_with_scale, picture_of_capture
+from glassay.bench.chip.die_pictures import (
+    _hold_scales,
+    best_die,
+    captures_with_scale,
+    picture_of_capture,
+)
 from glassay.bench.chip.same_chip import SameChip, Twosome
 from glassay.bench.document.model import Capture, ReferenceObject
 from glassay.bench.document.read import load_bench
@@ -104,3 +109,14 @@ def test_a_die_of_which_every_scale_is_in_doubt_is_refused_with_the_reason(tmp_p
     with pytest.raises(Unusable, match=r"no um can be told of 'chip': .*its scale is in doubt"):
         best_die(results, "chip")
     assert picture_of_capture(results, "captures/chip-one.png").pixel_size is None
+
+
+def test_a_mosaic_made_with_another_scale_than_its_tiles_have_gives_no_um(tmp_path: Path) -> None:
+    numbers = tmp_path / "mosaics/chip/mosaic.json"
+    numbers.parent.mkdir(parents=True)
+    numbers.write_text('{"tiles": [{"file": "one.png"}, 7]}', encoding="utf-8")
+    results = parted(0.0)  # 1 um/px, known to 0.1 %
+    for stated in (1.0, 1.011):
+        _hold_scales(results, "chip", numbers.parent, Quantity.of(stated, 0.001, "um/px"))
+    with pytest.raises(Unusable, match=r"made with 1\.5.* um a px, and the bench measured 1\.0"):
+        _hold_scales(results, "chip", numbers.parent, Quantity.of(1.5, 0.001, "um/px"))

@@ -18,12 +18,14 @@ from glassay.bench.keeping.results import (
     CaptureResult,
     SettingResult,
 )
+from glassay.bench.measuring.mosaic_lengths import mosaic_pixel_size
 from glassay.bench.measuring.resolved import finest_in
+from glassay.bench.saying.words import say
 from glassay.die import DieResult, PointedOutline, corrected, measure_die
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.mosaic_files import NUMBERS, PICTURE
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Contribution, Quantity, combine
 
 MOST_MOSAIC_PX = 80_000_000
 """Of a mosaic the finest level of its pyramid with no more px than this is measured in: a die of 80
@@ -192,6 +194,7 @@ def mosaic_of_chip(
             raise Unusable("its lengths are in px: the size of a px is not known")
         if any(results.is_scale_doubtful(one) for one in _settings_of_tiles(results, chip, folder)):
             raise Unusable(SCALE_IN_DOUBT)
+        _hold_scales(results, chip, folder, picture.pixel_size.scaled(1 / picture.reduced, "um/px"))
     except Unusable as error:
         passed.append((name, str(error)))
         return None
@@ -217,6 +220,27 @@ def _settings_of_tiles(results: BenchResults, chip: str, folder: Path) -> list[S
     mine = _tiles_of(results, chip, folder)
     places = {(one.capture.instrument, one.capture.setting) for one in mine}
     return [one for one in results.settings if (one.instrument.id, one.setting.id) in places]
+
+
+MOSAIC_APART = 0.01
+"""A mosaic's scale is refused where it is this much beyond U off its tiles' own (the same 1 % as for
+calibrations that a chip parts)."""
+
+
+def _hold_scales(results: BenchResults, chip: str, folder: Path, of_mosaic: Quantity) -> None:
+    """Raises `Unusable` where the bench measured another pixel size of a mosaic's tiles than the
+    mosaic was made with."""
+    for one in _tiles_of(results, chip, folder):
+        size, _ = mosaic_pixel_size(results.bench, one, results.captures)
+        if size is None:
+            continue
+        off = combine(lambda mine, theirs: mine / theirs - 1, (of_mosaic, size), "1")
+        if abs(off.value) > off.expanded + MOSAIC_APART:
+            raise Unusable(
+                f"it was made with {say(of_mosaic, ' um')} a px, and the bench measured"
+                f" {say(size, ' um')} a px for its tiles ({one.capture.id}); make it again with the"
+                " scale of the bench, or photograph the scale again"
+            )
 
 
 def _no_mosaic(chip: str, passed: list[tuple[str, str]]) -> str:

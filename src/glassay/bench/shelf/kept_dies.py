@@ -24,9 +24,9 @@ from glassay.mosaic_files import NUMBERS
 DIES = "dies"
 """Folder of `results/` in which they are kept."""
 
-CHOICE = 2
+CHOICE = 3
 """Number of the way in which the picture of a die is chosen; a die chosen otherwise is measured again.
-2: not in a setting of which the scale is in doubt."""
+2: not in a setting of which the scale is in doubt. 3: not in a mosaic made with another scale."""
 
 
 def kept_path(bench: Bench, chip: str) -> Path:
