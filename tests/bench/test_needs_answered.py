@@ -228,6 +228,19 @@ def test_what_would_change_the_first_place_is_said() -> None:
     )
 
 
+def test_a_milder_need_is_said_only_where_it_would_be_met() -> None:
+    # Pixels of 1 um forbid lines of 0.9 um; lines of 1 um they allow, but the edge tells 2 um only.
+    need = [Need("fine", "fine", detail_um=0.9)]
+    first = bare("a"), bare("b")
+    coarse = captured("a", "only", 1.0, extra=edge(0.25))
+    found = answered(need, list(first), coarse, captured("b", "only", 3.0, name="b.jpg"))
+    assert found.answer("fine", "a").word == "no"
+    assert not any("which a meets" in one for one in found.sensitivity)
+    wider = [Need("fine", "fine", detail_um=1.9)]
+    found = answered(wider, list(first), coarse, captured("b", "only", 3.0, name="b.jpg"))
+    assert any("which a meets" in one for one in found.sensitivity)
+
+
 def test_needs_in_words_are_listed_and_not_counted() -> None:
     found = answered([Need("w", "feels sturdy")], [bare("a"), bare("b")])
     assert (found.answers, found.ranking) == ((), ())

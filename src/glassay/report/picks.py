@@ -57,16 +57,18 @@ def picks(results: BenchResults) -> tuple[Pick, ...]:
 
 def lines(results: BenchResults) -> list[Line]:
     """What each setting tells: only what was told, no bounds, no setting in which no chip can be looked
-    at. What a phone's photo through an eyepiece tells, the view does."""
+    at, nothing that rests on a scale or on a capture that is in doubt. What a phone's photo through an
+    eyepiece tells, the view does."""
     return results.once("lines", lambda: _lines(results))
 
 
 def _lines(results: BenchResults) -> list[Line]:
+    left = [one for one in results.captures if one.capture.id not in results.captures_in_doubt]
     return [
         Line(one, resolved)
         for one in results.settings
-        if one.setting.for_chips
-        and (resolved := finest_in(one, results.captures)) is not None and not resolved.is_bound
+        if one.setting.for_chips and not results.is_scale_doubtful(one)
+        and (resolved := finest_in(one, left)) is not None and not resolved.is_bound
     ]  # fmt: skip
 
 

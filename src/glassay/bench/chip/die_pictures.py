@@ -8,17 +8,24 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from glassay.bench.document.chip_mosaics import is_die, mosaic_name, mosaic_of
+from glassay.bench.document.chip_mosaics import IN_TILES, is_die, mosaic_name, mosaic_of
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, OutlineByHand, notes_file
 from glassay.bench.document.model import Capture
 from glassay.bench.document.read_die_notes import read_die_notes
-from glassay.bench.keeping.results import BenchResults, SettingResult
+from glassay.bench.keeping.results import (
+    SCALE_IN_DOUBT,
+    BenchResults,
+    CaptureResult,
+    SettingResult,
+)
+from glassay.bench.measuring.mosaic_lengths import mosaic_pixel_size
 from glassay.bench.measuring.resolved import finest_in
+from glassay.bench.saying.words import say
 from glassay.die import DieResult, PointedOutline, corrected, measure_die
 from glassay.errors import NotMeasurable, Unusable
 from glassay.imaging import Photo, read_photo
 from glassay.mosaic_files import NUMBERS, PICTURE
-from glassay.quantity import Contribution, Quantity
+from glassay.quantity import Contribution, Quantity, combine
 
 MOST_MOSAIC_PX = 80_000_000
 """Of a mosaic the finest level of its pyramid with no more px than this is measured in: a die of 80
@@ -154,6 +161,8 @@ def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = 
     if not tried:
         if results.bench.object(chip).kind != "chip":
             raise Unusable(_no_mosaic(chip, passed))
+        if doubtful := [name for name, why in passed if why == SCALE_IN_DOUBT]:
+            raise Unusable(f"no um can be told of {chip!r}: {doubtful[0]}: {SCALE_IN_DOUBT}")
         raise Unusable(
             f"no capture of {chip!r} has a known pixel size: photograph a scale in the setting of one"
         )
@@ -183,10 +192,55 @@ def mosaic_of_chip(
         picture = mosaic_picture(folder)
         if picture.pixel_size is None:
             raise Unusable("its lengths are in px: the size of a px is not known")
+        if any(results.is_scale_doubtful(one) for one in _settings_of_tiles(results, chip, folder)):
+            raise Unusable(SCALE_IN_DOUBT)
+        _hold_scales(results, chip, folder, picture.pixel_size.scaled(1 / picture.reduced, "um/px"))
     except Unusable as error:
         passed.append((name, str(error)))
         return None
     return replace(picture, name=name)
+
+
+def _tiles_of(results: BenchResults, chip: str, folder: Path) -> list[CaptureResult]:
+    """The captures of the bench of which the mosaic of a chip is made."""
+    numbers = json.loads((folder / NUMBERS).read_text(encoding="utf-8"))
+    tiles = numbers.get("tiles")
+    files = {
+        str(tile.get("file")) for tile in (tiles if isinstance(tiles, list) else ())
+        if isinstance(tile, dict)
+    }  # fmt: skip
+    in_tiles = results.bench.object(chip).kind == IN_TILES
+    return [
+        one for one in results.captures
+        if (in_tiles and one.capture.object == chip) or not files.isdisjoint(one.capture.files)
+    ]  # fmt: skip
+
+
+def _settings_of_tiles(results: BenchResults, chip: str, folder: Path) -> list[SettingResult]:
+    mine = _tiles_of(results, chip, folder)
+    places = {(one.capture.instrument, one.capture.setting) for one in mine}
+    return [one for one in results.settings if (one.instrument.id, one.setting.id) in places]
+
+
+MOSAIC_APART = 0.01
+"""A mosaic's scale is refused where it is this much beyond U off its tiles' own (the same 1 % as for
+calibrations that a chip parts)."""
+
+
+def _hold_scales(results: BenchResults, chip: str, folder: Path, of_mosaic: Quantity) -> None:
+    """Raises `Unusable` where the bench measured another pixel size of a mosaic's tiles than the
+    mosaic was made with."""
+    for one in _tiles_of(results, chip, folder):
+        size, _ = mosaic_pixel_size(results.bench, one, results.captures)
+        if size is None:
+            continue
+        off = combine(lambda mine, theirs: mine / theirs - 1, (of_mosaic, size), "1")
+        if abs(off.value) > off.expanded + MOSAIC_APART:
+            raise Unusable(
+                f"it was made with {say(of_mosaic, ' um')} a px, and the bench measured"
+                f" {say(size, ' um')} a px for its tiles ({one.capture.id}); make it again with the"
+                " scale of the bench, or photograph the scale again"
+            )
 
 
 def _no_mosaic(chip: str, passed: list[tuple[str, str]]) -> str:
@@ -227,6 +281,9 @@ def captures_with_scale(
         one = settings.get((capture.instrument, capture.setting))
         if one is None or "pixel_size" not in one.findings:
             passed.append((capture.id, "the pixel size of its setting is not known"))
+            continue
+        if results.is_scale_doubtful(one):
+            passed.append((capture.id, SCALE_IN_DOUBT))
             continue
         told = finest_in(one, results.captures)
         tried.append((math.inf if told is None else told.line.value, capture, one))

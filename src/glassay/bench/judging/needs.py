@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from glassay.bench.document.model import Instrument, Money, Need
+from glassay.bench.judging.hold_line import hold_line
 from glassay.bench.judging.need_answers import ORDER, Answer, Condition, Needs, Rank
 from glassay.bench.judging.need_conditions import best_setting, fixed_conditions, in_um
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.saying.words import listed
+from glassay.quantity import Quantity
 
 
 def answer_needs(results: BenchResults) -> Needs:
@@ -95,6 +97,8 @@ def _sensitivity(
             continue
         if answer.word == "no" and not _gradual(answer):
             continue
+        if answer.word == "no" and not _meets_milder(answer, results):
+            continue
         changed = _first(rank([_as_yes(a) if a is answer else a for a in answers], ids))
         if changed == now:
             continue
@@ -117,6 +121,27 @@ def _as_yes(answer: Answer) -> Answer:
 def _gradual(answer: Answer) -> bool:
     """Whether everything that fails is a number, so that a milder need would be met."""
     return all(c.value is not None for c in answer.conditions if c.word == "no")
+
+
+def _meets_milder(answer: Answer, results: BenchResults) -> bool:
+    """Whether the need as `_milder` tells it would be met for detail: pixels say no to a line, but it
+    takes bars or edges to say yes."""
+    failed = [c for c in answer.conditions if c.kind == "detail" and c.word == "no"]
+    for condition in failed:
+        assert isinstance(condition.value, Quantity)
+        line = condition.value.value + condition.value.expanded
+        mine = [
+            one for one in results.settings_of(answer.instrument)
+            if one.setting.id == condition.setting
+        ]  # fmt: skip
+        captures = [c for c in results.captures if c.capture.instrument == answer.instrument]
+        # a hair above, since a number is kept with its whole uncertainty
+        if any(
+            hold_line(one, captures, line * (1 + 1e-9), answer.need.contrast).word != "yes"
+            for one in mine
+        ):
+            return False
+    return True
 
 
 def _if_met(answer: Answer, names: dict[str, str]) -> str:

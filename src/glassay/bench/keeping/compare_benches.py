@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 from glassay.bench.document.model import Bench, Instrument
-from glassay.bench.keeping.results import BenchResults, SettingResult, Verdict
+from glassay.bench.keeping.results import SCALE_IN_DOUBT, BenchResults, SettingResult, Verdict
 from glassay.bench.keeping.store import Store
 from glassay.bench.measuring.resolved import finest_in
 from glassay.bench.saying.verdicts import quoted
@@ -128,6 +128,16 @@ def compare_benches(
             " or with --pair"
         )
     alone = [note for one, other in couples for note in _alone(first, second, one, other)]
+    for which, results, mine in (
+        ("first", first, [one for one, _ in couples]),
+        ("second", second, [other for _, other in couples]),
+    ):
+        alone += [
+            f"{one.instrument.title}, {one.setting.title} in the {which} bench is left out:"
+            f" {SCALE_IN_DOUBT}"
+            for instrument in mine for one in results.settings_of(instrument.id)
+            if results.is_scale_doubtful(one)
+        ]  # fmt: skip
     notes = [*alone, *_object_notes(first.bench, second.bench, same), *_common_files(first, second)]
     return Difference(tuple(pairs), tuple(verdicts), tuple(same.items()), tuple(notes))
 
@@ -225,14 +235,18 @@ def _alone(
 
 
 def _values(results: BenchResults, one: SettingResult) -> dict[str, Quantity]:
-    """The numbers of a setting; frames and pixels of a phone at an eyepiece are not its own."""
+    """The numbers of a setting, none where its scale is in doubt; frames and pixels of a phone at an
+    eyepiece are not its own."""
+    if results.is_scale_doubtful(one):
+        return {}
     phone = one.setting.through_eyepiece
     found = {
         name: one.findings[key].quantity
         for key, name in COMPARED.items()
         if key in one.findings and not (phone and key != "field_diameter")
     }
-    finest = finest_in(one, results.captures)
+    left = [c for c in results.captures if c.capture.id not in results.captures_in_doubt]
+    finest = finest_in(one, left)
     if finest is not None and not phone and not finest.is_bound:
         # Lines told by bars and by edges are each held against their own kind.
         found[f"finest line, by {finest.kind if finest.kind == 'bars' else 'edges'}"] = finest.line

@@ -21,7 +21,7 @@ from tomlkit.items import Table
 from uncertainties import umath
 
 from glassay.bench.document.model import Capture
-from glassay.bench.keeping.results import BenchResults
+from glassay.bench.keeping.results import SCALE_IN_DOUBT, BenchResults
 from glassay.disk import write_atomically
 from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
@@ -230,13 +230,18 @@ def pixel_size_for(
     """The pixel size (um/px) that holds for a capture of `size` px, and where it comes from.
 
     Its own where a scale was measured in it, else that of its setting. Raises `NotMeasurable` where
-    none is known, or where it belongs to pictures of another size.
+    none is known or its scale is in doubt, or where it belongs to pictures of another size.
     """
+    settings = [
+        one for one in results.settings_of(capture.instrument) if one.setting.id == capture.setting
+    ]
+    if capture.id in results.captures_in_doubt or any(map(results.is_scale_doubtful, settings)):
+        raise NotMeasurable(f"lengths stay in px: {SCALE_IN_DOUBT}")
     own = results.capture(capture.id).findings
     if "pixel_size" in own:
         return own["pixel_size"].quantity, "measured in this photo"
-    for one in results.settings_of(capture.instrument):
-        if one.setting.id == capture.setting and "pixel_size" in one.findings:
+    for one in settings:
+        if "pixel_size" in one.findings:
             if one.picture != size:
                 known = "another size" if one.picture is None else "{} x {} px".format(*one.picture)
                 raise NotMeasurable(

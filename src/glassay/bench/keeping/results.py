@@ -298,6 +298,13 @@ class Comparison:
         return row.cells[column_id]
 
 
+SCALE_IN_DOUBT = (
+    "its scale is in doubt: what was measured for it contradicts other evidence on this bench, as the"
+    " bench's results say; that is resolved first"
+)
+"""Why a setting gives no um, where `BenchResults.is_scale_doubtful`."""
+
+
 @dataclass(frozen=True)
 class BenchResults:
     """Everything a face needs to show a bench."""
@@ -330,6 +337,20 @@ class BenchResults:
         """Whether a contradiction stands in this setting."""
         here = (one.instrument.id, one.setting.id)
         return any(here in found.places for found in self.doubts)
+
+    @property
+    def captures_in_doubt(self) -> frozenset[str]:
+        """Ids of the captures that count for nothing, since a contradiction touches them altogether."""
+        return frozenset(
+            id for found in self.doubts if found.touches == "everything" for id in found.in_doubt
+        )
+
+    def is_scale_doubtful(self, one: SettingResult) -> bool:
+        """Whether a contradiction touches the lengths of this setting, or a capture behind them."""
+        here = (one.instrument.id, one.setting.id)
+        return not self.captures_in_doubt.isdisjoint(one.captures) or any(
+            here in found.places for found in self.doubts if found.touches == "scale"
+        )
 
     def capture(self, capture_id: str) -> CaptureResult:
         """The result of one capture. Raises KeyError for an unknown id."""

@@ -9,7 +9,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from glassay.bench.judging.hold_line import Word, hold_line
-from glassay.bench.keeping.results import BenchResults, CaptureResult, SettingResult
+from glassay.bench.keeping.results import (
+    SCALE_IN_DOUBT,
+    BenchResults,
+    CaptureResult,
+    SettingResult,
+)
 from glassay.bench.measuring.resolved import finest_in
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
@@ -172,7 +177,8 @@ def plan(results: BenchResults, job: Job) -> tuple[Plan, ...]:
 
     Best: settings that were shown to resolve the line first, then those that may, then those that
     cannot; among equals the fewest shots. Raises `NotMeasurable` when no setting has a measured
-    pixel size of its own camera, and `Unusable` for a job that takes too many tiles.
+    pixel size of its own camera, or only ones in doubt, and `Unusable` for a job
+    that takes too many tiles.
     """
     usable = [
         one
@@ -185,9 +191,22 @@ def plan(results: BenchResults, job: Job) -> tuple[Plan, ...]:
             "no setting for chips with a camera of its own has a measured field; photograph a ruled"
             " scale"
         )
+    sound = [one for one in usable if not results.is_scale_doubtful(one)]
+    if not sound:
+        raise NotMeasurable(f"no setting can be planned with; of each {SCALE_IN_DOUBT}")
     order: tuple[Word, ...] = ("yes", "not shown", "no")
-    plans = [_plan(one, results.captures, job) for one in usable]
+    captures = [one for one in results.captures if one.capture.id not in results.captures_in_doubt]
+    plans = [_plan(one, captures, job) for one in sound]
     return tuple(sorted(plans, key=lambda p: (order.index(p.word), p.shots, p.time_s)))
+
+
+def left_out(results: BenchResults) -> tuple[str, ...]:
+    """What no plan is made for since its scale is in doubt: a sentence for each setting."""
+    return tuple(
+        f"{one.instrument.title}, {one.setting.title} is in no plan: {SCALE_IN_DOUBT}"
+        for one in results.settings
+        if one.setting.for_chips and results.is_scale_doubtful(one)
+    )
 
 
 def _plan(one: SettingResult, captures: Sequence[CaptureResult], job: Job) -> Plan:

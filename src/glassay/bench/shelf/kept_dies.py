@@ -24,6 +24,10 @@ from glassay.mosaic_files import NUMBERS
 DIES = "dies"
 """Folder of `results/` in which they are kept."""
 
+CHOICE = 3
+"""Number of the way in which the picture of a die is chosen; a die chosen otherwise is measured again.
+2: not in a setting of which the scale is in doubt. 3: not in a mosaic made with another scale."""
+
 
 def kept_path(bench: Bench, chip: str) -> Path:
     """Where the die of a chip is kept."""
@@ -90,5 +94,5 @@ def _key(bench: Bench, chip: str) -> str:
         placed = "" if mosaic is None else f" {content_hash(mosaic / NUMBERS)}"
     except Unusable as error:  # the die is then measured in something else, which says why
         placed = f" {error}"
-    key = f"{told} {noted} {chip} {versions.DIE}{placed}"
+    key = f"{told} {noted} {chip} {versions.DIE}{placed} {CHOICE}"
     return hashlib.sha256(key.encode()).hexdigest()[:40]

@@ -13,7 +13,15 @@ from glassay.bench.document.read import load_bench
 from glassay.bench.document.values import duration, field_of_view
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
-from glassay.bench.planning.plan import PER_SHOT_S, PER_TILE_S, Job, Plan, plan, plan_as_json
+from glassay.bench.planning.plan import (
+    PER_SHOT_S,
+    PER_TILE_S,
+    Job,
+    Plan,
+    left_out,
+    plan,
+    plan_as_json,
+)
 from glassay.cli.outputs import output_option
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
@@ -61,6 +69,8 @@ def command(
     plans = _chosen(plan(results, job), chosen)
     best = plans[0]
     _write(results, job, best, map_file, positions)
+    for sentence in left_out(results):
+        click.echo(f"glassay: {sentence}", err=True)
     if as_json:
         click.echo(json.dumps([plan_as_json(one) for one in plans], indent=1))
     else:
