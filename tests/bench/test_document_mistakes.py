@@ -414,3 +414,33 @@ note = "first line\\nsecond"
     assert "\u202e" not in str(caught.value)
     bench = parse_bench(text.replace(mark + "x", "").replace(mark + "reo", ""), Path("nowhere"))
     assert bench.instruments[0].note == "first line\nsecond"
+
+
+def test_instruments_and_settings_of_one_name_are_told_apart_by_their_ids() -> None:
+    text = """
+[[instrument]]
+id = "a"
+kind = "stereo"
+name = "Stereo"
+[[instrument.setting]]
+id = "low"
+name = "Zoom"
+[[instrument.setting]]
+id = "high"
+name = "zoom"
+[[instrument.setting]]
+id = "mid"
+name = "Middle"
+[[instrument]]
+id = "b"
+kind = "stereo"
+name = "Stereo"
+[[instrument]]
+id = "c"
+kind = "stereo"
+name = "Other"
+"""
+    bench = parse_bench(text, Path("nowhere"))
+    assert [one.title for one in bench.instruments] == ["Stereo (a)", "Stereo (b)", "Other"]
+    settings = bench.instruments[0].settings
+    assert [one.title for one in settings] == ["Zoom (low)", "zoom (high)", "Middle"]
