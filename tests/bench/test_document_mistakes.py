@@ -393,3 +393,54 @@ def test_lines_of_every_way_to_write_a_key() -> None:
         ("g", 1, "n", 0, "o"): 18,
     }  # fmt: skip
     assert {place: found[place] for place in expected} == expected
+
+
+@pytest.mark.parametrize("mark", ["\\u202E", "\\u2066", "\\u0007", "\\u0085"])
+def test_names_hold_no_characters_that_show_other_than_they_are_written(mark: str) -> None:
+    text = f"""[bench]
+title = "Two of them{mark}x"
+[[instrument]]
+id = "a"
+kind = "stereo"
+name = "Ste{mark}reo"
+note = "first line\\nsecond"
+"""
+    with pytest.raises(BenchMistakes) as caught:
+        parse_bench(text, Path("nowhere"))
+    first, second = caught.value.mistakes
+    assert (first.line, second.line) == (2, 6)
+    assert first.text.startswith("title: ")
+    assert f"holds the control character U+{mark[2:]}" in second.text
+    assert "\u202e" not in str(caught.value)
+    bench = parse_bench(text.replace(mark + "x", "").replace(mark + "reo", ""), Path("nowhere"))
+    assert bench.instruments[0].note == "first line\nsecond"
+
+
+def test_instruments_and_settings_of_one_name_are_told_apart_by_their_ids() -> None:
+    text = """
+[[instrument]]
+id = "a"
+kind = "stereo"
+name = "Stereo"
+[[instrument.setting]]
+id = "low"
+name = "Zoom"
+[[instrument.setting]]
+id = "high"
+name = "zoom"
+[[instrument.setting]]
+id = "mid"
+name = "Middle"
+[[instrument]]
+id = "b"
+kind = "stereo"
+name = "Stereo"
+[[instrument]]
+id = "c"
+kind = "stereo"
+name = "Other"
+"""
+    bench = parse_bench(text, Path("nowhere"))
+    assert [one.title for one in bench.instruments] == ["Stereo (a)", "Stereo (b)", "Other"]
+    settings = bench.instruments[0].settings
+    assert [one.title for one in settings] == ["Zoom (low)", "zoom (high)", "Middle"]

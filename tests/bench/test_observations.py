@@ -9,6 +9,7 @@ import pytest
 from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.read import parse_bench
 from glassay.bench.document.values import duration
+from glassay.bench.keeping.results import Verdict
 from glassay.bench.measuring.assemble import read_results
 from glassay.errors import Unusable
 
@@ -133,3 +134,55 @@ def test_times_are_added_up() -> None:
     for wrong in ("4 h and 20 min", "h", "4 h 20", "-1 h 10 min", 4):
         with pytest.raises(Unusable):
             duration(wrong)
+
+
+def noted_twice(first: str, second: str) -> Verdict:
+    """The verdict on a working distance of 80 mm, noted in these two ways."""
+    text = f"""
+[[instrument]]
+id = "pad"
+kind = "screen"
+[[instrument.claim]]
+id = "one"
+kind = "working distance"
+value = "80 mm"
+where = "listing"
+[[instrument.observation]]
+{first}
+[[instrument.observation]]
+{second}
+"""
+    (verdict,) = read_results(parse_bench(text, Path("nowhere"))).verdicts
+    return verdict
+
+
+@pytest.mark.parametrize("date", ["", "date = 2026-03-21"])
+def test_numbers_that_exclude_each_other_decide_nothing(date: str) -> None:
+    high, low = (f'kind = "working distance"\nvalue = "{v} mm"\n{date}' for v in (90, 60))
+    for verdict in (noted_twice(high, low), noted_twice(low, high)):
+        assert verdict.word == "undecided"
+        for said in ("90.00 ± 0.57 mm", "60.00 ± 0.57 mm", "exclude each other"):
+            assert said in verdict.sentence
+
+
+def test_of_dated_numbers_the_latest_counts_and_the_earlier_one_is_named() -> None:
+    high = 'kind = "working distance"\nvalue = "90 mm"\ndate = 2026-03-21'
+    low = 'kind = "working distance"\nvalue = "60 mm"\ndate = 2026-03-22'
+    for verdict in (noted_twice(high, low), noted_twice(low, high)):
+        assert verdict.word == "not met"
+        (detail,) = verdict.details
+        assert "90.00 ± 0.57 mm, noted 2026-03-21" in detail
+    assert noted_twice(high, high.replace("90 mm", "90.3 mm")).details == ()
+
+
+def test_yes_and_no_decide_nothing_unless_one_is_the_later() -> None:
+    yes = 'what = "it fits"\nsettles = "one"\nholds = true'
+    no = 'what = "it does not"\nsettles = "one"\nholds = false'
+    for verdict in (noted_twice(yes, no), noted_twice(no, yes)):
+        assert verdict.word == "undecided"
+        assert "it fits" in verdict.sentence
+        assert "it does not" in verdict.sentence
+    dated = (f"{yes}\ndate = 2026-03-21", f"{no}\ndate = 2026-03-22")
+    assert noted_twice(*dated).word == "not met"
+    assert "it fits (noted 2026-03-21)" in noted_twice(*dated).details[0]
+    assert noted_twice(dated[0], no).word == "undecided"

@@ -156,6 +156,19 @@ def test_a_verdict_that_turns_on_the_printed_digits_says_both() -> None:
     assert verdict.details == ("Printed as 1.3 mm, which stands for 1.25 mm to 1.35 mm.",)
 
 
+@pytest.mark.parametrize(
+    ("value", "sense", "said"),
+    [
+        (1000, "at most", "Printed as 1 mm, which stands for 0.5 mm to 1.5 mm."),
+        (1200, "at least", "Printed as 1.2 mm, which stands for 1.15 mm to 1.25 mm."),
+    ],
+)
+def test_of_a_range_the_end_that_is_judged_is_said(value: float, sense: Sense, said: str) -> None:
+    claim = claim_of(value, kind="field width", text="1 mm to 1.2 mm", unit="um", sense=sense)
+    verdict = verdict_on(camera(claim), captured("pad", "only", 1170 / 1920))
+    assert verdict.details == (said,)
+
+
 @given(st.floats(0.1, 1e4), st.floats(0, 1e3), st.floats(0.1, 1e4), st.floats(0.001, 0.2))
 def test_at_least_and_at_most_are_never_both_missed(
     value: float, u: float, claimed: float, tolerance: float

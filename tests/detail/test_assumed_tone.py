@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pytest
 from tests.detail.exact_edges import ExactEdge, pupil
 
+from glassay.cli.photos import tone_notes
 from glassay.detail.bars import measure_bars
 from glassay.detail.edge import measure_edges
 from glassay.detail.edge_result import EdgeResponse
@@ -67,6 +68,22 @@ def test_the_interval_holds_the_truth_whatever_the_camera_did(
         assert told is not None
         assert told.value == pytest.approx(edge.frequency_at(level), abs=told.expanded)
     assert found.frequency_50.contributions[0].source == SOURCE
+
+
+@pytest.mark.parametrize("name", ["linear", "1.8", "sRGB"])
+def test_deep_grey_is_taken_as_linear_and_doubted_as_much(
+    edge: ExactEdge, tmp_path: Path, name: str
+) -> None:
+    light = np.clip(edge.picture(dark=0.05, bright=0.6, noise=0.002), 0, 1)
+    stored = CURVES[name](np.asarray(light, dtype=np.float64))
+    cv2.imwrite(str(tmp_path / "p.png"), np.rint(65535 * stored).astype(np.uint16))
+    photo = read_photo(tmp_path / "p.png")
+    assert photo.tone == "linear"
+    assert "stored values are taken as linear" in tone_notes(photo, None)[-1]
+    found = measure_edges(photo.linear_grey(), other_tones=photo.other_tones).frequency_50
+    assert found.value == pytest.approx(edge.frequency_at(0.5), abs=found.expanded)
+    assert tone_part(found) > 0
+    assert read_photo(tmp_path / "p.png", "linear").other_tones == ()
 
 
 def test_a_stated_curve_leaves_no_such_doubt(edge: ExactEdge, tmp_path: Path) -> None:

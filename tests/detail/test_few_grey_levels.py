@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
+from glassay.bench.measuring.methods.detail import _measure_edge
 from glassay.detail.edge import measure_edges
-from glassay.detail.grey_levels import check_levels
+from glassay.detail.grey_levels import check_levels, check_palette
 from glassay.errors import NotMeasurable
+from glassay.imaging import read_photo
 
 
 def photo(levels: int | None = None, noise: float = 1.5) -> np.ndarray:
@@ -50,3 +55,23 @@ def test_contrast_raised_until_light_is_cut_off_tells_no_sharpness() -> None:
     with pytest.raises(NotMeasurable, match="cut off at both ends, as where contrast was raised"):
         measure_edges(raised)
     check_levels(np.clip(2 * photo(), 0, 1))  # at one end alone
+
+
+@pytest.mark.parametrize("name", ["p.png", "p.tif"])
+@pytest.mark.parametrize("colours", [64, 128])
+def test_a_palette_tells_no_sharpness(tmp_path: Path, colours: int, name: str) -> None:
+    grey = np.rint(255 * np.sqrt(photo())).astype(np.uint8)
+    tinted = np.stack([grey, grey, (0.9 * grey).astype(np.uint8)], axis=2)
+    Image.fromarray(tinted).quantize(colours).save(tmp_path / name)
+    with pytest.raises(NotMeasurable, match=r"the file holds a palette of \d+ colours"):
+        _measure_edge([tmp_path / name], {"box": None})
+
+
+@pytest.mark.parametrize("name", ["p.png", "p.tif"])
+def test_plain_greys_stored_as_a_palette_pass(tmp_path: Path, name: str) -> None:
+    grey = Image.fromarray(np.rint(255 * np.sqrt(photo())).astype(np.uint8))
+    ramp = Image.new("P", grey.size)
+    ramp.putpalette([level for level in range(256) for _ in range(3)])
+    ramp.frombytes(grey.tobytes())
+    ramp.save(tmp_path / name)
+    check_palette(read_photo(tmp_path / name).facts)

@@ -203,6 +203,17 @@ def test_what_a_person_points_at_is_worked_out_and_not_kept(
     assert read_marks(folder) == ()
 
 
+@pytest.mark.parametrize("points", ["0,0 5000,0", "100,-30 100,20", "100,20 100,9000"])
+def test_points_beyond_the_photo_are_refused(client: TestClient, folder: Path, points: str) -> None:
+    asked = {"id": "captures/near.png", "kind": "distance", "points": points, "pointing": "0.4"}
+    for answer in (
+        client.get("/capture/work-out", params=asked), client.post("/capture/mark", data=asked),
+    ):  # fmt: skip
+        assert answer.status_code == 400
+        assert "lies beyond the photo of" in answer.text
+    assert read_marks(folder) == ()
+
+
 def test_marks_survive_the_results(client: TestClient, folder: Path) -> None:
     import shutil
 

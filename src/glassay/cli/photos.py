@@ -41,9 +41,10 @@ def read_photos(paths: Sequence[Path], tone: str | None, box: Box | None) -> lis
 
 def tone_notes(photo: Photo, stated: str | None) -> tuple[str, ...]:
     """That the usual tone curve was assumed, where it matters and none was stated."""
-    if stated is not None or photo.tone == "linear":
+    if stated is not None or not photo.tone_assumed:
         return photo.notes
+    curve = "sRGB" if photo.tone == "srgb" else "linear"
     return (
         *photo.notes,
-        "stored values are taken as sRGB; state --tone if the camera does otherwise",
+        f"stored values are taken as {curve}; state --tone if the camera does otherwise",
     )

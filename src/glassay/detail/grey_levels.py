@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 
 from glassay.errors import NotMeasurable
@@ -18,6 +21,16 @@ CUT_SHARE, BETWEEN = 0.005, 0.5
 px between, over the rarer of both, below which edges are, too: lines whose contrast was raised
 twelvefold had 0.2 (told as 0.88 +- 0.26 cycles/px where 0.285 is true), sixfold 0.4 and threefold 1.7
 (0.52 +- 0.36)."""
+
+
+def check_palette(facts: Mapping[str, Any]) -> None:
+    """Raise `NotMeasurable` for a photo whose file (`Photo.facts`) holds a palette of colours."""
+    colours = facts.get("palette")
+    if colours is not None:
+        raise NotMeasurable(
+            f"the file holds a palette of {colours} colours, to the nearest of which every px was"
+            " moved: edges are stairs then, as sharp as its px; save the photo without a palette"
+        )
 
 
 def check_levels(light: FloatImage) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pillow_heif
 import tifffile
 from PIL import ExifTags, Image, UnidentifiedImageError
@@ -51,6 +52,8 @@ def _decode_common(data: bytes) -> Decoded:
         "exif": _exif_facts(exif),
         "quantization": {k: list(v) for k, v in getattr(image, "quantization", {}).items()},
     }
+    if (colours := _colours_of_palette(image)) is not None:
+        facts["palette"] = colours
     notes: list[str] = []
     if deep_png:
         stored = _decode_deep_png(data)
@@ -67,6 +70,31 @@ def _decode_common(data: bytes) -> Decoded:
     facts["bits"] = 8 * stored.dtype.itemsize
     facts["orientation"] = orientation
     return _turn_upright(stored, orientation), facts, notes
+
+
+def _colours_of_palette(image: Image.Image) -> int | None:
+    """How many colours of its palette a picture uses; None without one, and of plain greys."""
+    if image.mode != "P" or image.palette is None or image.palette.mode == "L":
+        return None
+    used = image.getcolors(256) or []
+    table = np.frombuffer(image.palette.tobytes(), np.uint8)
+    channels = len(image.palette.mode)
+    table = table[: table.size // channels * channels].reshape(-1, channels)
+    return None if _is_grey_ramp(table[:, :3]) else len(used)
+
+
+def _is_grey_ramp(colours: npt.NDArray[Any]) -> bool:
+    """Whether these colours (n, 3) are greys in order, without a gap."""
+    if len(colours) < 2 or (colours != colours[:, :1]).any():
+        return False
+    full = np.iinfo(colours.dtype).max
+    steps = np.diff(colours[:, 0].astype(np.float64)) * 255 / full
+    return bool((np.abs(steps) <= LARGEST_GAP).all() and (steps.min() >= 0 or steps.max() <= 0))
+
+
+LARGEST_GAP = 2.5
+"""Largest step between greys of a palette, of 256, that still is a grey picture merely stored so:
+palettes of 64 greys have steps of 4."""
 
 
 def _flatten(image: Image.Image, notes: list[str]) -> StoredImage:
@@ -131,7 +159,9 @@ def _decode_tiff(data: bytes) -> Decoded:
         stored = np.asarray(page.asarray())
         orientation = int(page.tags["Orientation"].value) if "Orientation" in page.tags else 1
         photometric = page.photometric
+        colours = None
         if page.photometric == tifffile.PHOTOMETRIC.PALETTE and page.colormap is not None:
+            colours = None if _is_grey_ramp(page.colormap.T) else np.unique(stored).size
             stored = np.moveaxis(page.colormap[:, stored], 0, -1)
         elif page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and stored.ndim == 3:
             stored = np.moveaxis(stored, 0, -1)
@@ -158,6 +188,8 @@ def _decode_tiff(data: bytes) -> Decoded:
         "exif": exif,
         "quantization": {},
     }
+    if colours is not None:
+        facts["palette"] = colours
     return _turn_upright(stored, orientation), facts, notes
 
 

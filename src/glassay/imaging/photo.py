@@ -18,6 +18,7 @@ from glassay.heap import give_back_freed_memory
 from glassay.imaging.decoding import decode
 from glassay.imaging.tone import (
     LUMINANCE_WEIGHTS,
+    OTHER_THAN_LINEAR,
     OTHER_TONES,
     FloatImage,
     Relight,
@@ -80,9 +81,16 @@ class Photo:
         return float(np.iinfo(kind).max) if kind.kind == "u" else 1.0
 
     @property
+    def tone_assumed(self) -> bool:
+        """Whether `tone` is only the usual one. Floating-point values are taken to be light."""
+        return not self.tone_stated and (self.tone == "srgb" or _is_deep_grey(self.stored))
+
+    @property
     def other_tones(self) -> tuple[Relight, ...]:
         """What the light may be instead, where the usual tone curve was only assumed."""
-        return () if self.tone_stated or self.tone != "srgb" else OTHER_TONES
+        if not self.tone_assumed:
+            return ()
+        return OTHER_TONES if self.tone == "srgb" else OTHER_THAN_LINEAR
 
     def crop(self, box: tuple[int, int, int, int]) -> Photo:
         """The part `box` = (x, y, width, height) in px of the upright photo (a view, no copy).
@@ -196,9 +204,12 @@ def read_photo(path: str | Path, tone: Tone | None = None) -> Photo:
         notes.append(f"the name says .{suffix}, the content is {facts['format']}")
     stated = tone is not None
     if tone is None:
-        deep_grey = stored.ndim == 2 and stored.dtype.itemsize > 1
-        tone = "linear" if stored.dtype.kind == "f" or deep_grey else "srgb"
+        tone = "linear" if stored.dtype.kind == "f" or _is_deep_grey(stored) else "srgb"
     return Photo(path, stored, tone, facts, tuple(notes + more), tone_stated=stated)
+
+
+def _is_deep_grey(stored: StoredImage) -> bool:
+    return stored.ndim == 2 and stored.dtype.kind == "u" and stored.dtype.itemsize > 1
 
 
 _SUFFIXES = {

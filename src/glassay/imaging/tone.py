@@ -2,7 +2,8 @@
 
 The rule, used everywhere unless the user states another tone curve: integer photos with colour and
 8-bit grey photos are encoded as sRGB (IEC 61966-2-1); grey photos of more than 8 bits and all
-floating-point photos are linear already, as cameras for measurement write them.
+floating-point photos are linear already, as cameras for measurement write them. Of integers that is
+as much an assumption as sRGB is: programs that turn a photo grey keep its curve.
 """
 
 from __future__ import annotations
@@ -83,7 +84,7 @@ def without_contrast(encoded: npt.ArrayLike) -> npt.NDArray[np.float64]:
 
 
 Relight = Callable[[npt.NDArray[np.floating]], npt.NDArray[np.float64]]
-"""From light as sRGB has it to light as another curve has it, both in 0..1."""
+"""From light as the assumed curve has it to light as another curve has it, both in 0..1."""
 
 OTHER_TONES: tuple[Relight, ...] = (
     linear_to_srgb,
@@ -93,3 +94,11 @@ OTHER_TONES: tuple[Relight, ...] = (
 )
 """Curves that a camera which states none may have in place of sRGB: none at all, power laws of 1.8 and
 2.6, and sRGB with a contrast curve above it (common practice, no source)."""
+
+OTHER_THAN_LINEAR: tuple[Relight, ...] = (
+    srgb_to_linear,
+    lambda light: np.clip(np.asarray(light, dtype=np.float64), 0.0, 1.0) ** 1.8,
+    lambda light: np.clip(np.asarray(light, dtype=np.float64), 0.0, 1.0) ** 2.6,
+    lambda light: srgb_to_linear(without_contrast(light)),
+)
+"""The same curves in place of none, with sRGB among them, for values that are taken as light."""

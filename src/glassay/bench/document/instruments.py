@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from glassay import units
 from glassay.bench.document import values
@@ -250,6 +251,8 @@ class Setting(Table):
     tone: Annotated[ToneField, Said("Tone curve of its photos, where it differs")] = None
     """How stored values of its photos relate to light; None where nobody states it."""
     note: values.Note = ""
+    shown_as: str = ""
+    """Name and id, where the name alone does not tell it from another."""
 
     @classmethod
     def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
@@ -257,8 +260,8 @@ class Setting(Table):
 
     @property
     def title(self) -> str:
-        """Name, or id where no name is given."""
-        return self.name or self.id
+        """Name, or id where no name is given; both where another has the same name."""
+        return self.shown_as or self.name or self.id
 
 
 def _is_within(inner: tuple[float, float], outer: tuple[float, float]) -> bool:
@@ -287,6 +290,8 @@ class Instrument(Table):
     claims: tuple[Claim, ...] = ()
     observations: tuple[Observation, ...] = ()
     teardown: tuple[TeardownPart, ...] = ()
+    shown_as: str = ""
+    """Name and id, where the name alone does not tell it from another."""
 
     @classmethod
     def settle(cls, got: dict[str, Any], row: Row) -> Iterator[Amiss]:
@@ -313,13 +318,13 @@ class Instrument(Table):
                 # a phone behind the eyepiece has a curve of its own
                 tone=one.tone or (None if one.through_eyepiece else tone),
             )
-            for one in settings
+            for one in told_apart(settings)
         )
 
     @property
     def title(self) -> str:
-        """Name, or id where no name is given."""
-        return self.name or self.id
+        """Name, or id where no name is given; both where another has the same name."""
+        return self.shown_as or self.name or self.id
 
     def setting(self, setting_id: str) -> Setting:
         """The setting with this id. Raises `Unusable` when there is none."""
@@ -327,3 +332,22 @@ class Instrument(Table):
             if setting.id == setting_id:
                 return setting
         raise Unusable(f"instrument {self.id!r} has no setting {setting_id!r}")
+
+
+Named = TypeVar("Named", Instrument, Setting)
+
+
+def told_apart(things: Sequence[Named]) -> tuple[Named, ...]:
+    """The same, those of one name shown with their ids in brackets: "Stereo (desk-stereo)"."""
+    count = Counter(_as_seen(one) for one in things)
+    return tuple(
+        replace(one, shown_as=f"{one.name} ({one.id})")
+        if one.name and count[_as_seen(one)] > 1
+        else one
+        for one in things
+    )
+
+
+def _as_seen(one: Instrument | Setting) -> str:
+    """What a reader sees of a name: neither white space nor the case of letters tells two apart."""
+    return " ".join((one.name or one.id or "").split()).casefold()

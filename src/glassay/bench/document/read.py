@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from glassay.bench.document.across_tables import settle_across
+from glassay.bench.document.instruments import told_apart
 from glassay.bench.document.line_numbers import key_lines
 from glassay.bench.document.mistakes import BenchMistakes, Mistake, Mistakes
 from glassay.bench.document.model import Bench, Document
@@ -62,7 +63,7 @@ def parse_bench(text: str, folder: Path) -> Bench:
     head = document.bench
     return Bench(
         folder, head.title or folder.resolve().name, head.note, head.display, head.reference_view,
-        document.objects, document.instruments, captures, document.needs,
+        document.objects, told_apart(document.instruments), captures, document.needs,
     )  # fmt: skip
 
 

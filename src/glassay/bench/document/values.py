@@ -18,7 +18,16 @@ def text(value: object) -> str:
     """A text. Raises `Unusable`."""
     if not isinstance(value, str):
         raise Unusable(f"{value!r} is not a text in quotes")
+    if found := _CONTROLS.search(value):
+        number = f"U+{ord(found[0]):04X}"
+        raise Unusable(f"{value!r} holds the control character {number}; write it without")
     return value.strip()
+
+
+_CONTROLS = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+"""Characters that stand for nothing to be read, or turn the direction of what follows: texts with them
+show other than they are written (Unicode, C0 and C1 controls and explicit directional formatting). Line
+breaks and tabs stay."""
 
 
 def some_text(value: object) -> str:
@@ -107,7 +116,8 @@ def length_mm(value: object) -> float:
 
 def file_name(value: object) -> str:
     """A path inside the bench folder, with forward slashes. Raises `Unusable`."""
-    name = some_text(value)
+    if not isinstance(value, str) or not (name := value.strip()):
+        return some_text(value)  # which says what is wrong
     path = PurePosixPath(name)
     if path.is_absolute() or ".." in path.parts or "\\" in name or "\0" in name or ":" in name[:2]:
         raise Unusable(

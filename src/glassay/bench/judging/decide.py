@@ -91,13 +91,13 @@ def allowed_by(claim: Claim, claimed: float) -> Allowed:
     if claim.tolerance:
         why = f" with its stated tolerance of {claim.tolerance:.2g}"
         return Allowed(claimed * (1 - claim.tolerance), claimed * (1 + claim.tolerance), why)
-    half = units.half_last_digit(_figure(claim))
+    half = units.half_last_digit(figure_of(claim))
     if half is None or claim.value is None:
         return Allowed(claimed, claimed)
     return Allowed(claimed * (1 - half), claimed * (1 + half), printed=True)
 
 
-def _figure(claim: Claim) -> str:
+def figure_of(claim: Claim) -> str:
     """The claimed figure as printed: of a range, the end that this claim is about."""
     ends = units.split_range(claim.text)
     if ends is None:
@@ -130,7 +130,7 @@ def _unit_of_claim(claim: Claim, unit: str) -> tuple[float, str]:
     """The unit in which the seller states a length or a time, with the factor from `unit` to it."""
     if unit == "1":
         return 1.0, "x"
-    written = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([^\d\s]+)\s*", claim.text)
+    written = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([^\d\s]+)\s*", figure_of(claim))
     if unit not in ("um", "s") or written is None or not claim.value:
         return 1.0, f" {unit}"
     return float(written[1]) / claim.value, f" {written[2]}"

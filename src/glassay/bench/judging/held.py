@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from glassay.bench.document.model import Claim, Instrument, Sense
-from glassay.bench.judging.decide import Decision
+from glassay.bench.judging.decide import Decision, figure_of
 from glassay.bench.keeping.results import (
     CaptureResult,
     JudgedReading,
@@ -80,4 +80,4 @@ def printed(claim: Claim, decision: Decision) -> tuple[Statement, ...]:
     """For which values the printed figure stands, where an exact number would be judged otherwise."""
     if not decision.by_digits:
         return ()
-    return (Statement("printed", (claim.text, decision.by_digits)),)
+    return (Statement("printed", (figure_of(claim), decision.by_digits)),)

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from glassay.bench.document.model import Instrument, Money, Need
-from glassay.bench.document.observed import observed_values
+from glassay.bench.document.observed import noted_numbers
 from glassay.bench.judging.decide import NAMED_RATE
 from glassay.bench.judging.hold_line import SAME_AGAIN, Word, hold_line, keeps
 from glassay.bench.judging.need_answers import ORDER, Condition
@@ -184,11 +184,20 @@ def fixed_conditions(
 
 
 def _clearance(wanted_um: float, instrument: Instrument) -> Condition:
-    noted = observed_values(instrument, "working distance")
-    if not noted:
+    noted = noted_numbers(instrument, "working distance")
+    if noted.at_odds is not None:
+        ways = " and ".join(f"{say_length(one)} ({where})" for one, where in noted.at_odds)
+        return Condition(
+            "clearance",
+            "not shown",
+            f"its clearance is noted as {ways}",
+            limit=wanted_um,
+            shoot="a note of the clearance, measured anew and dated",
+        )
+    if not noted.counting:
         return Condition("clearance", "not shown", "its clearance is not noted", limit=wanted_um,
                          shoot="a note of the clearance, measured with a ruler")  # fmt: skip
-    value, where = max(noted, key=lambda pair: pair[0].value)
+    value, where = max(noted.counting, key=lambda pair: pair[0].value)
     word = keeps(value, wanted_um, "at least")
     return Condition("clearance", word, f"{say_length(value)} of clearance ({where})", value,
                      wanted_um, None, f"the answer turns at {say_length(value)}",

@@ -162,9 +162,27 @@ def _detail_could_follow(one: Statement) -> str:
 
 
 def _observed(one: Statement) -> str:
-    what, value, date = one.names
+    return f"as observed, {_said_of(*one.names)}"
+
+
+def _said_of(what: str, value: str, date: str) -> str:
     said = f"{what}: {value}" if value else what
-    return f"as observed, {said}" + (f" (noted {date})" if date else "")
+    return said + (f" (noted {date})" if date else "")
+
+
+def _observed_both(one: Statement) -> str:
+    return (
+        f'as observed, it is both kept and not: "{_said_of(*one.names[:3])}" and'
+        f' "{_said_of(*one.names[3:])}" exclude each other, and nothing tells which is the later'
+    )
+
+
+def _notes_at_odds(one: Statement) -> str:
+    where, elsewhere = one.names
+    return (
+        f"it is {say_value(_quantity(one))}, {where}, and {say_value(_quantity(one, 1))},"
+        f" {elsewhere}: the two exclude each other, and nothing tells which is the later"
+    )
 
 
 def _line_only_bounded(one: Statement) -> str:
@@ -222,6 +240,10 @@ _SENTENCES: Mapping[str, Callable[[Statement], str]] = {
     "takes": _takes,
     "in words": lambda one: "it is in words, and no number settles it",
     "observed": _observed,
+    "observed both": _observed_both,
+    "observed earlier": lambda one: (
+        f"The contrary was observed earlier: {_said_of(*one.names)}; the latest counts."
+    ),
     "printed": lambda one: f"Printed as {one.names[0]}, which stands for {one.names[1]}.",
     # magnification
     "reaches": _reaches,
@@ -237,6 +259,11 @@ _SENTENCES: Mapping[str, Callable[[Statement], str]] = {
     # one number
     "in setting": lambda one: f"it is {say_value(_quantity(one))} in setting {one.names[0]}",
     "noted": lambda one: f"it is {say_value(_quantity(one))}, {one.names[0]}",
+    "noted earlier": lambda one: (
+        f"An earlier note excludes this: {say_value(_quantity(one))}, {one.names[0]}; the latest"
+        " counts."
+    ),
+    "notes at odds": _notes_at_odds,
     # lines
     "line": lambda one: (
         f"it is {say_length(_quantity(one))} in setting {one.names[0]} ({one.names[1]})"

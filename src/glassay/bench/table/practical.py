@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from glassay.bench.document.model import Instrument
-from glassay.bench.document.observed import fact, observed_values
+from glassay.bench.document.observed import answered, fact, noted_numbers
 from glassay.bench.keeping.results import CaptureResult, Cell
 from glassay.bench.measuring.clip_rates import is_clip, surest_rate
 from glassay.bench.measuring.methods import medium_of
@@ -14,18 +14,22 @@ from glassay.bench.saying.words import say_time
 from glassay.quantity import Quantity, combine
 
 NOT_NOTED = "not noted in bench.toml"
+AT_ODDS = "noted in two ways that exclude each other"
 
 
 def practical(instrument: Instrument, captures: Sequence[CaptureResult]) -> dict[str, Cell]:
     """Cells saved_picture, lights_off, zoom_saved, run_time, storage and failures."""
-    times = [value for value, _ in observed_values(instrument, "battery time")]
+    noted = noted_numbers(instrument, "battery time")
+    times = [] if noted.at_odds else [value for value, _ in noted.counting]
     longest = max(times, key=lambda value: value.value, default=None)
     storage = fact(instrument, "storage")
     return {
         "saved_picture": _saved_picture(instrument, captures),
         "lights_off": _holds(instrument, "lights can be switched off"),
         "zoom_saved": _holds(instrument, "digital zoom is saved"),
-        "run_time": Cell(longest and longest.scaled(1 / 3600, "h"), why=NOT_NOTED),
+        "run_time": Cell(
+            longest and longest.scaled(1 / 3600, "h"), why=AT_ODDS if noted.at_odds else NOT_NOTED
+        ),
         "storage": Cell((storage.value or storage.what) if storage else None, why=NOT_NOTED),
         "failures": _failures(instrument, captures),
     }
@@ -49,8 +53,10 @@ def clip_cells(instrument: Instrument, captures: Sequence[CaptureResult]) -> dic
 
 
 def _holds(instrument: Instrument, kind: str) -> Cell:
-    seen = fact(instrument, kind)
-    return Cell(seen.holds if seen else None, why=NOT_NOTED)
+    seen = answered(instrument, kind)
+    if seen is not None and seen.at_odds:
+        return Cell(None, why=AT_ODDS)
+    return Cell(seen.by.holds if seen else None, why=NOT_NOTED)
 
 
 def _saved_picture(instrument: Instrument, captures: Sequence[CaptureResult]) -> Cell:

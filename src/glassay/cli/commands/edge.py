@@ -13,6 +13,7 @@ from glassay.cli.single import answer, parse_box, say_quantity, single_photo_opt
 from glassay.detail.edge import measure_edges
 from glassay.detail.edge_groups import GROUPS
 from glassay.detail.edge_result import EdgeResponse
+from glassay.detail.grey_levels import check_palette
 from glassay.detail.wiring_response import WiringResponse, response_of_wiring
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo, read_photo
@@ -47,6 +48,7 @@ def command(
         (pixel_size,) = pixel_sizes_um(pixel_sizes, slide, division, [photo])
         read.append(read_photo(photo, curve))
         one = read[0]
+        check_palette(one.facts)
         if area is not None:
             one.crop(area)  # says so when it does not lie within the photo
         grey = channel == "grey" or not one.is_colour

@@ -132,8 +132,10 @@ def _of_bench(folder: Path, chosen: str) -> tuple[Response | None, float | None]
 
 def _response_of_edge(path: Path) -> Response:
     from glassay.detail.edge import measure_edges
+    from glassay.detail.grey_levels import check_palette
 
     photo: Photo = read_photo(path)
+    check_palette(photo.facts)
     found = measure_edges(photo.linear_grey(), full=photo.at_full_scale())
     return Response(found.frequency, found.modulation)
 

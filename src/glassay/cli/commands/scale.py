@@ -10,6 +10,7 @@ import click
 
 from glassay.cli.calibration import positive_length_um, stated_division_u_um
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
+from glassay.detail.grey_levels import check_palette
 from glassay.detail.line_response import response_of_lines
 from glassay.detail.line_result import LineResponse
 from glassay.errors import NotMeasurable
@@ -79,6 +80,7 @@ def command(
         why: tuple[str, ...] = ()
         if result.pattern == "ruled":
             try:
+                check_palette(read[0].facts)
                 response = response_of_lines(
                     read[0].linear_grey(), result.segments, result.division.value,
                     read[0].facts.get("quantization"), read[0].other_tones,

@@ -19,7 +19,7 @@ from glassay.bench.keeping.marks import (
 )
 from glassay.errors import NotMeasurable, Unusable
 from glassay.web import limits
-from glassay.web.by_hand import marks_as_data, measured_by_hand, worked_out
+from glassay.web.by_hand import marks_as_data, measured_by_hand, picture_size, worked_out
 from glassay.web.templating import back_to, fragment, link, workbench_of
 
 router = APIRouter(prefix="/capture", include_in_schema=False)
@@ -101,11 +101,23 @@ def _made(
     request: Request, capture_id: str, kind: str, points: str, pointing: str, count: int,
     note: str, mark_id: str,
 ) -> Mark:  # fmt: skip
-    one = workbench_of(request).capture(capture_id)
-    return make_mark(
+    bench = workbench_of(request)
+    one = bench.capture(capture_id)
+    made = make_mark(
         one.id, kind, read_points(points), pointing_px=_read_pointing(pointing), count=count,
         note=note.strip()[:500], mark_id=mark_id,
     )  # fmt: skip
+    _check_within(made, picture_size(request, bench.results(), one))
+    return made
+
+
+def _check_within(mark: Mark, size: tuple[int, int]) -> None:
+    """Raise `Unusable` where a point lies beyond the photo, by more than half a px past its rim."""
+    for x, y in mark.points:
+        if not (-1 <= x <= size[0] and -1 <= y <= size[1]):
+            raise Unusable(
+                f"the point {x:g},{y:g} lies beyond the photo of {size[0]} x {size[1]} px"
+            )
 
 
 def _read_pointing(text: str) -> float | list[float]:

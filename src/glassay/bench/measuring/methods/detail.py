@@ -26,6 +26,7 @@ from glassay.bench.measuring.methods.contract import (
 )
 from glassay.bench.measuring.methods.scale import pattern_of, scale_in
 from glassay.detail.edge_groups import GROUPS
+from glassay.detail.grey_levels import check_palette
 from glassay.errors import NotMeasurable
 from glassay.finding import Finding
 from glassay.imaging import Photo
@@ -36,6 +37,7 @@ def _measure_edge(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.sampling.evidence import compression_notes
 
     photo = only_photo(paths, "an edge", settings.get("tone"))
+    check_palette(photo.facts)
     response = measure_edges(
         photo.linear_grey(), box=area(settings), full=photo.at_full_scale(),
         notes=(*photo.notes, *compression_notes(photo.facts)), other_tones=photo.other_tones,
@@ -48,6 +50,7 @@ def _measure_wiring(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.wiring_response import response_of_wiring
 
     photo = only_photo(paths, "a chip", settings.get("tone"))
+    check_palette(photo.facts)
     box = area(settings)
     one = photo if box is None else photo.crop(box)
     found = response_of_wiring(
@@ -70,6 +73,7 @@ def _measure_lines(paths: Sequence[Path], settings: Settings) -> Outcome:
     from glassay.detail.lines_across import corner_ratio_of_lines
 
     photo = only_photo(paths, "a ruled scale", settings.get("tone"))
+    check_palette(photo.facts)
     scale = scale_in(paths, photo.measuring_grey(), settings)
     if scale.pattern != "ruled":
         raise NotMeasurable("it shows a grid, and no long lines of which a response could be read")
