@@ -16,7 +16,7 @@ from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_v
 from tests.report.benches import measured
 
 from glassay.bench.document.model import Setting
-from glassay.bench.keeping.results import BenchResults
+from glassay.bench.keeping.results import BenchResults, MethodResult
 from glassay.bench.measuring.assemble import assemble
 from glassay.bench.planning.plan import Job, cover, focus_steps, plan, plan_as_json
 from glassay.cli import program
@@ -184,3 +184,13 @@ def test_the_command_plans_from_measured_results(tmp_path: Path) -> None:
     unsure = CliRunner().invoke(program, job)
     assert unsure.exit_code == 3
     assert "no setting was shown to resolve that line" in unsure.output
+
+
+def test_photos_that_wait_are_to_be_measured_before_others_are_taken() -> None:
+    taken = captured("pad", "only", 0.5)
+    waits = replace(taken, parts=(MethodResult("ruled scale", "not run"),))
+    results = assemble(bench_of(camera()), [waits])
+    with pytest.raises(NotMeasurable, match=r"run the bench first: a\.jpg is not measured yet"):
+        plan(results, Job((3000, 2000), 1))
+    with pytest.raises(NotMeasurable, match="photograph a ruled scale"):
+        plan(assemble(bench_of(camera()), []), Job((3000, 2000), 1))

@@ -164,7 +164,8 @@ def found_die(results: BenchResults, chip: str, outline: OutlineByHand | None = 
         if doubtful := [name for name, why in passed if why == SCALE_IN_DOUBT]:
             raise Unusable(f"no um can be told of {chip!r}: {doubtful[0]}: {SCALE_IN_DOUBT}")
         raise Unusable(
-            f"no capture of {chip!r} has a known pixel size: photograph a scale in the setting of one"
+            f"no capture of {chip!r} has a known pixel size: "
+            + results.run_or("photograph a scale in the setting of one")
         )
     for told_um, capture, one in tried:
         try:

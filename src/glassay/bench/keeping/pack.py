@@ -66,7 +66,7 @@ def pack(bench: Bench, target: Path) -> Packed:
     the bench's results or cannot be written, or a file of the bench cannot be read.
     """
     results = read_results(bench)
-    waiting = [one.capture.id for one in results.captures if one.status == "not run"]
+    waiting = results.not_run
     if waiting or not (bench.results_folder / RESULTS_FILE).is_file():
         missing = f"{waiting[0]} and others are" if len(waiting) > 1 else (
             f"{waiting[0]} is" if waiting else "the results are"

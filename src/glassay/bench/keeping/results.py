@@ -352,6 +352,16 @@ class BenchResults:
             here in found.places for found in self.doubts if found.touches == "scale"
         )
 
+    @property
+    def not_run(self) -> tuple[str, ...]:
+        """Ids of the captures that are filed, not measured yet: running the bench may settle much."""
+        return tuple(one.capture.id for one in self.captures if one.status == "not run")
+
+    def run_or(self, advice: str) -> str:
+        """What to do where something is not known: run the bench if photos wait for it, or `advice`."""
+        waiting = self.not_run
+        return f"run the bench first: {waiting[0]} is not measured yet" if waiting else advice
+
     def capture(self, capture_id: str) -> CaptureResult:
         """The result of one capture. Raises KeyError for an unknown id."""
         return {result.capture.id: result for result in self.captures}[capture_id]

@@ -188,8 +188,8 @@ def plan(results: BenchResults, job: Job) -> tuple[Plan, ...]:
     ]  # fmt: skip
     if not usable:
         raise NotMeasurable(
-            "no setting for chips with a camera of its own has a measured field; photograph a ruled"
-            " scale"
+            "no setting for chips with a camera of its own has a measured field; "
+            + results.run_or("photograph a ruled scale")
         )
     sound = [one for one in usable if not results.is_scale_doubtful(one)]
     if not sound:

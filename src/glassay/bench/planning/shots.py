@@ -82,11 +82,6 @@ def nothing_open(results: BenchResults) -> str:
     return "Nothing is open: every claim and every need is decided."
 
 
-def not_run(results: BenchResults) -> tuple[str, ...]:
-    """Captures that are filed but not measured yet: running the bench may settle claims at once."""
-    return tuple(one.capture.id for one in results.captures if one.status == "not run")
-
-
 def _open_claims(results: BenchResults) -> Iterator[_Open]:
     for verdict in results.verdicts:
         if verdict.word not in ("untested", "undecided"):
@@ -266,7 +261,7 @@ def shots_as_json(results: BenchResults) -> dict[str, Any]:
             }
             for shot in open_shots(results)
         ],
-        "not_run": list(not_run(results)),
+        "not_run": list(results.not_run),
     }  # fmt: skip
 
 

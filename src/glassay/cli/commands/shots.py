@@ -13,7 +13,6 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
 from glassay.bench.planning.shots import (
     kinds_used,
-    not_run,
     nothing_open,
     open_shots,
     said,
@@ -57,7 +56,7 @@ def _write(results: BenchResults, out: Path) -> None:
 
 
 def _say(results: BenchResults) -> None:
-    shots, waiting = open_shots(results), not_run(results)
+    shots, waiting = open_shots(results), results.not_run
     names = {one.id: one.title for one in results.bench.instruments}
     if waiting:
         click.echo(f"{len(waiting)} captures are not measured yet; `glassay run` may settle some.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from glassay.bench.planning.shots import kinds_used, not_run, open_shots
+from glassay.bench.planning.shots import kinds_used, open_shots
 from glassay.report.parts import Report, Section
 from glassay.report.templating import Filling
 
@@ -10,7 +10,7 @@ from glassay.report.templating import Filling
 def fill(report: Report) -> Filling | None:
     """Shots by value; None when nothing is open."""
     shots = open_shots(report.results)
-    waiting = not_run(report.results)
+    waiting = report.results.not_run
     if not shots and not waiting:
         return None
     bench = report.results.bench
