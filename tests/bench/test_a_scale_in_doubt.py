@@ -10,6 +10,7 @@ from tests.bench.made_up import bench_of, camera, captured
 
 from glassay.bench.chip.die_pictures import (
     _hold_scales,
+    _tiles_of,
     best_die,
     captures_with_scale,
     picture_of_capture,
@@ -116,7 +117,8 @@ def test_a_mosaic_made_with_another_scale_than_its_tiles_have_gives_no_um(tmp_pa
     numbers.parent.mkdir(parents=True)
     numbers.write_text('{"tiles": [{"file": "one.png"}, 7]}', encoding="utf-8")
     results = parted(0.0)  # 1 um/px, known to 0.1 %
+    tiles = _tiles_of(results, "chip", numbers.parent)
     for stated in (1.0, 1.011):
-        _hold_scales(results, "chip", numbers.parent, Quantity.of(stated, 0.001, "um/px"))
+        _hold_scales(results, tiles, Quantity.of(stated, 0.001, "um/px"))
     with pytest.raises(Unusable, match=r"made with 1\.5.* um a px, and the bench measured 1\.0"):
-        _hold_scales(results, "chip", numbers.parent, Quantity.of(1.5, 0.001, "um/px"))
+        _hold_scales(results, tiles, Quantity.of(1.5, 0.001, "um/px"))

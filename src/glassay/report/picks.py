@@ -63,7 +63,7 @@ def lines(results: BenchResults) -> list[Line]:
 
 
 def _lines(results: BenchResults) -> list[Line]:
-    left = [one for one in results.captures if one.capture.id not in results.captures_in_doubt]
+    left = results.captures_that_count
     return [
         Line(one, resolved)
         for one in results.settings

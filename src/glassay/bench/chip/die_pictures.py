@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -193,9 +194,10 @@ def mosaic_of_chip(
         picture = mosaic_picture(folder)
         if picture.pixel_size is None:
             raise Unusable("its lengths are in px: the size of a px is not known")
-        if any(results.is_scale_doubtful(one) for one in _settings_of_tiles(results, chip, folder)):
+        tiles = _tiles_of(results, chip, folder)
+        if any(results.is_scale_doubtful(one) for one in _settings_of(results, tiles)):
             raise Unusable(SCALE_IN_DOUBT)
-        _hold_scales(results, chip, folder, picture.pixel_size.scaled(1 / picture.reduced, "um/px"))
+        _hold_scales(results, tiles, picture.pixel_size.scaled(1 / picture.reduced, "um/px"))
     except Unusable as error:
         passed.append((name, str(error)))
         return None
@@ -217,9 +219,8 @@ def _tiles_of(results: BenchResults, chip: str, folder: Path) -> list[CaptureRes
     ]  # fmt: skip
 
 
-def _settings_of_tiles(results: BenchResults, chip: str, folder: Path) -> list[SettingResult]:
-    mine = _tiles_of(results, chip, folder)
-    places = {(one.capture.instrument, one.capture.setting) for one in mine}
+def _settings_of(results: BenchResults, tiles: Sequence[CaptureResult]) -> list[SettingResult]:
+    places = {(one.capture.instrument, one.capture.setting) for one in tiles}
     return [one for one in results.settings if (one.instrument.id, one.setting.id) in places]
 
 
@@ -228,10 +229,12 @@ MOSAIC_APART = 0.01
 calibrations that a chip parts)."""
 
 
-def _hold_scales(results: BenchResults, chip: str, folder: Path, of_mosaic: Quantity) -> None:
+def _hold_scales(
+    results: BenchResults, tiles: Sequence[CaptureResult], of_mosaic: Quantity
+) -> None:
     """Raises `Unusable` where the bench measured another pixel size of a mosaic's tiles than the
     mosaic was made with."""
-    for one in _tiles_of(results, chip, folder):
+    for one in tiles:
         size, _ = mosaic_pixel_size(results.bench, one, results.captures)
         if size is None:
             continue

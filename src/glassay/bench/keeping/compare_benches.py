@@ -245,8 +245,7 @@ def _values(results: BenchResults, one: SettingResult) -> dict[str, Quantity]:
         for key, name in COMPARED.items()
         if key in one.findings and not (phone and key != "field_diameter")
     }
-    left = [c for c in results.captures if c.capture.id not in results.captures_in_doubt]
-    finest = finest_in(one, left)
+    finest = finest_in(one, results.captures_that_count)
     if finest is not None and not phone and not finest.is_bound:
         # Lines told by bars and by edges are each held against their own kind.
         found[f"finest line, by {finest.kind if finest.kind == 'bars' else 'edges'}"] = finest.line

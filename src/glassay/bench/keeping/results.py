@@ -345,6 +345,12 @@ class BenchResults:
             id for found in self.doubts if found.touches == "everything" for id in found.in_doubt
         )
 
+    @property
+    def captures_that_count(self) -> tuple[CaptureResult, ...]:
+        """All captures but those in doubt."""
+        doubted = self.captures_in_doubt
+        return tuple(one for one in self.captures if one.capture.id not in doubted)
+
     def is_scale_doubtful(self, one: SettingResult) -> bool:
         """Whether a contradiction touches the lengths of this setting, or a capture behind them."""
         here = (one.instrument.id, one.setting.id)

@@ -195,7 +195,7 @@ def plan(results: BenchResults, job: Job) -> tuple[Plan, ...]:
     if not sound:
         raise NotMeasurable(f"no setting can be planned with; of each {SCALE_IN_DOUBT}")
     order: tuple[Word, ...] = ("yes", "not shown", "no")
-    captures = [one for one in results.captures if one.capture.id not in results.captures_in_doubt]
+    captures = results.captures_that_count
     plans = [_plan(one, captures, job) for one in sound]
     return tuple(sorted(plans, key=lambda p: (order.index(p.word), p.shots, p.time_s)))
 
