@@ -11,7 +11,7 @@ from typing import Final
 
 ARRAY: Final = "9"
 CLIP: Final = "7"
-DETAIL: Final = "17"
+DETAIL: Final = "18"
 DIE: Final = "12"
 FIELD: Final = "3"
 FINER_INSTRUMENT: Final = "7"

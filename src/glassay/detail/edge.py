@@ -1,8 +1,8 @@
 """Edge response of a photo: modulation transfer measured on the straight edges found in it.
 
-Entry point: `measure_edges`. Finding is in `edge_finding`, the line in `edge_line`, the arithmetic
-of ISO 12233 in `edge_spread`, what they say together in `edge_together`; what this file adds is the
-judgement which edges are fit.
+Entry point: `measure_edges`. Finding is in `edge_finding`, their room in `edge_clearing`, the line in
+`edge_line`, the arithmetic of ISO 12233 in `edge_spread`, what they say together in `edge_together`;
+what this file adds is the judgement which edges are fit.
 """
 
 from __future__ import annotations
@@ -16,14 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.detail.across_field import zone_at
-from glassay.detail.edge_finding import (
-    HALO_PX,
-    MIN_LENGTH_PX,
-    Clearing,
-    Rejected,
-    clear_part,
-    find_candidates,
-)
+from glassay.detail.edge_clearing import HALO_PX, Clearing, Rejected, clear_part
+from glassay.detail.edge_finding import MIN_LENGTH_PX, find_candidates
 from glassay.detail.edge_line import EdgeLine, Placement, Samples, arc_by_rows, place_edge
 from glassay.detail.edge_loss import (
     COMPRESSION_10,

@@ -36,7 +36,7 @@ def check_palette(facts: Mapping[str, Any]) -> None:
 def check_levels(light: FloatImage) -> None:
     """Raise `NotMeasurable` where linear light (height, width), 0..1, comes in a few levels only."""
     step = max(1, int((light.size / SAMPLED_PX) ** 0.5))
-    level = np.round(255 * np.sqrt(np.clip(light[::step, ::step], 0, 1))).astype(np.intp)
+    level = np.round(255 * np.sqrt(np.clip(light[::step, ::step], 0, 1))).astype(np.uint8)
     black, white = float((level == 0).mean()), float((level == 255).mean())
     rarer = min(black, white)
     if rarer > CUT_SHARE and 1 - black - white < BETWEEN * rarer:

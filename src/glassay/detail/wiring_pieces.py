@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.detail.edge_finding import Candidate, Rejected, find_candidates
+from glassay.detail.edge_clearing import Rejected
+from glassay.detail.edge_finding import Candidate, find_candidates
 from glassay.detail.edge_line import EdgeLine
 from glassay.detail.edge_spline import Float
 from glassay.imaging.tone import FloatImage

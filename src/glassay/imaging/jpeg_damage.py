@@ -26,6 +26,9 @@ _MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 """A marker that ends entropy-coded data: neither a stuffed zero, a restart nor a fill byte
 (ITU-T T.81, B.1.1.2 and B.1.1.5)."""
 
+_RESTARTS = b"\xff\xdd\x00\x04"
+"""Where a restart interval is defined (B.2.4.4): decoders go on at the next one after an error."""
+
 _BASELINE = (0xC0, 0xC1)
 _PROGRESSIVE = 0xC2
 
@@ -43,6 +46,8 @@ def damage_note(data: bytes, decoded: Pixels) -> str | None:
     if frame is None:
         return None
     kind, start = frame
+    if kind in _BASELINE and _runs_out_with_the_picture(data, start):
+        return None
     if _breaks_off(data):
         return DAMAGED
     if kind in _BASELINE and not _ends_with_the_picture(data, start, decoded):
@@ -67,13 +72,30 @@ def _frame(data: bytes) -> tuple[int, int] | None:
     return None
 
 
+def _runs_out_with_the_picture(data: bytes, start: int) -> bool:
+    """Whether the data are all that the picture needs, and no byte more; False when that is not sure.
+
+    No code consists of ones alone (ITU-T T.81, annex C), so a decoder that comes to a row of them
+    stops. It must not where they stand behind the data, and must where they stand for the last
+    bytes. What this does not settle (restarts, several scans) is looked at more closely.
+    """
+    end = _end_of_one_scan(data, start)
+    if end is None or end - start <= TAIL_BYTES or _RESTARTS in data[:start]:
+        return False
+    ones = b"\xff\x00" * 4 * TAIL_BYTES + b"\xff\xd9"
+    short = start + len(data[start:end].rstrip(b"\x00")) - TAIL_BYTES
+    if short <= start or data[short - 1] == 0xFF or data[:2] != b"\xff\xd8":
+        return False
+    return not _breaks_off(data[:end] + ones) and _breaks_off(data[:short] + ones)
+
+
 def _breaks_off(data: bytes) -> bool:
     import av
     from av.codec.context import ThreadType
 
     context = av.CodecContext.create("mjpeg", "r")
     context.thread_type, context.thread_count = ThreadType.NONE, 1
-    context.options = {"err_detect": "explode"}
+    context.options = {"err_detect": "explode", "lowres": "3"}  # codes alone matter, not the px
     try:
         context.decode(av.Packet(data))
     except av.error.InvalidDataError:
@@ -85,10 +107,9 @@ def _breaks_off(data: bytes) -> bool:
 
 def _ends_with_the_picture(data: bytes, start: int, decoded: Pixels) -> bool:
     """Whether the last bytes matter to the picture, and bytes after them would not."""
-    found = _MARKER.search(data, start)
-    if found is None or data[found.start() + 1] != 0xD9:  # cut off, or several scans
+    end = _end_of_one_scan(data, start)
+    if end is None:
         return True
-    end = start + len(data[start : found.start()].rstrip(b"\xff"))  # fill bytes
     # What follows the data, or is wanting in them, shows where the picture ends.
     bottom = decoded[-BOTTOM_ROWS:]
     more = data[:end] + b"\x55" * 4 * TAIL_BYTES + b"\xff\xd9"
@@ -101,6 +122,14 @@ def _ends_with_the_picture(data: bytes, start: int, decoded: Pixels) -> bool:
         _decodes_to(data[: end - TAIL_BYTES] + other * TAIL_BYTES + b"\xff\xd9", bottom)
         for other in (b"\x00", b"\x55", b"\xaa")
     )
+
+
+def _end_of_one_scan(data: bytes, start: int) -> int | None:
+    """Where the data of the only scan end; None where they are cut off, or there are several."""
+    found = _MARKER.search(data, start)
+    if found is None or data[found.start() + 1] != 0xD9:
+        return None
+    return start + len(data[start : found.start()].rstrip(b"\xff"))  # fill bytes
 
 
 def _decodes_to(data: bytes, bottom: Pixels) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,11 @@ MAX_FILE_BYTES = 4_000_000_000
 
 FEW_NONFINITE = 0.01
 """Share of NaN or infinite pixels that is filled in (with the median) rather than refused."""
+
+
+BAND_PX = 250_000
+"""Px that are turned into light at a time: what is read and written then stays in the processor's
+cache, which halves the time."""
 
 
 @dataclass(frozen=True)
@@ -113,11 +118,11 @@ class Photo:
         """
         if self.stored.dtype.kind == "f":
             return np.zeros((self.height, self.width), dtype=np.bool_)
-        top = np.iinfo(self.stored.dtype).max
+        top = int(np.iinfo(self.stored.dtype).max)
         if not self.is_colour:
             return np.asarray(self.stored == top)
-        red, green, blue = (self.stored[..., index] == top for index in range(3))
-        return np.asarray(red | green | blue)
+        below = cv2.inRange(self.stored, (0,) * 3, (top - 1,) * 3)  # 255 where all channels are
+        return np.asarray(below == 0)
 
     def linear_channel(self, index: int) -> FloatImage:
         """Channel 0 (red), 1 (green) or 2 (blue) in linear light, (height, width), 0..1."""
@@ -128,9 +133,12 @@ class Photo:
         """Luminance in linear light (ITU-R BT.709 weights), (height, width), 0..1."""
         if not self.is_colour:
             return self._to_linear(self.stored, 1.0)
-        grey = self._to_linear(self.stored[..., 0], LUMINANCE_WEIGHTS[0])
-        for index in (1, 2):
-            grey += self._to_linear(self.stored[..., index], LUMINANCE_WEIGHTS[index])
+        grey = np.empty(self.stored.shape[:2], np.float32)
+        tables = [self._table(weight) for weight in LUMINANCE_WEIGHTS]
+        for rows in self._bands():
+            grey[rows] = _looked_up(self.stored[rows, :, 0], tables[0])
+            for index in (1, 2):
+                grey[rows] += _looked_up(self.stored[rows, :, index], tables[index])
         return grey
 
     def linear_light(self) -> FloatImage:
@@ -166,15 +174,32 @@ class Photo:
     def _to_linear(
         self, plane: StoredImage, weight: float, relight: Relight | None = None
     ) -> FloatImage:
-        if plane.dtype.kind == "f":
-            return np.asarray(plane * np.float32(weight), dtype=np.float32)
-        table = linear_table(8 * plane.dtype.itemsize, self.tone)
+        table = self._table(weight, relight)
+        light = np.empty(plane.shape, np.float32)
+        for rows in self._bands():
+            light[rows] = _looked_up(plane[rows], table)
+        return light
+
+    def _table(self, weight: float, relight: Relight | None = None) -> FloatImage:
+        """Light of each stored value, times a weight; of floating-point values the weight alone."""
+        if self.stored.dtype.kind == "f":
+            return np.full(1, weight, np.float32)
+        table = linear_table(8 * self.stored.dtype.itemsize, self.tone)
         if relight is not None:
             table = np.asarray(relight(table), dtype=np.float32)
-        table = table * np.float32(weight)
-        if plane.dtype == np.uint8:
-            return np.asarray(cv2.LUT(np.ascontiguousarray(plane), table), dtype=np.float32)
-        return np.asarray(table[plane], dtype=np.float32)
+        return np.asarray(table * np.float32(weight), dtype=np.float32)
+
+    def _bands(self) -> Iterator[slice]:
+        rows = max(1, BAND_PX // self.width)
+        return (slice(y, y + rows) for y in range(0, self.height, rows))
+
+
+def _looked_up(plane: StoredImage, table: FloatImage) -> FloatImage:
+    if plane.dtype.kind == "f":
+        return np.asarray(plane * table[0], dtype=np.float32)
+    if plane.dtype == np.uint8:
+        return np.asarray(cv2.LUT(np.ascontiguousarray(plane), table), dtype=np.float32)
+    return np.asarray(table[plane], dtype=np.float32)
 
 
 def read_photo(path: str | Path, tone: Tone | None = None) -> Photo:
