@@ -62,10 +62,10 @@ def _ends(picture: npt.NDArray[np.float32]) -> int:
     few = picture[:, :: max(1, picture.shape[1] // SAMPLED)]
     if not _is_even(few[: math.ceil(_fewest(picture))], value).all():
         return 0  # as in nearly every photo: the rest need not be looked through
-    count = _first(~_is_even(few, value))
+    count = _even_rows(few, value)
     if not _ends_at(few, count, value):
         return 0
-    count = _first(~_is_even(picture[:count], value))
+    count = _even_rows(picture[:count], value)
     return count if _ends_at(picture, count, value) else 0
 
 
@@ -89,6 +89,14 @@ def _is_even(rows: npt.NDArray[np.float32], value: float) -> npt.NDArray[np.bool
     return np.asarray(even & (np.abs(rows - value).max(axis=1, initial=0) <= 2 * ITS_VALUE))
 
 
-def _first(flags: npt.NDArray[np.bool_]) -> int:
-    """Index of the first true one; how many there are where none is."""
-    return int(flags.argmax()) if flags.any() else flags.size
+def _even_rows(picture: npt.NDArray[np.float32], value: float) -> int:
+    """How many rows at the top are of this one value; looked through as far as they are."""
+    for y in range(0, len(picture), ROWS_AT_ONCE):
+        even = _is_even(picture[y : y + ROWS_AT_ONCE], value)
+        if not even.all():
+            return y + int(even.argmin())
+    return len(picture)
+
+
+ROWS_AT_ONCE = 64
+"""Rows that are looked through before it is asked whether they end there."""

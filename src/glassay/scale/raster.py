@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -16,6 +17,8 @@ from scipy import fft
 
 from glassay.fitting import vertex
 from glassay.imaging.tone import FloatImage
+
+Float = npt.NDArray[np.float64]
 
 LONGEST_PERIOD_PX = 8.0
 """Rasters with a longer period are seen as what they are, and may be the object."""
@@ -92,11 +95,7 @@ def _peaks(
     """Frequencies (x, y; cycles/px) of the sharp peaks beyond the longest period's, and of those
     coarser ones that are stronger."""
     power = np.abs(spectrum) ** 2
-    side = len(power)
-    fy = fft.fftfreq(side)[:, None] * np.ones(power.shape[1])[None, :]
-    fx = fft.rfftfreq(side)[None, :] * np.ones(side)[:, None]
-    radius = np.hypot(fx, fy)
-    fine = (radius > 1 / LONGEST_PERIOD_PX) & (radius < 0.5) & ~_on_compression_grid(fx, fy, side)
+    fx, fy, radius, fine = _frequencies(len(power))
     level = np.log(power + 1e-20)
     ground = cv2.blur(level, (15, 15), borderType=cv2.BORDER_REFLECT)
     strong = fine & (level > ground + math.log(PEAK))
@@ -117,7 +116,18 @@ def _peaks(
     )
 
 
-def _refined(level: npt.NDArray[np.float64], y: int, x: int) -> npt.NDArray[np.float64]:
+@lru_cache(maxsize=len(TILE_SIDES_PX))
+def _frequencies(side: int) -> tuple[Float, Float, Float, npt.NDArray[np.bool_]]:
+    """Frequencies along x, along y and of any direction (cycles/px) in the half spectrum of a tile of
+    this side, (side, side // 2 + 1), and which are those of rasters."""
+    fy = fft.fftfreq(side)[:, None] * np.ones(side // 2 + 1)[None, :]
+    fx = fft.rfftfreq(side)[None, :] * np.ones(side)[:, None]
+    radius = np.hypot(fx, fy)
+    fine = (radius > 1 / LONGEST_PERIOD_PX) & (radius < 0.5) & ~_on_compression_grid(fx, fy, side)
+    return fx, fy, radius, fine
+
+
+def _refined(level: Float, y: int, x: int) -> Float:
     """A peak's place (x, y) in bins, by parabolas through the logarithms `level` of its neighbours;
     negative y for the upper half."""
     side, last = level.shape[0], level.shape[1] - 1
@@ -126,7 +136,7 @@ def _refined(level: npt.NDArray[np.float64], y: int, x: int) -> npt.NDArray[np.f
     return np.array([x + beside, (y - side if y > side // 2 else y) + above])
 
 
-def _is_harmonic(peak: npt.NDArray[np.float64], stronger: npt.NDArray[np.float64]) -> bool:
+def _is_harmonic(peak: Float, stronger: Float) -> bool:
     """Whether a peak is a whole multiple of one of those that are stronger (n, 2): lines that are
     coarser than a raster have harmonics as fine as one, also all over a photo."""
     parts = np.arange(2.0, MOST_PARTS + 1)
@@ -135,9 +145,7 @@ def _is_harmonic(peak: npt.NDArray[np.float64], stronger: npt.NDArray[np.float64
     return bool((off < 0.3 + 0.15 * np.abs(senses)[:, None]).any())
 
 
-def _on_compression_grid(
-    fx: npt.NDArray[np.float64], fy: npt.NDArray[np.float64], side: int
-) -> npt.NDArray[np.bool_]:
+def _on_compression_grid(fx: Float, fy: Float, side: int) -> npt.NDArray[np.bool_]:
     """Where the 8 px blocks of JPEG leave traces."""
     bin_width = 1 / side
     near = [np.abs(f * 8 - np.rint(f * 8)) / 8 < 1.5 * bin_width for f in (fx, fy)]
