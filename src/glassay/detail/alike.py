@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from glassay.detail.repeat_result import RingCorrelation
 from glassay.errors import NotMeasurable
+from glassay.exposures import FOLLOWING_SHARE, OTHER_LIGHT
 from glassay.imaging.tone import FloatImage
 from glassay.registration import (
     CHANCE_DEVIATIONS,
@@ -28,10 +29,6 @@ from glassay.registration import (
 )
 
 Array = npt.NDArray[np.float64]
-
-OTHER_LIGHT = 1.1
-"""Ratio of the mean light of two exposures up to which they count as alike, as for noise: a lamp
-flickers by less, another exposure time by more."""
 
 LEAST_TILE_PX, LARGEST_TILE_PX = 96, 256
 """Sides of the tiles that are registered by themselves: detail enough in the smallest, and time enough
@@ -61,10 +58,6 @@ focus shows below as well: a blur of 0.4 px takes 40 % of the power at 0.3."""
 
 RINGS_TOGETHER = 8
 """Rings whose powers are compared as one: single ones scatter."""
-
-FOLLOWING_SHARE = 0.02
-"""Share of the variance of the difference that may follow the scene's detail unsaid: it makes noise 1 %
-too strong, and noise alone follows to some 0.001."""
 
 MOSTLY_SCENE = 0.5
 """Share beyond which the difference speaks of the scene and no longer of noise."""

@@ -25,6 +25,7 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.field.colour_result import PLAIN, ColourField, LateralColour, Processing, basis
+from glassay.field.distortion import LEAST_REACH
 from glassay.fitting import block_mean, scatter
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
@@ -46,7 +47,6 @@ EDGE_STEEPNESS = 0.015
 contrast. Shading and reflections of lamps are smoother."""
 LEAST_EDGE_PX = 40
 LEAST_PIECES = 6
-LEAST_REACH = 0.35
 COLOURLESS = 0.02
 """Mean light of a colour below which nothing can be told of it, as a share of green's."""
 BARE_RESIDUAL = 0.002

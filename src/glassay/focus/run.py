@@ -21,6 +21,7 @@ import numpy.typing as npt
 from scipy import fft
 
 from glassay.errors import NotMeasurable, Unusable
+from glassay.exposures import LEAST_OVER_NOISE
 from glassay.focus.curve import FEWEST_FRAMES, HAND_STEPS, Peak, find_peak, with_doubles
 from glassay.focus.doubles import fingerprint, goes_back, refuse_copies, same_heights
 from glassay.focus.result import FREQUENCIES, EdgeCurve, FocusResult
@@ -48,8 +49,6 @@ change with focus and stand above noise."""
 NOISE_RING = (0.47, 0.6)
 """Frequencies, cycles/px, in which out-of-focus photos hold noise alone (0.5 to 0.7 are the corners
 of the spectrum)."""
-LEAST_OVER_NOISE = 4.0
-"""Power at the peak over that of noise below which there is no detail at this frequency."""
 REGISTERED_PX = 0.03
 """Standard uncertainty of one registered step between photos of different sharpness."""
 JUMP_STEPS, JUMP_PX = 6.0, 3.0

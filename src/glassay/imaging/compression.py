@@ -10,6 +10,9 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
+LOSSY_FORMATS = ("JPEG", "MPO", "HEIF", "WEBP")
+"""Formats (of `Photo.facts`) that are taken to be compressed with loss."""
+
 BLOCK = 8
 """Side of the blocks that JPEG transforms, px (ITU-T T.81, annex A; from memory)."""
 

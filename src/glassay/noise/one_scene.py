@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
+from glassay.exposures import FOLLOWING_SHARE, OTHER_LIGHT
 from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 from glassay.registration import (
@@ -26,16 +27,10 @@ SMALLEST_SIDE_PX = 96
 STILL_SAME = 0.5
 """Share of px that may be equal in both exposures: beyond, rounding or a filter hides the noise."""
 MOVED_PX = 0.3
-OTHER_LIGHT = 1.1
-"""Ratio of the mean light of two exposures up to which they count as alike."""
 PATCHES_PX = (16, 32)
 """Sides of the patches compared. Compression rounds blocks of 8 px, colour of 16 px, as wholes."""
 DETAIL_PX = (1.0, 2.0, 4.0, 8.0)
 """Standard deviations of the blurs whose differences are the scene's detail, fine to coarse."""
-FOLLOWING_SHARE = 0.02
-"""Share of the variance of differences, in even parts, that may follow the scene's detail; it would
-make the signal to noise 1 % too small. Pairs that differ by noise alone gave up to 0.0002, refocused
-ones and those of half a new scene 0.02 to 0.8."""
 WIDE_PX = 160
 """Square over which mean light may drift: a lamp's flicker over the picture is no other scene."""
 PATCHY_SHARE = 0.1

@@ -10,12 +10,10 @@ import numpy.typing as npt
 
 from glassay.errors import NotMeasurable
 from glassay.imaging import Photo
+from glassay.imaging.compression import LOSSY_FORMATS
 from glassay.imaging.tone import Relight, linear_table
 from glassay.noise.photon_transfer import USUAL_GREY, NoiseResult, measure_noise
 from glassay.noise.stored_twice import LEAST_BEYOND, beyond_rounding
-
-LOSSY = ("JPEG", "MPO", "HEIF", "WEBP")
-"""Formats that are taken to be compressed with loss."""
 
 
 def measure_photos(
@@ -46,7 +44,7 @@ def measure_photos(
     if photos and photos[0].stored.dtype.kind == "u":
         levels = linear_table(8 * photos[0].stored.dtype.itemsize, photos[0].tone)
     full = lost if len(lost) == len(pairs) else ()
-    lossy = any(photo.facts.get("format") in LOSSY for photo in photos)
+    lossy = any(photo.facts.get("format") in LOSSY_FORMATS for photo in photos)
 
     def under(relight: Relight | None) -> NoiseResult:
         planes = [(a.measuring_grey(relight), b.measuring_grey(relight)) for a, b in pairs]

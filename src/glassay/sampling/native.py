@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from glassay.imaging.compression import BLOCK, jpeg_quality
+from glassay.imaging.compression import BLOCK, LOSSY_FORMATS, jpeg_quality
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Contribution, Quantity
 from glassay.sampling.blocks import (
@@ -180,9 +180,6 @@ def _rows(
         part = np.ascontiguousarray(part)
         out.append(levelled_detail(part) if of_detail else part)
     return np.concatenate(out) if len(out) > 1 else out[0]
-
-
-LOSSY_FORMATS = ("JPEG", "MPO", "HEIF", "WEBP")
 
 
 def _is_compressed(

@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.exposures import LEAST_OVER_NOISE
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
@@ -27,12 +28,9 @@ nothing of depth."""
 WINDOWS_PX = (1.4, 2.4, 5.0)
 """Gaussians over which each band's energy is averaged: small, since a window across a step of height
 gives the sharper side's depth to both."""
-LEAST_OVER_NOISE = 4.0
-"""Energy at the peak over that of noise and of the softest photo below which a place is not sharp. The
-same as for focus runs. Noise alone, 30 photos: 3.4 at the 99.9th percentile of places, 4.05 at most;
-depth is known from 6.9 (half of the way to `SURE_OVER_NOISE`)."""
 SURE_OVER_NOISE = 12.0
-"""The same ratio from which a scale decides alone."""
+"""Energy at the peak over that of noise and of the softest photo (`LEAST_OVER_NOISE`: below, a place is
+not sharp) from which a scale decides alone; depth is known from 6.9, half of the way."""
 NEAR_SCALES = 2
 """The finest scales, whose filter and window reach 6 px; the last one reaches 15."""
 NOISE_SAMPLES = 3

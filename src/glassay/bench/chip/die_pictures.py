@@ -20,7 +20,7 @@ from glassay.bench.keeping.results import (
     SettingResult,
 )
 from glassay.bench.measuring.mosaic_lengths import mosaic_pixel_size
-from glassay.bench.measuring.resolved import finest_in
+from glassay.bench.measuring.resolved import CALIBRATIONS_APART, finest_in
 from glassay.bench.saying.words import say
 from glassay.die import DieResult, PointedOutline, corrected, measure_die
 from glassay.errors import NotMeasurable, Unusable
@@ -224,11 +224,6 @@ def _settings_of(results: BenchResults, tiles: Sequence[CaptureResult]) -> list[
     return [one for one in results.settings if (one.instrument.id, one.setting.id) in places]
 
 
-MOSAIC_APART = 0.01
-"""A mosaic's scale is refused where it is this much beyond U off its tiles' own (the same 1 % as for
-calibrations that a chip parts)."""
-
-
 def _hold_scales(
     results: BenchResults, tiles: Sequence[CaptureResult], of_mosaic: Quantity
 ) -> None:
@@ -239,7 +234,7 @@ def _hold_scales(
         if size is None:
             continue
         off = combine(lambda mine, theirs: mine / theirs - 1, (of_mosaic, size), "1")
-        if abs(off.value) > off.expanded + MOSAIC_APART:
+        if abs(off.value) > off.expanded + CALIBRATIONS_APART:
             raise Unusable(
                 f"it was made with {say(of_mosaic, ' um')} a px, and the bench measured"
                 f" {say(size, ' um')} a px for its tiles ({one.capture.id}); make it again with the"

@@ -16,7 +16,7 @@ from glassay.bench.chip.same_chip import SameChip
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.keeping.results import CaptureResult, Contradiction, SettingResult
 from glassay.bench.measuring.methods import medium_of
-from glassay.bench.measuring.resolved import disagreement
+from glassay.bench.measuring.resolved import CALIBRATIONS_APART, disagreement
 from glassay.optics import readings
 from glassay.quantity import Quantity, combine
 
@@ -31,10 +31,6 @@ a phone's zoom takes away (common practice, no source)."""
 MIXED_FACTOR = 1.2
 """Pixel sizes of one setting this far apart are two positions of a zoom; focusing and the play of a
 knob move them by a few per cent (common practice, no source)."""
-
-CALIBRATIONS_APART = 0.01
-"""Calibrations are named where one photo of a chip parts them by this much beyond U; less is told
-with the match and decides nothing (the same 1 % as for captures of one setting)."""
 
 SAME_SCALE = 0.03
 """Pixel sizes this close belong to one magnification: of two picture sizes one is then cut out."""

@@ -27,6 +27,7 @@ from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
 from glassay.one_writer import one_writer
 from glassay.quantity import Quantity, combine
+from glassay.scale.calibrate import DISTORTION_FLOOR
 
 FILE_NAME = "marks.toml"
 
@@ -280,11 +281,6 @@ def lens_for(results: BenchResults, capture: Capture, size: tuple[int, int]) -> 
             k, u = float(part.evidence["distortion"]), float(part.evidence["distortion_error"])
             known.append(Lens(frame, k, max(u, DISTORTION_FLOOR), measured=True))
     return min(known, key=lambda lens: lens.u, default=Lens(frame, 0.0, USUAL_DISTORTION, False))
-
-
-DISTORTION_FLOOR = 0.0015
-"""What is not known of a distortion that the lines of a scale show: an axis off the photo's middle and
-focus that changes over the field left 0.0015 to 0.003 in simulated cheap instruments."""
 
 
 def work_out(mark: Mark, pixel_size: Quantity | None, lens: Lens | None = None) -> Quantity:

@@ -129,6 +129,12 @@ def sources_of(
     return [best for of_kind in kinds if (best := _finest_of(of_kind)) is not None]
 
 
+CALIBRATIONS_APART = 0.01
+"""Two pixel sizes of one thing are at odds where they are this much beyond U apart: calibrations that
+one photo of a chip parts, a mosaic's and its tiles'. Less is told and decides nothing (the same 1 % as
+for captures of one setting)."""
+
+
 def disagreement(
     one: SettingResult, captures: Sequence[CaptureResult]
 ) -> tuple[Resolved, Resolved] | None:

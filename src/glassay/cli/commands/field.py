@@ -7,13 +7,13 @@ from pathlib import Path
 import click
 
 from glassay.bench.measuring.joined import view_of
-from glassay.bench.measuring.methods.field import LOSSY
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.photos import read_photos, tone_notes, tone_option
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.errors import Unusable
 from glassay.field import PARTS, FieldPhoto, FieldResult, flat_correction, measure_field
 from glassay.imaging import Photo
+from glassay.imaging.compression import LOSSY_FORMATS
 
 
 @click.command()
@@ -74,7 +74,7 @@ def command(
 def _field_photo(photo: Photo) -> FieldPhoto:
     return FieldPhoto(
         photo.linear_light(), photo.measuring_grey(), photo.at_full_scale(),
-        photo.facts.get("format") in LOSSY, photo.other_tones,
+        photo.facts.get("format") in LOSSY_FORMATS, photo.other_tones,
     )  # fmt: skip
 
 

@@ -12,12 +12,12 @@ import numpy as np
 from glassay.mosaic.live.chart import Chart
 from glassay.mosaic.live.parts import AGREES, BLOCKS, Blocks, block_sums
 from glassay.mosaic.live.picture import Floats, Place, View
+from glassay.mosaic.overlap import AGREEING_SHARE
 
 KNOWN_SHARE = 0.7
 TEXTURED = 0.45
 """Spread of evened detail (1 where there is much) from which a block shows something."""
 FEWEST = 8
-AGREEING_SHARE = 0.75
 RIVAL_FEWEST, RIVAL_SHARE = 6, 0.5
 """A place that even so much speaks for is a rival."""
 NEAR_SHARE, NEAR_AGREES = 0.35, 0.3

@@ -30,7 +30,7 @@ AROUND_PX = 6
 """Half a side of what lies around it: wide structure correlates with itself so far. Within, a rival is
 a top of its own."""
 FAINT = 0.15
-"""Correlation below which the best is chance."""
+"""Correlation below which the best is chance: true places of a blurred frame reach twice that."""
 AS_GOOD = 0.95
 """Rest is the likeliest movement if it is so good: in cells that repeat, noise decides what is best."""
 LEAST_COMPARABLE = 0.1

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import fft
 
 from glassay.mosaic.live.chart import Chart
+from glassay.mosaic.live.movement import FAINT
 from glassay.mosaic.live.picture import Floats, Place, View
 
 MOST_SEARCHED_PX = 900_000
@@ -19,8 +20,6 @@ LEAST_OVERLAP = 0.12
 CANDIDATES = 8
 """Peaks tried by height, and as many by height with the overlap counted."""
 APART_PX = 3
-FAINT = 0.15
-"""Correlation below which a peak is chance: true places of a blurred frame reach twice that."""
 
 
 def candidates(view: View, chart: Chart, middle: Place, reach: tuple[float, float]) -> list[Place]:

@@ -12,9 +12,8 @@ from glassay.mosaic.live.chart import chart_of
 from glassay.mosaic.live.evidence import fit_at, slopes_of
 from glassay.mosaic.live.lens import NOTHING, Bend, bend_of
 from glassay.mosaic.live.picture import Place, View
+from glassay.mosaic.live.sharpness import LEAST_COMMON
 
-LEAST_COMMON = 0.1
-"""Share of a tile in common from which two are compared."""
 MOST_AWAY_PX = 3.0
 """A tie that says otherwise than the map by so much has found another place of a pattern."""
 LOOSE_PX = 0.5

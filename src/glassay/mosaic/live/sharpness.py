@@ -10,7 +10,7 @@ import numpy as np
 from glassay.mosaic.live.picture import Place, View
 
 LEAST_COMMON = 0.1
-"""Share of a view that both must show."""
+"""Share of a view that both must show to be compared."""
 
 
 def sharper(view: View, other: View, away: Place) -> float:

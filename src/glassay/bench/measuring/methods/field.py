@@ -16,9 +16,7 @@ from glassay.bench.measuring.methods.contract import (
     only_photo,
     photo_facts,
 )
-
-LOSSY = ("JPEG", "MPO", "HEIF", "WEBP")
-"""Formats that are taken to have lost fine colour."""
+from glassay.imaging.compression import LOSSY_FORMATS
 
 
 def _measure_evenness(paths: Sequence[Path], settings: Settings) -> Outcome:
@@ -48,7 +46,7 @@ def _measure_colour(paths: Sequence[Path], settings: Settings) -> Outcome:
     photo = only_photo(paths, "a grid or an edge")
     result = measure_lateral_colour(
         photo.linear_light(), full=photo.at_full_scale(),
-        compressed=photo.facts.get("format") in LOSSY, notes=photo.notes,
+        compressed=photo.facts.get("format") in LOSSY_FORMATS, notes=photo.notes,
     )  # fmt: skip
     return Outcome(result.findings(), result.notes, result.evidence(), photo_facts(photo))
 
