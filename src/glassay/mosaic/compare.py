@@ -219,7 +219,7 @@ def second_chance(
     for tile in (t for poses in groups[1:] for t in sorted(poses)):
         others = [t for t in range(len(tiles)) if group[t] != group[tile]
                   and (min(t, tile), max(t, tile)) not in known]  # fmt: skip
-        others.sort(key=lambda t: (-_likeness(tiles[tile], tiles[t]), t))
+        others.sort(key=lambda t: (-likeness(tiles[tile], tiles[t]), t))
         others = others[:SECOND_CHANCES]
         needed = {tile, *others}
         tasks.append((tile, others, {t: turn[t] for t in sorted(needed)}, side,
@@ -230,7 +230,7 @@ def second_chance(
     return out
 
 
-def _likeness(one: Tile, two: Tile) -> float:
+def likeness(one: Tile, two: Tile) -> float:
     """Correlation of what colours two tiles show: neighbours share films and blocks."""
     return float(np.minimum(_tints(one), _tints(two)).sum())
 
@@ -283,7 +283,7 @@ def least_mismatches(
     tasks = []
     for tile in asked:
         others = sorted((t for t in range(len(tiles)) if t != tile),
-                        key=lambda t: (-_likeness(tiles[tile], tiles[t]), t))  # fmt: skip
+                        key=lambda t: (-likeness(tiles[tile], tiles[t]), t))  # fmt: skip
         needed = [tile, *others[:LIKEST]]
         tasks.append((needed, {t: poses[t] for t in needed if t in poses}, side, shares,
                       _known(tiles, lenses, set(needed))))  # fmt: skip

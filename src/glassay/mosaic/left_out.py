@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from glassay.mosaic.compare import Progress, measured
 from glassay.mosaic.greys import Bytes, grey_of
-from glassay.mosaic.lens import Points
+from glassay.mosaic.lens import Lens, Points
 from glassay.mosaic.neighbours import MOST_TURN
+from glassay.mosaic.schedule import Workers
+from glassay.mosaic.shifts import REACH_SHARE
 from glassay.mosaic.tile import Tile, features
 
 MOST_ASKED = 24
@@ -32,33 +36,63 @@ their mirrors. Of one that is, nothing fits straight."""
 ANOTHER_ZOOM = 0.015
 """Difference of scale from which it is called another zoom: features tell it to some 0.5 %."""
 
-NOTHING = (0, 1.0, 0.0)
-"""What two photos have in common that show nothing of each other."""
+
+@dataclass(frozen=True)
+class _Common:
+    """What two photos have in common: `here`, `there` (n, 2), px of features that one similarity fits,
+    the scale of the other over this one, and its turn in degrees. Few features count as none."""
+
+    here: Points = field(default_factory=lambda: np.empty((0, 2)))
+    there: Points = field(default_factory=lambda: np.empty((0, 2)))
+    scale: float = 1.0
+    turn: float = 0.0
+
+    @property
+    def count(self) -> int:
+        """How many places they lie at."""
+        return len(np.unique(np.round(self.here / 5), axis=0))
 
 
-def why_left_out(tile: Tile, placed: Sequence[Tile]) -> str | None:
-    """What the tile shows of what placed tiles show, or None where nothing is recognised."""
+def why_left_out(
+    number: int, tiles: Sequence[Tile], placed: Sequence[int], lenses: Sequence[Lens],
+    workers: Workers, progress: Progress,
+) -> str | None:  # fmt: skip
+    """What a tile shows of what placed tiles show, or None where nothing is recognised."""
+    tile = tiles[number]
     others = placed[:: max(1, -(-len(placed) // MOST_HELD_AGAINST))]
     grey = grey_of(tile.path, tile.digest, tile.tone)
     flipped = np.ascontiguousarray(grey[:, ::-1]), np.ascontiguousarray(tile.valid[:, ::-1])
     places, _, _, descriptors = features(*flipped, tile.cell)
-    straight = max((_common(tile.places, tile.descriptors, o) for o in others), default=NOTHING)
-    mirrored = max((_common(places, descriptors, o) for o in others), default=NOTHING)
-    if mirrored[0] > MIRRORED_OVER_STRAIGHT * straight[0]:
+    straight = {n: _common(tile.places, tile.descriptors, tiles[n]) for n in others}
+    best = max(straight, key=lambda n: straight[n].count)
+    mirrored = max(_common(places, descriptors, tiles[n]).count for n in others)
+    if mirrored > MIRRORED_OVER_STRAIGHT * straight[best].count:
         return "it is mirrored: left and right are exchanged against the other photos"
-    count, scale, turn = straight
-    if count and abs(math.log(scale)) > ANOTHER_ZOOM:
-        return f"taken at another zoom: it shows things {1 / scale:.3g} times as large"
-    if count and abs(turn) > math.degrees(MOST_TURN):
-        return f"it lies turned by {abs(turn):.0f}° against the other photos"
+    common = straight[best]
+    if common.count and abs(math.log(common.scale)) > ANOTHER_ZOOM:
+        return f"taken at another zoom: it shows things {1 / common.scale:.3g} times as large"
+    if common.count and abs(common.turn) > math.degrees(MOST_TURN):
+        start = number, best, _rigid(common, lenses[number], lenses[best])
+        for found in measured(tiles, lenses, [start], REACH_SHARE, workers, progress):
+            # corners of one die are alike, turned by half: their pads are, what lies between is not
+            if found.judged(lenses[found.first], lenses[found.second]).places:
+                return f"it lies turned by {abs(common.turn):.0f}° against the other photos"
     return None
 
 
-def _common(places: Points, descriptors: Bytes, other: Tile) -> tuple[int, float, float]:
-    """How many features one similarity fits, its scale, the other's over this one's, and its turn, deg;
-    `NOTHING` where they are too few."""
+def _rigid(common: _Common, own: Lens, other: Lens) -> Points:
+    """The turn and the shift (2, 3) that put features upon the other's, undistorted px."""
+    angle = math.radians(common.turn)
+    c, s = math.cos(angle), math.sin(angle)
+    linear = np.array([[c, -s], [s, c]])
+    away = other.undistorted(common.there) - own.undistorted(common.here) @ linear.T
+    return np.column_stack([linear, np.median(away, axis=0)])
+
+
+def _common(places: Points, descriptors: Bytes, other: Tile) -> _Common:
+    """What one similarity fits; nothing where it fits too few features."""
     if len(places) < FEWEST or len(other.places) < FEWEST:
-        return NOTHING
+        return _Common()
     one, two = _unit(descriptors), _unit(other.descriptors)
     likeness = one @ two.T
     best = likeness.argmax(axis=1)
@@ -70,19 +104,17 @@ def _common(places: Points, descriptors: Bytes, other: Tile) -> tuple[int, float
     distance, second = (np.sqrt(np.maximum(2 - 2 * v, 0)) for v in (top, next_best))
     kept = mutual & (distance < LIKE) & (distance < RATIO * second)
     if kept.sum() < FEWEST:
-        return NOTHING
+        return _Common()
     here, there = places[kept], other.places[best[kept]]
     matrix, inside = cv2.estimateAffinePartial2D(
         here, there, method=cv2.RANSAC, ransacReprojThreshold=FITS_PX, maxIters=2000
     )
     if matrix is None:
-        return NOTHING
+        return _Common()
     fits = inside.ravel() > 0
-    count = len(np.unique(np.round(here[fits] / 5), axis=0))
-    if count < FEWEST:
-        return NOTHING
     turn = math.degrees(math.atan2(matrix[1, 0], matrix[0, 0]))
-    return count, math.hypot(*matrix[:, 0]), turn
+    found = _Common(here[fits], there[fits], math.hypot(*matrix[:, 0]), turn)
+    return found if found.count >= FEWEST else _Common()
 
 
 def _next(vectors: npt.NDArray[np.float32], rows: npt.NDArray[np.intp]) -> npt.NDArray[np.float32]:

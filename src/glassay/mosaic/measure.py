@@ -32,6 +32,7 @@ from glassay.mosaic.rival_places import only_decided
 from glassay.mosaic.schedule import Workers
 from glassay.mosaic.settle import settled, solved_without
 from glassay.mosaic.shifts import REACH_SHARE
+from glassay.mosaic.slots import beside_placed
 from glassay.mosaic.solve import lens_from_pairs
 from glassay.mosaic.tile import Tile, Unread, read_tile
 from glassay.quantity import Quantity
@@ -108,6 +109,13 @@ def place_tiles(
         lenses = _better_lenses(tiles, lenses, found)
         overlaps = ranked()
         groups = assemble(overlaps, lenses)
+    while 2 < len(groups[0]) < len(tiles):
+        before = len(groups[0])
+        found += beside_placed(tiles, lenses, groups, overlaps, workers, progress)
+        overlaps = ranked()
+        groups = assemble(overlaps, lenses)
+        if len(groups[0]) <= before:
+            break
     if len(groups[0]) < len(tiles):
         groups, more = join_by_loops(tiles, lenses, overlaps, groups, workers, progress)
         overlaps = best_of_pairs([*overlaps, *more])
@@ -144,7 +152,8 @@ def place_tiles(
         where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     for tile in held - poses.keys():
         where.setdefault(usable[tile], Where(paths[usable[tile]], None, HUNG_ON_OTHERS))
-    return outcome(paths, tiles, usable, where, groups, poses, solution, overlaps, pixel_size, read)
+    return outcome(paths, tiles, usable, where, groups, poses, solution, overlaps, pixel_size, read,
+                   workers, progress)  # fmt: skip
 
 
 def _usable(read: Sequence[Tile | Unread], where: dict[int, Where]) -> list[Tile]:
