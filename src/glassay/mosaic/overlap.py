@@ -53,8 +53,8 @@ class Overlap:
     same points of the object in px of either photo; `information` (n, 2, 2): inverse covariance of
     `there`, 1/px^2. `correlation`: mean of the aligned blocks, `share` of the blocks that agree.
     `rivals` (m, 2): other shifts, px of the second, that the blocks do not rule out. `telling`: how
-    many blocks speak against the best rival (`NO_RIVAL` where there is none). `every`: all blocks,
-    those that do not agree too.
+    many blocks speak against the best rival (`NO_RIVAL` where there is none). `repeats`: whether what
+    they share fits itself at another shift. `every`: all blocks, those that do not agree too.
     """
 
     first: int
@@ -67,6 +67,7 @@ class Overlap:
     share: float
     rivals: Points
     telling: int
+    repeats: bool
     every: Blocks
 
     def judged(self, one: Lens, two: Lens) -> Overlap:
@@ -100,7 +101,7 @@ class Overlap:
     def places(self) -> bool:
         """Whether it may place a tile by itself: cells and wires repeat, so that a few blocks fit in
         several places of a die."""
-        if not self.decided or self.evidence < EVIDENCE_ALONE:
+        if not self.decided or self.repeats or self.evidence < EVIDENCE_ALONE:
             return False
         return any(
             len(self.here) >= blocks and self.telling >= against for blocks, against in ALONE
@@ -129,7 +130,7 @@ def measure_overlap(
     if box is None:
         return None
     if not reach:
-        return _measured(first, second, pair, box, np.empty((0, 2)), NO_RIVAL)
+        return _measured(first, second, pair, box, np.empty((0, 2)), NO_RIVAL, False)
     overlap = None
     for attempt in range(2):
         found = search(one.coarse, two.coarse, pair.matrix, _undistorted(pair, box), reach)
@@ -139,7 +140,7 @@ def measure_overlap(
         box = shared_box(pair)
         if box is None:
             return None
-        overlap = _measured(first, second, pair, box, found.rivals, found.telling)
+        overlap = _measured(first, second, pair, box, found.rivals, found.telling, found.repeats)
         if overlap is None or not len(found.rivals) or attempt:
             break
         # a proposal from features may be turned by a tenth of a degree: judge rivals once more
@@ -162,7 +163,9 @@ def overlap_close_to(
     rivals = wide.rivals
     if np.hypot(*gap) > AGAIN_PX:
         rivals = np.concatenate([gap[None, :], rivals + gap])
-    return replace(found, rivals=rivals, telling=min(found.telling, wide.telling))
+    return replace(
+        found, rivals=rivals, telling=min(found.telling, wide.telling), repeats=wide.repeats
+    )
 
 
 def lay_upon(
@@ -204,7 +207,7 @@ def _undistorted(pair: Pair, box: Box) -> Points:
 
 
 def _measured(
-    first: int, second: int, pair: Pair, box: Box, rivals: Points, telling: int
+    first: int, second: int, pair: Pair, box: Box, rivals: Points, telling: int, repeats: bool
 ) -> Overlap | None:
     found = measure_blocks(pair, box, FEWEST_BLOCKS)
     if found is None:
@@ -217,5 +220,5 @@ def _measured(
     kept = found.only(agrees)
     return Overlap(
         first, second, matrix, kept.here, kept.there, kept.information,
-        float(found.correlation.mean()), float(agrees.mean()), rivals, telling, found,
+        float(found.correlation.mean()), float(agrees.mean()), rivals, telling, repeats, found,
     )  # fmt: skip

@@ -51,6 +51,8 @@ LEAST_BLOCK_CORRELATION = 0.3
 SMOOTH = 9.0
 LEAST_CONTRAST = 3.0
 """Local contrast of 255 below which it is mostly noise, and is not raised to one."""
+BESIDE_PX = 3.0
+"""Reduced px within which another peak belongs to the best one."""
 SLOW = 4
 """Counts and powers change slowly with the shift: they are found at a quarter of the size."""
 
@@ -132,11 +134,13 @@ def _smooth(picture: FloatImage) -> FloatImage:
 @dataclass(frozen=True, eq=False)
 class Found:
     """The best shift: `matrix` from undistorted px of the first tile to the second's, `rivals` (m, 2)
-    shifts from it that are not ruled out, `telling` blocks against the best rival."""
+    shifts from it that are not ruled out, `telling` blocks against the best rival. `repeats`: what both
+    share fits itself at another shift; only what lies beside it rules the rivals out."""
 
     matrix: Points
     rivals: Points
     telling: int
+    repeats: bool
 
 
 def search(
@@ -162,7 +166,9 @@ def search(
             left_over.append(turned[n] - turned[0])
     kept = matrix.copy()
     kept[:, 2] += turned[0]
-    return Found(kept, np.array(left_over).reshape(-1, 2), telling)
+    return Found(
+        kept, np.array(left_over).reshape(-1, 2), telling, bool(left_over) or laid.repeats()
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,6 +179,19 @@ class _Laid:
     blocks: _Blocks
     peaks: Points
     reach: int
+
+    def repeats(self) -> bool:
+        """Whether the common part, of the second tile that part alone, fits at another shift as well.
+
+        A part of nothing but cells, between other things in both tiles, has one place in which it fits
+        best; that it is the same part of the chip, nothing tells.
+        """
+        within = self.blocks.within(self.peaks[0, :2])
+        best = within.fit(self.peaks[0, :2])
+        others = _peaks(within.surface(self.reach))
+        apart = np.abs(others[:, :2] - self.peaks[0, :2]).max(axis=1) > BESIDE_PX
+        likely = others[apart & (others[:, 2] > RIVAL_SHARE * self.peaks[0, 2])]
+        return any(best.against(within.fit(one[:2])) < FEWEST_TELLING for one in likely)
 
 
 def _laid(
@@ -187,9 +206,7 @@ def _laid(
     if min(width, height) < BLOCK:
         return None
     rows, columns = (SLOW * -(-(side + 2 * reach) // SLOW) for side in (height, width))
-    a, mask_a = (np.zeros((rows, columns), dtype=np.float32) for _ in range(2))
     part = slice(corner[1], far[1]), slice(corner[0], far[0])
-    inner = slice(reach, reach + height), slice(reach, reach + width)
     # from the region's px to the second's reduced px
     region = np.column_stack([np.eye(2) * one.factor,
                               one.corner + (corner - reach) * one.factor])  # fmt: skip
@@ -197,9 +214,8 @@ def _laid(
     b, mask_b = (warped(v, onto, (rows, columns)) for v in (two.values, two.mask))
     mask_b = (mask_b > 0.99).astype(np.float32)
     b *= mask_b
-    a[inner], mask_a[inner] = one.values[part], one.mask[part]
-    peaks = _peaks(_surface(a, mask_a, b, mask_b, reach))
-    return _Laid(_Blocks(a[inner], mask_a[inner], b, mask_b), peaks, reach)
+    blocks = _Blocks(one.values[part], one.mask[part], b, mask_b)
+    return _Laid(blocks, _peaks(blocks.surface(reach)), reach)
 
 
 def denied(one: Coarse, two: Coarse, matrix: Points, box: Points, reach_share: float) -> bool:
@@ -299,6 +315,21 @@ class _Blocks:
         self._shape = a.shape
         self._b, self._mask_b = b, mask_b
         self._mask, self._a = mask, np.ascontiguousarray(a * mask)
+
+    def within(self, corner: Points) -> _Blocks:
+        """The same with what the second shows in the overlap alone, whose corner lies at `corner`."""
+        (column, row), (height, width) = np.rint(corner).astype(int), self._shape
+        part = slice(max(row, 0), row + height), slice(max(column, 0), column + width)
+        mask = np.zeros_like(self._mask_b)
+        mask[part] = self._mask_b[part]
+        return _Blocks(self._a, self._mask, self._b * mask, mask)
+
+    def surface(self, reach: int) -> FloatImage:
+        """Normalised correlation at all shifts up to `reach` (see `_surface`)."""
+        a, mask = (np.zeros(self._b.shape, np.float32) for _ in range(2))
+        inner = tuple(slice(reach, reach + side) for side in self._shape)
+        a[inner], mask[inner] = self._a, self._mask
+        return _surface(a, mask, self._b, self._mask_b, reach)
 
     def fit(self, corner: Points) -> _Fit:
         """Correlation of each block where the overlap's corner lies at `corner` of the second."""
