@@ -9,11 +9,19 @@ from typing import Any
 import pytest
 
 from glassay.heap import keep_freed_memory
+from tests.made_once import SHARED
 
 NOTHING_SKIPPED = bool(os.environ.get("GLASSAY_NOTHING_SKIPPED"))
 
 
 keep_freed_memory()  # as the command does
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _shared_folder(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """One for all test processes, which have folders of their own in it."""
+    own = tmp_path_factory.getbasetemp()
+    SHARED[:] = [(own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "made-once"]
 
 
 def _failed(report: Any) -> Any:

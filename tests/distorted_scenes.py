@@ -30,9 +30,12 @@ def photographed_lattice(
     x = ((x + 0.5) / SUPERSAMPLING - width / 2) / half
     y = ((y + 0.5) / SUPERSAMPLING - height / 2) / half
     square = x * x + y * y
+    bent = k * square
     share = np.ones_like(square)  # r_u / r_d, by the fixed point of its definition
     for _ in range(25):
-        share = 1 / (1 + k * square * share**2)
+        before, share = share, 1 / (1 + bent * (share * share))
+        if np.abs(share - before).max() < 1e-15:
+            break
     u, v = x * share * half, y * share * half
     c, s = np.cos(np.radians(3.0)), np.sin(np.radians(3.0))
     a, b = (u * c + v * s) / pitch, (v * c - u * s) / pitch

@@ -91,7 +91,10 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
         if not line.startswith("sensor_pixels")
     ]  # fmt: skip
     document.write_text("".join(kept), encoding="utf-8")
-    result = CliRunner().invoke(command, [str(folder)], catch_exceptions=False)
+    with pytest.MonkeyPatch.context() as patch:
+        # beside other tests, more processes would only load everything once more at every step
+        patch.setattr("glassay.bench.measuring.run.default_jobs", lambda: 1)
+        result = CliRunner().invoke(command, [str(folder)], catch_exceptions=False)
     assert result.exit_code == 0, result.output
     results = json.loads((folder / "results" / "results.json").read_text())
     return Made(folder, result.output, results)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,13 +14,20 @@ from glassay.die import DieResult, measure_die
 from glassay.imaging.tone import FloatImage
 from glassay.quantity import Quantity
 from tests.die.drawn import PIXEL_UM, grey, shot
+from tests.made_once import made_once
 
 
 @pytest.fixture(scope="session")
 def measured() -> DieResult:
     """The drawn die with its bond wires, its pixel size known to 0.01 %."""
-    size = Quantity.of(PIXEL_UM, 1e-4 * PIXEL_UM, "um/px", "certificate")
-    return measure_die(grey(shot()), size)
+
+    def make(folder: Path) -> None:
+        size = Quantity.of(PIXEL_UM, 1e-4 * PIXEL_UM, "um/px", "certificate")
+        (folder / "die.pickle").write_bytes(pickle.dumps(measure_die(grey(shot()), size)))
+
+    found = pickle.loads((made_once("die", make) / "die.pickle").read_bytes())
+    assert isinstance(found, DieResult)
+    return found
 
 
 _MEASURED: dict[tuple[object, ...], DieResult] = {}

@@ -42,15 +42,16 @@ def drawn_die(
     c, s = np.cos(np.radians(tilt_deg)), np.sin(np.radians(tilt_deg))
     u = (x[None, :] * c + y[:, None] * s) / pitch_x + pixels[0] / 2
     v = (y[:, None] * c - x[None, :] * s) / pitch_y + pixels[1] / 2
-    column, row = np.floor(u).astype(int), np.floor(v).astype(int)
+    column, row = np.floor(u), np.floor(v)
     inside = (column >= 0) & (column < pixels[0]) & (row >= 0) & (row < pixels[1])
     is_open = (abs(u - column - 0.5) < window / 2) & (abs(v - row - 0.5) < window / 2)
-    kind = (row % 2) + (column % 2) if coloured else np.ones_like(row)
-    cells = np.array([RED, GREEN, BLUE], np.float32)[kind]
-    picture = np.where(is_open[..., None], cells, np.array(WALL, np.float32))
-    picture = np.where(inside[..., None], picture, np.array(BORDER, np.float32))
-    shape = (height, SUPERSAMPLING, width, SUPERSAMPLING, 3)
-    light = picture.reshape(shape).mean(axis=(1, 3)).astype(np.float32)
+    kind = (row % 2 + column % 2).astype(np.uint8) if coloured else np.ones(row.shape, np.uint8)
+    shown = np.where(inside, np.where(is_open, kind, 3), 4)
+    # how much of each px shows what
+    shape = (height, SUPERSAMPLING, width, SUPERSAMPLING)
+    shares = [(shown == what).reshape(shape).mean(axis=(1, 3)) for what in range(5)]
+    colours = np.array([RED, GREEN, BLUE, WALL, BORDER])
+    light = (np.stack(shares, axis=2) @ colours).astype(np.float32)
     if blur_px:
         light = cv2.GaussianBlur(light, (0, 0), blur_px)
     rng = np.random.default_rng(seed)

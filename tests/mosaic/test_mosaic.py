@@ -397,7 +397,7 @@ def test_a_cluster_that_loses_a_worker_makes_the_same_picture(
     import distributed
 
     with distributed.LocalCluster(
-        n_workers=3, threads_per_worker=1, dashboard_address=None, silence_logs=logging.CRITICAL
+        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=logging.CRITICAL
     ) as cluster:
         workers = Workers(cluster.scheduler_address)
         lost: list[str] = []

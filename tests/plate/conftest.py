@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,10 +13,11 @@ from PIL import Image
 from glassay.bench.chip.same_chip import SameChip
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
-from glassay.bench.measuring.assemble import run_bench
+from glassay.bench.measuring.assemble import read_results, run_bench
 from glassay.bench.measuring.matching import kept_matches
 from glassay.simulate import Camera, Capture, Die, Edge, Optics, Pose, capture
 from tests.bench.slides import draw_slide
+from tests.made_once import made_once
 
 SIZE = (400, 300)
 PIXEL_UM = {"near": 1.0, "far": 1.5, "eye": 1.2}
@@ -64,15 +67,24 @@ def chip_file(name: str) -> str:
 
 @pytest.fixture(scope="session")
 def shown(tmp_path_factory: pytest.TempPathFactory) -> Shown:
-    folder = tmp_path_factory.mktemp("one-chip")
-    (folder / "captures").mkdir()
-    shots = {
+    made = made_once("one-chip", _photographed_and_measured)
+    folder = Path(shutil.copytree(made, tmp_path_factory.mktemp("one-chip") / "bench"))
+    results = read_results(load_bench(folder))
+    return Shown(results, kept_matches(results)[0], _shots())
+
+
+def _shots() -> dict[str, Capture]:
+    return {
         "near": _photo("near", 4, (-100, 50)),
         "far": _photo("far", -20, (-85, 40)),
         "eye": _photo("eye", 95, (-95, 60)),
     }
+
+
+def _photographed_and_measured(folder: Path) -> None:
+    (folder / "captures").mkdir()
     text = TEXT
-    for number, (name, shot) in enumerate(shots.items()):
+    for number, (name, shot) in enumerate(_shots().items()):
         draw_slide(folder / f"captures/slide-{name}.png", pixel_size_um=PIXEL_UM[name], size=SIZE,
                    division_um=20, seed=number)  # fmt: skip
         shot.write(folder / chip_file(name))
@@ -88,5 +100,4 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> Shown:
     text += '[[instrument]]\nid = "lamp"\nname = "Glass lamp"\nkind = "other"\n'
     text += f'[[capture]]\nfile = "{chip_file("lamp")}"\ninstrument = "lamp"\nobject = "chip"\n'
     (folder / "bench.toml").write_text(text, encoding="utf-8")
-    results = run_bench(load_bench(folder), jobs=1)
-    return Shown(results, kept_matches(results)[0], shots)
+    run_bench(load_bench(folder), jobs=1)

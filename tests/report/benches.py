@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import atexit
 import shutil
-import tempfile
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 from PIL import Image
 from tests.bench.slides import draw_slide
+from tests.made_once import made_once
 
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
@@ -108,16 +106,8 @@ def small_bench(folder: Path) -> Path:
     return folder
 
 
-@cache
-def _measured_once() -> Path:
-    """The small bench as it is measured, for copies only; gone when the process ends."""
-    folder = Path(tempfile.mkdtemp(prefix="small-bench-"))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    run_bench(load_bench(small_bench(folder)), jobs=1)
-    return folder
-
-
 def measured(folder: Path) -> BenchResults:
-    """The small bench in an empty or new folder, with its results; measured once a process."""
-    shutil.copytree(_measured_once(), folder, dirs_exist_ok=True)
+    """The small bench in an empty or new folder, with its results; measured once for all."""
+    made = made_once("small-bench", lambda new: run_bench(load_bench(small_bench(new)), jobs=1))
+    shutil.copytree(made, folder, dirs_exist_ok=True)
     return read_results(load_bench(folder))

@@ -254,7 +254,7 @@ def test_a_drawn_mosaic_is_made_the_picture_of_its_chip(bench: Path) -> None:
         assert "Look at mosaics/piece and set the four corners of its outline" in page
         # results may be deleted, and be drawn again
         shutil.rmtree(bench / "results")
-        run_bench(load_bench(bench))
+        run_bench(load_bench(bench), jobs=1)
         mosaic_picture_of(read_results(load_bench(bench)), CAPTURE).make(lambda *_: None)
         assert _files(place) == drawn_files
         assert "This is the chip" in client.get("/mosaic", params={"id": CAPTURE}).text
@@ -364,7 +364,7 @@ def test_without_a_scale_it_is_said_why_it_is_not_the_picture(bench: Path) -> No
     text = text.replace('near"\nobject = "slide"', 'far"\nobject = "slide"')
     two = 'id = "near"\n[[instrument.setting]]\nid = "far"'
     (bench / "bench.toml").write_text(text.replace('id = "near"', two), encoding="utf-8")
-    run_bench(load_bench(bench))
+    run_bench(load_bench(bench), jobs=1)
     mosaic_picture_of(read_results(load_bench(bench)), CAPTURE).make(lambda *_: None)
     with client_of(bench) as client:
         page = client.get("/mosaic", params={"id": CAPTURE}).text

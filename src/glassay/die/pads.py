@@ -18,6 +18,7 @@ from glassay.fitting import block_mean
 from glassay.imaging.tone import FloatImage
 
 Array = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 SEARCH_PX = 720
 """Longer side of the reduced die in which pads are looked for."""
@@ -45,6 +46,15 @@ outer thirds may fail: a line leaves the pad there, or a wire lies across."""
 
 EVEN = 0.62
 """Least ratio of the darkest inner strip to the brightest; one of the eight may fail here too."""
+
+THIRDS = ((False, -1, -1), (True, 1, 1), (False, 1, 1), (True, -1, -1),
+          (False, -1, 1), (True, 1, -1), (False, 1, -1), (True, -1, 1))  # fmt: skip
+"""The eight outer thirds of a frame: whether of an upright side, which side, and which of its ends. The
+first of them are those that have least to do with each other."""
+
+EVERYWHERE = 2
+"""So many of them are held against their surround at every place. Where both fail it is settled, which
+is four places in five (drawn dies); the others are looked at where that is not so."""
 
 BAND = 0.22
 """Depth of the band along the rim in which pads lie, part of the die's shorter side."""
@@ -106,7 +116,7 @@ def _spots(level: FloatImage, sizes: list[float], step: float) -> list[Spot]:
     best, what = np.zeros_like(level), np.zeros(level.shape, np.int32)
     for y0, y1, x0, x1 in _along_the_rim(rows, columns):
         here, kind = best[y0:y1, x0:x1], what[y0:y1, x0:x1]
-        sums = total[y0 : y1 + 2 * margin + 1, x0 : x1 + 2 * margin + 1]
+        sums = np.ascontiguousarray(total[y0 : y1 + 2 * margin + 1, x0 : x1 + 2 * margin + 1])
         for number, (w, h) in enumerate(kinds):
             score = _score(sums, margin, w, h)
             near_x, near_y = math.ceil(0.62 * w), math.ceil(0.62 * h)
@@ -148,24 +158,32 @@ def _score(
     rows, columns = total.shape[0] - 1 - 2 * margin, total.shape[1] - 1 - 2 * margin
     far = np.full((rows, columns), 2.0, np.float32)
     contrasts, lights, brightest = (far, far), (far, far), np.zeros_like(far)
-    for across in (False, True):
+    left, corners = np.arange(rows * columns), None
+    for number, (across, side, end) in enumerate(THIRDS):
+        if number >= EVERYWHERE:
+            here = np.flatnonzero(contrasts[1] > LEAST_CONTRAST)
+            left = left[here]
+            corners = left + left // columns * (2 * margin + 1)
+            contrasts = contrasts[0].take(here), contrasts[1].take(here)
+            lights = lights[0].take(here), lights[1].take(here)
+            brightest = brightest.take(here)
         long, short = (h, w) if across else (w, h)
-        for side in (-1, 1):
-            edge = side * short / 2
-            within = sorted((edge - side * gap, edge - side * (gap + strip)))
-            beyond = sorted((edge + side * gap, edge + side * (gap + strip)))
-            for end in (-1, 1):
-                span = sorted((end * (long / 2 - gap), end * long / 6))
-                mine, other = (
-                    _mean(total, margin, *((*part, *span) if across else (*span, *part)))
-                    for part in (within, beyond)
-                )
-                contrasts = _two_least(*contrasts, (mine - other) / (mine + other + 1e-6))
-                lights = _two_least(*lights, mine)
-                brightest = np.maximum(brightest, mine)
+        edge = side * short / 2
+        within = sorted((edge - side * gap, edge - side * (gap + strip)))
+        beyond = sorted((edge + side * gap, edge + side * (gap + strip)))
+        span = sorted((end * (long / 2 - gap), end * long / 6))
+        mine, other = (
+            _mean(total, margin, corners, *((*part, *span) if across else (*span, *part)))
+            for part in (within, beyond)
+        )
+        contrasts = _two_least(*contrasts, (mine - other) / (mine + other + 1e-6))
+        lights = _two_least(*lights, mine)
+        brightest = np.maximum(brightest, mine)
     # the second least of eight: one may fail
     good = (lights[1] > EVEN * brightest) & (contrasts[1] > LEAST_CONTRAST)
-    return np.asarray(np.where(good, contrasts[1], 0.0), dtype=np.float32)
+    score = np.zeros((rows, columns), np.float32)
+    score.reshape(-1)[left] = np.where(good, contrasts[1], 0.0)
+    return score
 
 
 def _two_least(
@@ -174,16 +192,24 @@ def _two_least(
     return np.minimum(least, more), np.minimum(second, np.maximum(least, more))
 
 
-def _mean(total: Array, margin: int, x0: float, x1: float, y0: float, y1: float) -> FloatImage:
-    """Means over boxes from x0 to x1 and y0 to y1 about the middle of every px, in whole px."""
+def _mean(
+    total: Array, margin: int, corners: Places | None, x0: float, x1: float, y0: float, y1: float
+) -> FloatImage:
+    """Means over boxes from x0 to x1 and y0 to y1 about the middle of every px, in whole px, or of
+    some: of those whose margins' upper left corners lie at these places in the sums, row by row."""
     left, top = round(x0 + 0.5), round(y0 + 0.5)
     right, bottom = max(round(x1 + 0.5), left + 1), max(round(y1 + 0.5), top + 1)
     rows, columns = total.shape[0] - 1 - 2 * margin, total.shape[1] - 1 - 2 * margin
-    a, b = (slice(margin + at, margin + at + columns) for at in (left, right))
-    c, d = (slice(margin + at, margin + at + rows) for at in (top, bottom))
-    sums = total[d, b] - total[c, b]
-    sums -= total[d, a]
-    sums += total[c, a]
+
+    def at(y: int, x: int) -> Array:
+        y, x = margin + y, margin + x
+        if corners is None:
+            return total[y : y + rows, x : x + columns]
+        return np.asarray(np.take(total.reshape(-1), corners + (y * total.shape[1] + x)))
+
+    sums = at(bottom, right) - at(top, right)
+    sums -= at(bottom, left)
+    sums += at(top, left)
     sums /= (right - left) * (bottom - top)
     return np.asarray(sums, dtype=np.float32)
 

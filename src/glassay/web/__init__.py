@@ -5,7 +5,8 @@ reads the bench, shows it, and hands what the person does to `glassay.bench`. Pa
 here and work without script; the modules in `static/` add the viewer, pointing and the camera.
 """
 
-from glassay.web.app import create_app
-from glassay.web.serve import serve
+import lazy_loader
 
-__all__ = ["create_app", "serve"]
+# The names stand in `__init__.pyi`; what is behind one is loaded when it is first used: the process
+# that measures in the background needs no page.
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -57,8 +57,8 @@ def create_app(folder: Path, entry: str, script_key: str | None = None) -> FastA
     app.state.live_mosaics = LiveMosaics(app.state.workbench.folder)
     app.state.said = OrderedDict()
     app.state.keys = Keys(entry, script_key)
-    for router in ROUTERS:
-        app.include_router(router)
+    for router in ROUTERS:  # as it is: including it would build each of its routes a second time
+        app.router.routes.extend(router.routes)
     for name, media in SHARED.items():
         app.add_api_route(f"/static/{name}", _of_report(name, media), include_in_schema=False)
     static = files("glassay.web").joinpath("static")

@@ -35,8 +35,8 @@ def command(
     clips, from a phone that reads the code shown, and shows nothing of the bench. What it takes
     crosses the network without encryption: use it on networks that you trust only.
     """
-    from glassay.web import serve
     from glassay.web.phone.serve import PhonePage, code_for_terminal
+    from glassay.web.serve import serve
 
     if bench.is_file():
         raise Unusable(f"{bench} is a file, no bench folder; a bench is a folder with a bench.toml")
