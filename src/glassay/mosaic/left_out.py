@@ -10,12 +10,11 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from glassay.mosaic.compare import Progress, measured
+from glassay.mosaic.blocks import Picture
 from glassay.mosaic.greys import Bytes, grey_of
 from glassay.mosaic.lens import Lens, Points
 from glassay.mosaic.neighbours import MOST_TURN
-from glassay.mosaic.schedule import Workers
-from glassay.mosaic.shifts import REACH_SHARE
+from glassay.mosaic.overlap import measure_overlap
 from glassay.mosaic.tile import Tile, features
 
 MOST_ASKED = 24
@@ -54,39 +53,53 @@ class _Common:
 
 
 def why_left_out(
-    number: int, tiles: Sequence[Tile], placed: Sequence[int], lenses: Sequence[Lens],
-    workers: Workers, progress: Progress,
-) -> str | None:  # fmt: skip
+    number: int, tiles: Sequence[Tile], placed: Sequence[int], lenses: Sequence[Lens]
+) -> str | None:
     """What a tile shows of what placed tiles show, or None where nothing is recognised."""
     tile = tiles[number]
     others = placed[:: max(1, -(-len(placed) // MOST_HELD_AGAINST))]
-    grey = grey_of(tile.path, tile.digest, tile.tone)
-    flipped = np.ascontiguousarray(grey[:, ::-1]), np.ascontiguousarray(tile.valid[:, ::-1])
-    places, _, _, descriptors = features(*flipped, tile.cell)
+    own = _picture(tile, lenses[number])
+    flipped = Picture(
+        np.ascontiguousarray(own.grey[:, ::-1]), own.lens,
+        np.ascontiguousarray(tile.valid[:, ::-1]), tile.cell,
+    )  # fmt: skip
+    places, _, _, descriptors = features(flipped.grey, flipped.valid, tile.cell)
     straight = {n: _common(tile.places, tile.descriptors, tiles[n]) for n in others}
-    best = max(straight, key=lambda n: straight[n].count)
-    mirrored = max(_common(places, descriptors, tiles[n]).count for n in others)
-    if mirrored > MIRRORED_OVER_STRAIGHT * straight[best].count:
+    mirrored = {n: _common(places, descriptors, tiles[n]) for n in others}
+    best, likest = (max(one, key=lambda n: one[n].count) for one in (straight, mirrored))
+    common, other = straight[best], mirrored[likest]
+    if other.count > MIRRORED_OVER_STRAIGHT * common.count and _fits(
+        flipped, _picture(tiles[likest], lenses[likest]), other
+    ):
         return "it is mirrored: left and right are exchanged against the other photos"
-    common = straight[best]
     if common.count and abs(math.log(common.scale)) > ANOTHER_ZOOM:
         return f"taken at another zoom: it shows things {1 / common.scale:.3g} times as large"
-    if common.count and abs(common.turn) > math.degrees(MOST_TURN):
-        start = number, best, _rigid(common, lenses[number], lenses[best])
-        for found in measured(tiles, lenses, [start], REACH_SHARE, workers, progress):
-            # corners of one die are alike, turned by half: their pads are, what lies between is not
-            if found.judged(lenses[found.first], lenses[found.second]).places:
-                return f"it lies turned by {abs(common.turn):.0f}° against the other photos"
+    if (
+        common.count
+        and abs(common.turn) > math.degrees(MOST_TURN)
+        and _fits(own, _picture(tiles[best], lenses[best]), common)
+    ):
+        return f"it lies turned by {abs(common.turn):.0f}° against the other photos"
     return None
 
 
-def _rigid(common: _Common, own: Lens, other: Lens) -> Points:
-    """The turn and the shift (2, 3) that put features upon the other's, undistorted px."""
+def _picture(tile: Tile, lens: Lens) -> Picture:
+    grey = grey_of(tile.path, tile.digest, tile.tone)
+    return Picture(grey, lens, tile.valid, tile.cell, f"{tile.digest} {tile.tone}")
+
+
+def _fits(one: Picture, two: Picture, common: _Common) -> bool:
+    """Whether two photos fit as wholes where their features put them.
+
+    Corners of one die are alike, mirrored or turned by half: their pads are, what lies between is not.
+    """
     angle = math.radians(common.turn)
     c, s = math.cos(angle), math.sin(angle)
     linear = np.array([[c, -s], [s, c]])
-    away = other.undistorted(common.there) - own.undistorted(common.here) @ linear.T
-    return np.column_stack([linear, np.median(away, axis=0)])
+    away = two.lens.undistorted(common.there) - one.lens.undistorted(common.here) @ linear.T
+    start = np.column_stack([linear, np.median(away, axis=0)])
+    found = measure_overlap(0, 1, one, two, start)
+    return found is not None and found.judged(one.lens, two.lens).places
 
 
 def _common(places: Points, descriptors: Bytes, other: Tile) -> _Common:

@@ -84,8 +84,7 @@ def place_tiles(
         where[usable[tile]] = Where(paths[usable[tile]], None, reason)
     for tile in held - poses.keys():
         where.setdefault(usable[tile], Where(paths[usable[tile]], None, HUNG_ON_OTHERS))
-    return outcome(paths, tiles, usable, where, groups, poses, solution, overlaps, pixel_size, read,
-                   workers, progress)  # fmt: skip
+    return outcome(paths, tiles, usable, where, groups, poses, solution, overlaps, pixel_size, read)
 
 
 def _usable(read: Sequence[Tile | Unread], where: dict[int, Where]) -> list[Tile]:

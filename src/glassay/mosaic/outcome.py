@@ -12,13 +12,11 @@ from pathlib import Path
 import numpy as np
 
 from glassay.mosaic.assemble import Poses
-from glassay.mosaic.compare import Progress
 from glassay.mosaic.left_out import MOST_ASKED, why_left_out
 from glassay.mosaic.lens import Lens, Points, applied, composed, inverse
 from glassay.mosaic.light import even_light
 from glassay.mosaic.overlap import Overlap
 from glassay.mosaic.result import Camera, MosaicResult, Where
-from glassay.mosaic.schedule import Workers
 from glassay.mosaic.solve import Solution
 from glassay.mosaic.tile import Tile, Unread
 from glassay.quantity import Quantity
@@ -62,7 +60,7 @@ def _frame(poses: Poses, lenses: Sequence[Lens]) -> _Frame:
 def outcome(
     paths: Sequence[Path], tiles: Sequence[Tile], usable: Sequence[int], where: dict[int, Where],
     groups: Sequence[Poses], poses: Poses, solution: Solution, overlaps: Sequence[Overlap],
-    pixel_size: Quantity | None, read: Sequence[Tile | Unread], workers: Workers, progress: Progress,
+    pixel_size: Quantity | None, read: Sequence[Tile | Unread],
 ) -> MosaicResult:  # fmt: skip
     lenses = [solution.lens(t.shape) for t in tiles]
     solved = {t: solution.matrix(t, lenses[t]) for t in solution.tiles}
@@ -87,7 +85,7 @@ def outcome(
             reason = "no sure place: it shows nothing that another tile shows, or only what repeats"
         if asked < MOST_ASKED:
             asked += 1
-            reason = why_left_out(t, tiles, sorted(final), lenses, workers, progress) or reason
+            reason = why_left_out(t, tiles, sorted(final), lenses) or reason
         where[number] = Where(paths[number], None, reason)
     order = sorted(final)
     light = even_light(

@@ -67,8 +67,8 @@ class Overlap:
     share: float
     rivals: Points
     telling: int
-    repeats: bool
     every: Blocks
+    repeats: bool = False
 
     def judged(self, one: Lens, two: Lens) -> Overlap:
         """The same with lenses that are known: blocks must agree more closely."""
@@ -220,5 +220,5 @@ def _measured(
     kept = found.only(agrees)
     return Overlap(
         first, second, matrix, kept.here, kept.there, kept.information,
-        float(found.correlation.mean()), float(agrees.mean()), rivals, telling, repeats, found,
+        float(found.correlation.mean()), float(agrees.mean()), rivals, telling, found, repeats,
     )  # fmt: skip

@@ -307,8 +307,8 @@ class _Fit:
     def against(self, other: _Fit, unknown: float = 0.01) -> int:
         """Blocks that speak for this shift and against the other, less those of the contrary.
 
-        Below the misfit `unknown`, which is added to all, other things decide than what is shown: noise,
-        or a lens that is not known well.
+        Below the misfit `unknown`, which is added to all, other things decide than what is shown:
+        noise, or a lens that is not known well.
         """
         both = self.there & other.there
         mine, theirs = (
