@@ -171,14 +171,15 @@ def _agree(
     if abs(sizes[0][0].value / sizes[1][0].value - 1) < OTHER_SCALE:
         return False
     pair = [_pitch_um(lattices[n], pictures[n])[0] for n in (one, other)]
-    return None not in pair and _is_same(*pair)
+    return None not in pair and _is_same(*pair, most=OTHER_SCALE)
 
 
-def _is_same(one: Quantity | None, other: Quantity | None) -> bool:
+def _is_same(one: Quantity | None, other: Quantity | None, most: float = math.inf) -> bool:
+    """Whether two pitches agree; a ratio that is less certain than `most` proves nothing."""
     assert one is not None
     assert other is not None
     ratio = combine(lambda a, b: a / b, (one, other), "1")
-    return abs(ratio.value - 1) <= max(ratio.expanded, SAME_PITCH)
+    return abs(ratio.value - 1) <= max(ratio.expanded, SAME_PITCH) and ratio.expanded <= most
 
 
 def _finer_left(picture: DiePicture, lattice: LatticeResult) -> tuple[Finer, ...]:
