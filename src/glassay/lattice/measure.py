@@ -170,14 +170,12 @@ def _agree(
         return False
     if abs(sizes[0][0].value / sizes[1][0].value - 1) < OTHER_SCALE:
         return False
-    pair = [_pitch_um(lattices[n], pictures[n])[0] for n in (one, other)]
-    return None not in pair and _is_same(*pair, most=OTHER_SCALE)
+    a, b = (_pitch_um(lattices[n], pictures[n])[0] for n in (one, other))
+    return a is not None and b is not None and _is_same(a, b, most=OTHER_SCALE)
 
 
-def _is_same(one: Quantity | None, other: Quantity | None, most: float = math.inf) -> bool:
+def _is_same(one: Quantity, other: Quantity, most: float = math.inf) -> bool:
     """Whether two pitches agree; a ratio that is less certain than `most` proves nothing."""
-    assert one is not None
-    assert other is not None
     ratio = combine(lambda a, b: a / b, (one, other), "1")
     return abs(ratio.value - 1) <= max(ratio.expanded, SAME_PITCH) and ratio.expanded <= most
 

@@ -87,8 +87,8 @@ def _calibrations(
         return one, two
     # Stated once, it is each photo's all the same: the two may differ by what the digits leave open.
     each = tuple(stated) * 2 if len(stated) == 1 else stated
-    one, two = pixel_sizes_um(each, None, division, photos, 2)
-    return one, two
+    known = pixel_sizes_um(each, None, division, photos, 2)
+    return known[0], known[1]
 
 
 def _say(result: MatchResult) -> str:
