@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-ARRAY: Final = "9"
+ARRAY: Final = "10"
 CLIP: Final = "8"
 DETAIL: Final = "19"
 DIE: Final = "12"
