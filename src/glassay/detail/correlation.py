@@ -92,7 +92,7 @@ def repeat_exposures(
     noise_frequency_x, noise_x = _noise_spectrum(differences, 1)
     noise_frequency_y, noise_y = _noise_spectrum(differences, 0)
     still = _stood_still(shifts)
-    # What repeats up to the pixels' limit may be the camera's pattern, in a direction where it ends too.
+    # What repeats up to the pixels' limit may be the camera's, in a direction where it ends, too.
     is_unknown = cutoffs[0][1] and still
     ends = [None if is_unknown or (is_open and still) else end for end, is_open in cutoffs]
     return RepeatResult(
