@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import Final
 
-ARRAY: Final = "9"
-CLIP: Final = "7"
-DETAIL: Final = "18"
+ARRAY: Final = "10"
+CLIP: Final = "8"
+DETAIL: Final = "19"
 DIE: Final = "12"
 FIELD: Final = "3"
 FINER_INSTRUMENT: Final = "7"

@@ -27,7 +27,7 @@ def test_a_close_up_and_an_overview_as_data_and_figure(
     photos: tuple[str, str], tmp_path: Path
 ) -> None:
     figure = tmp_path / "array.png"
-    sizes = ["--pixel-size", "0.2um", "--pixel-size", "2um"]
+    sizes = ["--pixel-size", "0.20000um", "--pixel-size", "2.0000um"]
     run = CliRunner().invoke(command, [*photos, *sizes, "--json", "--figure", str(figure)])
     assert run.exit_code == 0, run.output
     found = json.loads(run.output)["findings"]
@@ -39,8 +39,17 @@ def test_a_close_up_and_an_overview_as_data_and_figure(
         assert drawn.width > 3 * drawn.height / 2
 
 
+def test_a_pixel_size_is_known_to_half_the_digit_it_was_written_to(photos: tuple[str, str]) -> None:
+    # 0.2 um stands for 0.15 to 0.25 um, rectangular (JCGM 100:2008, 4.3.7); the pitch takes that share.
+    for text, share in (("0.2um", 0.25), ("0.2000um", 0.00025)):
+        run = CliRunner().invoke(command, [photos[0], "--pixel-size", text, "--json"])
+        budget = json.loads(run.output)["findings"]["pitch_x"]["contributions"]
+        written = [line["u"] for line in budget if line["source"] == "digits as written"]
+        assert written == [pytest.approx(1.4 * share / 3**0.5, rel=0.01)]
+
+
 def test_the_answer_in_words(photos: tuple[str, str]) -> None:
-    run = CliRunner().invoke(command, [photos[0], "--pixel-size", "0.2um"])
+    run = CliRunner().invoke(command, [photos[0], "--pixel-size", "0.20000um"])
     assert run.exit_code == 0, run.output
     assert "pitch along x 1.400" in run.output
     assert "colour mosaic" in run.output

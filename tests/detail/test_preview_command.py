@@ -60,6 +60,32 @@ def test_a_measured_edge_predicts_the_real_capture(files: dict[str, Path]) -> No
     assert figure.stat().st_size > 10_000
 
 
+def test_what_was_assumed_of_the_light_is_said_of_each_picture(files: dict[str, Path]) -> None:
+    deep = files["folder"] / "deep.png"
+    Image.fromarray(np.rint(texture() * 65535).astype(np.uint16)).save(deep)
+    of_deep = {**files, "source": deep}
+    _, said = run(of_deep)
+    note = said.strip().splitlines()[-1]
+    assert "of the edge as sRGB has it, of the source as proportional to it" in note
+    _, said = run(of_deep, "--tone", "linear")
+    note = said.strip().splitlines()[-1]
+    assert "of the edge as sRGB has it;" in note
+    assert "of the source" not in note
+    _, said = run(files)
+    assert "of the source and the edge as sRGB has it;" in said
+
+
+def test_the_tone_of_the_source_can_be_stated(files: dict[str, Path]) -> None:
+    # Taken as proportional to light, a drawing stored as sRGB fits its capture less.
+    found = {}
+    for tone in ("srgb", "linear"):
+        status, said = run(files, "--against", str(files["real"]), "--tone", tone, "--json")
+        assert status == 0, said
+        found[tone] = json.loads(said)["findings"]["unexplained"]["value"]
+    assert found["linear"] > 1.5 * found["srgb"]
+    assert run(files, "--tone", "nonsense")[0] == 2
+
+
 def test_without_a_capture_it_only_shows(files: dict[str, Path]) -> None:
     status, said = run(files)
     first, note = said.strip().splitlines()

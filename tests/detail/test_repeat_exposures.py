@@ -122,6 +122,21 @@ def test_one_direction_that_never_ends_is_no_bound_either():
     assert "frc_cutoff_x" not in still.findings()
 
 
+def test_where_the_whole_is_unknown_its_directions_are_too():
+    # A pattern in all directions but x repeats up to the limit: what repeats along x may be its, too.
+    fy, fx = fft.fftfreq(HEIGHT)[:, None], fft.rfftfreq(WIDTH)[None, :]
+    white = np.random.default_rng(4).standard_normal((HEIGHT, WIDTH))
+    amplitude = np.sqrt(300 * np.exp(-np.hypot(fx, fy) / 0.05) + 0.6 * (np.abs(fy) > 0.7 * fx))
+    light = fft.irfft2(fft.rfft2(white) * amplitude, s=(HEIGHT, WIDTH))
+    still = repeat_exposures([exposure(light, 1), exposure(light, 2)])
+    assert still.frc_cutoff is None
+    assert still.frc_cutoff_x is None
+    assert still.frc_cutoff_y is None
+    moved = repeat_exposures([exposure(light, 1), exposure(shifted(light, 6, 4), 2)])
+    assert moved.frc_cutoff_x is not None  # it moved with the scene: detail, that ends along x
+    assert moved.frc_cutoff_x.value < 0.45
+
+
 def test_row_and_column_noise_is_left_out():
     light = scene(4)
     rows = 3 * np.random.default_rng(1).standard_normal((HEIGHT, 1))

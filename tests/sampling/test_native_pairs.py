@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from studies._enlarged import (
@@ -91,6 +92,70 @@ def test_a_scene_that_repeats_is_no_enlargement(quality, period):
         except NotMeasurable:  # of a pattern that repeats, no movement by a period can be excluded
             continue
         assert verdict in ("cannot tell", "native")
+
+
+SMALLER = {"bilinear": cv2.INTER_LINEAR, "bicubic": cv2.INTER_CUBIC}
+
+
+@pytest.mark.parametrize(
+    ("share", "kernel", "colour", "quality"),
+    [
+        (0.6, "bilinear", "grey", None),
+        (0.55, "bilinear", "grey", None),
+        (0.6, "bilinear", "grey", 95),
+        (0.75, "bicubic", "grey", 93),
+        (0.85, "bilinear", "grey", 97),
+        (0.93, "bilinear", "mosaic", None),
+        (0.93, "bicubic", "mosaic", 97),
+    ],
+)
+def test_a_picture_made_smaller_without_a_filter_is_not_called_enlarged(
+    share, kernel, colour, quality
+):
+    # Sampled at steps of 1/share px, its noise is whole on a px and averaged between two: as periodic
+    # as that of an enlarged picture.
+    whole = pair((800, 600), Firmware((800, 600)), seed=3, full_well_e=2500, colour=colour)
+    size = (round(800 * share), round(600 * share))
+    frames = [
+        compress(cv2.resize(frame, size, interpolation=SMALLER[kernel]), quality) for frame in whole
+    ]
+    found = native(frames, facts=facts_of(quality))
+    assert found.verdict in ("native", "cannot tell")
+    if found.verdict == "cannot tell":
+        said = found.advice + " ".join(piece.says for piece in found.evidence)
+        assert "smaller" in said
+
+
+def enlarged_and_sharpened(
+    factors: tuple[float, float], sharpening: float, quality: int, **more: object
+) -> list[np.ndarray]:
+    out = []
+    for frame in pair((960, 720), Firmware((960, 720)), colour="mosaic", **more):
+        size = (round(960 * factors[0]), round(720 * factors[1]))
+        large = cv2.resize(frame, size, interpolation=cv2.INTER_CUBIC).astype(np.float32)
+        sharp = large + sharpening * (large - cv2.GaussianBlur(large, (0, 0), 1.0))
+        out.append(compress(np.clip(np.rint(sharp), 0, 255).astype(np.uint8), quality))
+    return out
+
+
+@pytest.mark.parametrize("seed", [2, 4])
+def test_a_mosaic_enlarged_by_half_is_not_read_off_what_compression_mixes_in(seed):
+    # Its by-product, at 3, lies where copies by 3 would show theirs at 1.5; the 8 px grid mixes others.
+    frames = enlarged_and_sharpened((1.5, 1.5), 0.8, 90, seed=seed, full_well_e=8000.0)
+    found = native(frames, facts=facts_of(90))
+    assert found.native_width.value == pytest.approx(960, abs=2)
+    assert found.native_height.value == pytest.approx(720, abs=2)
+
+
+def test_an_axis_does_not_take_its_own_by_product_for_the_factor_of_the_other():
+    # Enlarged by 1.2, a mosaic leaves 2.4; its alias is 1.714, near the 1.7 of the other axis, and the
+    # 8 px grid mixes it to others.
+    found = native(enlarged_and_sharpened((1.7, 1.2), 0.0, 93, seed=7), facts=facts_of(93))
+    for told, true in ((found.native_width, 960), (found.native_height, 720)):
+        assert told is None or told.value == pytest.approx(true, abs=2)
+    for piece in found.evidence:
+        if " shows enlargement" in piece.says:
+            assert float(piece.says.split("strength ")[1].split(",")[0]) >= 5
 
 
 def test_a_mosaic_sensor_is_not_taken_for_half_of_itself():

@@ -40,8 +40,10 @@ def pixel_sizes_um(
 ) -> tuple[Quantity | None, ...]:
     """The pixel size of each of so many `photos` (um/px), or None where nothing was said.
 
-    Raises `Unusable` when the options contradict each other, and `NotMeasurable` when the slide's
-    photo holds no scale or is of another size than the files that are `measured`.
+    A stated one is known to half its last digit; one that is stated once for several photos is the same
+    unknown in all of them. Raises `Unusable` when the options contradict each other, and
+    `NotMeasurable` when the slide's photo holds no scale or is of another size than the files that are
+    `measured`.
     """
     if slide is not None and stated:
         raise Unusable("give either --pixel-size or --slide, not both")
@@ -56,15 +58,19 @@ def pixel_sizes_um(
         return (None,) * photos
     if len(stated) not in (1, photos):
         raise Unusable(f"--pixel-size is given {len(stated)} times for {photos} photos")
-    sizes = tuple(Quantity(_positive(text), "um/px") for text in stated)
+    sizes = tuple(stated_pixel_size(text) for text in stated)
     return sizes * photos if len(sizes) == 1 else sizes
 
 
-def as_written(size: Quantity, text: str) -> Quantity:
-    """The size, known to half its last digit: a rectangular distribution (JCGM 100:2008, 4.3.7)."""
+def stated_pixel_size(text: str, option: str = "--pixel-size") -> Quantity:
+    """A pixel size (um/px) as written, known to half its last digit: a rectangular distribution
+    (JCGM 100:2008, 4.3.7). Raises `Unusable` naming the option."""
+    size = parse(text, "pixel size")
+    if size <= 0:
+        raise Unusable(f"{option} {text!r} must be more than zero")
     half = half_last_digit(text) or 0.0
-    return size.with_contribution(
-        "digits as written", size.value * half / math.sqrt(3), scope="bench"
+    return Quantity(size, "um/px").with_contribution(
+        "digits as written", size * half / math.sqrt(3), scope="bench"
     )
 
 
@@ -153,10 +159,3 @@ def stated_division_u_um(text: str | None, length_um: float) -> float | None:
             " more than zero, and at most a tenth of it"
         )
     return u
-
-
-def _positive(text: str) -> float:
-    size = parse(text, "pixel size")
-    if size <= 0:
-        raise Unusable(f"--pixel-size {text!r} must be more than zero")
-    return size

@@ -92,7 +92,9 @@ def repeat_exposures(
     noise_frequency_x, noise_x = _noise_spectrum(differences, 1)
     noise_frequency_y, noise_y = _noise_spectrum(differences, 0)
     still = _stood_still(shifts)
-    ends = [None if is_open and still else end for end, is_open in cutoffs]
+    # What repeats up to the pixels' limit may be the camera's, in a direction where it ends, too.
+    is_unknown = cutoffs[0][1] and still
+    ends = [None if is_unknown or (is_open and still) else end for end, is_open in cutoffs]
     return RepeatResult(
         width=width,
         height=height,

@@ -37,6 +37,10 @@ may hide their lattice, and a margin without pixels may be as even as they are."
 SAME_PITCH = 0.003
 """How far two photos' pitches may be apart beyond what is uncertain: distortion and tilted dies."""
 
+FAINT_OVERVIEW = 0.1
+"""Amplitude, relative to the mean, up to which the lattice in an overview may be moire, unless it
+agrees with the closer photo's."""
+
 OTHER_SCALE = 0.05
 """Least difference in scale from which moire in both would show another pitch: between pixels of
 1.3 px and of 1.37 px, 4.3 and 3.7 px, 20 % apart."""
@@ -123,12 +127,12 @@ def measure_array(
         del lattices[number]
     if not lattices:
         raise NotMeasurable("; ".join(reasons))
-    finest, notes = _finest(pictures, lattices)
+    finest, notes = _finest(pictures, lattices, same_scale)
     lattice = lattices[finest]
     extents: dict[int, Extent] = {}
     for number, picture in enumerate(pictures):
         try:
-            extents[number] = _extent(picture, lattices.get(number), lattice, number == finest)
+            extents[number] = _extent_beside(pictures, lattices, number, finest, same_scale)
         except NotMeasurable as error:
             reasons.append(str(error) if len(pictures) == 1 else f"{picture.name}: {error}")
     pitch = _pitch_um(lattice, pictures[finest])
@@ -170,15 +174,14 @@ def _agree(
         return False
     if abs(sizes[0][0].value / sizes[1][0].value - 1) < OTHER_SCALE:
         return False
-    pair = [_pitch_um(lattices[n], pictures[n])[0] for n in (one, other)]
-    return None not in pair and _is_same(*pair)
+    a, b = (_pitch_um(lattices[n], pictures[n])[0] for n in (one, other))
+    return a is not None and b is not None and _is_same(a, b, most=OTHER_SCALE)
 
 
-def _is_same(one: Quantity | None, other: Quantity | None) -> bool:
-    assert one is not None
-    assert other is not None
+def _is_same(one: Quantity, other: Quantity, most: float = math.inf) -> bool:
+    """Whether two pitches agree; a ratio that is less certain than `most` proves nothing."""
     ratio = combine(lambda a, b: a / b, (one, other), "1")
-    return abs(ratio.value - 1) <= max(ratio.expanded, SAME_PITCH)
+    return abs(ratio.value - 1) <= max(ratio.expanded, SAME_PITCH) and ratio.expanded <= most
 
 
 def _finer_left(picture: DiePicture, lattice: LatticeResult) -> tuple[Finer, ...]:
@@ -187,7 +190,7 @@ def _finer_left(picture: DiePicture, lattice: LatticeResult) -> tuple[Finer, ...
     if not finer:
         return ()
     try:
-        extent = _extent(picture, lattice, lattice, is_finest=True)
+        extent = _extent(picture, lattice)
     except NotMeasurable:
         main = edge_direction_deg(picture.image, lattice.reduced_by / math.hypot(*step))
         if main is None:
@@ -199,9 +202,10 @@ def _finer_left(picture: DiePicture, lattice: LatticeResult) -> tuple[Finer, ...
 
 
 def _finest(
-    pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult]
+    pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult], same_scale: bool
 ) -> tuple[int, tuple[str, ...]]:
-    """The picture with most px a pitch; a note where another one's lattice disagrees with it."""
+    """The picture with most px a pitch; a note where another one's lattice disagrees with it. Pitches
+    in px are compared only where all were taken at one magnification (`same_scale`)."""
 
     def fineness(number: int) -> float:
         pitch = lattices[number].pitch_x or lattices[number].pitch_y
@@ -215,6 +219,8 @@ def _finest(
         other = _pitch_um(lattices[number], pictures[number])[0]
         if number == best or mine is None or other is None or mine.unit != other.unit:
             continue
+        if mine.unit == "px" and not same_scale:
+            continue
         if not _is_same(other, mine):
             ratio = other.value / mine.value
             notes.append(
@@ -224,20 +230,54 @@ def _finest(
     return best, tuple(notes)
 
 
-def _extent(
-    picture: DiePicture, own: LatticeResult | None, finest: LatticeResult, is_finest: bool
-) -> Extent:
-    trusted = own if is_finest or (own is not None and own.amplitude > 0.1) else None
-    if trusted is None or trusted.steps.y is None:
+def _extent_beside(
+    pictures: Sequence[DiePicture], lattices: dict[int, LatticeResult], number: int, finest: int,
+    same_scale: bool,
+) -> Extent:  # fmt: skip
+    """The extent in one picture, where a finer one gives the pitch.
+
+    A faint lattice of its own may be moire of the finer one; its outline must lie where that ends all
+    the same. Raises `NotMeasurable` also where it does not.
+    """
+    picture, own = pictures[number], lattices.get(number)
+    if own is None or number == finest or own.amplitude > FAINT_OVERVIEW:
+        return _extent(picture, own)
+    mine, other = (_pitch_um(lattices[n], pictures[n])[0] for n in (number, finest))
+    if mine is not None and other is not None and mine.unit == other.unit:
+        is_compared = mine.unit == "um" or same_scale
+        if is_compared and _is_same(mine, other, most=OTHER_SCALE):
+            return _extent(picture, own)
+    outline = _extent(picture, None)
+    try:
+        ends = _extent(picture, own)
+    except NotMeasurable:  # too faint to be followed, it tells nothing
+        return outline
+    if _is_larger(outline, ends, MARGIN * _period_px(own)):
+        raise NotMeasurable(
+            "the largest even rectangle reaches beyond where the lattice seen in the picture ends: it"
+            " may be the die's outline; state the pixel size of all photos, or take one that shows the"
+            " whole array and its pixels"
+        )
+    return outline
+
+
+def _extent(picture: DiePicture, lattice: LatticeResult | None) -> Extent:
+    """The extent in a picture, by its lattice where that is known."""
+    if lattice is None or lattice.steps.y is None:
         return find_extent(picture.image, frame=picture.frame)
-    return _resolved_extent(picture, trusted)
+    return _resolved_extent(picture, lattice)
+
+
+def _period_px(lattice: LatticeResult) -> float:
+    pitches = (lattice.pitch_x, lattice.pitch_y)
+    return lattice.mosaic * max(pitch.value for pitch in pitches if pitch is not None)
 
 
 def _resolved_extent(picture: DiePicture, lattice: LatticeResult) -> Extent:
     """The extent of an array whose pixels the picture resolves: by its colour where that outline is
     the lattice's too, else by where the lattice ends."""
     pitches = [pitch.value for pitch in (lattice.pitch_x, lattice.pitch_y) if pitch is not None]
-    period = lattice.mosaic * max(pitches)
+    period = _period_px(lattice)
     factor = lattice.reduced_by
     waves = tuple(wave / factor for wave in lattice.steps.waves)
     field = Field(lattice.filled, lattice.block_px, waves, lattice.steps.channels, period)

@@ -13,7 +13,7 @@ from glassay.report.drawing import Figure
 from glassay.report.evidence import Case
 from glassay.report.figure_file import check_figure_name, write_panels
 from glassay.sampling import NativeResult
-from glassay.sampling.decide import NOISE_STRENGTH
+from glassay.sampling.mirror import NOISE_STRENGTH
 
 
 def draw_native(result: NativeResult, name: str, path: Path) -> None:

@@ -10,22 +10,21 @@ import numpy as np
 import numpy.typing as npt
 
 from glassay.imaging.tone import FloatImage
+from glassay.sampling.alias import ALIAS_COHERENCE, is_mixed, settle_alias
 from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.mirror import (
     GRID_HALF_WIDTH_BINS,
     HIGHEST_MIRROR,
     LOWEST_MIRROR,
+    NOISE_STRENGTH,
     MirrorSpectrum,
     Spectrum,
     breadth,
     is_of_inner_grid,
 )
+from glassay.sampling.shrunk import may_be_shrunk
 
 Source = Literal["noise", "photo", "noise and photo", "noise in blocks"]
-
-NOISE_STRENGTH = 5.0
-"""Strength from which a mirror in the noise is taken as real. Chance reaches it in one of 1e11
-tests; native photographs with simulated noise stayed below 4.4 in 3000 spectra."""
 
 PHOTO_STRENGTH = 8.0
 """The same in the photo's own detail, where a scene's repeated edges may correlate by chance.
@@ -72,11 +71,6 @@ SHARE_OF_EXPECTED = 0.3
 """A mirror must reach this share of the coherence that enlargement would give where it lies.
 Demosaicing, which interpolates parts of the native picture by 2, stays below it (typically 0.1 to
 0.2); true factors reach 0.8 and more, copied pixels 0.4."""
-
-ALIAS_COHERENCE = 0.5
-"""When s and s / (s - 1) are both mirrored, and the weaker by more than this share of the stronger,
-copied pixels ("nearest") explain it, and the pattern of copies decides. Smooth kernels stay below 0.47,
-copies reach 0.6 and more wherever their stronger mirror is the other one."""
 
 SEEN_STRENGTH = 10.0
 """A mirror counts as excluded when enlargement would have given it twice `NOISE_STRENGTH`."""
@@ -129,7 +123,8 @@ class AxisEvidence:
     `length` is the stored size, px. `expected` is the coherence that enlargement would give at each
     frequency of `spectrum` (of the noise; of the photo for a single frame). `reach` is the highest
     mirror up to which enlargement is excluded when no trace was found, cycles/px, 0 if none is.
-    `faint` is the strongest mirror that is too faint for enlargement where it lies.
+    `faint` is the strongest mirror that is too faint for enlargement where it lies, `doubted` what
+    would be the trace had making the picture smaller not left the same (see `shrunk`).
     """
 
     length: int
@@ -140,6 +135,7 @@ class AxisEvidence:
     trace: Trace | None
     reach: float
     faint: Trace | None = None
+    doubted: Trace | None = None
 
 
 def find_trace(
@@ -148,8 +144,9 @@ def find_trace(
     rows: Rows,
     expected: Spectrum | None,
     is_compressed: bool,
-) -> tuple[Trace | None, Trace | None]:
-    """The most coherent mirror that chance does not explain, and the strongest by-product.
+) -> tuple[Trace | None, Trace | None, Trace | None]:
+    """The most coherent mirror that chance does not explain, the strongest by-product, and that mirror
+    instead of the first where making the picture smaller may have left it.
 
     A by-product is a real mirror too faint for enlargement where it lies (see `settle_faint`).
     A mirror that a few lines of the spectrum make is the scene's, and counts for nothing. `noise` and
@@ -177,33 +174,65 @@ def find_trace(
         best = int(np.argmax(np.where(remaining, coherence, 0.0)))
         remaining &= np.abs(photo.frequency - photo.frequency[best]) > 4 / photo.length
         settled = settle_alias(best, strength, coherence, photo, rows.residual)
-        # Compression leaves noise where the scene has detail: what repeats, repeats there, too.
-        alone = noise is not None and bool(noise.strength[settled] >= LONE_STRENGTH)
-        if not rows.show(float(photo.frequency[settled]), noise_alone=alone):
-            continue
-        is_inner = is_compressed and is_of_inner_grid(photo, settled, float(coherence[settled]))
-        if not is_inner and (
-            noise is None
-            or expected is None
-            or noise.coherence[settled] >= SHARE_OF_EXPECTED * expected[settled]
-        ):
-            if noise is not None and photo.strength[settled] < JOINT_EACH:
-                source = "noise"
-            return trace_at(settled, photo, coherence, strength, source), faint
+        for place in _with_half(settled, best, photo, noise):
+            # Compression leaves noise where the scene has detail: what repeats, repeats there, too.
+            alone = noise is not None and bool(noise.strength[place] >= LONE_STRENGTH)
+            if not rows.show(float(photo.frequency[place]), noise_alone=alone):
+                break
+            inner = is_compressed and is_of_inner_grid(photo, place, float(coherence[place]))
+            if not inner and (
+                noise is None
+                or expected is None
+                or noise.coherence[place] >= SHARE_OF_EXPECTED * expected[place]
+            ):
+                if noise is not None and photo.strength[place] < JOINT_EACH:
+                    source = "noise"
+                trace = trace_at(place, photo, coherence, strength, source)
+                if faint and _is_mixed(trace, faint, photo.length, is_compressed):
+                    continue
+                if may_be_shrunk(noise, photo, trace.factor):
+                    return None, faint, trace
+                return trace, faint, None
         candidate = trace_at(best, photo, coherence, strength, source)
         if faint is None or candidate.strength > faint.strength:
             faint = candidate
-    return None, faint
+    return None, faint, None
+
+
+def _with_half(
+    settled: int, best: int, photo: MirrorSpectrum, noise: MirrorSpectrum | None
+) -> tuple[int, ...]:
+    """The place that copies would mirror at, and with it the `best` one where that is a mosaic's: a
+    mosaic enlarged by 3/2 leaves its by-product, at 3, where copies by 3 show their own mirror."""
+    if noise is None or noise.coherence[settled] >= noise.coherence[best]:
+        return (settled,)
+    twice = photo.frequency[best] / photo.frequency[settled]
+    return (settled, best) if abs(float(twice) / 2 - 1) <= PRIOR_RANGE else (settled,)
+
+
+def _is_mixed(trace: Trace, other: Trace, length: int, is_compressed: bool) -> bool:
+    """Whether a more coherent mirror of the same axis explains this one, of which it is no mosaic's
+    by-product."""
+    if abs(other.factor / (2 * trace.factor) - 1) <= PRIOR_RANGE:
+        return False
+    return trace.coherence < other.coherence and is_mixed(
+        trace.factor, other.factor, length, is_compressed
+    )
 
 
 def settle_faint(
-    noises: Sequence[MirrorSpectrum], photos: Sequence[MirrorSpectrum], faints: Sequence[Trace]
+    noises: Sequence[MirrorSpectrum],
+    photos: Sequence[MirrorSpectrum],
+    faints: Sequence[Trace],
+    *,
+    is_enlarged: bool = False,
 ) -> tuple[Trace, ...] | None:
     """What a by-product at factor S gives away: a mosaic enlarged by S/2, or copies by S/(S - 1).
 
     Demosaicing interpolates the native mosaic by 2, copying mirrors at s/(s - 1) as well (see
     `settle_alias`); compression may leave more of those than of the trace itself. The one of the
-    two that shows at all, along all given axes together, is taken.
+    two that shows at all, along all given axes together, is taken. `is_enlarged` says that an axis
+    besides these is.
     """
     best: tuple[float, tuple[Trace, ...]] | None = None
     clearest = max(faint.coherence for faint in faints)
@@ -219,6 +248,8 @@ def settle_faint(
             index = int(np.argmax(np.where(near, joint, 0.0)))
             trace = trace_at(index, photo, noise.coherence, joint, "noise and photo")
             if origin is _copied and trace.coherence < ALIAS_COHERENCE * faint.coherence:
+                break
+            if may_be_shrunk(noise, photo, trace.factor, is_enlarged=is_enlarged):
                 break
             traces.append(trace)
         if len(traces) == len(faints):
@@ -248,8 +279,16 @@ def _free(
     return np.asarray(~surest.on_grid | (surest.coherence >= PLAIN_GRID_COHERENCE), dtype=np.bool_)
 
 
-def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, sure: Trace) -> Trace | None:
-    """A trace at about the factor of the `sure` one that the other axis shows."""
+def find_near(
+    noise: MirrorSpectrum | None,
+    photo: MirrorSpectrum,
+    sure: Trace,
+    faint: Trace | None,
+    is_compressed: bool,
+) -> Trace | None:
+    """A trace at about the factor of the `sure` one that the other axis shows.
+
+    None where it is what the axis' own by-product `faint`, that of another factor, leaves there."""
     factor = sure.factor
     strength = photo.strength if noise is None else np.hypot(noise.strength, photo.strength)
     coherence = photo.coherence if noise is None else noise.coherence
@@ -262,7 +301,9 @@ def find_near(noise: MirrorSpectrum | None, photo: MirrorSpectrum, sure: Trace) 
         return None
     best = int(np.argmax(np.where(near, strength, 0.0)))
     source: Source = "photo" if noise is None else "noise and photo"
-    return trace_at(best, photo, coherence, strength, source)
+    trace = trace_at(best, photo, coherence, strength, source)
+    is_other = faint is not None and _is_mixed(trace, faint, photo.length, is_compressed)
+    return None if is_other else trace
 
 
 def trace_at(
@@ -275,53 +316,6 @@ def trace_at(
     return Trace(
         factor, factor * u / frequency, float(coherence[index]), float(strength[index]), source
     )
-
-
-def settle_alias(
-    best: int,
-    strength: Spectrum,
-    coherence: Spectrum,
-    spectrum: MirrorSpectrum,
-    residual: FloatImage | None,
-) -> int:
-    """Copied pixels mirror about f and 1/2 - f alike; their pattern tells which is the native one.
-
-    Returns the index of whichever of the two it is.
-    """
-    if residual is None:
-        return best
-    middle = int(np.argmin(np.abs(spectrum.frequency - (0.5 - spectrum.frequency[best]))))
-    near = slice(max(0, middle - 1), middle + 2)
-    other = near.start + int(np.argmax(coherence[near]))
-    ratio = coherence[other] / coherence[best]
-    if strength[other] < NOISE_STRENGTH or ratio < ALIAS_COHERENCE:
-        return best
-    low, high = sorted((best, other), key=lambda i: float(spectrum.frequency[i]))
-    return high if _copies_are_few(residual, 2 * float(spectrum.frequency[high])) else low
-
-
-def _copies_are_few(residual: FloatImage, repetition: float) -> bool:
-    """Whether steps between neighbouring columns are the rule and copies the exception.
-
-    The mean square step from column to column is high between native pixels and low between copies:
-    a train of pulses that `repetition` = 1/s per px repeats, with amplitude sin(pi k / s) / k at
-    its k-th harmonic. The product of the first harmonic, squared, and the conjugate second has the
-    sign of sin(2 pi / s) whatever the phase: negative for s < 2, when copies are few.
-    """
-    steps = np.mean(np.diff(residual, axis=1) ** 2, axis=0, dtype=np.float64)
-    steps = (steps - steps.mean()) * np.hanning(steps.size)
-    # The train's exact frequency, within the resolution of the mirror spectrum.
-    tried = repetition + np.linspace(-0.75, 0.75, 31) / steps.size
-    first = _amplitudes(steps, tried)
-    best = int(np.argmax(np.abs(first)))
-    second = _amplitudes(steps, 2 * tried[best : best + 1])[0]
-    product = first[best] ** 2 * np.conj(second)
-    return float(product.real) < 0
-
-
-def _amplitudes(signal: Spectrum, frequencies: Spectrum) -> npt.NDArray[np.complex128]:
-    turns = frequencies[:, None] * np.arange(signal.size)
-    return np.asarray(np.exp(-2j * np.pi * turns) @ signal)
 
 
 def _is_beside_its_grid(spectrum: MirrorSpectrum, place: float) -> bool:

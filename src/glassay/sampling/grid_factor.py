@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from glassay.imaging.tone import FloatImage
+from glassay.sampling.alias import settle_alias
 from glassay.sampling.blocks import GridVerdict
 from glassay.sampling.decide import (
-    NOISE_STRENGTH,
     PRIOR_RANGE,
     PRIOR_STRENGTH,
     Source,
     Trace,
-    settle_alias,
     trace_at,
 )
-from glassay.sampling.mirror import MirrorSpectrum
+from glassay.sampling.mirror import NOISE_STRENGTH, MirrorSpectrum
 
 GRID_COHERENCE = {4.0: 0.30, 8 / 3: 0.42, 2.0: 0.48}
 """With compression, least coherence in noise and photo, along both axes, for the factors where that

@@ -57,6 +57,10 @@ another factor: such traces have coherences of 0.10 to 0.19, those of enlargemen
 HIGHEST_INNER = 0.4
 """Above the mirror of 4/3, which is the smallest of the factors that firmware likes."""
 
+NOISE_STRENGTH = 5.0
+"""Strength from which a mirror in the noise is taken as real. Chance reaches it in one of 1e11
+tests; native photographs with simulated noise stayed below 4.4 in 3000 spectra."""
+
 LOCAL_BLOCK_PX = 33
 """Side over which a photo's detail is brought to equal strength, so that a few hard edges do not
 stand for the whole picture. Several periods of any factor tested, so the trace itself stays."""
@@ -68,7 +72,8 @@ class MirrorSpectrum:
 
     `frequency` in cycles/px (multiples of 1 / (2 `length`)), `coherence` 0..1, `strength` in units
     in which chance exceeds t with probability exp(-t^2) at most; `power` is the power spectrum of
-    the rows at multiples of 1 / `length`. All one-dimensional.
+    the rows at multiples of 1 / `length`. All one-dimensional. `rounding` is the part of the power that
+    rounding to whole levels made.
     """
 
     length: int
@@ -76,6 +81,7 @@ class MirrorSpectrum:
     coherence: Spectrum
     strength: Spectrum
     power: Spectrum
+    rounding: float = 0.0
 
     @property
     def on_grid(self) -> npt.NDArray[np.bool_]:

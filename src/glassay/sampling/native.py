@@ -53,6 +53,7 @@ from glassay.sampling.mirror import (
 from glassay.sampling.native_in_words import advice, band_evidence, notes, trace_evidence
 from glassay.sampling.native_result import NativeResult, Verdict
 from glassay.sampling.scene_band import scene_band
+from glassay.sampling.shrunk import may_be_shrunk
 
 NATIVE_REACH = 0.385
 """Mirror frequency up to which enlargement must be excluded for the verdict "native": that of
@@ -108,7 +109,7 @@ def native(
     return NativeResult(
         width, height, len(stack.noise) + 1, verdict,
         told[0], told[1], (bounds[0], bounds[1]), band, (axes[0], axes[1]), evidence,
-        advice(verdict, stack, compressed), stack.notes + notes(axes, told, verdict),
+        advice(verdict, stack, compressed, axes), stack.notes + notes(axes, told, verdict),
     )  # fmt: skip
 
 
@@ -145,17 +146,21 @@ def _look_along(
     detail = _rows(stack.mean, axis, of_detail=True)
     photo = mirror_spectrum(detail)
     if blocks is None:
-        trace, _ = find_trace(None, photo, Rows(detail), None, compressed)
-        return AxisEvidence(length, None, photo, None, np.zeros_like(photo.frequency), trace, 0.0)
+        trace, _, doubted = find_trace(None, photo, Rows(detail), None, compressed)
+        nothing = np.zeros_like(photo.frequency)
+        return AxisEvidence(length, None, photo, None, nothing, trace, 0.0, None, doubted)
     # Rows of all residuals under each other: one more frame is as good as more rows.
     share = max(BLOCK * STRIPS, ROWS_USED // len(stack.noise))
     residual = np.concatenate([_rows(r, axis, most=share) for r in stack.noise])
     level = levelled(residual)
-    noise = replace(mirror_spectrum(level), power=power_spectrum(residual))
+    noise = replace(
+        mirror_spectrum(level), power=power_spectrum(residual), rounding=stack.rounding_variance
+    )
     signal = signal_share(noise, blocks, axis, stack.rounding_variance)
     expected = expected_coherence(noise, signal)
-    trace, faint = find_trace(noise, photo, Rows(detail, residual, level), expected, compressed)
-    return AxisEvidence(length, noise, photo, grid, expected, trace, 0.0, faint)
+    rows = Rows(detail, residual, level)
+    trace, faint, doubted = find_trace(noise, photo, rows, expected, compressed)
+    return AxisEvidence(length, noise, photo, grid, expected, trace, 0.0, faint, doubted)
 
 
 def _phases(origin: tuple[int, int]) -> tuple[int, ...]:
@@ -196,7 +201,7 @@ def _settle(
     signs: GridVerdict | None, compressed: bool,
 ) -> list[AxisEvidence]:  # fmt: skip
     """Traces of both axes brought together, and those on the compression grid considered."""
-    shared = _from_faint(_share_traces(axes))
+    shared = _from_faint(_share_traces(_beside_enlarged(axes), compressed))
     noises = [axis.noise for axis in axes if axis.noise is not None]
     if not compressed or len(noises) < 2:
         return shared
@@ -204,10 +209,25 @@ def _settle(
     on_grid = find_on_grid(noises, [axis.photo for axis in axes], residuals, agreed, signs)
     if on_grid is None:
         return shared
-    free = [0.0 if axis.trace is None else axis.trace.coherence for axis in shared]
-    if min(t.coherence for t in on_grid) < GRID_OVER_FREE * max(free):
+    seen = [*(axis.trace for axis in shared), *(axis.doubted for axis in shared)]
+    free = max((trace.coherence for trace in seen if trace is not None), default=0.0)
+    if min(t.coherence for t in on_grid) < GRID_OVER_FREE * free:
         return shared
     return [replace(axis, trace=trace) for axis, trace in zip(axes, on_grid, strict=True)]
+
+
+def _beside_enlarged(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
+    """Small factors believed along one axis where the other is surely enlarged: no firmware makes a
+    picture larger one way and smaller the other."""
+    return [
+        replace(axis, trace=axis.doubted)
+        if axis.trace is None
+        and axis.doubted is not None
+        and other.trace is not None
+        and not may_be_shrunk(axis.noise, axis.photo, axis.doubted.factor, is_enlarged=True)
+        else axis
+        for axis, other in zip(axes, axes[::-1], strict=True)
+    ]
 
 
 def _from_faint(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
@@ -225,6 +245,7 @@ def _from_faint(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
             [axis.noise for axis in chosen if axis.noise is not None],
             [axis.photo for axis in chosen],
             [axis.faint for axis in chosen if axis.faint is not None],
+            is_enlarged=any(axis.trace is not None for axis in axes),
         )
         for index, trace in zip(group, traces or (), strict=False):
             out[index] = replace(axes[index], trace=trace)
@@ -241,7 +262,7 @@ def _exclude(axes: Sequence[AxisEvidence], compressed: bool) -> list[AxisEvidenc
     """How far enlargement is excluded along axes without a trace."""
     return [
         axis
-        if axis.trace is not None or axis.noise is None
+        if axis.trace is not None or axis.noise is None or axis.doubted is not None
         else replace(
             axis,
             reach=excluded_reach(axis.noise, axis.expected, axis.grid, compressed, GRID_FACTORS),
@@ -250,7 +271,7 @@ def _exclude(axes: Sequence[AxisEvidence], compressed: bool) -> list[AxisEvidenc
     ]
 
 
-def _share_traces(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
+def _share_traces(axes: Sequence[AxisEvidence], compressed: bool) -> list[AxisEvidence]:
     """One factor for both axes where both show it; a weak trace counts at the other's factor.
 
     Where each axis found a factor of its own, that of either may be a by-product (of demosaicing,
@@ -263,7 +284,9 @@ def _share_traces(axes: Sequence[AxisEvidence]) -> list[AxisEvidence]:
     common: list[tuple[float, list[Trace | None]]] = []
     for trace in sure:
         pair = [
-            axis.trace if axis.trace is trace else find_near(axis.noise, axis.photo, trace)
+            axis.trace
+            if axis.trace is trace
+            else find_near(axis.noise, axis.photo, trace, axis.faint, compressed)
             for axis in axes
         ]
         kept = all(

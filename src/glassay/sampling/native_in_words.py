@@ -11,12 +11,12 @@ from glassay.sampling.blocks import (
     BlockStatistics,
 )
 from glassay.sampling.decide import (
-    NOISE_STRENGTH,
     AxisEvidence,
 )
 from glassay.sampling.evidence import Evidence
 from glassay.sampling.frames import Stack
 from glassay.sampling.mirror import (
+    NOISE_STRENGTH,
     MirrorSpectrum,
 )
 from glassay.sampling.native_result import SIDES, Verdict
@@ -41,11 +41,11 @@ def _one_trace(kind: str, side: str, axis: AxisEvidence, spectrum: MirrorSpectru
         near = np.abs(2 * spectrum.frequency * axis.trace.factor - 1) < 2e-3
         near |= np.abs(spectrum.frequency - 1 / (2 * axis.trace.factor)) < 1.5 / spectrum.length
         strength = float(spectrum.strength[near].max(initial=0.0))
-        seen = "shows" if strength > 3 else "does not show"
+        seen = "shows" if strength >= NOISE_STRENGTH else "does not by itself show"
         return Evidence(
             name,
             f"along the {side} {seen} enlargement by {axis.trace.factor:.3f}"
-            f" (strength {strength:.0f}, chance stays below 5)",
+            f" (strength {strength:.1f}, chance stays below {NOISE_STRENGTH:g})",
         )
     own = spectrum.on_grid | spectrum.beside_grid
     best = int(np.argmax(np.where(own, 0, spectrum.strength)))
@@ -55,7 +55,13 @@ def _one_trace(kind: str, side: str, axis: AxisEvidence, spectrum: MirrorSpectru
         text = (
             f"along the {side} no clear trace: one like that of enlargement by"
             f" {1 / (2 * spectrum.frequency[best]):.2f} is faint (coherence"
-            f" {spectrum.coherence[best]:.2f}), as a colour mosaic leaves it at twice the factor"
+            f" {spectrum.coherence[best]:.2f}), as a colour mosaic leaves it at twice the factor, and"
+            " as making a picture smaller does"
+        )
+    if axis.doubted is not None:
+        text = (
+            f"along the {side} a trace like that of enlargement by {axis.doubted.factor:.3f}, which"
+            " making a larger picture smaller leaves as well"
         )
     if kind == "noise" and axis.reach:
         text += f"; enlargement by more than {1 / (2 * axis.reach):.2f} would have shown"
@@ -118,9 +124,14 @@ def notes(
     return tuple(notes)
 
 
-def advice(verdict: Verdict, stack: Stack, compressed: bool) -> str:
+def advice(verdict: Verdict, stack: Stack, compressed: bool, axes: Sequence[AxisEvidence]) -> str:
     if verdict != "cannot tell":
         return ""
+    if any(axis.doubted is not None for axis in axes):
+        return (
+            "the picture may have been enlarged a little, or made smaller: take it at the largest size"
+            " that the camera offers, uncompressed or at its best quality, and do not resize it"
+        )
     if not stack.noise:
         return (
             "take two exposures of a still scene from a firm stand, touching nothing in between,"

@@ -22,7 +22,6 @@ from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file
 from glassay.bench.document.read import FILE_NAME, load_bench
 from glassay.bench.measuring.assemble import read_results
 from glassay.cli.calibration import (
-    as_written,
     calibration_options,
     pixel_sizes_um,
     positive_length_um,
@@ -114,8 +113,6 @@ def command(
                                 chosen.notes_file, laid))  # fmt: skip
         else:
             (size,) = pixel_sizes_um(pixel_sizes, slide, division, [source])
-            if size is not None and pixel_sizes:
-                size = as_written(size, pixel_sizes[0])
             picture = _picture(source, size, told, tone, box)
             result, notes, name = die_in(picture, regions)
             laid = laid_layers(ChosenPicture(picture, result, (), notes, name), regions)

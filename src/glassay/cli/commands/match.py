@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from glassay.cli.calibration import as_written, pixel_sizes_um, slide_pixel_size
+from glassay.cli.calibration import pixel_sizes_um, slide_pixel_size
 from glassay.cli.single import answer, figure_option, say_quantity
 from glassay.errors import Unusable
 from glassay.imaging import Photo, read_photo
@@ -85,10 +85,10 @@ def _calibrations(
             for slide, photo in zip(slides, photos, strict=True)
         )
         return one, two
-    sizes = pixel_sizes_um(stated, None, division, photos, 2)
-    texts = tuple(stated) * (2 // max(1, len(stated)))
-    known = [as_written(s, text) for s, text in zip(sizes, texts, strict=False) if s is not None]
-    return (known[0], known[1]) if known else (None, None)
+    # Stated once, it is each photo's all the same: the two may differ by what the digits leave open.
+    each = tuple(stated) * 2 if len(stated) == 1 else stated
+    known = pixel_sizes_um(each, None, division, photos, 2)
+    return known[0], known[1]
 
 
 def _say(result: MatchResult) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from glassay.bench.document.chip_mosaics import names_on_their_bench
-from glassay.cli.calibration import as_written, calibration_options, pixel_sizes_um
+from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.outputs import check_all, output_option
 from glassay.cli.photos import parse_tone, tone_option
 from glassay.cli.single import not_measured, say_finding
@@ -54,8 +54,6 @@ def command(
             check_all([out / TIFF], photos)
         # stated once for all: one setting is what a mosaic is made of
         (size,) = pixel_sizes_um(pixel_sizes, slide, division, photos)
-        if size is not None and pixel_sizes:
-            size = as_written(size, pixel_sizes[0])
         before = _numbers_in(out)
         done = _made(photos, out, cluster, size, tone)
         earlier = [] if before in (None, _numbers_in(out)) else _of_an_earlier(out, page, ome_tiff)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import click
 import numpy as np
 
 from glassay.cli.outputs import output_option
+from glassay.cli.photos import parse_tone
 from glassay.cli.single import answer, parse_box, say_quantity, single_photo_options
 from glassay.detail.predict import Preview, Response, compare_views, predict_view
 from glassay.disk import write_atomically
@@ -34,13 +36,16 @@ from glassay.units import parse
               help="photo of a sharp edge by what took SOURCE, to divide its response out")  # fmt: skip
 @click.option("--against", type=click.Path(path_type=Path), metavar="PHOTO",
               help="a real capture by the instrument, to compare with")  # fmt: skip
+@click.option("--tone", metavar="CURVE",
+              help="how stored values of SOURCE relate to light, if not by the usual rule: srgb,"
+                   " linear, or the exponent of a power law, like 2.2")  # fmt: skip
 @output_option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE.png",
               help="write the predicted picture")  # fmt: skip
 @single_photo_options
 def command(
     source: Path, pixel_size: str, bench: Path | None, chosen: str | None, edge: Path | None,
     seen_pixel_size: str | None, source_edge: Path | None, against: Path | None,
-    out: Path | None, box: str | None, figure: Path | None, as_json: bool,
+    tone: str | None, out: Path | None, box: str | None, figure: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Show SOURCE, a drawing or a better capture, as an instrument would show it.
 
@@ -52,18 +57,23 @@ def command(
 
     def measure() -> Preview:
         area = parse_box(box)
-        photo = read_photo(source)
+        photo = read_photo(source, parse_tone(tone))
+        read = {"the source": photo}
         scenes.append((photo if area is None else photo.crop(area)).linear_grey())
-        response, seen_um = _instrument(bench, chosen, edge, seen_pixel_size)
-        own = None if source_edge is None else _response_of_edge(source_edge)
+        response, seen_um = _instrument(bench, chosen, edge, seen_pixel_size, read)
+        own = None
+        if source_edge is not None:
+            own = _response_of_edge(source_edge, "the source's edge", read)
         view = predict_view(scenes[0], _length(pixel_size, "--pixel-size"), response, seen_um,
                             scene_response=own)  # fmt: skip
-        view = replace(view, notes=(*view.notes, TONE_NOTE))
+        if against is not None:
+            read["the real capture"] = read_photo(against)
+            real.append(read["the real capture"].linear_grey())
+        view = replace(view, notes=(*view.notes, *_tone_notes(read)))
         if out is not None:
             _write(view.picture, out)
         if against is None:
             return Preview(view)
-        real.append(read_photo(against).linear_grey())
         return Preview(view, compare_views(view.picture, real[0]))
 
     def draw(found: Preview) -> None:
@@ -78,10 +88,22 @@ def command(
     answer(str(source), measure, say, as_json=as_json, draw=draw if figure else None)
 
 
-TONE_NOTE = (
-    "light is had from the stored values of the source and of edges as sRGB has it; a camera that"
-    " stores otherwise makes the prediction sharper or softer by some per cent"
-)
+def _tone_notes(read: Mapping[str, Photo]) -> tuple[str, ...]:
+    """Of which pictures a tone curve was only assumed, and which."""
+    said = []
+    for tone, words in (
+        ("srgb", "as sRGB has it"),
+        ("linear", "as proportional to it (16-bit grey)"),
+    ):
+        names = [name for name, photo in read.items() if photo.tone_assumed and photo.tone == tone]
+        if names:
+            said.append(f"of {' and '.join(names)} {words}")
+    if not said:
+        return ()
+    return (
+        f"light is had from the stored values {', '.join(said)}; where they follow it otherwise, the"
+        " prediction is sharper or softer by some per cent (--tone states the source's)",
+    )
 
 
 def _length(text: str, option: str) -> float:
@@ -92,10 +114,14 @@ def _length(text: str, option: str) -> float:
 
 
 def _instrument(
-    bench: Path | None, chosen: str | None, edge: Path | None, seen: str | None
+    bench: Path | None,
+    chosen: str | None,
+    edge: Path | None,
+    seen: str | None,
+    read: dict[str, Photo],
 ) -> tuple[Response, float]:
     """Response and pixel size (um) of the instrument, from the bench or from what was stated."""
-    response = None if edge is None else _response_of_edge(edge)
+    response = None if edge is None else _response_of_edge(edge, "the edge", read)
     seen_um = None if seen is None else _length(seen, "--seen-pixel-size")
     if bench is not None:
         if chosen is None:
@@ -130,11 +156,11 @@ def _of_bench(folder: Path, chosen: str) -> tuple[Response | None, float | None]
     return None, None
 
 
-def _response_of_edge(path: Path) -> Response:
+def _response_of_edge(path: Path, name: str, read: dict[str, Photo]) -> Response:
     from glassay.detail.edge import measure_edges
     from glassay.detail.grey_levels import check_palette
 
-    photo: Photo = read_photo(path)
+    photo = read[name] = read_photo(path)
     check_palette(photo.facts)
     found = measure_edges(photo.linear_grey(), full=photo.at_full_scale())
     return Response(found.frequency, found.modulation)

@@ -13,7 +13,7 @@ from glassay.bench.keeping.pack import INDEX_FILE
 from glassay.bench.shelf.index import Built, build, open_index
 from glassay.bench.shelf.same_die import Compared, same_dies
 from glassay.bench.shelf.search import Hit, Query, Range, search
-from glassay.cli.calibration import positive_length_um
+from glassay.cli.calibration import positive_length_um, stated_pixel_size
 from glassay.cli.outputs import output_option
 from glassay.cli.single import say_quantity
 from glassay.die import measure_die
@@ -117,7 +117,7 @@ def _same(path: Path, pixel_size: str | None, hits: list[Hit], say: Any) -> Comp
     photo = read_photo(path)
     longest = None
     if pixel_size is not None:
-        size = Quantity(positive_length_um(pixel_size, "--pixel-size"), "um/px")
+        size = stated_pixel_size(pixel_size)
         try:
             die = measure_die(photo.measuring_grey(), size, frame=photo.frame)
             longest = max(die.width.value, die.height.value)
