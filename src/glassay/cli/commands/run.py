@@ -116,10 +116,8 @@ def brief(results: BenchResults) -> list[str]:
     if len(blocks) > room:
         lines.append(f"and {len(blocks) - room} more instruments")
     elif found := misses(results):
-        claim = found[0].verdict.claim
         name = results.bench.instrument(found[0].verdict.instrument).title
-        top = claim.text.split(" to ")[-1]
-        lines.append(f"Furthest from the truth: {claim.kind} {top} of {name}")
+        lines.append(f"Furthest from the truth: {found[0].name} of {name}")
     lines.append("± is U at 95 %. All columns, claims and needs: --full, or glassay report.")
     return [_cut(line) for line in lines]
 
@@ -163,11 +161,8 @@ def _block(results: BenchResults, instrument: str) -> list[str]:
     worst = [one for one in misses(results) if one.verdict.instrument == instrument]
     second = f"    {field}{claims}"
     if worst:
-        claim = worst[0].verdict.claim
-        top = claim.text.split(" to ")[-1]
-        third = (
-            f"    worst claim: {claim.kind} {top} ({claim.where}), off {worst[0].factor:.2g} times"
-        )
+        where = worst[0].verdict.claim.where
+        third = f"    worst claim: {worst[0].name} ({where}), {worst[0].times}"
         return [first, second, third]
     return [first, second]
 
