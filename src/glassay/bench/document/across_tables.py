@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from glassay.bench.document.filed import renamed_to
 from glassay.bench.document.line_numbers import Path as Place
 from glassay.bench.document.mistakes import Mistakes, no_such
 from glassay.bench.document.model import Capture, Document, Instrument, ReferenceView
@@ -51,6 +52,8 @@ def _check_files(
     for name in names:
         if not _is_file(folder / name):
             text = f"there is no file {name!r} in the bench folder"
+            if (now := renamed_to(folder, name)) is not None:
+                text += f"; {now!r} has its checksum: was it renamed?"
             wrong.add(place, _key(place, keys, wrong), text)
 
 

@@ -9,13 +9,14 @@ from typing import Any
 
 from glassay import __version__
 from glassay.bench.chip.same_chip import SameChip, same_chip_as_json
+from glassay.bench.document.filed import read_checksums
 from glassay.bench.document.model import Bench
 from glassay.bench.judging.contradictions import find_contradictions
 from glassay.bench.judging.judge import judge, withhold
 from glassay.bench.judging.need_answers import needs_as_json
 from glassay.bench.judging.needs import answer_needs
 from glassay.bench.judging.standing import lengthless, of_doubtful_scale, sound
-from glassay.bench.keeping.checksums import contents_of, read_checksums
+from glassay.bench.keeping.checksums import contents_of
 from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import (
     BenchResults,
