@@ -324,7 +324,9 @@ def test_a_renamed_capture_is_found_by_the_checksum_with_which_it_was_filed(
     new = old.with_name("better name.png")
     old.rename(new)
     name = new.relative_to(folder).as_posix()
-    with pytest.raises(BenchMistakes, match=f"no file '{one.name}' in .*; '{name}' has its checksum"):
+    with pytest.raises(
+        BenchMistakes, match=f"no file '{one.name}' in .*; '{name}' has its checksum"
+    ):
         load_bench(folder)
     new.write_bytes(b"something else")
     with pytest.raises(BenchMistakes, match=f"no file '{one.name}' in the bench folder$"):

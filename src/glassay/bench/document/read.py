@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,11 @@ def read_document(folder: Path) -> str:
     """The text of `folder/bench.toml`. Raises `Unusable` when it cannot be read."""
     path = folder / FILE_NAME
     try:
+        if folder.is_file() and zipfile.is_zipfile(folder):
+            raise Unusable(
+                f"{folder} is an archive, no bench folder: unpack it into a folder of its own, and name"
+                " that folder"
+            )
         if folder.is_file():
             raise Unusable(
                 f"{folder} is a file, no bench folder; a bench is a folder with a {FILE_NAME}"
