@@ -91,6 +91,13 @@ def _maybe(best: Line, told: Sequence[Line]) -> str:
     return f" {listed(names)} may do as well: not known well enough to say." if names else ""
 
 
+def _of_missing(results: BenchResults, best: str) -> str:
+    """Which others have captures whose files are gone, in words, "" without any: they may show more."""
+    ids = dict.fromkeys(one.capture.instrument for one in results.bench.missing)
+    names = [results.bench.instrument(one).title for one in ids if one != best]
+    return f" {listed(names)} may do better: captures of it are missing." if names else ""
+
+
 def _is_level(a: Quantity, b: Quantity) -> bool:
     gap = combine(lambda x, y: x - y, (a, b), "um")
     return abs(gap.value) <= gap.expanded
@@ -116,7 +123,8 @@ def _finest(results: BenchResults) -> Pick | None:
     if others:
         text += f"; next is {others[0].setting.instrument.title}, {say_length(others[0].width)}"
     return Pick("finest", "Finest detail on a chip", (best.setting.instrument.id,),
-                f"{text}.{_maybe(best, told)}")  # fmt: skip
+                f"{text}.{_maybe(best, told)}"
+                f"{_of_missing(results, best.setting.instrument.id)}")  # fmt: skip
 
 
 # ---- a whole die in one view ---------------------------------------------------------------------
@@ -158,7 +166,7 @@ def _whole(results: BenchResults) -> Pick | None:
     return Pick(
         "whole", "Best for a whole die in one view", (where.instrument.id,),
         f"{name} shows all of {size} and lines of {say_length(best.width)}."
-        f"{_maybe(best, told)}",
+        f"{_maybe(best, told)}{_of_missing(results, where.instrument.id)}",
     )  # fmt: skip
 
 

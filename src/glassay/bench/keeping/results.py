@@ -205,7 +205,7 @@ class Verdict:
 
 
 ContradictionKind = Literal[
-    "changed file", "filed twice", "chain against field", "chain against sensor",
+    "missing file", "changed file", "filed twice", "chain against field", "chain against sensor",
     "chain against image", "settings against each other", "round field",
     "photos of one setting", "framed", "cut out", "smaller than the sensor", "calibrations of one chip",
     "finest line by two sources",
