@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,10 @@ from tests.report.benches import measured
 from tests.web.conftest import client_of
 
 from glassay.bench.document.mistakes import BenchMistakes
+from glassay.bench.document.model import Need
 from glassay.bench.document.read import load_bench
 from glassay.bench.judging.missing import may_be_met_by_missing
+from glassay.bench.judging.needs import answer_needs
 from glassay.bench.keeping.checksums import add_checksums
 from glassay.bench.measuring.assemble import read_results, results_as_json
 from glassay.cli import program
@@ -54,6 +57,17 @@ def test_a_claim_that_the_missing_photo_may_show_to_be_met_is_not_called_missed(
     (doubt,) = (one for one in results.doubts if one.kind == "missing file")
     assert doubt.places == (("pad", "near"),)
     assert not any(may_be_met_by_missing(one, results.contradictions) for one in pad)
+
+
+def test_what_the_missing_photo_may_show_is_no_answer_no(folder: Path) -> None:
+    need = Need("fine", "fine", detail_um=0.01, field_um=(10.0, 10.0))
+    bench = load_bench(folder, without_missing=True)
+    results = read_results(replace(bench, needs=(need,)))
+    answer = answer_needs(results).answer("fine", "pad")
+    assert answer.word == "not shown"
+    assert "captures of setting near are missing" in answer.sentence
+    back = read_results(replace(bench, needs=(need,), missing=()))
+    assert answer_needs(back).answer("fine", "pad").word == "no"
 
 
 @pytest.mark.parametrize(("command", "status"), [("run", 2), ("shots", 0), ("report", 0)])
