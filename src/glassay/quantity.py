@@ -271,13 +271,13 @@ def weighted_sum(weights: Sequence[float], quantities: Sequence[Quantity], unit:
 def rounded(value: float, expanded: float) -> tuple[str, str]:
     """Value and expanded uncertainty as text, cut to two significant digits of the uncertainty.
 
-    JCGM 100:2008, 7.2.6: no more digits than the uncertainty supports.
+    JCGM 100:2008, 7.2.6: no more digits than the uncertainty supports. What rounds to zero has no sign.
     """
     if not expanded or not math.isfinite(expanded) or not math.isfinite(value):
-        return f"{value:.6g}", f"{expanded:.2g}"
+        return f"{value:z.6g}", f"{expanded:.2g}"
     decimals = 1 - math.floor(math.log10(abs(expanded)))
     if round(abs(expanded), decimals) >= 10 ** (2 - decimals):  # 0.0996 rounds up to 0.100
         decimals -= 1
     if decimals >= 0:
-        return f"{value:.{decimals}f}", f"{expanded:.{decimals}f}"
-    return f"{round(value, decimals):.0f}", f"{round(expanded, decimals):.0f}"
+        return f"{value:z.{decimals}f}", f"{expanded:.{decimals}f}"
+    return f"{round(value, decimals):z.0f}", f"{round(expanded, decimals):.0f}"

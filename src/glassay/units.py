@@ -15,6 +15,9 @@ _NUMBER_AND_UNIT = re.compile(
     r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ%°/][A-Za-z0-9µμ%°/*^ ]*)?\s*\Z"
 )
 
+_FRACTION = re.compile(r"\s*(?:(\d+)[ -])?\s*(\d+)\s*[/⁄]\s*(\d+)\s*([A-Za-zµμ].*)\Z")
+"""A part of a unit, as rulers in inches are marked: "1/64 in", "1 1/2 in"."""
+
 CANONICAL = {
     "length": "um",
     "angle": "deg",
@@ -63,7 +66,8 @@ def parse(text: object, kind: str) -> float:
     wanted = f'a {kind} with its unit, like "{example}"'
     if not isinstance(text, str):
         raise Unusable(f"{text!r} is not {wanted}")
-    match = _NUMBER_AND_UNIT.match(text)
+    whole, parts = _whole_parts(text) if kind in ("length", "pixel size") else (text, 1)
+    match = _NUMBER_AND_UNIT.match(whole)
     if match is None:
         comma = re.match(r"\s*[+-]?\d[\d.]*,\d", text)
         hint = "; write the decimal sign as a point, not a comma" if comma else ""
@@ -80,7 +84,7 @@ def parse(text: object, kind: str) -> float:
         raise Unusable(f"{text!r} is not {wanted}: {unit!r} is no unit for lengths at a microscope")
     target = {"pixel size": "um", "resolution": "1/mm"}.get(kind, CANONICAL[kind])
     try:
-        value = float(_registry().Quantity(number, unit).to(target).magnitude)
+        value = float(_registry().Quantity(number, unit).to(target).magnitude) / parts
     except Exception as error:  # pint raises many kinds for words that are no units
         raise Unusable(f"{text!r} is not {wanted}") from error
     if not math.isfinite(value):
@@ -88,6 +92,15 @@ def parse(text: object, kind: str) -> float:
     if is_length and value > 0 and not LENGTH_RANGE_UM[0] <= value <= LENGTH_RANGE_UM[1]:
         raise Unusable(f"{text!r} is no length that a microscope meets; expected {wanted}")
     return value
+
+
+def _whole_parts(text: str) -> tuple[str, int]:
+    """ "3/64 in" as 3 in and the 64 to divide them by; any other text, and 1."""
+    match = _FRACTION.match(text)
+    if match is None or not int(match[3]):
+        return text, 1
+    whole = int(match[1] or 0) * int(match[3]) + int(match[2])
+    return f"{whole} {match[4]}", int(match[3])
 
 
 def parse_length_um(text: object) -> float:

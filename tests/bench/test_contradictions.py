@@ -10,6 +10,7 @@ import pytest
 from tests.bench.made_up import bench_of, camera, captured, claim_of, eyepiece_view
 
 from glassay.bench.chip.same_chip import SameChip, Twosome
+from glassay.bench.document.filed import CHECKSUMS_FILE
 from glassay.bench.document.model import (
     Bench,
     Capture,
@@ -22,7 +23,6 @@ from glassay.bench.document.model import (
 from glassay.bench.document.read import load_bench
 from glassay.bench.judging.contradictions import find_contradictions
 from glassay.bench.judging.needs import answer_needs
-from glassay.bench.keeping.checksums import CHECKSUMS_FILE
 from glassay.bench.keeping.filing import Filing, file_captures, start_bench
 from glassay.bench.keeping.results import BenchResults, CaptureResult
 from glassay.bench.measuring.assemble import assemble, read_results, results_as_json

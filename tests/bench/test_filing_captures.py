@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from glassay.bench.document.mistakes import BenchMistakes
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import load_bench
 from glassay.bench.keeping import filing
@@ -313,3 +314,20 @@ def test_the_photos_of_a_folder_come_in_the_order_of_their_numbers(tmp_path: Pat
     for number in (10, 9, 100, 1):
         photo(tmp_path / "in" / f"z{number}.png")
     assert [p.stem for p in find_sources([tmp_path / "in"])] == ["z1", "z9", "z10", "z100"]
+
+
+def test_a_renamed_capture_is_found_by_the_checksum_with_which_it_was_filed(
+    folder: Path, tmp_path: Path
+) -> None:
+    (one,) = file_captures(load_bench(folder), [stereo(photo(tmp_path / "in" / "a.png"))])
+    old = folder / one.name
+    new = old.with_name("better name.png")
+    old.rename(new)
+    name = new.relative_to(folder).as_posix()
+    with pytest.raises(
+        BenchMistakes, match=f"no file '{one.name}' in .*; '{name}' has its checksum"
+    ):
+        load_bench(folder)
+    new.write_bytes(b"something else")
+    with pytest.raises(BenchMistakes, match=f"no file '{one.name}' in the bench folder$"):
+        load_bench(folder)

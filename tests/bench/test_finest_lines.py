@@ -16,6 +16,7 @@ from glassay.bench.measuring.assemble import assemble, results_as_json
 from glassay.bench.measuring.bars_told import bars_told
 from glassay.bench.measuring.resolved import Resolved, finest_in
 from glassay.bench.planning.plan import Job, plan
+from glassay.bench.saying.finding_names import shown_of_capture, shown_of_setting
 from glassay.bench.table.comparison import best_rows, cell_text
 from glassay.finding import Finding
 from glassay.quantity import Quantity
@@ -298,6 +299,45 @@ def test_pixels_that_the_camera_made_up_are_not_counted() -> None:
     assert hold_line(made.settings[0], made.captures, 1.5).word == "no"
     # An edge seen beyond the native pixels' limit tells no line finer than one of them.
     assert finest(enlarged(2.0), edge(0.4)).line.value == pytest.approx(2.0)
+
+
+def test_one_pixel_size_wherever_an_enlarged_instrument_is_told_of() -> None:
+    """Table, setting, verdict and the end of detail count native pixels; those of the files are
+    called so wherever they stand."""
+    finer = claim_of(1.0, kind="pixel size", text="1.0 um", unit="um/px", sense="at most")
+    pad = camera(claim_of(5000), replace(finer, id="p"))
+    made = assemble(bench_of(pad), [captured("pad", "only", 1.0), enlarged(2.0)])
+    one = made.settings[0]
+    assert one.pixel is not None
+    cell = made.comparison.rows[0].cells["pixel_size"].value
+    assert isinstance(cell, Quantity)
+    assert one.pixel.quantity.as_json() == cell.as_json()
+    shown = {name: value.value for _, name, value in shown_of_setting(one) if "pixel" in name}
+    assert shown == {
+        "native pixel size": pytest.approx(2.0), "pixel size in enlarged files": pytest.approx(1.0),
+    }  # fmt: skip
+    photo = made.captures[0]
+    names = [each.name for each in shown_of_capture(photo, made.settings, photo.findings)]
+    assert names[0] == "pixel size in enlarged files"
+    magnification, pixel = made.verdicts
+    # With pixels of 1 um it would be met; what is enlarged from fewer is no pixel of the camera.
+    assert pixel.word == "not met"
+    assert pixel.value is not None
+    assert pixel.value.value == pytest.approx(2.0)
+    assert any(
+        line.startswith("Native pixels count; those of its files, 1.00") for line in pixel.details
+    )
+    # wavelength / (4 x 2 um) x 1000, with 0.55 um
+    assert magnification.detail_limit is not None
+    assert magnification.detail_limit.value == pytest.approx(550 / 8)
+    assert any("pixels of 2 um" in line for line in magnification.details)
+
+
+def test_pixels_that_are_native_have_no_second_name() -> None:
+    made = bench(enlarged(1.0))
+    names = [name for _, name, _ in shown_of_setting(made.settings[0])]
+    assert names[0] == "pixel size"
+    assert not any("native" in name or "enlarged" in name for name in names)
 
 
 def test_pixels_that_are_native_stay_what_they_are() -> None:

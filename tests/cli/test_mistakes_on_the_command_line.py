@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -120,3 +121,29 @@ def test_a_file_is_no_bench_and_a_folder_no_archive(
     status, _, err = run(capsys, "check", photo.parent)
     assert status == 2
     assert "made by `glassay pack`" in err
+    archive = photo.with_name("bench.zip")
+    with zipfile.ZipFile(archive, "w") as opened:
+        opened.writestr("bench.toml", "")
+    status, _, err = run(capsys, "compare", photo.parent, archive)
+    assert status == 2
+    (photo.parent / "bench.toml").write_text("", encoding="utf-8")
+    status, _, err = run(capsys, "compare", photo.parent, archive)
+    assert status == 2
+    assert f"{archive} is an archive, no bench folder: unpack it" in err
+
+
+def test_of_many_photos_the_first_is_named_and_the_others_are_counted(
+    capsys: pytest.CaptureFixture[str], photo: Path
+) -> None:
+    box = ("--box", "0,0,20,20")
+    status, _, err = run(capsys, "focus", *[photo] * 21, *box)
+    assert status == 3
+    assert err.startswith(f"{photo} and 20 others: not measured: 20 x 20 px is too small")
+    status, _, err = run(capsys, "focus", photo, photo, *box)
+    assert err.startswith(f"{photo}, {photo}: not measured: ")
+    status, out, _ = run(capsys, "focus", *[photo] * 4, *box, "--json")
+    assert json.loads(out)["file"] == ", ".join([str(photo)] * 4)
+    # a reason that is about one of them names that one alone
+    gone = photo.with_name("gone.png")
+    _, _, err = run(capsys, "focus", photo, photo, gone)
+    assert err.startswith(f"{gone}: not measured: there is no such file")

@@ -45,6 +45,26 @@ def test_units_are_understood(text: str, kind: str, value: float) -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "um"),
+    # 25.4 mm an inch, by definition; each of these is a finite decimal
+    [
+        ("1/64 in", 396.875), ("1/1000in", 25.4), ("3/16 inch", 4762.5), ("1/2 mm", 500.0),
+        ("1 1/2 in", 38100.0), ("1-1/2 in", 38100.0), ("1/10 mil", 2.54), ("11/64 in", 4365.625),
+        ("1 / 64 in", 396.875), ("1⁄64 in", 396.875),
+    ],
+)  # fmt: skip
+def test_parts_of_a_unit_are_exact(text: str, um: float) -> None:
+    assert units.parse_length_um(text) == um
+    assert units.half_last_digit(text) is None  # a mark of a ruler is no rounded number
+
+
+@pytest.mark.parametrize("text", ["1/0 in", "1/64", "1/64/2 in", "1.5/64 in", "-1/64 in", "1/ in"])
+def test_what_is_no_part_of_a_unit_is_refused(text: str) -> None:
+    with pytest.raises(Unusable, match="length with its unit"):
+        units.parse_length_um(text)
+
+
+@pytest.mark.parametrize(
     "text",
     ["10", "", "um", "ten um", "10 kg", "10 s", "nan um", "inf um", "1e999 um", "10 um um um /",
      "10 um; rm", "--1 um", 10, 10.0, None, True, ["10 um"], "10 blorps", "1 um\n2"],

@@ -148,6 +148,11 @@ def test_rounded_text_is_within_half_a_digit_of_the_uncertainty(value: float, u:
         # JCGM 100:2008, 7.2.6, its two examples with U in the place of u.
         (10.05762, 0.027, "10.058", "0.027"),
         (28.0542, 0.9, "28.05", "0.90"),
+        # what rounds to zero has no sign
+        (-0.0004, 0.12, "0.00", "0.12"),
+        (-3.0, 500.0, "0", "500"),
+        (-0.0, 0.0, "0", "0"),
+        (-0.006, 0.12, "-0.01", "0.12"),
         # rounding carries the uncertainty into its next digit, which costs the value one as well
         (1.23456, 0.0996, "1.23", "0.10"),
         (1.23456, 0.0994, "1.235", "0.099"),

@@ -49,7 +49,7 @@ def test_the_headline_counts_claims_and_names_the_closest_and_the_furthest_off()
     assert lines[0] == "Of 2 claims by sellers, 1 is met and 1 is not met."
     assert lines[1].startswith("Stick looks closest: it shows a field 960.0 ± ")
     assert lines[2].startswith("The finest pixels at the object are those of Stick: 0.500")
-    assert "1600x for pad" in lines[3]
+    assert "magnification 1600x, claimed for pad" in lines[3]
 
 
 def test_a_setting_that_no_chip_can_be_looked_at_in_is_not_called_the_closest() -> None:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import datetime
+import math
 import os
+import re
 import shutil
 import subprocess
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import pytest
+from fontTools.ttLib import TTFont
 from tests.bench.made_up import bench_of, camera, captured, claim_of
 
 from glassay.bench.document.model import Need
@@ -17,6 +21,9 @@ from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import assemble
 from glassay.bench.measuring.methods import METHODS
 from glassay.disk import content_hash
+from glassay.finding import Finding
+from glassay.quantity import Quantity
+from glassay.report import characters
 from glassay.report.parts import Report
 from glassay.report.printed import write_pdf, write_summary
 from glassay.report.printed.content import HASH_LETTERS
@@ -125,3 +132,83 @@ def test_an_empty_bench_prints(tmp_path: Path) -> None:
     path = tmp_path / "empty.pdf"
     write_pdf(Report(assemble(Bench(tmp_path, "nothing yet"), ()), {}, DAY), path)
     assert path.read_bytes().startswith(b"%PDF")
+
+
+class Word(NamedTuple):
+    """A word on the first page by the reader's tool: where it stands in pt, from the top left."""
+
+    left: float
+    top: float
+    right: float
+    text: str
+
+
+def words_of(path: Path) -> list[Word]:
+    page = tool("pdftotext", "-bbox", "-l", "1", str(path), "-")
+    found = re.findall(r'<word xMin="(.+?)" yMin="(.+?)" xMax="(.+?)" yMax=".+?">(.+?)<', page)
+    return [Word(float(left), float(top), float(right), text) for left, top, right, text in found]
+
+
+def test_no_column_of_the_summary_runs_over_the_next(tmp_path: Path) -> None:
+    """Real pixels told to seven digits, best of their column and so in bold; a name in one word."""
+    pad = replace(camera(claim_of(1600)), name="Incomprehensibilities-and-more", id="pad")
+    whole = {"native_width": Finding(Quantity.of(800.0, 0.4, "px"), "n"),
+             "native_height": Finding(Quantity.of(600.0, 0.4, "px"), "n")}  # fmt: skip
+    one = captured("pad", "only", 1.0, extra=whole)
+    other = captured("stick", "only", 0.5, name="b.jpg")
+    bench = bench_of(pad, replace(pad, id="stick", name="Stick", claims=()))
+    path = tmp_path / "s.pdf"
+    write_summary(Report(assemble(bench, [one, other]), {}, DAY), path)
+    assert "0.48000" in tool("pdftotext", str(path), "-")
+    words = words_of(path)
+    (first,) = (one for one in words if one.text == "instrument")
+    heads = sorted(one for one in words if abs(one.top - first.top) < 1)
+    starts = [one.left for one in heads if one.text not in ("line", "pixels", "frames", "words")]
+    assert len(starts) == 8
+    (foot,) = (one for one in words if one.text == "Every")
+    for one in words:
+        if first.top + 1 < one.top < foot.top:
+            ends = min((start for start in starts if start > one.left + 0.1), default=math.inf)
+            assert one.right <= ends - 1, one
+
+
+def font_of(letter: str, path: Path) -> Path:
+    """A font that draws one character, as an A."""
+    font = TTFont(characters.carried_fonts() / "DejaVuSans.ttf")
+    for table in font["cmap"].tables:
+        table.cmap = {ord(letter): "A"} if table.isUnicode() else {}
+    for record in font["name"].names:
+        record.string = record.toUnicode().replace("DejaVu", "Handmade")
+    font.save(path)
+    return path
+
+
+def named_in_print(name: str, path: Path) -> str:
+    bench = bench_of(replace(camera(claim_of(1600)), name=name))
+    write_summary(Report(assemble(bench, [captured("pad", "only", 1.0)]), {}, DAY), path)
+    return " ".join(tool("pdftotext", str(path), "-").split())
+
+
+def test_characters_that_no_font_draws_stand_by_number_and_are_told_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(characters, "fonts_of_the_machine", list)
+    said = named_in_print("Ä 顕微 scope", tmp_path / "s.pdf")
+    assert "Ä [U+9855 U+5FAE] scope" in said
+    assert "2 characters that no font at hand can draw stand here by number" in said
+    plain = named_in_print("Ä scope, Ω ≈ ½", tmp_path / "p.pdf")
+    assert "U+" not in plain
+    assert "no font" not in plain
+    fonts = tool("pdffonts", str(tmp_path / "s.pdf"))
+    assert "LastResort" not in fonts
+
+
+def test_a_font_of_the_machine_draws_what_the_carried_ones_lack(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    font = font_of("顕", tmp_path / "handmade.ttf")
+    monkeypatch.setattr(characters, "fonts_of_the_machine", lambda: [font])
+    said = named_in_print("顕 scope", tmp_path / "s.pdf")
+    assert "顕 scope" in said
+    assert "U+" not in said
+    assert "Handmade" in tool("pdffonts", str(tmp_path / "s.pdf"))

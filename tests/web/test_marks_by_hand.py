@@ -23,6 +23,7 @@ from glassay.bench.keeping.marks import (
 from glassay.distortion import USUAL_DISTORTION, Frame
 from glassay.errors import NotMeasurable, Unusable
 from glassay.quantity import Quantity
+from glassay.web.templating import link
 
 PIXEL = Quantity.of(2.0, 0.01, "um/px", "slide")
 
@@ -212,6 +213,34 @@ def test_points_beyond_the_photo_are_refused(client: TestClient, folder: Path, p
         assert answer.status_code == 400
         assert "lies beyond the photo of" in answer.text
     assert read_marks(folder) == ()
+
+
+@pytest.mark.parametrize("wrong", [{"points": "here"}, {"pointing": "much"}, {"count": "some"}])
+def test_from_a_wrong_entry_the_way_back_leads_to_the_capture(
+    client: TestClient, wrong: dict[str, str]
+) -> None:
+    form = {"id": "captures/near.png", "kind": "pitch", "points": "9,1 90,1", "pointing": "0.4"}
+    here = link("/capture", id="captures/near.png")
+    told = {"referer": f"{str(client.base_url).rstrip('/')}{here}", "accept": "text/html"}
+    answer = client.post("/capture/mark", data=form | wrong, headers=told)
+    assert answer.status_code in (400, 422)
+    assert f'<a href="{here}">Back to where you were</a>' in answer.text
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "http://elsewhere.example/capture?id=a", "https://127.0.0.1:1/capture", "//capture",
+        "http://[", "",
+    ],
+)  # fmt: skip
+def test_the_way_back_never_leads_to_another_site(client: TestClient, told: str) -> None:
+    answer = client.get("/capture", params={"id": "none"}, headers={"referer": told})
+    assert 400 <= answer.status_code < 500
+    assert "Back to where" not in answer.text
+    own = f"{str(client.base_url).rstrip('/')}//elsewhere.example/"
+    answer = client.get("/capture", params={"id": "none"}, headers={"referer": own})
+    assert '<a href="/elsewhere.example/">' in answer.text
 
 
 def test_marks_survive_the_results(client: TestClient, folder: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -57,7 +57,7 @@ def single_photo_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def answer(
-    name: str,
+    name: str | Sequence[Path],
     measure: Callable[[], M],
     say: Callable[[M], str],
     *,
@@ -67,21 +67,24 @@ def answer(
 ) -> None:
     """Run `measure`, print its answer (or `say` it), and draw; exit 3 with the reason on refusal.
 
-    `name` is the file as the user gave it. A refusal is printed as data too when `as_json` is set,
-    and so is an unusable file, with exit status 2; and 2 when the drawing cannot be written.
+    `name` is the file as the user gave it, or several. A refusal is printed as data too when
+    `as_json` is set, and so is an unusable file, with exit status 2; and 2 when the drawing cannot be
+    written.
     `beside` gives what stands beside the findings in the data, such as files written by `measure`.
     """
+    given = [name] if isinstance(name, str) else [str(path) for path in name]
+    named = ", ".join(given)
     try:
         result = measure()
     except (NotMeasurable, Unusable) as error:
         if as_json:
-            click.echo(json.dumps({"file": name, "measured": False, "reason": str(error)}))
+            click.echo(json.dumps({"file": named, "measured": False, "reason": str(error)}))
         else:
-            click.echo(not_measured(name, error), err=True)
+            click.echo(not_measured(given, error), err=True)
         sys.exit(3 if isinstance(error, NotMeasurable) else 2)
     if as_json:
         findings = {key: finding.as_json() for key, finding in result.findings().items()}
-        out = {"file": name, "measured": True, "findings": findings, "notes": list(result.notes)}
+        out = {"file": named, "measured": True, "findings": findings, "notes": list(result.notes)}
         out |= {} if beside is None else beside()
         click.echo(json.dumps(out, indent=1, default=str))
     else:
@@ -96,25 +99,27 @@ def answer(
             sys.exit(2)
 
 
-def not_measured(name: str, reason: object) -> str:
+def not_measured(name: str | Sequence[str], reason: object) -> str:
     """The line that a refusal prints, with the file named once.
 
-    `name` is one file or several, joined by ", "; a reason that begins with one of them is about
-    that one.
+    `name` is one file or several, of which the first is named and the others are counted; a reason
+    that begins with one of them is about that one.
     """
-    words = str(reason)
-    for given in name.split(", "):
+    words, names = str(reason), [name] if isinstance(name, str) else list(name)
+    for given in names:
         for start in (given, Path(given).name):
             if words.startswith(f"{start}: "):
                 return f"{given}: not measured: {words.removeprefix(f'{start}: ')}"
-    return f"{name}: not measured: {words}"
+    others = len(names) - 1
+    named = ", ".join(names) if others < 2 else f"{names[0]} and {others} others"
+    return f"{named}: not measured: {words}"
 
 
 def say_quantity(quantity: Quantity) -> str:
     """A quantity with its expanded uncertainty, digits cut to what the uncertainty supports."""
     unit = "" if quantity.unit == "1" else f" {quantity.unit}"
     if not quantity.u:
-        return f"{quantity.value:.6g}{unit}"
+        return f"{quantity.value:z.6g}{unit}"
     value, expanded = rounded(quantity.value, quantity.expanded)
     return f"{value} ± {expanded}{unit}"
 

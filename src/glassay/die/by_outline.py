@@ -393,7 +393,7 @@ def _hold_sizes(die: DieResult, outline: Outline, pixel_size: Quantity | None) -
                 " are not of one die, or one of them follows something else"
             )
         said.append(
-            f"the outlines' {name}s differ by {apart.value:+.2%} (U {apart.expanded:.2%}): which rim"
+            f"the outlines' {name}s differ by {apart.value:+z.2%} (U {apart.expanded:.2%}): which rim"
             " makes the difference is not known, and the uncertainty of places holds it"
         )
     return said

@@ -369,7 +369,7 @@ def _lattice_notes(result: LatticeResult) -> tuple[str, ...]:
         notes.append("the pattern repeats in one direction only")
     if result.distortion is not None and abs(result.distortion) > 0.003:
         notes.append(
-            f"lens distortion of {at_picture_corner(result.distortion):+.2%} at the corner of the"
+            f"lens distortion of {at_picture_corner(result.distortion):+z.2%} at the corner of the"
             " picture; the pitch is that at the middle of the photo"
         )
     return tuple(notes)

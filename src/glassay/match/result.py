@@ -274,8 +274,8 @@ def _say_what_was_found(found: Found, result: Fit, alike: bool, notes: list[str]
     if DISTORTION[0] in result.terms:
         which = ("first", "second") if found.first_is_coarse else ("second", "first")
         notes.append(
-            f"the lenses distort: radial coefficient {result.mapping.from_k:+.4f} of the {which[0]}"
-            f" photo and {result.mapping.to_k:+.4f} of the {which[1]}, of which the overlap may"
+            f"the lenses distort: radial coefficient {result.mapping.from_k:+z.4f} of the {which[0]}"
+            f" photo and {result.mapping.to_k:+z.4f} of the {which[1]}, of which the overlap may"
             " fix only the difference; the scale is that of the middles of the fields"
         )
     if not result.settled:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from glassay.bench.document.model import Claim, Instrument
+from glassay.bench.judging.decide import figure_of
 from glassay.bench.keeping.results import (
     BenchResults,
     Cell,
     Column,
     SettingResult,
-    Verdict,
     VerdictWord,
 )
 from glassay.bench.saying.contradictions import said
 from glassay.bench.saying.words import listed, say, say_length, say_times
 from glassay.bench.table.comparison import best_rows
 from glassay.quantity import Quantity, combine
+from glassay.report.picks import furthest_off
 
 COUNTED: tuple[VerdictWord, ...] = ("met", "not met", "undecided", "untested")
 
@@ -108,31 +109,9 @@ def _finest(results: BenchResults) -> str:
 
 
 def _furthest_off(results: BenchResults) -> str:
-    """The magnification claim that its most generous reading misses by the largest factor."""
-    missed = [
-        verdict
-        for verdict in results.verdicts
-        if verdict.word == "not met" and verdict.claim.kind == "magnification"
-        and verdict.claim.sense == "at least" and verdict.value and verdict.claim.value
-    ]  # fmt: skip
-    if not missed:
-        return ""
-    worst = min(missed, key=_reached)
-    name = results.bench.instrument(worst.instrument).title
-    assert worst.value is not None
-    return (
-        f"The claim furthest from what is seen is {_top(worst.claim)} for {name}: even at its"
-        f" best, {worst.value_name}, it gives {say_times(worst.value)}."
-    )
-
-
-def _reached(verdict: Verdict) -> float:
-    assert verdict.value is not None
-    return verdict.value.value / (verdict.claim.value or 1)
-
-
-def _top(claim: Claim) -> str:
-    return claim.text.split(" to ")[-1] if " to " in claim.text else claim.text
+    """The claim that is missed by the largest factor, as it is said everywhere."""
+    worst = furthest_off(results)
+    return f"Furthest from the truth is {worst}" if worst else ""
 
 
 # ---- one sentence for each instrument ------------------------------------------------------------
@@ -146,9 +125,9 @@ def quote(results: BenchResults, instrument: Instrument) -> str:
         measured = any(c.status == "measured" for c in results.captures
                        if c.capture.instrument == instrument.id)  # fmt: skip
         what = "no field was measured" if measured else "nothing was measured"
-        said = f"{_top(claim)} is claimed ({claim.where}), but {what}" if claim else what
+        said = f"{figure_of(claim)} is claimed ({claim.where}), but {what}" if claim else what
         return f"{instrument.title}: {said} with it."
-    said = f"{_top(claim)} is claimed ({claim.where}); " if claim else ""
+    said = f"{figure_of(claim)} is claimed ({claim.where}); " if claim else ""
     seen = ", and ".join(_seen(results, one))
     chips = "" if all(setting.for_chips for setting in instrument.settings) else " for chips"
     return f"{instrument.title}: {said}in its closest setting{chips} {seen}."

@@ -40,7 +40,7 @@ def draw_match(first: Photo, second: Photo, result: MatchResult, path: Path) -> 
         _residuals(result),
     ]
     title = (
-        f"scale ratio {result.scale_ratio.value:.6g}, rotation {result.rotation.value:.3f} deg,"
+        f"scale ratio {result.scale_ratio.value:.6g}, rotation {result.rotation.value:z.3f} deg,"
         f" residual {result.residual.value:.2f} px of the finer photo"
     )
     write_panels(panels, path, title)

@@ -113,8 +113,8 @@ def _photos(document: MosaicDocument, per_px: float | None) -> Sequence[dict[str
         place = one.place
         out.append({
             "number": str(number), "file": one.file, "reason": prose(one.reason),
-            "x": "" if place is None else f"{factor * place.x:.1f}",
-            "y": "" if place is None else f"{factor * place.y:.1f}",
+            "x": "" if place is None else f"{factor * place.x:z.1f}",
+            "y": "" if place is None else f"{factor * place.y:z.1f}",
             "u": "" if place is None else f"{2 * factor * place.u:.2f}",
         })  # fmt: skip
     return out

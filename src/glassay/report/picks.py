@@ -7,9 +7,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from glassay.bench.document.model import Instrument, Money, Need
+from glassay.bench.judging.decide import figure_of
 from glassay.bench.judging.needs import answer_needs
 from glassay.bench.keeping.results import BenchResults, SettingResult, Verdict
 from glassay.bench.measuring.resolved import Resolved, finest_in
+from glassay.bench.saying.verdicts import quoted
 from glassay.bench.saying.words import listed, say, say_length, say_times
 from glassay.quantity import Quantity, combine
 
@@ -89,6 +91,13 @@ def _maybe(best: Line, told: Sequence[Line]) -> str:
     return f" {listed(names)} may do as well: not known well enough to say." if names else ""
 
 
+def _of_missing(results: BenchResults, best: str) -> str:
+    """Which others have captures whose files are gone, in words, "" without any: they may show more."""
+    ids = dict.fromkeys(one.capture.instrument for one in results.bench.missing)
+    names = [results.bench.instrument(one).title for one in ids if one != best]
+    return f" {listed(names)} may do better: captures of it are missing." if names else ""
+
+
 def _is_level(a: Quantity, b: Quantity) -> bool:
     gap = combine(lambda x, y: x - y, (a, b), "um")
     return abs(gap.value) <= gap.expanded
@@ -114,7 +123,8 @@ def _finest(results: BenchResults) -> Pick | None:
     if others:
         text += f"; next is {others[0].setting.instrument.title}, {say_length(others[0].width)}"
     return Pick("finest", "Finest detail on a chip", (best.setting.instrument.id,),
-                f"{text}.{_maybe(best, told)}")  # fmt: skip
+                f"{text}.{_maybe(best, told)}"
+                f"{_of_missing(results, best.setting.instrument.id)}")  # fmt: skip
 
 
 # ---- a whole die in one view ---------------------------------------------------------------------
@@ -156,7 +166,7 @@ def _whole(results: BenchResults) -> Pick | None:
     return Pick(
         "whole", "Best for a whole die in one view", (where.instrument.id,),
         f"{name} shows all of {size} and lines of {say_length(best.width)}."
-        f"{_maybe(best, told)}",
+        f"{_maybe(best, told)}{_of_missing(results, where.instrument.id)}",
     )  # fmt: skip
 
 
@@ -209,10 +219,21 @@ def _by_detail(results: BenchResults, priced: Sequence[tuple[Instrument, Money]]
 
 @dataclass(frozen=True)
 class Miss:
-    """A claim that is not met, by which factor it is off."""
+    """A claim that is not met, by which factor it is off. Of a claimed range each end is a claim of
+    its own: what is said of a miss names the end that was missed."""
 
     verdict: Verdict
     factor: float
+
+    @property
+    def name(self) -> str:
+        """ "magnification from 20x"."""
+        return quoted(self.verdict.claim)
+
+    @property
+    def times(self) -> str:
+        """ "off 15 times"."""
+        return f"off {self.factor:.2g} times"
 
 
 TIMES = ("s", "h", "min")
@@ -245,17 +266,21 @@ def furthest_off(results: BenchResults) -> str:
     if not found:
         return ""
     worst = found[0]
-    claim, value = worst.verdict.claim, worst.verdict.value
-    assert value is not None
     name = results.bench.instrument(worst.verdict.instrument).title
-    kind = "" if claim.kind == "magnification" else f"{claim.kind} "
-    what = claim.text.split(" to ")[-1] if claim.sense == "at least" else claim.text
-    real = say_times(value) if claim.kind == "magnification" else _in_unit(value)
-    at_best = f" at best ({worst.verdict.value_name})" if claim.kind == "magnification" else ""
     return (
-        f"{kind}{what}, claimed for {name} ({claim.where}): it is {real}{at_best}, off by a factor"
-        f" of {worst.factor:.2g}."
+        f"{worst.name}, claimed for {name} ({worst.verdict.claim.where}): it {_instead(worst)}, off by"
+        f" a factor of {worst.factor:.2g}."
     )
+
+
+def _instead(miss: Miss) -> str:
+    """What is there in place of what is claimed: "goes down to 300x at best (on the display)"."""
+    claim, value = miss.verdict.claim, miss.verdict.value
+    assert value is not None
+    verb = "goes down to" if claim.is_low_end else "is"
+    if claim.kind == "magnification":
+        return f"{verb} {say_times(value)} at best ({miss.verdict.value_name})"
+    return f"{verb} {_in_unit(value)}"
 
 
 def _in_unit(value: Quantity) -> str:
@@ -274,18 +299,13 @@ def verdict_in_words(results: BenchResults, instrument: str) -> str:
     said = [words[one] for one in chosen]
     own = [one for one in misses(results) if one.verdict.instrument == instrument]
     if own:
-        claim = own[0].verdict.claim
-        said.append(f"{claim.kind} {_top(claim.text)} is off {own[0].factor:.2g} times")
+        said.append(f"{own[0].name} is {own[0].times}")
     elif not said:
         verdicts = results.verdicts_of(instrument)
         tested = [one for one in verdicts if one.word != "untested"]
         if tested and all(one.word == "met" for one in tested):
             said.append("every claim tested holds")
     return "; ".join(said)
-
-
-def _top(text: str) -> str:
-    return text.split(" to ")[-1]
 
 
 def claims_of_all(results: BenchResults, instrument: str) -> str:
@@ -325,7 +345,7 @@ def _highest(verdicts: Sequence[Verdict]) -> Verdict | None:
 
 
 def _of_magnification(one: Verdict) -> str:
-    claim = _top(one.claim.text)
+    claim = figure_of(one.claim)
     best = one.readings[0] if one.readings else None
     zoom = f" with {best.zoom:g}x digital zoom" if best is not None and best.zoom != 1 else ""
     if one.word == "met":

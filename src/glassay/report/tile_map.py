@@ -47,7 +47,7 @@ def as_csv(plan: Plan) -> str:
     """Every position: number, column, row, and the middle of the field in um."""
     rows: list[list[object]] = [["number", "column", "row", "x (um)", "y (um)"]]
     for tile in plan.tiling.tiles():
-        x, y = f"{tile.x_um:.2f}", f"{tile.y_um:.2f}"
+        x, y = f"{tile.x_um:z.2f}", f"{tile.y_um:z.2f}"
         rows.append([tile.number, tile.column + 1, tile.row + 1, x, y])
     return csv_text(rows)
 

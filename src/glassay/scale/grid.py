@@ -215,7 +215,7 @@ def _notes(lattice: Lattice) -> tuple[str, ...]:
     notes = ["a grid was measured: division and tilt are those of its axis nearest horizontal"]
     if lattice.distortion:
         notes.append(
-            f"lens distortion of {at_picture_corner(lattice.distortion):+.2%} at the corner of the"
+            f"lens distortion of {at_picture_corner(lattice.distortion):+z.2%} at the corner of the"
             " picture; the pixel size is that at the middle of the photo"
         )
     return tuple(notes)

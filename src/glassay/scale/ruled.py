@@ -372,8 +372,8 @@ def _notes(
     if fit.curved:
         corner = at_picture_corner(fit.distortion, fit.distortion_2)
         notes.append(
-            f"the spacing changes along the scale: lens distortion of {corner:+.2%} at the corner of"
+            f"the spacing changes along the scale: lens distortion of {corner:+z.2%} at the corner of"
             " the picture; the pixel size is that at the middle of the photo, and the division averages"
-            f" {fit.mean_division / fit.division - 1:+.2%} over the scale"
+            f" {fit.mean_division / fit.division - 1:+z.2%} over the scale"
         )
     return tuple(notes)

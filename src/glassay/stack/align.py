@@ -182,7 +182,7 @@ def _check(pairs: list[_Pair], number: int, shape: tuple[int, int]) -> None:
             )
         if abs(math.log(abs(pair.a))) > LARGEST_CHANGE:
             raise NotMeasurable(
-                f"{names} differ by {abs(pair.a) - 1:+.1%} in magnification: that is another zoom, not"
+                f"{names} differ by {abs(pair.a) - 1:+z.1%} in magnification: that is another zoom, not"
                 " focusing"
             )
         if abs(pair.b) > FARTHEST_SHARE * min(shape):

@@ -169,7 +169,7 @@ def _work(folder: str, messages: Connection, do: Callable[..., None], *of: str) 
     signal.signal(signal.SIGTERM, _end)
     keep_freed_memory()
     try:
-        do(load_bench(Path(folder)), messages.send, *of)
+        do(load_bench(Path(folder), without_missing=True), messages.send, *of)
         messages.send(("finished", ""))
     except GlassayError as error:
         messages.send(("failed", str(error)))

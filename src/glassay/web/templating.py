@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from functools import lru_cache
 from typing import Any
-from urllib.parse import quote, urlencode
+from urllib.parse import quote, urlencode, urlsplit
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, RedirectResponse
@@ -68,10 +68,24 @@ def page(request: Request, template: str, status: int = 200, **filling: Any) -> 
     """A whole page. `title` and `here` (the entry of the navigation) are part of the filling."""
     everything = {
         "said": request.app.state.said.pop(_browser(request), ""), "bench_title": "", "here": "",
-        "running": request.app.state.runs.is_running, **filling,
+        "running": request.app.state.runs.is_running, "back": came_from(request), **filling,
     }  # fmt: skip
     text = environment().get_template(template).render(everything)
     return HTMLResponse(text, status)
+
+
+def came_from(request: Request) -> str:
+    """The page of the workbench from which this was asked for, as an address without its host; "" for
+    anything else: another site's, none told, or the very page that is being asked for."""
+    try:
+        told = urlsplit(request.headers.get("referer", ""))
+    except ValueError:
+        return ""
+    if (told.scheme, told.netloc) != ("http", request.headers.get("host", "")):
+        return ""
+    address = "/" + told.path.lstrip("/") + (f"?{told.query}" if told.query else "")
+    asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    return "" if address in ("/", asked) else address
 
 
 def _browser(request: Request) -> str:

@@ -53,7 +53,7 @@ class Workbench:
         with self._lock:
             before = self._look()
             if self._results is None or before != self._signature:
-                bench = parse_bench(self.text(), self.folder)
+                bench = parse_bench(self.text(), self.folder, without_missing=True)
                 self._results = read_results(bench)
                 self._derived = {}
                 after = self._look()
@@ -75,8 +75,9 @@ class Workbench:
         toml, measured = self.folder / FILE_NAME, self.folder / "results" / "measured"
         captures = []
         if self._results is not None:
-            for capture in self._results.bench.captures:
-                captures += [_stamp(path) for path in self._results.bench.paths(capture)]
+            bench = self._results.bench
+            for capture in (*bench.captures, *(one.capture for one in bench.missing)):
+                captures += [_stamp(path) for path in bench.paths(capture)]
         # While a run writes results, the folder's time stamp can be too coarse to tell them apart.
         count = len(os.listdir(measured)) if measured.is_dir() else 0
         return _stamp(toml), _stamp(measured), count, captures or None

@@ -7,14 +7,18 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
+from glassay.bench.document.filed import renamed_to
 from glassay.bench.document.line_numbers import Path as Place
 from glassay.bench.document.mistakes import Mistakes, no_such
 from glassay.bench.document.model import Capture, Document, Instrument, ReferenceView
 
 
-def settle_across(document: Document, wrong: Mistakes, folder: Path) -> tuple[Capture, ...]:
+def settle_across(
+    document: Document, wrong: Mistakes, folder: Path, gone: dict[int, str] | None = None
+) -> tuple[Capture, ...]:
     """The captures of a document, each with an id of its own and a setting. What does not agree is
-    added to `wrong`."""
+    added to `wrong`; of captures whose files are not there, the reason to `gone` where it is given, by
+    which of the captures it is."""
     instruments = {one.id: one for one in reversed(document.instruments) if one.id}
     _check_view(document.bench.reference_view, instruments, wrong)
     for index, thing in enumerate(document.objects):
@@ -24,7 +28,10 @@ def settle_across(document: Document, wrong: Mistakes, folder: Path) -> tuple[Ca
     captures = []
     for index, one in enumerate(document.captures):
         place = ("capture", index)
-        _check_files(place, ("file", "files"), one.files, wrong, folder)
+        if (text := _no_files(one.files, folder)) and gone is not None:
+            gone[index] = text
+        else:
+            _check_files(place, ("file", "files"), one.files, wrong, folder)
         wrong.add(place, "instrument", no_such("instrument", one.instrument, instruments))
         wrong.add(place, "object", no_such("object", one.object, objects))
         captures.append(_with_setting(one, place, instruments.get(one.instrument), wrong))
@@ -49,9 +56,18 @@ def _check_files(
     place: Place, keys: tuple[str, str], names: Sequence[str], wrong: Mistakes, folder: Path
 ) -> None:
     for name in names:
+        wrong.add(place, _key(place, keys, wrong), _no_files((name,), folder))
+
+
+def _no_files(names: Sequence[str], folder: Path) -> str:
+    """What is wrong with the first of the files that is not there; "" where all are."""
+    for name in names:
         if not _is_file(folder / name):
             text = f"there is no file {name!r} in the bench folder"
-            wrong.add(place, _key(place, keys, wrong), text)
+            if (now := renamed_to(folder, name)) is not None:
+                text += f"; {now!r} has its checksum: it was renamed"
+            return text
+    return ""
 
 
 def _is_file(path: Path) -> bool:

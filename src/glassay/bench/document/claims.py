@@ -217,7 +217,9 @@ class Claim(Table):
     @property
     def is_low_end(self) -> bool:
         """Whether this is the low end of a claimed range."""
-        return self.sense == "at most" and " to " in self.text
+        if self.value is None or units.split_range(self.text) is None:
+            return False
+        return self.value == read_claim_value(CLAIM_KINDS[self.kind], self.text)[0]
 
 
 def all_claims(rows: Sequence[Claim]) -> tuple[list[Claim], list[Amiss]]:

@@ -276,6 +276,15 @@ class Document(Table):
     captures: tuple[Capture, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class MissingCapture:
+    """A capture of which a file is not there, and the reason in words: which one, and what has its
+    checksum now."""
+
+    capture: Capture
+    reason: str
+
+
 @dataclass(frozen=True)
 class Bench:
     """One comparison, checked. `folder` holds `bench.toml`, `captures/` and `results/`."""
@@ -289,6 +298,8 @@ class Bench:
     instruments: tuple[Instrument, ...] = ()
     captures: tuple[Capture, ...] = ()
     needs: tuple[Need, ...] = field(default=())
+    missing: tuple[MissingCapture, ...] = ()
+    """Captures that are listed and whose files are gone; they are not among `captures`."""
 
     @property
     def results_folder(self) -> Path:

@@ -9,7 +9,7 @@ from glassay.bench.document.model import Claim, Instrument
 from glassay.bench.judging.decide import decide
 from glassay.bench.judging.ends import end_of, missing_end
 from glassay.bench.judging.held import Held, Seen, by_decision, kindest, untested
-from glassay.bench.keeping.results import CaptureResult, SettingResult, Statement
+from glassay.bench.keeping.results import NATIVE_PIXEL, CaptureResult, SettingResult, Statement
 from glassay.quantity import Quantity
 
 
@@ -23,7 +23,9 @@ def hold(claim: Claim, seen: Seen) -> Held | None:
     if decision.word != "met" and (place := unseen_end(seen.instrument, claim, seen.settings)):
         return untested("end unseen", *place, where, numbers=(value,))
     why = Statement("in setting", (where,), (value,))
-    return by_decision(claim, decision, why, value, where)
+    return by_decision(
+        claim, decision, why, value, where, _beside_native(claim, seen.settings, where)
+    )
 
 
 def unseen_end(
@@ -38,6 +40,18 @@ def unseen_end(
     return ("round field" if through else "scale"), missing.where
 
 
+def _beside_native(
+    claim: Claim, settings: Sequence[SettingResult], where: str
+) -> tuple[Statement, ...]:
+    """Where native pixels decide: that those of the enlarged files do not count."""
+    if CLAIM_KINDS[claim.kind].finding != "pixel_size":
+        return ()
+    return tuple(
+        Statement("native pixels count", (), (one.findings["pixel_size"].quantity,))
+        for one in settings if one.setting.title == where and NATIVE_PIXEL in one.findings
+    )  # fmt: skip
+
+
 def _candidates(
     key: str, settings: Sequence[SettingResult], captures: Sequence[CaptureResult]
 ) -> list[tuple[Quantity, str]]:
@@ -48,6 +62,8 @@ def _candidates(
         if one.setting.through_eyepiece:
             # The photo's own width and pixels are those of the phone; the round field is not.
             name = "field_diameter" if key in ("field_width", "field_diameter") else ""
+        elif key == "pixel_size" and NATIVE_PIXEL in one.findings:
+            name = NATIVE_PIXEL
         if name in one.findings:
             found.append((one.findings[name].quantity, one.setting.title))
         averaged |= set(one.findings)

@@ -9,6 +9,7 @@ from glassay.bench.document.model import Bench, Claim
 from glassay.bench.judging.by_die import of_its_sensor, through
 from glassay.bench.judging.by_notes import hold_as_observed
 from glassay.bench.judging.held import Held, Seen, untested
+from glassay.bench.judging.missing import may_be_met_by_missing
 from glassay.bench.judging.standing import of_doubtful_scale
 from glassay.bench.keeping.results import (
     CaptureResult,
@@ -76,11 +77,13 @@ def withhold(
     """The verdicts, undecided where they lean on a contradiction: where leaving out what it touches
     (`without`, in the same order) changes anything about them, or where a claim of no setting is not
     met by lengths (`lengthless`, judged without any, differs) and the setting in which it might be met
-    is one whose scale is in doubt."""
+    is one whose scale is in doubt; or where a capture that is missing may show that it is met."""
     touched = of_doubtful_scale(contradictions)
 
     def leans(verdict: Verdict, other: Verdict, bare: Verdict) -> bool:
         anywhere = verdict.claim.setting is None and verdict.word == "not met"
+        if may_be_met_by_missing(verdict, contradictions):
+            return True
         return verdict != other or (anywhere and verdict.instrument in touched and verdict != bare)
 
     return tuple(

@@ -186,7 +186,7 @@ def detail_limit(one: SettingResult) -> tuple[Quantity | None, Statement]:
     if chain.numerical_aperture is not None:
         stated = chain.numerical_aperture
         apertures.append((Quantity(stated, "1"), Statement("stated aperture", (), (stated,))))
-    pixel = one.findings.get("pixel_size")
+    pixel = one.pixel
     if pixel is not None and not one.setting.through_eyepiece:
         size = pixel.quantity
         carried = aperture_carried_by_pixels(chain.wavelength_um, size.value)

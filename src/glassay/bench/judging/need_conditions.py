@@ -41,12 +41,13 @@ def best_setting(
 
     best, conditions = max(tried, key=quality)
     doubtful = [one for one, _ in tried if results.is_doubtful(one)]
-    if doubtful:
+    gone = _of_missing(instrument, results)
+    if doubtful or gone:
         # Sound settings may still say yes; that none of them does says nothing of the others.
         tried = [(one, held) for one, held in tried if one not in doubtful]
         best, conditions = max(tried, key=quality) if tried else (best, conditions)
         if not tried or any(c.word != "yes" for c in conditions):
-            return None, _in_doubt(conditions, doubtful)
+            return None, _in_doubt(conditions, doubtful, gone)
     if left_out and conditions:
         first = replace(conditions[0], sentence=f"{conditions[0].sentence}; {left_out}")
         conditions = (first, *conditions[1:])
@@ -54,14 +55,22 @@ def best_setting(
 
 
 def _in_doubt(
-    conditions: Sequence[Condition], doubtful: Sequence[SettingResult]
+    conditions: Sequence[Condition], doubtful: Sequence[SettingResult], gone: Sequence[str]
 ) -> tuple[Condition, ...]:
-    names = listed([one.setting.title for one in doubtful])
-    why = f"what was measured in setting {names} contradicts itself"
+    names = listed([one.setting.title for one in doubtful if one.setting.title not in gone])
+    reasons = [f"what was measured in setting {names} contradicts itself"] if names else []
+    reasons += [f"captures of setting {listed(list(gone))} are missing"] if gone else []
     return tuple(
-        Condition(c.kind, "not shown", why, limit=c.limit, shoot="the contradiction resolved first")
+        Condition(c.kind, "not shown", "; ".join(reasons), limit=c.limit,
+                  shoot="the contradiction resolved first")
         for c in conditions
-    )
+    )  # fmt: skip
+
+
+def _of_missing(instrument: Instrument, results: BenchResults) -> list[str]:
+    """Titles of the instrument's settings of which a capture is listed and gone."""
+    mine = [one.capture for one in results.bench.missing if one.capture.instrument == instrument.id]
+    return [instrument.setting(one).title for one in dict.fromkeys(c.setting for c in mine)]
 
 
 def _left_out(mine: Sequence[SettingResult]) -> str:
@@ -214,6 +223,8 @@ def _rate(wanted: float, instrument: Instrument, results: BenchResults) -> Condi
     value, one = found
     word = keeps(value, wanted * (1 - NAMED_RATE), "at least")
     text = f"{say(value)} different pictures a second are delivered"
+    if word == "no" and _of_missing(instrument, results):
+        word, text = "not shown", f"{text}; other captures are missing"
     return Condition("rate", word, text, value, wanted, None,
                      f"the answer turns at {say(value)} a second", _more(word),
                      one.capture.id)  # fmt: skip

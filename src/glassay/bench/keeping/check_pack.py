@@ -10,7 +10,7 @@ import tempfile
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -56,7 +56,11 @@ class Difference:
 
 @dataclass(frozen=True)
 class Checked:
-    """What checking an archive found. `numbers` were derived again and compared."""
+    """What checking an archive found. `numbers` were derived again and compared.
+
+    Of `files` that were packed, `damaged` says what is wrong with those that are not as they were;
+    `unlisted` names files that are there besides, on which nothing rests.
+    """
 
     files: int
     damaged: tuple[str, ...]
@@ -65,11 +69,12 @@ class Checked:
     numbers: int = 0
     differences: tuple[Difference, ...] = ()
     measured: bool = False
+    unlisted: tuple[str, ...] = ()
 
     @property
     def holds(self) -> bool:
-        """Whether every file is whole and every number comes out the same."""
-        return not self.damaged and not self.differences
+        """Whether every file is whole, none was added and every number comes out the same."""
+        return not self.damaged and not self.unlisted and not self.differences
 
 
 def check(
@@ -92,10 +97,11 @@ def check(
             _refuse_bombs(archive, path)
             manifest = _read_manifest(archive, path)
             damaged = tuple(_unpack(archive, manifest, folder, path))
+            unlisted = tuple(_unlisted(archive, manifest))
         files = len(manifest["files"])
         here = versions()
         others = tuple(_other_versions(manifest["versions"], here))
-        whole = Checked(files, damaged, manifest["versions"], others)
+        whole = Checked(files, damaged, manifest["versions"], others, unlisted=unlisted)
         if damaged or not measure:
             return whole
         packed = _packed_results(folder)
@@ -105,7 +111,7 @@ def check(
     compared = [compare_numbers(one, other) for one, other in pairs]
     numbers = sum(count for count, _ in compared)
     differences = [one for _, found in compared for one in found]
-    return Checked(files, (), manifest["versions"], others, numbers, tuple(differences), True)
+    return replace(whole, numbers=numbers, differences=tuple(differences), measured=True)
 
 
 def _open(path: Path) -> zipfile.ZipFile:
@@ -149,14 +155,12 @@ def _read_manifest(archive: zipfile.ZipFile, path: Path) -> dict[str, Any]:
 def _unpack(
     archive: zipfile.ZipFile, manifest: Mapping[str, Any], folder: Path, path: Path
 ) -> Iterator[str]:
-    """Unpack what the manifest lists, and say what is damaged, missing or not listed."""
+    """Unpack what the manifest lists, and nothing else; say what of it is damaged or missing."""
     members = {info.filename: info for info in archive.infolist()}
     if len(manifest["files"]) > MOST_MEMBERS:
         raise Unusable(f"{path} holds more than {MOST_MEMBERS} files")
-    listed = set()
     for one in manifest["files"]:
         name = str(one["path"])
-        listed.add(name)
         if not is_inside(name):
             raise Unusable(f"{path} names a file outside its folder: {name!r}")
         if name not in members:
@@ -165,9 +169,16 @@ def _unpack(
             wrong = _extract(archive, members[name], folder / name, one)
             if wrong:
                 yield f"{name} {wrong}"
-    for name in members:
-        if name not in listed and name != MANIFEST:
-            yield f"{name} is not listed in {MANIFEST}"
+
+
+def _unlisted(archive: zipfile.ZipFile, manifest: Mapping[str, Any]) -> Iterator[str]:
+    """Files that the manifest does not know. Entries of folders, which some programs write, are
+    nothing."""
+    listed = {str(one["path"]) for one in manifest["files"]} | {MANIFEST}
+    for info in archive.infolist():
+        is_folder = info.is_dir() and not info.file_size
+        if not is_folder and info.filename not in listed:
+            yield info.filename
 
 
 def is_inside(name: str) -> bool:

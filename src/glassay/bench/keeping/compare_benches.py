@@ -65,7 +65,7 @@ class Pair:
         unit = "" if self.first.unit == "1" else f" {self.first.unit}"
         return (
             f"{self.name}: {say(self.first, unit)} against {say(self.second, unit)}, {self.word}"
-            f" ({self.relative:+.2%}, normalised error {self.normalised_error:.2f})"
+            f" ({self.relative:+z.2%}, normalised error {self.normalised_error:.2f})"
         )
 
 

@@ -10,9 +10,10 @@ from pathlib import Path
 
 import tomlkit
 
+from glassay.bench.document.filed import read_checksums
 from glassay.bench.document.model import Bench, Capture
 from glassay.bench.document.read import FILE_NAME, load_bench, parse_bench, read_document
-from glassay.bench.keeping.checksums import add_checksums, read_checksums
+from glassay.bench.keeping.checksums import add_checksums
 from glassay.disk import content_hash, copy_new, write_atomically
 from glassay.errors import Unusable
 from glassay.imaging.apart import check_apart

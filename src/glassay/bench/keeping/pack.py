@@ -21,10 +21,10 @@ from typing import IO, Any
 from glassay import __version__
 from glassay.bench.document.chip_mosaics import is_die, mosaic_files
 from glassay.bench.document.die_notes import notes_file
+from glassay.bench.document.filed import CHECKSUMS_FILE
 from glassay.bench.document.model import Bench
 from glassay.bench.document.read import FILE_NAME
 from glassay.bench.document.read_die_notes import read_die_notes
-from glassay.bench.keeping.checksums import CHECKSUMS_FILE
 from glassay.bench.keeping.store import DAMAGED, DRAWN_FOLDER, MOSAICS_FOLDER
 from glassay.bench.measuring.assemble import (
     RESULTS_FILE,

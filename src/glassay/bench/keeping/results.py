@@ -114,12 +114,17 @@ def captures_in(
     ]  # fmt: skip
 
 
+NATIVE_PIXEL = "native_pixel_size"
+"""Key of a setting's finding: the size at the object of what was one pixel before enlargement."""
+
+
 @dataclass(frozen=True)
 class SettingResult:
     """One setting of one instrument: means over its captures, and the readings they allow.
 
     `findings` has the keys pixel_size, field_width, field_height, field_diameter where measured; a
-    mean over several captures has a contribution "repeatability between captures".
+    mean over several captures has a contribution "repeatability between captures". `pixel_size` is
+    that of the files; native_pixel_size stands beside it where it is known that they are enlarged.
     """
 
     instrument: Instrument
@@ -145,6 +150,12 @@ class SettingResult:
             if key in self.findings:
                 return self.findings[key].quantity
         return None
+
+    @property
+    def pixel(self) -> Finding | None:
+        """Size at the object of a pixel of the camera: a native one where its files are known to be
+        enlarged, else the files' own. None where it was not measured."""
+        return self.findings.get(NATIVE_PIXEL, self.findings.get("pixel_size"))
 
     def reading(self, key: str) -> Reading | None:
         """The reading with this key, where the setting allows it."""
@@ -194,7 +205,7 @@ class Verdict:
 
 
 ContradictionKind = Literal[
-    "changed file", "filed twice", "chain against field", "chain against sensor",
+    "missing file", "changed file", "filed twice", "chain against field", "chain against sensor",
     "chain against image", "settings against each other", "round field",
     "photos of one setting", "framed", "cut out", "smaller than the sensor", "calibrations of one chip",
     "finest line by two sources",

@@ -9,13 +9,15 @@ from typing import Any
 
 from glassay import __version__
 from glassay.bench.chip.same_chip import SameChip, same_chip_as_json
+from glassay.bench.document.filed import read_checksums
 from glassay.bench.document.model import Bench
 from glassay.bench.judging.contradictions import find_contradictions
 from glassay.bench.judging.judge import judge, withhold
+from glassay.bench.judging.missing import missing_files
 from glassay.bench.judging.need_answers import needs_as_json
 from glassay.bench.judging.needs import answer_needs
 from glassay.bench.judging.standing import lengthless, of_doubtful_scale, sound
-from glassay.bench.keeping.checksums import contents_of, read_checksums
+from glassay.bench.keeping.checksums import contents_of
 from glassay.bench.keeping.plain import value_to_plain
 from glassay.bench.keeping.results import (
     BenchResults,
@@ -125,7 +127,10 @@ def assemble(
     captures, settings = _settled(bench, measured)
     contents, kept = contents_of(bench), read_checksums(bench.folder)
     changed = [name for name, now in contents.items() if kept.get(name, now) != now]
-    found = find_contradictions(bench, settings, captures, matches, contents, changed)
+    found = (
+        *missing_files(bench),
+        *find_contradictions(bench, settings, captures, matches, contents, changed),
+    )
     verdicts = judge(bench, settings, captures)
     shown, standing = captures, settings
     if any(one.touches != "nothing" for one in found):
@@ -188,7 +193,8 @@ def _assumptions(
 def results_as_json(results: BenchResults) -> dict[str, Any]:
     """The whole bench as plain data; docs/json.md describes it."""
     bench = results.bench
-    return {
+    missing = [{"id": one.capture.id, "reason": one.reason} for one in bench.missing]
+    return ({"missing": missing} if missing else {}) | {
         "glassay": __version__,
         "bench": {"title": bench.title, "note": bench.note},
         "captures": [_capture_json(one) for one in results.captures],

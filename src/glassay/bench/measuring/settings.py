@@ -9,8 +9,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from glassay.bench.document.model import Bench, Instrument, ReferenceView, Setting
-from glassay.bench.keeping.results import CaptureResult, SettingResult, captures_in
+from glassay.bench.keeping.results import (
+    NATIVE_PIXEL,
+    CaptureResult,
+    SettingResult,
+    captures_in,
+)
 from glassay.bench.measuring.methods import medium_of
+from glassay.bench.measuring.native_pixels import enlargement, native_pixel_size
 from glassay.bench.measuring.what_binds import binding_of
 from glassay.finding import Finding
 from glassay.optics import readings
@@ -60,7 +66,9 @@ def settle(bench: Bench, captures: Sequence[CaptureResult]) -> tuple[SettingResu
             f"the reference view ({bench.reference_view.instrument}) has no measured field or no"
             " single stated magnification; field-equivalent readings use the standard eyepiece",
         )
-    settled = [_with_readings(bench, one, reference, notes) for one in found]
+    settled = [
+        _with_native(_with_readings(bench, one, reference, notes), captures) for one in found
+    ]
     bound = [replace(one, binding=binding_of(one, captures)) for one in settled]
     return tuple(one for one in bound if one.findings or one.readings or one.binding)
 
@@ -178,6 +186,17 @@ def _picture_readings(bench: Bench, one: SettingResult) -> list[Reading | None]:
         own = readings.on_display(chain.display, width.quantity, one.picture, own_screen=True)
         found.append(own)
     return found
+
+
+def _with_native(one: SettingResult, captures: Sequence[CaptureResult]) -> SettingResult:
+    """The setting with the size of a native pixel, where its files are known to be enlarged."""
+    if one.setting.through_eyepiece or enlargement(one, captures) is None:
+        return one
+    native = native_pixel_size(one, captures)
+    if native is None:
+        return one
+    finding = Finding(native, "pixel size of the files x their enlargement")
+    return replace(one, findings={NATIVE_PIXEL: finding, **one.findings})
 
 
 def _with_implied(one: SettingResult) -> Mapping[str, Finding]:

@@ -254,7 +254,8 @@ def _depth(one: SettingResult, captures: Sequence[CaptureResult]) -> tuple[float
             value = result.findings["depth_of_field"].quantity
             if value.unit == "um":
                 return value.value - value.expanded, "measured through focus"
-    chain, pixel = one.setting.chain, one.findings["pixel_size"].quantity.value
+    own = one.pixel or one.findings["pixel_size"]
+    chain, pixel = one.setting.chain, own.quantity.value
     aperture, origin = chain.numerical_aperture, "from the stated aperture and the pixels"
     if aperture is None:
         found = finest_in(one, captures)

@@ -55,6 +55,10 @@ def _changed(one: Contradiction, bench: Bench) -> str:
     )
 
 
+def _missing(one: Contradiction, bench: Bench) -> str:
+    return f"{one.captures[0]} is listed, but {one.names[0]}"
+
+
 def _filed_twice(one: Contradiction, bench: Bench) -> str:
     things = list(dict.fromkeys(one.names))
     what = f"as {listed(things)}" if len(things) > 1 else f"in {_where(one, bench)}"
@@ -157,6 +161,7 @@ def _calibrations(one: Contradiction, bench: Bench) -> str:
 
 
 _SENTENCES: Mapping[str, Callable[[Contradiction, Bench], str]] = {
+    "missing file": _missing,
     "changed file": _changed,
     "filed twice": _filed_twice,
     "chain against field": _chain_against_field,

@@ -6,15 +6,19 @@ Their keys are for scripts and stay what they are. Each method brings the words 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from glassay.bench.keeping.results import NATIVE_PIXEL, CaptureResult, SettingResult
 from glassay.bench.measuring.methods import METHODS
+from glassay.bench.measuring.native_pixels import size_of
 from glassay.finding import Finding
 from glassay.optics.limits import NYQUIST
 from glassay.quantity import Quantity
 
 OF_NO_METHOD = {
     "binding": "what limits it",
+    NATIVE_PIXEL: "native pixel size",
     "depth_range": "range of depth",
     "in_focus_share": "share of the picture that is in focus somewhere",
     "magnification_change": "change of magnification while focusing",
@@ -34,6 +38,11 @@ OF_NO_METHOD = {
 """Names of what is found by no method of a bench: put together, or by a command of its own."""
 
 
+OF_FILES = ("pixel_size", "pixel_size_x", "pixel_size_y")
+"""Findings that count px as the files store them."""
+
+IN_ENLARGED_FILES = " in enlarged files"
+
 ON_OBJECT = "_object"
 
 
@@ -52,6 +61,34 @@ def name_of(key: str) -> str:
     if key.endswith(ON_OBJECT):
         return f"{name_of(key.removesuffix(ON_OBJECT))}, on the object"
     return key.replace("_", " ")
+
+
+def shown_of_setting(one: SettingResult) -> list[tuple[str, str, Quantity]]:
+    """A setting's findings: key, name and value. The pixels of enlarged files are called so."""
+    beside = IN_ENLARGED_FILES if NATIVE_PIXEL in one.findings else ""
+    return [
+        (key, name_of(key) + (beside if key in OF_FILES else ""), finding.quantity)
+        for key, finding in one.findings.items()
+    ]
+
+
+def shown_of_capture(
+    one: CaptureResult, settings: Sequence[SettingResult], found: Mapping[str, Finding]
+) -> list[Shown]:
+    """Of a capture's findings, those that are `found`. `settings` are those of the bench: they know
+    whether the files of this size are enlarged, whose pixels are then called so."""
+    is_enlarged = any(
+        NATIVE_PIXEL in other.findings
+        and other.instrument.id == one.capture.instrument
+        and other.picture == size_of(one)
+        for other in settings
+    )
+    told = [(key, shown(key, finding)) for key, finding in found.items()]
+    return [
+        Shown(each.name + IN_ENLARGED_FILES, each.value)
+        if is_enlarged and key in OF_FILES else each
+        for key, each in told
+    ]  # fmt: skip
 
 
 def is_share(key: str) -> bool:

@@ -258,6 +258,10 @@ _SENTENCES: Mapping[str, Callable[[Statement], str]] = {
     "detail could follow": _detail_could_follow,
     # one number
     "in setting": lambda one: f"it is {say_value(_quantity(one))} in setting {one.names[0]}",
+    "native pixels count": lambda one: (
+        f"Native pixels count; those of its files, {say_value(_quantity(one))}, are enlarged from"
+        " fewer."
+    ),
     "noted": lambda one: f"it is {say_value(_quantity(one))}, {one.names[0]}",
     "noted earlier": lambda one: (
         f"An earlier note excludes this: {say_value(_quantity(one))}, {one.names[0]}; the latest"

@@ -63,7 +63,10 @@ def check_site(
             chips.setdefault(str(one["archive"]), []).append(one)
     except (KeyError, TypeError, AttributeError):
         raise Unusable(f"{folder / SITE_FILE} cannot be understood") from None
-    whole = Checked(files, tuple(damaged), dict(site.get("versions") or {}), ())
+    unlisted = tuple(_unlisted(folder))
+    whole = Checked(
+        files, tuple(damaged), dict(site.get("versions") or {}), (), unlisted=unlisted
+    )  # fmt: skip
     if damaged or not measure:
         return whole
     for archive, of_it in chips.items():
@@ -74,6 +77,7 @@ def check_site(
         whole = replace(
             whole, measured=True, numbers=whole.numbers + done.numbers,
             damaged=(*whole.damaged, *(f"{archive}: {line}" for line in done.damaged)),
+            unlisted=(*whole.unlisted, *(f"{archive}: {name}" for name in done.unlisted)),
             differences=(*whole.differences, *done.differences),
             other_versions=tuple(dict.fromkeys((*whole.other_versions, *done.other_versions))),
         )  # fmt: skip
@@ -137,13 +141,18 @@ def _damaged(folder: Path) -> tuple[list[str], int]:
             out.append(f"{name} is missing")
         elif content_hash(path) != digest:
             out.append(f"{name} is not what was published (SHA-256)")
-    for path in sorted(folder.rglob("*")):
-        name = path.relative_to(folder).as_posix()
-        if path.is_file() and name not in listed and name != SUMS_FILE:
-            out.append(f"{name} is not listed in {SUMS_FILE}")
     if SITE_FILE not in listed:
         raise Unusable(f"{folder / SUMS_FILE} does not list {SITE_FILE}")
     return out, len(listed)
+
+
+def _unlisted(folder: Path) -> Iterator[str]:
+    """Files that were added after the site was written."""
+    listed = {name for name, _ in _sums(folder / SUMS_FILE)} | {SUMS_FILE}
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and name not in listed:
+            yield name
 
 
 def _sums(path: Path) -> Iterator[tuple[str, str]]:

@@ -51,8 +51,7 @@ def command(
         assert figure is not None
         draw_array(read, result, figure)
 
-    names = ", ".join(str(path) for path in photos)
-    answer(names, measure, _say, as_json=as_json, draw=draw if figure else None)
+    answer(photos, measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
 def _say(result: ArrayResult) -> str:
@@ -74,5 +73,5 @@ def _say(result: ArrayResult) -> str:
             f"active area   {result.width.value * scale:.4g} x {result.height.value * scale:.4g}"
             f" {unit}" + (f", {named.value}" if named else "")
         )
-    lines.append(f"tilt          {result.lattice.tilt_deg:.2f} deg")
+    lines.append(f"tilt          {result.lattice.tilt_deg:z.2f} deg")
     return "\n".join(lines)

@@ -24,8 +24,8 @@ def command(archive: Path, checksums_only: bool, as_json: bool, jobs: int | None
     """Verify every file of ARCHIVE and derive its numbers again from the captures.
 
     Of a SITE that `glassay publish` wrote (a folder), all files, the archives in it and the dies.
-    Exit status: 0 when all of it holds; 1 when a file is damaged or a number comes out otherwise;
-    2 when ARCHIVE is none.
+    Exit status: 0 when all of it holds; 1 when a file is damaged or was added, or a number comes out
+    otherwise; 2 when ARCHIVE is none.
     """
     how = check_site if is_site(archive) else check
     found = how(archive, measure=not checksums_only, jobs=jobs)
@@ -40,6 +40,7 @@ def command(archive: Path, checksums_only: bool, as_json: bool, jobs: int | None
 def _as_json(found: Checked) -> dict[str, object]:
     return {
         "holds": found.holds, "files": found.files, "damaged": list(found.damaged),
+        "unlisted": list(found.unlisted),
         "measured": found.measured, "numbers": found.numbers,
         "differences": [
             {"where": d.where, "packed": d.packed, "derived": d.derived, "within": d.within}
@@ -54,6 +55,14 @@ def _say(found: Checked) -> None:
         click.echo(f"damaged: {line}", err=True)
     whole = found.files - len(found.damaged)
     click.echo(f"{max(0, whole)} of {found.files} files are what was packed.")
+    if found.unlisted:
+        names = ", ".join(found.unlisted[:MOST_SAID])
+        more = (
+            f" and {len(found.unlisted) - MOST_SAID} more"
+            if len(found.unlisted) > MOST_SAID
+            else ""
+        )
+        click.echo(f"{len(found.unlisted)} more, on which nothing rests: {names}{more}")
     if found.measured:
         same = found.numbers - sum(1 for d in found.differences if d.packed[:1] != '"')
         click.echo(f"{found.numbers} numbers were derived again; {max(0, same)} are the same.")

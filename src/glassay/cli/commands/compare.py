@@ -7,7 +7,6 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.compare_benches import (
     RULE,
     Difference,
@@ -16,6 +15,7 @@ from glassay.bench.keeping.compare_benches import (
     parse_pairs,
 )
 from glassay.bench.measuring.assemble import read_results
+from glassay.cli.benches import what_is_there
 
 
 @click.command("compare")
@@ -35,7 +35,7 @@ def command(
     when a bench or an option is wrong.
     """
     found = compare_benches(
-        read_results(load_bench(first)), read_results(load_bench(second)),
+        read_results(what_is_there(first)), read_results(what_is_there(second)),
         instruments=parse_pairs(pairs, "--pair"), objects=parse_pairs(same, "--same"),
     )  # fmt: skip
     if as_json:

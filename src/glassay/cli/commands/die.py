@@ -19,8 +19,9 @@ from glassay.bench.chip.die_pictures import (
 )
 from glassay.bench.document.chip_mosaics import is_mosaic
 from glassay.bench.document.die_notes import NOTHING_NOTED, DieNotes, notes_file
-from glassay.bench.document.read import FILE_NAME, load_bench
+from glassay.bench.document.read import FILE_NAME
 from glassay.bench.measuring.assemble import read_results
+from glassay.cli.benches import what_is_there
 from glassay.cli.calibration import (
     calibration_options,
     pixel_sizes_um,
@@ -106,7 +107,7 @@ def command(
             if pixel_sizes or slide or tells or box or tone:
                 raise Unusable("of a bench's chip everything is known: give no --pixel-size, --slide,"
                                " --tells, --box or --tone")  # fmt: skip
-            results = read_results(load_bench(source))
+            results = read_results(what_is_there(source))
             chosen = best_die(results, chip, regions)
             laid = laid_layers(chosen, regions or notes_file(source, chip), results)
             found.append(_Found(chosen.picture, chosen.result, chosen.passed_over, chosen.notes,

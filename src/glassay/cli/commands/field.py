@@ -67,8 +67,7 @@ def command(
         assert figure is not None
         draw_field(result, photos[0].name, figure)
 
-    names = ", ".join(str(path) for path in photos)
-    answer(names, measure, _say, as_json=as_json, draw=draw if figure else None)
+    answer(photos, measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
 def _field_photo(photo: Photo) -> FieldPhoto:
@@ -106,7 +105,7 @@ def _say(found: FieldResult) -> str:
         lines.append(f"  least over greatest {say_quantity(even.evenness)}")
         for spot in even.hot_spots[:8]:
             lines.append(
-                f"  hot spot at {spot.x:.0f}, {spot.y:.0f} px: {spot.excess:+.0%} of the centre's"
+                f"  hot spot at {spot.x:.0f}, {spot.y:.0f} px: {spot.excess:+z.0%} of the centre's"
                 f" light, {spot.diameter_px:.0f} px across"
             )
         if even.red_shift is not None and even.blue_shift is not None:

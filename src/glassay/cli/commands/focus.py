@@ -75,8 +75,7 @@ def command(
     def say_it(found: FocusResult) -> str:
         return _say(found, "frame" if is_clip(photos[0]) else "photo")
 
-    names = ", ".join(str(path) for path in photos)
-    answer(names, measure, say_it, as_json=as_json, draw=draw if figure else None)
+    answer(photos, measure, say_it, as_json=as_json, draw=draw if figure else None)
 
 
 def _frames(

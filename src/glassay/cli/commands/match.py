@@ -66,8 +66,7 @@ def command(
         assert figure is not None
         draw_match(read[0], read[1], result, figure)
 
-    name = f"{first}, {second}"
-    answer(name, measure, _say, as_json=as_json, draw=draw if figure else None)
+    answer((first, second), measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
 def _calibrations(
@@ -104,6 +103,6 @@ def _say(result: MatchResult) -> str:
     if error is not None and ratio is not None:
         lines.append(
             f"calibrations  {result.calibrations}: their ratio is {ratio.value:.6g},"
-            f" {100 * error.value:+.3f} % off (within {100 * error.expanded:.3f} %)"
+            f" {100 * error.value:+z.3f} % off (within {100 * error.expanded:.3f} %)"
         )
     return "\n".join(lines)

@@ -34,8 +34,7 @@ def command(photos: tuple[Path, ...], box: str | None, figure: Path | None, as_j
             raise NotMeasurable(_undecided(result))
         return result
 
-    names = ", ".join(str(path) for path in photos)
-    answer(names, measure, _say, as_json=as_json)
+    answer(photos, measure, _say, as_json=as_json)
 
 
 def _cut(photo: Photo, box: str | None) -> Photo:

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document.read import load_bench
 from glassay.bench.judging.need_answers import Needs, needs_as_json
 from glassay.bench.judging.needs import answer_needs
 from glassay.bench.measuring.assemble import read_results
+from glassay.cli.benches import what_is_there
 from glassay.errors import NotMeasurable
 
 
@@ -23,7 +23,7 @@ def command(bench: Path, as_json: bool) -> None:
     From what `glassay run` measured; nothing is measured here. Exit status: 0; 3 when bench.toml
     states no need that can be judged; 2 when it is wrong.
     """
-    results = read_results(load_bench(bench))
+    results = read_results(what_is_there(bench))
     needs = answer_needs(results)
     if not needs.answers:
         raise NotMeasurable(

@@ -9,7 +9,6 @@ from pathlib import Path
 import click
 
 from glassay import units
-from glassay.bench.document.read import load_bench
 from glassay.bench.document.values import duration, field_of_view
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
@@ -22,6 +21,7 @@ from glassay.bench.planning.plan import (
     plan,
     plan_as_json,
 )
+from glassay.cli.benches import what_is_there
 from glassay.cli.outputs import output_option
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
@@ -65,7 +65,7 @@ def command(
         exposures, duration(per_shot) if per_shot else PER_SHOT_S,
         duration(per_tile) if per_tile else PER_TILE_S,
     )  # fmt: skip
-    results = read_results(load_bench(bench))
+    results = read_results(what_is_there(bench))
     plans = _chosen(plan(results, job), chosen)
     best = plans[0]
     _write(results, job, best, map_file, positions)

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import click
 
 from glassay.bench.chip.plate import Plate, Wanted, make_plate
-from glassay.bench.document.read import load_bench
 from glassay.bench.measuring.matching import match_chips
+from glassay.cli.benches import what_is_there
 from glassay.cli.commands.run import measure_with_progress
 from glassay.cli.outputs import check_all, output_option
 from glassay.disk import write_atomically
@@ -63,7 +63,7 @@ def command(
     """
     from glassay.report.plate_sheet import SIZES
 
-    loaded = load_bench(bench)
+    loaded = what_is_there(bench)
     paths = outs or (loaded.results_folder / "plate.png",)
     _check(paths, layout)
     results = measure_with_progress(loaded, jobs)

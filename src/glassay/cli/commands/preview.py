@@ -140,11 +140,11 @@ def _instrument(
 
 
 def _of_bench(folder: Path, chosen: str) -> tuple[Response | None, float | None]:
-    from glassay.bench.document.read import load_bench
     from glassay.bench.measuring.assemble import read_results
     from glassay.bench.measuring.response import response_of
+    from glassay.cli.benches import what_is_there
 
-    results = read_results(load_bench(folder))
+    results = read_results(what_is_there(folder))
     name, _, setting_id = chosen.partition("/")
     instrument = results.bench.instrument(name)
     setting = instrument.setting(setting_id) if setting_id else instrument.settings[0]

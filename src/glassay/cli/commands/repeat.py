@@ -44,8 +44,7 @@ def command(
         assert figure is not None
         draw_repeat(result, photos[0].name, figure)
 
-    names = ", ".join(str(path) for path in photos)
-    answer(names, measure, _say, as_json=as_json, draw=draw if figure else None)
+    answer(photos, measure, _say, as_json=as_json, draw=draw if figure else None)
 
 
 def _say(found: RepeatResult) -> str:

@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 
 from glassay.bench.document.model import Bench
-from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
+from glassay.cli.benches import what_is_there
 from glassay.cli.commands.run import measure_with_progress
 from glassay.cli.outputs import output_option
 from glassay.cli.single import not_measured
@@ -39,7 +39,7 @@ def command(
     from glassay.report.picks import furthest_off, picks
     from glassay.report.write import write_report
 
-    loaded = load_bench(bench)
+    loaded = what_is_there(bench)
     results = _measured(loaded, jobs, elsewhere=out is not None)
     chosen, hidden = _ids(columns), _ids(without)
     if columns and not chosen:

@@ -24,6 +24,7 @@ from glassay.bench.measuring.run import Progress as Step
 from glassay.bench.saying.contradictions import said
 from glassay.bench.saying.words import say, say_length
 from glassay.bench.table.comparison import best_rows, cell_text
+from glassay.cli.benches import name_missing
 from glassay.cli.single import not_measured
 from glassay.quantity import Quantity
 from glassay.report.picks import claims_of_all, finest_of, misses
@@ -56,7 +57,7 @@ def command(bench: Path, as_json: bool, full: bool, jobs: int | None, cluster: s
     Exit status: 0 when something was measured or nothing was there to measure; 3 when every capture
     was refused; 2 when a file cannot be used (the others are measured all the same).
     """
-    loaded = load_bench(bench)
+    loaded = load_bench(bench, without_missing=True)
     results = measure_with_progress(loaded, jobs, cluster)
     if as_json:
         click.echo(json.dumps(results_as_json(results), indent=1))
@@ -116,10 +117,8 @@ def brief(results: BenchResults) -> list[str]:
     if len(blocks) > room:
         lines.append(f"and {len(blocks) - room} more instruments")
     elif found := misses(results):
-        claim = found[0].verdict.claim
         name = results.bench.instrument(found[0].verdict.instrument).title
-        top = claim.text.split(" to ")[-1]
-        lines.append(f"Furthest from the truth: {claim.kind} {top} of {name}")
+        lines.append(f"Furthest from the truth: {found[0].name} of {name}")
     lines.append("± is U at 95 %. All columns, claims and needs: --full, or glassay report.")
     return [_cut(line) for line in lines]
 
@@ -163,11 +162,8 @@ def _block(results: BenchResults, instrument: str) -> list[str]:
     worst = [one for one in misses(results) if one.verdict.instrument == instrument]
     second = f"    {field}{claims}"
     if worst:
-        claim = worst[0].verdict.claim
-        top = claim.text.split(" to ")[-1]
-        third = (
-            f"    worst claim: {claim.kind} {top} ({claim.where}), off {worst[0].factor:.2g} times"
-        )
+        where = worst[0].verdict.claim.where
+        third = f"    worst claim: {worst[0].name} ({where}), {worst[0].times}"
         return [first, second, third]
     return [first, second]
 
@@ -288,10 +284,11 @@ def _print_same_chip(results: BenchResults, out: Console) -> None:
 
 def _report_trouble(results: BenchResults) -> None:
     statuses = [capture.status for capture in results.captures]
+    name_missing(results.bench)
     for capture in results.captures:
         if capture.status in ("refused", "unusable"):
             click.echo(not_measured(capture.capture.id, capture.reason), err=True)
-    if "unusable" in statuses:
+    if "unusable" in statuses or results.bench.missing:
         sys.exit(2)
     if "refused" in statuses and "measured" not in statuses:
         sys.exit(3)

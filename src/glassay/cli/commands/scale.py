@@ -125,7 +125,7 @@ def _say(slide: Slide) -> str:
             else ""
         )
     )
-    lines.append(f"tilt          {result.tilt.value:.2f} deg, clockwise as seen")
+    lines.append(f"tilt          {result.tilt.value:z.2f} deg, clockwise as seen")
     if response is not None and response.frequency_10 is not None:
         lines.append(
             f"finest line   10 % modulation at {say_quantity(response.frequency_10)},"

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import click
 
-from glassay.bench.document.read import load_bench
 from glassay.bench.keeping.results import BenchResults
 from glassay.bench.measuring.assemble import read_results
 from glassay.bench.planning.shots import (
@@ -19,6 +18,7 @@ from glassay.bench.planning.shots import (
     settles_words,
     shots_as_json,
 )
+from glassay.cli.benches import what_is_there
 from glassay.cli.outputs import output_option
 from glassay.disk import write_atomically
 from glassay.errors import Unusable
@@ -35,7 +35,7 @@ def command(bench: Path, out: Path | None, as_json: bool) -> None:
     From what `glassay run` measured; nothing is measured here. Exit status: 0, also when nothing is
     open; 2 when bench.toml is wrong or the page cannot be written.
     """
-    results = read_results(load_bench(bench))
+    results = read_results(what_is_there(bench))
     if out is not None:
         _write(results, out)
     if as_json:

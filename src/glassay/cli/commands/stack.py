@@ -78,9 +78,8 @@ def command(
     def say_it(found: StackResult) -> str:
         return f"{_say(found)}\n  written: {out} and {depth}"
 
-    names = ", ".join(str(path) for path in photos)
     answer(
-        names, measure, say_it, as_json=as_json, draw=draw if figure else None,
+        photos, measure, say_it, as_json=as_json, draw=draw if figure else None,
         beside=lambda: {"picture": str(out), "depth": str(depth)},
     )  # fmt: skip
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from glassay.bench.document.model import Instrument
 from glassay.bench.keeping.results import CaptureResult
-from glassay.bench.saying.finding_names import Shown, shown
+from glassay.bench.saying.finding_names import Shown, shown_of_capture
 from glassay.report.parts import Chapter, Report
 from glassay.report.templating import Filling
 
@@ -26,7 +26,7 @@ def fill(report: Report, instrument: Instrument) -> Filling | None:
             "setting": instrument.setting(one.capture.setting).title,
             "object": _object(report, one),
             "drawn": report.figures[one.capture.id],
-            "findings": _findings(one),
+            "findings": _findings(report, one),
         }
         for one in mine
     ]
@@ -38,11 +38,11 @@ def _object(report: Report, one: CaptureResult) -> str:
     return thing.name or (thing.kind if thing.id == thing.kind else f"{thing.kind} {thing.id}")
 
 
-def _findings(one: CaptureResult) -> list[Shown]:
+def _findings(report: Report, one: CaptureResult) -> list[Shown]:
     found = one.findings
     keys = [key for key in FIRST if key in found]
     keys += [key for key in found if key not in FIRST and key not in ELSEWHERE]
-    return [shown(key, found[key]) for key in keys]
+    return shown_of_capture(one, report.results.settings, {key: found[key] for key in keys})
 
 
 CHAPTER = Chapter("captures", "Captures", "captures.html", fill)

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 from glassay.bench.document.model import Instrument
-from glassay.bench.keeping.results import SettingResult
-from glassay.bench.saying.finding_names import name_of
+from glassay.bench.keeping.results import NATIVE_PIXEL, SettingResult
+from glassay.bench.saying.finding_names import shown_of_setting
 from glassay.optics.readings import without_repeats
 from glassay.quantity import Quantity
 from glassay.report.parts import Chapter, Report
@@ -51,19 +51,15 @@ def hidden_of(one: SettingResult) -> tuple[str, ...]:
 def _findings(one: SettingResult) -> list[tuple[str, Quantity]]:
     """Findings by their plain names; a phone's own pixels and frame are not the instrument's."""
     hidden = hidden_of(one)
-    return [
-        (name_of(key), finding.quantity)
-        for key, finding in one.findings.items()
-        if key not in hidden
-    ]
+    return [(name, value) for key, name, value in shown_of_setting(one) if key not in hidden]
 
 
 def _main(one: SettingResult) -> tuple[str, Quantity] | None:
-    order = ("field_diameter", "pixel_size") if one.setting.through_eyepiece else ("pixel_size",)
-    for key in order:
-        if key in one.findings:
-            return name_of(key), one.findings[key].quantity
-    return None
+    order = ("field_diameter", "pixel_size") if one.setting.through_eyepiece else (
+        NATIVE_PIXEL, "pixel_size",
+    )  # fmt: skip
+    told = {key: (name, value) for key, name, value in shown_of_setting(one)}
+    return next((told[key] for key in order if key in told), None)
 
 
 def budget(quantity: Quantity) -> list[BudgetLine]:

@@ -10,7 +10,7 @@ from typing import Any
 from glassay import __version__
 from glassay.bench.keeping.results import CaptureResult
 from glassay.bench.measuring.methods import METHODS
-from glassay.bench.saying.finding_names import Shown, name_of, shown
+from glassay.bench.saying.finding_names import Shown, shown_of_capture, shown_of_setting
 from glassay.bench.saying.words import say, say_length
 from glassay.disk import content_hash
 from glassay.errors import GlassayError
@@ -153,8 +153,8 @@ def _settings(report: Report, instrument_id: str) -> Iterator[list[Any]]:
     for one in report.results.settings_of(instrument_id):
         hidden = hidden_of(one)
         told = [
-            [name_of(key), _said(finding.quantity)]
-            for key, finding in one.findings.items() if key not in hidden
+            [name, _said(value)]
+            for key, name, value in shown_of_setting(one) if key not in hidden
         ]  # fmt: skip
         told += [[r.name, prose(say(r.value, "x"))] for r in without_repeats(one.readings)]
         yield [one.setting.title, told]
@@ -201,9 +201,10 @@ def _drawings(report: Report, pictures: _Pictures) -> Iterator[list[str]]:
 
 def _found(report: Report) -> Iterator[list[Any]]:
     """Everything that was found in each capture, by each method."""
+    settings = report.results.settings
     for one in report.results.captures:
         told = [
-            [part.method, [_pair(shown(key, finding)) for key, finding in part.findings.items()]]
+            [part.method, [_pair(each) for each in shown_of_capture(one, settings, part.findings)]]
             for part in one.parts if part.findings
         ]  # fmt: skip
         if told:

@@ -14,7 +14,7 @@ from glassay.bench.document.read import parse_bench
 from glassay.bench.keeping.marks import SCREEN_U_PX
 from glassay.bench.keeping.results import BenchResults, CaptureResult
 from glassay.bench.measuring.run import forget_capture
-from glassay.bench.saying.finding_names import shown
+from glassay.bench.saying.finding_names import shown_of_capture
 from glassay.errors import Unusable
 from glassay.one_writer import one_writer
 from glassay.report.drawing import html_of
@@ -48,7 +48,7 @@ def capture(request: Request, id: str) -> Response:
         "one": one, "result": result, "instrument": instrument,
         "setting": instrument.setting(one.setting), "thing": thing,
         "files": list(zip(one.files, media, strict=True)), "facts": result.facts,
-        "findings": [shown(key, found) for key, found in result.findings.items()],
+        "findings": shown_of_capture(result, results.settings, result.findings),
     }  # fmt: skip
     photo, trouble = None, ""
     try:
