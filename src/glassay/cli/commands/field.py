@@ -116,9 +116,9 @@ def _say(found: FieldResult) -> str:
         bent = found.distortion
         shape = "barrel" if bent.corner.value < 0 else "pincushion"
         sure = abs(bent.corner.value) > bent.corner.expanded
+        none = "none that shows" + (" all around" if bent.decentred else "")
         lines.append(
-            f"distortion at the corner {say_quantity(bent.corner)}"
-            f" ({shape if sure else 'none that shows'})"
+            f"distortion at the corner {say_quantity(bent.corner)} ({shape if sure else none})"
         )
         lines.append(f"  at the edge {say_quantity(bent.edge)}; {len(bent.points)} points")
     if found.colour is not None:
