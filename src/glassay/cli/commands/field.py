@@ -128,6 +128,8 @@ def _say(found: FieldResult) -> str:
         if "lateral_colour_object" in keys:
             spread += f" ({say_quantity(keys['lateral_colour_object'].quantity)} on the object)"
         lines.append(spread)
+        for name, shift in colour.shifted.items():
+            lines.append(f"  {name + ' shifted by':18} {say_quantity(shift)} all over the picture")
         for name, field in (("red", colour.red), ("blue", colour.blue)):
             lines.append(
                 f"  {name + ' outwards by':18} {say_quantity(field.radial(colour.edge_radius))} at the"
