@@ -86,30 +86,32 @@ class Frame:
         )
 
 
-def distorted(away: Array, k1: float, k2: float = 0.0) -> Array:
-    """Points (n, 2) from the axis in half diagonals, moved by the lens."""
+def distorted(away: Array, k1: float, k2: float = 0.0, k3: float = 0.0) -> Array:
+    """Points (n, 2) from the axis in half diagonals, moved by the lens; `k3` is of the sixth power."""
     square = (away**2).sum(axis=-1, keepdims=True)
-    return np.asarray(away * (1 + k1 * square + k2 * square**2))
+    return np.asarray(away * (1 + square * (k1 + square * (k2 + square * k3))))
 
 
-def undistorted(away: Array, k1: float, k2: float = 0.0) -> Array:
+def undistorted(away: Array, k1: float, k2: float = 0.0, k3: float = 0.0) -> Array:
     """Points (n, 2) from the axis in half diagonals, moved back to where they would be."""
     radius = np.hypot(away[..., :1], away[..., 1:])
-    share = undistorted_radius(radius, k1, k2) / np.maximum(radius, 1e-12)
+    share = undistorted_radius(radius, k1, k2, k3) / np.maximum(radius, 1e-12)
     return np.asarray(away * share)
 
 
 def undistorted_radius(
-    radius: npt.ArrayLike, k1: float, k2: float = 0.0
+    radius: npt.ArrayLike, k1: float, k2: float = 0.0, k3: float = 0.0
 ) -> npt.NDArray[np.float64]:
-    """r_u of r_d = r_u (1 + k1 r_u^2 + k2 r_u^4), by Newton's iteration, kept on the first branch."""
+    """r_u of r_d = r_u (1 + k1 r_u^2 + k2 r_u^4 + k3 r_u^6), by Newton's iteration, kept on the first
+    branch."""
     r_d = np.asarray(radius, dtype=np.float64)
     r = r_d.copy()
-    if k1 == 0 and k2 == 0:
+    if k1 == 0 and k2 == 0 and k3 == 0:
         return r
     for _ in range(30):
-        slope = np.maximum(1 + 3 * k1 * r**2 + 5 * k2 * r**4, 0.1)
-        step = (r * (1 + k1 * r**2 + k2 * r**4) - r_d) / slope
+        square = r**2
+        slope = np.maximum(1 + square * (3 * k1 + square * (5 * k2 + square * 7 * k3)), 0.1)
+        step = (r * (1 + square * (k1 + square * (k2 + square * k3))) - r_d) / slope
         r = r - np.clip(step, -0.3, 0.3)
         if float(np.abs(step).max(initial=0.0)) < 1e-12:
             break

@@ -53,8 +53,12 @@ def test_photos_of_a_scale_at_several_places_give_it_together() -> None:
     assert found.corner.relative < 0.03
 
 
-def made_up(k1: float, k2: float, noise_px: float, centre: tuple[float, float]) -> GridView:
-    """Points of a tilted grid, distorted exactly as the model says, with noise."""
+def made_up(
+    k1: float, k2: float, noise_px: float, centre: tuple[float, float], *, k3: float = 0.0,
+    decentred: tuple[float, float] = (0.0, 0.0), keep: float = 1.0,
+) -> GridView:  # fmt: skip
+    """Points of a tilted grid, distorted exactly as the model says, with noise; those no farther than
+    `keep` half diagonals from the middle."""
     rng = np.random.default_rng(3)
     j, i = np.mgrid[-9:10, -12:13]
     index = np.column_stack([i.ravel(), j.ravel()])
@@ -63,11 +67,47 @@ def made_up(k1: float, k2: float, noise_px: float, centre: tuple[float, float]) 
     half = np.hypot(*SHAPE) / 2
     away = (ideal - centre) / half
     square = (away**2).sum(axis=1, keepdims=True)
-    points = ideal + (away * (k1 * square + k2 * square**2)) * half
+    points = ideal + (away * (k1 * square + k2 * square**2 + k3 * square**3)) * half
+    lean_of_lens = np.array(decentred)
+    points += half * (lean_of_lens * square + 2 * (away @ lean_of_lens)[:, None] * away)
     points += np.array([SHAPE[1] - 1, SHAPE[0] - 1]) / 2
     points += rng.normal(0, noise_px, points.shape)
     inside = ((points > 0) & (points < (SHAPE[1] - 1, SHAPE[0] - 1))).all(axis=1)
+    inside &= np.hypot(*(points - np.array([SHAPE[1] - 1, SHAPE[0] - 1]) / 2).T) <= keep * half
     return GridView(points[inside], index[inside])
+
+
+def true_corner(k1: float, k2: float, k3: float) -> float:
+    """Percent at the corner, by bisection for the radius that the corner shows."""
+    low, high = 0.5, 1.5
+    for _ in range(60):
+        r = (low + high) / 2
+        low, high = (r, high) if r * (1 + k1 * r**2 + k2 * r**4 + k3 * r**6) < 1 else (low, r)
+    return 100 * (1 / low - 1)
+
+
+@pytest.mark.parametrize("terms", [(-0.08, 0.15, -0.07), (-0.04, 0.07, -0.03), (-0.03, 0.0, 0.025)])
+@pytest.mark.parametrize("keep", [1.0, 0.8])
+def test_a_moustache_is_told_rightly_in_the_corner(
+    terms: tuple[float, float, float], keep: float
+) -> None:
+    """With two terms the corner was off by 14 to 28 U, its own points left out as stray ones."""
+    k1, k2, k3 = terms
+    view = made_up(k1, k2, 0.02, (0, 0), k3=k3, keep=keep)
+    found = measure_distortion([view], SHAPE)
+    assert found.corner.value == pytest.approx(true_corner(*terms), abs=1.5 * found.corner.expanded)
+    assert found.corner.expanded < 0.3 if keep == 1 else found.corner.expanded > 0.02
+    assert not any("left out" in note for note in found.notes)
+
+
+def test_a_decentred_lens_is_no_centre_far_away() -> None:
+    """Tangential terms alone used to be told as a centre 25 000 px off and as no distortion."""
+    found = measure_distortion([made_up(0.0, 0.0, 0.02, (0, 0), decentred=(0.0012, 0.002))], SHAPE)
+    assert found.centre == pytest.approx(((SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2))
+    assert 0.1 < found.decentred < 0.4
+    assert found.corner.expanded > 0.8 * found.decentred
+    assert any("decentred" in note for note in found.notes)
+    assert not any("centre lies" in note for note in found.notes)
 
 
 def test_higher_order_and_centre_are_fitted_only_where_they_show() -> None:

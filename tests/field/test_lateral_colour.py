@@ -71,6 +71,11 @@ def test_a_shift_of_one_colour_is_no_magnification() -> None:
     assert found.red.centre.value == pytest.approx(1.0, abs=0.03)
     assert abs(found.red.radial(1.0).value) < 0.05
     assert found.blue.centre.value < 0.05
+    # The colours do lie a pixel apart in the corners, and everywhere else.
+    spread = found.corner_spread
+    assert spread.value == pytest.approx(1.0, abs=3 * spread.u)
+    assert spread.u < 0.05
+    assert list(found.shifted) == ["red"]
 
 
 def test_pictures_that_cannot_tell_are_refused() -> None:

@@ -57,6 +57,11 @@ class ColourField:
         way = np.array([x, y]) / length if length else np.array([1.0, 0.0])
         return self._with_processing(length, math.sqrt(way @ self.covariance[:2, :2] @ way))
 
+    def in_corners(self) -> tuple[Quantity, ...]:
+        """Displacement along the radius, across it, and the shift's x and y, px."""
+        shift = (self._quantity(np.eye(5)[n]) for n in (0, 1))
+        return self.radial(1.0), self.tangential(1.0), *shift
+
     def at(self, places: Array) -> Array:
         """Displacement (n, 2) px at places (n, 2) from the middle in half diagonals."""
         return np.asarray((basis(places) @ self.terms).reshape(-1, 2))
@@ -104,11 +109,21 @@ class LateralColour:
 
     @property
     def corner_spread(self) -> Quantity:
-        """Distance between the outermost two of the three colours at the corner, px."""
-        red, blue = self.red.radial(1.0), self.blue.radial(1.0)
-        places = [red, blue, Quantity(0.0, "px")]
-        low, high = min(places, key=lambda q: q.value), max(places, key=lambda q: q.value)
-        return combine(lambda a, b: a - b, (high, low), "px")
+        """Distance between the outermost two of the three colours at the corner, px.
+
+        Along the radius; where colours are seen to be shifted all over the picture as well, or turned,
+        the root of the mean square distance over a circle through the corners.
+        """
+        nothing = (Quantity(0.0, "px"),) * 4
+        parts = [self.red.in_corners(), self.blue.in_corners(), nothing]
+        pairs = ((0, 1), (0, 2), (1, 2))
+        return max((_apart(parts[a], parts[b]) for a, b in pairs), key=lambda q: q.value)
+
+    @property
+    def shifted(self) -> dict[str, Quantity]:
+        """How far (px) colours are shifted against green all over the picture, those that show it."""
+        both = {"red": self.red.centre, "blue": self.blue.centre}
+        return {name: shift for name, shift in both.items() if shift.value > shift.expanded}
 
     def findings(self) -> dict[str, Finding]:
         """lateral_colour (spread of colours at the corner) and lateral_red_..., lateral_blue_...
@@ -139,6 +154,19 @@ class LateralColour:
             "red_terms": self.red.terms,
             "blue_terms": self.blue.terms,
         }
+
+
+def _apart(one: tuple[Quantity, ...], other: tuple[Quantity, ...]) -> Quantity:
+    """Distance of two colours in the corners, of whose parts (see `in_corners`) those count that are
+    seen, and the one along the radius."""
+    radial, *others = (
+        combine(lambda a, b: a - b, (a, b), "px") for a, b in zip(one, other, strict=True)
+    )
+    seen = [part for part in others if abs(part.value) > part.expanded]
+    if not seen:
+        sign = -1.0 if radial.value < 0 else 1.0
+        return combine(lambda a: sign * a, (radial,), "px")
+    return combine(lambda *parts: sum(part * part for part in parts) ** 0.5, (radial, *seen), "px")
 
 
 def basis(places: Array) -> Array:

@@ -33,6 +33,10 @@ USUAL_SCATTER = 1e-4
 
 CENTRE_POINTS = 80
 """Points from which on the distortion's centre may be fitted instead of assumed in the middle."""
+MOST_OFF, CENTRE_KNOWN = 0.5, 0.1
+"""A centre farther than this from the picture's middle, or known no better (standard error; half
+diagonals both), is no place: a lens whose parts stand beside each other moves points so without it."""
+RADIAL = ("k1", "k2", "k3")
 
 
 @dataclass(frozen=True)
@@ -68,23 +72,48 @@ class Fit:
     residuals: Array
     inflation: float
 
+    @property
+    def radial(self) -> tuple[float, float, float]:
+        """k1, k2 and k3, 0 where not fitted."""
+        return _radial(self.solution, self.free)
+
+    @property
+    def orders(self) -> int:
+        """How many radial terms were fitted."""
+        return len(set(self.free) & set(RADIAL))
+
     def centre(self, middle: Array, half: float) -> Array:
+        """Where the radial terms have their centre, (column, row) px."""
         if "centre" not in self.free:
             return middle
-        at = 1 + ("k2" in self.free)
-        return np.asarray(middle + half * self.solution[at : at + 2])
+        return np.asarray(middle + half * self.solution[self.orders : self.orders + 2])
+
+    @property
+    def tangent(self) -> Array:
+        """The decentring of a lens whose centre is no place (2,): see `tangential`."""
+        if "tangent" not in self.free:
+            return np.zeros(2)
+        return self.solution[self.orders : self.orders + 2]
+
+    @property
+    def knows_its_centre(self) -> bool:
+        """Whether the fitted centre is a place in the picture."""
+        at = slice(self.orders, self.orders + 2)
+        error = math.sqrt(float(self.covariance[at, at].trace()))
+        return float(np.hypot(*self.solution[at])) < MOST_OFF and error < CENTRE_KNOWN
 
 
 def best_fit(views: Sequence[View], half: float, middle: Array) -> Fit:
     fit = _fit(views, half, middle, ("k1",))
     points = sum(len(v.points) for v in views if isinstance(v, GridView))
-    wider = [("k1", "k2"), ("k1", "centre"), ("k1", "k2", "centre")]
-    if points < CENTRE_POINTS:
-        wider = wider[:1]
+    wider = [RADIAL[:2], RADIAL]
+    if points >= CENTRE_POINTS:
+        wider += [(*RADIAL[:count], "centre") for count in (1, 2, 3)]
     for free in wider:
-        if not set(fit.free) < set(free):
+        if not set(fit.free) < set(free) or len(set(free) - set(fit.free)) > 3:
             continue
-        larger = _fit(views, half, middle, free, fit.kept)
+        # Points near the corner that the smaller model cannot reach must have their say again.
+        larger = _fit(views, half, middle, free)
         again = fit if (fit.kept == larger.kept).all() else _fit(
             views, half, middle, fit.free, larger.kept, trim=False
         )  # fmt: skip
@@ -92,7 +121,20 @@ def best_fit(views: Sequence[View], half: float, middle: Array) -> Fit:
         gain = max(again.square - larger.square, 0.0) / larger.inflation
         if is_better(larger.square + gain, larger.square, larger.freedom, more):
             fit = larger
+    if "centre" in fit.free and not fit.knows_its_centre:
+        fit = _fit(views, half, middle, (*fit.free[:-1], "tangent"))
     return fit
+
+
+def tangential(away: Array, tangent: Array) -> Array:
+    """How far a decentred lens moves points (n, 2) from the axis: t r^2 + 2 (t . r) r (Brown 1966)."""
+    square = (away**2).sum(axis=-1, keepdims=True)
+    return np.asarray(tangent * square + 2 * (away @ tangent)[..., None] * away)
+
+
+def _radial(p: Array, free: tuple[str, ...]) -> tuple[float, float, float]:
+    k1, k2, k3 = (float(p[n]) if name in free else 0.0 for n, name in enumerate(RADIAL))
+    return k1, k2, k3
 
 
 def _fit(
@@ -101,7 +143,7 @@ def _fit(
 ) -> Fit:  # fmt: skip
     """Least squares with points far from the rest left out."""
     start, sizes = _start(views, half, middle)
-    lens = 1 + ("k2" in free) + 2 * ("centre" in free)
+    lens = len(set(free) & set(RADIAL)) + 2 * ("centre" in free or "tangent" in free)
     total = sum(len(view.points) for view in views)
     kept = np.ones(total, dtype=bool) if kept is None else kept
     guess = np.concatenate([np.zeros(lens), start])
@@ -259,12 +301,13 @@ def _residuals(
 ) -> tuple[Array, Array]:  # fmt: skip
     """Distances of points from the model in half diagonals, (points, 2), the second NaN for rulings,
     which are measured along themselves only; and what is known of rulings' directions."""
-    k1 = p[0]
-    k2 = p[1] if "k2" in free else 0.0
-    at = 1 + ("k2" in free)
-    centre = np.zeros(2)
+    k1, k2, k3 = _radial(p, free)
+    at = len(set(free) & set(RADIAL))
+    centre = tangent = np.zeros(2)
     if "centre" in free:
         centre, at = p[at : at + 2], at + 2
+    elif "tangent" in free:
+        tangent, at = p[at : at + 2], at + 2
     division = 0.0
     if any(isinstance(view, RulingView) for view in views):
         division, at = p[at], at + 1
@@ -275,10 +318,12 @@ def _residuals(
         seen = (view.points - middle) / half
         if isinstance(view, GridView):
             ideal = _homography(own, _centred(view.index)) - centre
-            out.append(distorted(ideal, k1, k2) + centre - seen)
+            moved = distorted(ideal, k1, k2, k3) + tangential(ideal, tangent)
+            out.append(moved + centre - seen)
             continue
         angle = view.direction + own[1]
-        ideal = centre + undistorted(seen - centre, k1, k2)
+        off = seen - centre
+        ideal = centre + undistorted(off - tangential(off, tangent), k1, k2, k3)
         along = ideal @ np.array([math.cos(angle), math.sin(angle)])
         gap = along - (own[0] + division * _middle_number(view))
         out.append(np.column_stack([gap, np.full_like(gap, np.nan)]))

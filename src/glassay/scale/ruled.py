@@ -15,6 +15,7 @@ from glassay.fitting import block_mean, spread
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
 from glassay.scale.bent_ruling import fit_bent_ruling
+from glassay.scale.beside import held_against_others
 from glassay.scale.comb import finer_division
 from glassay.scale.crossing import between_crossings, find_crossing, holds_finer
 from glassay.scale.finer_lines import finer_lines_beside, is_veiled
@@ -105,7 +106,7 @@ def measure_ruled(view: View) -> ScaleResult:
             except np.linalg.LinAlgError:  # letters seen as lines may leave nothing to fit
                 reasons.append((row.merit, "what repeats in the photo cannot be fitted as lines"))
         if candidates:
-            return _finest_consistent(candidates)
+            return held_against_others(view, *_finest_consistent(candidates), _judged)
     if not reasons:
         raise NotMeasurable("no row of evenly spaced lines was found")
     raise NotMeasurable(max(reasons)[1])
@@ -236,7 +237,9 @@ def _check(
         raise NotMeasurable("the lines are too faint or too few to give a useful number")
 
 
-def _finest_consistent(candidates: list[tuple[Sighting, ScaleResult]]) -> ScaleResult:
+def _finest_consistent(
+    candidates: list[tuple[Sighting, ScaleResult]],
+) -> tuple[Sighting, ScaleResult]:
     """The best candidate, or a finer one of which it is every 2nd, 4th, 5th or 10th line."""
     best_row, best = max(candidates, key=lambda pair: pair[0].merit)
     for row, result in candidates:
@@ -245,7 +248,7 @@ def _finest_consistent(candidates: list[tuple[Sighting, ScaleResult]]) -> ScaleR
         parallel = abs(math.sin(row.angle - best_row.angle)) < math.sin(math.radians(2))
         if nearest in (2, 4, 5, 10) and abs(ratio / nearest - 1) < 0.01 and parallel:
             best_row, best = row, result
-    return best
+    return best_row, best
 
 
 def _result(

@@ -128,7 +128,7 @@ def rows_along(
             if found and not _may_be_better(proposal, found):
                 continue
             tried.append(proposal)
-            sighting = _sight(grey, mask, fine, level, proposal)
+            sighting = sight(grey, mask, fine, level, proposal)
             if sighting is not None:
                 found.append(sighting)
         if found and max(row.merit for row in found) > CONVINCING_MERIT:
@@ -163,7 +163,7 @@ def _alike(proposal: Proposal, tried: list[Proposal]) -> bool:
     )
 
 
-def _sight(
+def sight(
     grey: FloatImage, mask: npt.NDArray[np.uint8] | None, fine: Strips, level: Strips,
     proposal: Proposal,
 ) -> Sighting | None:  # fmt: skip

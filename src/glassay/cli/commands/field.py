@@ -115,9 +115,9 @@ def _say(found: FieldResult) -> str:
         bent = found.distortion
         shape = "barrel" if bent.corner.value < 0 else "pincushion"
         sure = abs(bent.corner.value) > bent.corner.expanded
+        none = "none that shows" + (" all around" if bent.decentred else "")
         lines.append(
-            f"distortion at the corner {say_quantity(bent.corner)}"
-            f" ({shape if sure else 'none that shows'})"
+            f"distortion at the corner {say_quantity(bent.corner)} ({shape if sure else none})"
         )
         lines.append(f"  at the edge {say_quantity(bent.edge)}; {len(bent.points)} points")
     if found.colour is not None:
@@ -127,6 +127,8 @@ def _say(found: FieldResult) -> str:
         if "lateral_colour_object" in keys:
             spread += f" ({say_quantity(keys['lateral_colour_object'].quantity)} on the object)"
         lines.append(spread)
+        for name, shift in colour.shifted.items():
+            lines.append(f"  {name + ' shifted by':18} {say_quantity(shift)} all over the picture")
         for name, field in (("red", colour.red), ("blue", colour.blue)):
             lines.append(
                 f"  {name + ' outwards by':18} {say_quantity(field.radial(colour.edge_radius))} at the"
