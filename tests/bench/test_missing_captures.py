@@ -76,11 +76,17 @@ def test_commands_that_look_go_on_and_name_it(folder: Path, command: str, status
     assert done.exit_code == status, done.output
     assert (
         "captures/near.png: not measured: there is no file 'captures/near.png' in the bench folder;"
-        " 'captures/nearer.png' has its checksum: it was renamed\n"
+        " 'captures/nearer.png' has its checksum: it was renamed (bench.toml line "
     ) in done.stderr
     if command == "report":
         page = (folder / "results" / "report.html").read_text(encoding="utf-8")
         assert page.index("captures/near.png is listed, but") < page.index("What decides")
+
+
+def test_a_file_that_was_never_filed_is_a_mistake_as_before(folder: Path) -> None:
+    (folder / "captures.sha256").unlink()
+    with pytest.raises(BenchMistakes, match="there is no file"):
+        load_bench(folder, without_missing=True)
 
 
 def test_what_would_keep_it_refuses(folder: Path) -> None:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from glassay.bench.document.filed import renamed_to
+from glassay.bench.document.filed import read_checksums, renamed_to
 from glassay.bench.document.line_numbers import Path as Place
 from glassay.bench.document.mistakes import Mistakes, no_such
 from glassay.bench.document.model import Capture, Document, Instrument, ReferenceView
@@ -17,8 +17,8 @@ def settle_across(
     document: Document, wrong: Mistakes, folder: Path, gone: dict[int, str] | None = None
 ) -> tuple[Capture, ...]:
     """The captures of a document, each with an id of its own and a setting. What does not agree is
-    added to `wrong`; of captures whose files are not there, the reason to `gone` where it is given, by
-    which of the captures it is."""
+    added to `wrong`; of captures that were filed and whose files are not there any more, the reason to
+    `gone` where it is given, by which of the captures it is."""
     instruments = {one.id: one for one in reversed(document.instruments) if one.id}
     _check_view(document.bench.reference_view, instruments, wrong)
     for index, thing in enumerate(document.objects):
@@ -28,8 +28,9 @@ def settle_across(
     captures = []
     for index, one in enumerate(document.captures):
         place = ("capture", index)
-        if (text := _no_files(one.files, folder)) and gone is not None:
-            gone[index] = text
+        text = "" if gone is None else _no_files(one.files, folder)
+        if text and gone is not None and set(one.files) <= set(read_checksums(folder)):
+            gone[index] = f"{text} (bench.toml line {wrong.line(place)})"
         else:
             _check_files(place, ("file", "files"), one.files, wrong, folder)
         wrong.add(place, "instrument", no_such("instrument", one.instrument, instruments))

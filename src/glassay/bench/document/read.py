@@ -26,10 +26,10 @@ MAX_BYTES = 10_000_000
 def load_bench(folder: Path, *, without_missing: bool = False) -> Bench:
     """Read and check `folder/bench.toml`.
 
-    A capture whose file is not there is a mistake; or, `without_missing`, left out and named in
-    `Bench.missing`, so that all else can be looked at. Raises `Unusable` when there is no such file or
-    it is not TOML, and `BenchMistakes` (one line each) when something in it is wrong; nothing
-    half-valid is returned.
+    A capture whose file is not there is a mistake; or, `without_missing` and where it was filed (its
+    checksum is kept), left out and named in `Bench.missing`, so that all else can be looked at. Raises
+    `Unusable` when there is no such file or it is not TOML, and `BenchMistakes` (one line each) when
+    something in it is wrong; nothing half-valid is returned.
     """
     return parse_bench(read_document(folder), folder, without_missing=without_missing)
 
