@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 ARRAY: Final = "9"
-CLIP: Final = "7"
+CLIP: Final = "8"
 DETAIL: Final = "18"
 DIE: Final = "12"
 FIELD: Final = "4"
