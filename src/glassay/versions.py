@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 ARRAY: Final = "10"
-CLIP: Final = "8"
+CLIP: Final = "9"
 DETAIL: Final = "19"
 DIE: Final = "12"
 FIELD: Final = "4"

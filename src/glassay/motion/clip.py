@@ -131,6 +131,11 @@ class _Reading:
             self._keep_still(luma)
         self._before = [*previous, luma]
 
+    @property
+    def coded(self) -> npt.NDArray[np.int64]:
+        """In which way each frame was coded: by itself, from frames before, from both sides."""
+        return np.array(self.is_key, np.int64) + 2 * np.array(self.is_between, np.int64)
+
     def _keep_still(self, luma: npt.NDArray[Any]) -> None:
         """Keep the first few frames in a row during which the picture stood still."""
         if len(self.still) == STILL_FRAMES:
@@ -177,6 +182,8 @@ def _result(clip: ClipReader, series: _Reading, look: Look) -> ClipResult:
     nominal = _nominal_rate(facts, intervals)
     last = min((s for s in (intervals.usual_s if intervals else None,
                             1 / nominal if nominal else None) if s), default=None)  # fmt: skip
+    if intervals is not None and intervals.varies and facts.keeps_times:
+        last = sum(intervals.last_s) / 2
     duration = float(times[-1]) + last if last is not None and has_times else None
     truncated = _is_truncated(clip, levels.size, duration, last)
     repeats = find_repeats(
@@ -189,7 +196,8 @@ def _result(clip: ClipReader, series: _Reading, look: Look) -> ClipResult:
     )
     rate = None
     if duration and levels.size > 1:
-        rate = delivered_rate(repeats, levels.size, duration, 1e-3 if facts.keeps_times else 0.0)
+        stamped = (1e-3, intervals) if facts.keeps_times else (0.0, None)
+        rate = delivered_rate(repeats, levels.size, duration, *stamped)
     path = np.array(series.path)
     flags = np.concatenate([[False], repeats.flags])
     shown = ~flags
@@ -210,7 +218,9 @@ def _result(clip: ClipReader, series: _Reading, look: Look) -> ClipResult:
         truncated=truncated,
         damaged_frames=clip.damaged_frames,
         steadiness=measure_steadiness(times[shown], path[shown]) if has_times else None,
-        flicker=measure_flicker(times[shown], levels[shown]) if has_times else None,
+        flicker=(
+            measure_flicker(times[shown], levels[shown], series.coded[shown]) if has_times else None
+        ),
         clipped=series.clipped,
         extra=look(series.still) if len(series.still) > 1 else {},
     )

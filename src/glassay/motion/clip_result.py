@@ -143,7 +143,10 @@ class ClipResult:
         if self.rate is not None:
             out["delivered_rate"] = self.rate, METHOD
         if self.duration_s is not None:
-            tick = self.intervals.usual_s / math.sqrt(12) if self.intervals else 0.0
+            tick = 0.0
+            if self.intervals is not None:
+                low, high = self.intervals.last_s
+                tick = max(self.intervals.usual_s, high - low) / math.sqrt(12)
             length = Quantity.of(self.duration_s, tick, "s", "length of the last frame")
             out["duration"] = length, METHOD
         if self.facts.duration_s is not None:

@@ -65,10 +65,10 @@ def held_against_others(
         )
         if tells or not result.hierarchy.tells_a_scale:
             raise NotMeasurable(
-                f"{both}, as an eyepiece's reticle over a slide: draw a box (--box) around a part of"
+                f"{both}, as an eyepiece's reticle over a slide: draw a box around a part of"
                 " the slide's own lines that holds none of the others, or take the reticle out"
             )
-        note = f"{both}: the one with longer lines is told; a box chooses (--box)"
+        note = f"{both}: the one with longer lines is told; a box chooses"
         return replace(result, notes=(*result.notes, note))
     return result
 

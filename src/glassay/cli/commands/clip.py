@@ -13,8 +13,10 @@ import click
 from glassay.bench.measuring.joined import clip_with_sampling
 from glassay.cli.calibration import calibration_options, pixel_sizes_um
 from glassay.cli.single import answer, parse_box, say_finding, single_photo_options
+from glassay.finding import Finding
 from glassay.imaging.clip import open_clip
 from glassay.motion import ClipResult
+from glassay.quantity import Quantity
 
 
 @click.command()
@@ -85,5 +87,27 @@ def _say(result: ClipResult) -> str:
     ]
     for key, words in _ROWS:
         if key in findings:
-            lines.append(f"  {words + ' ':.<20} {say_finding(findings[key])}")
+            lines.append(f"  {words + ' ':.<20} {_in_words(key, findings[key], result)}")
     return "\n".join(lines)
+
+
+def _in_words(key: str, finding: Finding, result: ClipResult) -> str:
+    """The finding, but for numbers of which next to nothing is known: those are said to be unknown, or
+    what they are less than."""
+    value = finding.value
+    if isinstance(value, Quantity):
+        u = value.expanded
+        if key == "delivered_rate" and u >= value.value:
+            most = result.frames / result.duration_s if result.duration_s else value.value
+            return f"unknown, at most {most:.3g} {value.unit}"
+        if key == "repeated_frames" and value.value + u >= result.frames and u >= result.frames / 2:
+            return f"unknown, of {result.frames} frames"
+        if key == "shake" and u > VAGUE * value.value and u > VAGUE_PX:
+            return f"less than {value.value + u:.2g} {value.unit}"
+        if key.startswith("drift") and u > abs(value.value) and u > VAGUE_PX:
+            return f"unknown, within {abs(value.value) + u:.2g} {value.unit}"
+    return say_finding(finding)
+
+
+VAGUE, VAGUE_PX = 3.0, 0.3
+"""A shake of which U is so many times the value, and more than this, is only known to be small."""
