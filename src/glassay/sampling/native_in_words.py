@@ -21,6 +21,7 @@ from glassay.sampling.mirror import (
 )
 from glassay.sampling.native_result import SIDES, Verdict
 from glassay.sampling.scene_band import noise_end
+from glassay.sampling.shrunk import LEFT_BEYOND, noise_beyond
 
 
 def trace_evidence(axes: Sequence[AxisEvidence], stack: Stack) -> tuple[Evidence, ...]:
@@ -127,7 +128,7 @@ def notes(
 def advice(verdict: Verdict, stack: Stack, compressed: bool, axes: Sequence[AxisEvidence]) -> str:
     if verdict != "cannot tell":
         return ""
-    if any(axis.doubted is not None for axis in axes):
+    if any(axis.doubted is not None or _is_like_shrunk(axis) for axis in axes):
         return (
             "the picture may have been enlarged a little, or made smaller: take it at the largest size"
             " that the camera offers, uncompressed or at its best quality, and do not resize it"
@@ -146,3 +147,10 @@ def advice(verdict: Verdict, stack: Stack, compressed: bool, axes: Sequence[Axis
         "there is too little noise near the pixel limit: repeat the pair with higher gain or less"
         " light, and with noise reduction off"
     )
+
+
+def _is_like_shrunk(axis: AxisEvidence) -> bool:
+    """Whether a faint mirror lies in noise that is strong beyond it: what lacks there is not noise."""
+    if axis.noise is None or axis.faint is None:
+        return False
+    return noise_beyond(axis.noise, axis.faint.factor) > LEFT_BEYOND
