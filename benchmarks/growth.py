@@ -24,15 +24,17 @@ from benchmarks.reference import peak_memory_mb
 from glassay.heap import keep_freed_memory
 
 SHORT: dict[str, tuple[int, ...]] = {
-    "photo": (1, 3, 12), "captures": (10, 100, 500), "tiles": (9, 20), "clip": (2, 8),
+    "photo": (1, 3, 12), "captures": (10, 100, 500), "tiles": (9, 20), "sheet": (9, 20),
+    "clip": (2, 8),
 }  # fmt: skip
 WHOLE: dict[str, tuple[int, ...]] = {
     "photo": (1, 3, 12, 48, 100, 300), "captures": (10, 100, 1000, 10_000),
-    "tiles": (9, 20, 100, 400), "clip": (2, 8, 32, 64),
+    "tiles": (9, 20, 100, 400), "sheet": (20, 100, 500, 2000), "clip": (2, 8, 32, 64),
 }  # fmt: skip
 WORDS = {
     "photo": "scale, megapixels", "captures": "run with nothing to do, captures",
-    "tiles": "mosaic of 320 x 240, tiles", "clip": "clip of 640 x 360, s",
+    "tiles": "mosaic of 320 x 240, tiles", "sheet": "detail all over, 480 x 360, tiles",
+    "clip": "clip of 640 x 360, s",
 }  # fmt: skip
 PERIOD_PX, TILT = 60.0, 0.02
 
@@ -110,6 +112,36 @@ def tiles(count: int, folder: Path) -> Callable[[], object]:
     return place
 
 
+def sheet(count: int, folder: Path) -> Callable[[], object]:
+    """Tiles of a sheet that shows detail all over, cut out of it by a hand and placed, every one."""
+    from glassay.mosaic import place_tiles
+
+    wide, high = 480, 360
+    columns = round((count * 4 / 3) ** 0.5)
+    rows = -(-count // columns)
+    rng = np.random.default_rng(4)
+    shape = (round(high * (0.7 * rows + 0.6)), round(wide * (0.7 * columns + 0.6)))
+    grain = cv2.GaussianBlur(rng.integers(0, 256, shape, dtype=np.uint8), (0, 0), 2.0)
+    drawn = cv2.convertScaleAbs(grain, alpha=5.0, beta=-5.0 * 128 + 128)
+    paths = []
+    for n in range(count):
+        row, column = divmod(n, columns)
+        x, y = (
+            round(side * (0.7 * place + 0.1)) + int(rng.integers(-12, 13))
+            for side, place in ((wide, column), (high, row))
+        )
+        part = drawn[y : y + high, x : x + wide] + rng.normal(0, 2, (high, wide))
+        paths.append(folder / f"{n:04}.jpg")
+        cv2.imwrite(str(paths[-1]), np.clip(part, 0, 255).astype(np.uint8))
+
+    def place() -> None:
+        result = place_tiles(paths)
+        if result.placed < count:
+            raise RuntimeError(f"{result.placed} of {count} tiles were placed")
+
+    return place
+
+
 def clip(seconds: int, folder: Path) -> Callable[[], object]:
     """A clip of a slide that moves."""
     import av
@@ -139,7 +171,7 @@ def clip(seconds: int, folder: Path) -> Callable[[], object]:
 
 
 ROWS: dict[str, Callable[[int, Path], Callable[[], object]]] = {
-    "photo": photo, "captures": captures, "tiles": tiles, "clip": clip,
+    "photo": photo, "captures": captures, "tiles": tiles, "sheet": sheet, "clip": clip,
 }  # fmt: skip
 
 
