@@ -127,12 +127,12 @@ class Photo:
     def linear_channel(self, index: int) -> FloatImage:
         """Channel 0 (red), 1 (green) or 2 (blue) in linear light, (height, width), 0..1."""
         plane = self.stored[..., index] if self.is_colour else self.stored
-        return self._to_linear(plane, 1.0)
+        return self._to_linear(plane)
 
     def linear_grey(self) -> FloatImage:
         """Luminance in linear light (ITU-R BT.709 weights), (height, width), 0..1."""
         if not self.is_colour:
-            return self._to_linear(self.stored, 1.0)
+            return self._to_linear(self.stored)
         grey = np.empty(self.stored.shape[:2], np.float32)
         tables = [self._table(weight) for weight in LUMINANCE_WEIGHTS]
         for rows in self._bands():
@@ -159,7 +159,7 @@ class Photo:
             grey = self.linear_grey()
             return grey if relight is None else np.asarray(relight(grey), dtype=np.float32)
         plane = self.stored[..., 1] if self.is_colour else self.stored
-        return self._to_linear(plane, 1.0, relight)
+        return self._to_linear(plane, relight)
 
     @property
     def is_measured_in_green(self) -> bool:
@@ -171,10 +171,8 @@ class Photo:
         means = sample.mean(axis=0)
         return bool(means[1] >= 0.5 * means.max())
 
-    def _to_linear(
-        self, plane: StoredImage, weight: float, relight: Relight | None = None
-    ) -> FloatImage:
-        table = self._table(weight, relight)
+    def _to_linear(self, plane: StoredImage, relight: Relight | None = None) -> FloatImage:
+        table = self._table(1.0, relight)
         light = np.empty(plane.shape, np.float32)
         for rows in self._bands():
             light[rows] = _looked_up(plane[rows], table)

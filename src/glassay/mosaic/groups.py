@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
-import numpy as np
 
 from glassay.errors import NotMeasurable
 from glassay.mosaic.assemble import Poses, assemble
@@ -23,7 +22,7 @@ from glassay.mosaic.compare import (
     measured,
     second_chance,
 )
-from glassay.mosaic.lens import Lens, Points
+from glassay.mosaic.lens import Lens, Points, laid_upon
 from glassay.mosaic.loops import join_by_loops
 from glassay.mosaic.neighbours import Proposal, propose
 from glassay.mosaic.overlap import Overlap
@@ -197,7 +196,4 @@ def _rigid(proposal: Proposal, lenses: Sequence[Lens]) -> Points:
     )
     if matrix is None:
         matrix = proposal.matrix
-    angle = math.atan2(matrix[1, 0], matrix[0, 0])
-    c, s = math.cos(angle), math.sin(angle)
-    linear = np.array([[c, -s], [s, c]])
-    return np.column_stack([linear, np.median(there - here @ linear.T, axis=0)])
+    return laid_upon(here, there, math.atan2(matrix[1, 0], matrix[0, 0]))

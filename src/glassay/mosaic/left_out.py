@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from glassay.mosaic.blocks import Picture
 from glassay.mosaic.greys import Bytes, grey_of
-from glassay.mosaic.lens import Lens, Points
+from glassay.mosaic.lens import Lens, Points, laid_upon
 from glassay.mosaic.neighbours import MOST_TURN
 from glassay.mosaic.overlap import measure_overlap
 from glassay.mosaic.tile import Tile, features
@@ -93,11 +93,8 @@ def _fits(one: Picture, two: Picture, common: _Common) -> bool:
 
     Corners of one die are alike, mirrored or turned by half: their pads are, what lies between is not.
     """
-    angle = math.radians(common.turn)
-    c, s = math.cos(angle), math.sin(angle)
-    linear = np.array([[c, -s], [s, c]])
-    away = two.lens.undistorted(common.there) - one.lens.undistorted(common.here) @ linear.T
-    start = np.column_stack([linear, np.median(away, axis=0)])
+    here, there = one.lens.undistorted(common.here), two.lens.undistorted(common.there)
+    start = laid_upon(here, there, math.radians(common.turn))
     found = measure_overlap(0, 1, one, two, start)
     return found is not None and found.judged(one.lens, two.lens).places
 

@@ -104,6 +104,13 @@ def applied(matrix: Points, points: Points) -> Points:
     return np.asarray(points @ matrix[:, :2].T + matrix[:, 2])
 
 
+def laid_upon(here: Points, there: Points, turn: float) -> Points:
+    """The 2 x 3 matrix of a turn (radians) and the median shift that then puts points upon others."""
+    c, s = np.cos(turn), np.sin(turn)
+    linear = np.array([[c, -s], [s, c]])
+    return np.column_stack([linear, np.median(there - here @ linear.T, axis=0)])
+
+
 def inverse(matrix: Points) -> Points:
     """Inverse of a 2 x 3 matrix."""
     linear = np.linalg.inv(matrix[:, :2])

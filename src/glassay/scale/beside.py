@@ -10,11 +10,18 @@ from dataclasses import replace
 import numpy as np
 
 from glassay.errors import NotMeasurable
-from glassay.fitting import block_mean
 from glassay.scale.comb import Proposal, propose
 from glassay.scale.result import ScaleResult, View
-from glassay.scale.search import CONVINCING_MERIT, MERGES, SEARCH_PIXELS, STRIP_PX, Sighting, sight
-from glassay.scale.strips import Strips, cut_strips, merge_strips
+from glassay.scale.search import (
+    CONVINCING_MERIT,
+    SEARCH_PIXELS,
+    STRIP_PX,
+    Sighting,
+    merged,
+    reduced,
+    sight,
+)
+from glassay.scale.strips import Strips, cut_strips
 
 WINDOWS = (None, 640)
 """Widths of the windows looked through, px (None: the whole strip)."""
@@ -82,10 +89,7 @@ def rows_beside(view: View, row: Sighting) -> list[Sighting]:
     """Rows of lines along `row`, of a division that is no simple multiple or part of its own, in px
     of the photo, best first."""
     factor = max(1, math.ceil(math.sqrt(view.light.size / SEARCH_PIXELS)))
-    small = block_mean(view.light, factor)
-    mask = view.mask
-    if mask is not None:
-        mask = mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
+    small, mask = reduced(view.light, view.mask, factor)
     period = row.period / factor
     fine = cut_strips(small, mask, row.angle, STRIP_PX)
     found: list[Sighting] = []
@@ -109,11 +113,9 @@ def _its_own(other: Sighting, row: Sighting) -> bool:
 
 
 def _proposals(fine: Strips, period: float) -> list[tuple[Proposal, Strips]]:
-    levels = [merge_strips(fine, count) if count > 1 else fine for count in MERGES
-              if count <= len(fine.rows) or count == 1]  # fmt: skip
     pairs = [
         (proposal, level)
-        for level in levels
+        for level in merged(fine)
         for window in WINDOWS
         if window is None or window < fine.rows.shape[1]
         for proposal in propose(level, window)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from glassay.distortion import at_picture_corner
 from glassay.errors import NotMeasurable
-from glassay.fitting import block_mean, spread
+from glassay.fitting import spread
 from glassay.quantity import Contribution, Quantity
 from glassay.scale.acceptance import doubts
 from glassay.scale.bent_ruling import fit_bent_ruling
@@ -25,7 +25,7 @@ from glassay.scale.renumbering import every_second, lines_of, renumbered, withou
 from glassay.scale.result import MIN_DIVISION_PX, PROCESSING_SHARE, ScaleResult, View
 from glassay.scale.row_shape import check_row
 from glassay.scale.ruling import RulingFit, fit_ruling
-from glassay.scale.search import SEARCH_PIXELS, Sighting, find_rows
+from glassay.scale.search import SEARCH_PIXELS, Sighting, find_rows, reduced
 
 MAX_SEARCH_PIXELS = 40_000_000
 """Largest copy that is searched; memory stays below 1 GB. Finer scales in larger photos need a
@@ -89,12 +89,8 @@ def measure_ruled(view: View) -> ScaleResult:
         if factor in tried:
             continue
         tried.add(factor)
-        small = block_mean(light, factor)
-        small_mask = (
-            None if mask is None else mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
-        )
         candidates: list[tuple[Sighting, ScaleResult]] = []
-        for sighting in find_rows(small, small_mask)[:6]:
+        for sighting in find_rows(*reduced(light, mask, factor))[:6]:
             row = sighting.enlarged(factor)
             # Once one holds, only a finer one can change the answer.
             if candidates and row.period > 0.6 * candidates[0][0].period:

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from glassay.fitting import scatter, vertex
+from glassay.fitting import block_mean, scatter, vertex
 from glassay.imaging.tone import FloatImage
 from glassay.scale.comb import (
     CELL,
@@ -109,8 +109,7 @@ def rows_along(
 ) -> list[Sighting]:
     """Rows of lines whose axis lies within a few degrees of `angle` (radians)."""
     fine = cut_strips(grey, mask, angle, STRIP_PX)
-    levels = [merge_strips(fine, count) if count > 1 else fine for count in MERGES
-              if count <= len(fine.rows) or count == 1]  # fmt: skip
+    levels = merged(fine)
     found: list[Sighting] = []
     for window in WINDOWS:
         if window is not None and window >= fine.rows.shape[1]:
@@ -134,6 +133,22 @@ def rows_along(
         if found and max(row.merit for row in found) > CONVINCING_MERIT:
             break
     return found
+
+
+def merged(fine: Strips) -> list[Strips]:
+    """The finest strips and those averaged by `MERGES`, as far as there are so many."""
+    return [merge_strips(fine, count) if count > 1 else fine for count in MERGES
+            if count <= len(fine.rows) or count == 1]  # fmt: skip
+
+
+def reduced(
+    light: FloatImage, mask: npt.NDArray[np.uint8] | None, factor: int
+) -> tuple[FloatImage, npt.NDArray[np.uint8] | None]:
+    """A photo and its mask made smaller by a whole factor, to be searched."""
+    small = block_mean(light, factor)
+    if mask is not None:
+        mask = mask[::factor, ::factor][: small.shape[0], : small.shape[1]]
+    return small, mask
 
 
 def _may_be_better(proposal: Proposal, found: list[Sighting]) -> bool:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from glassay.bench.document.filed import read_checksums, renamed_to
+from glassay.bench.document.filed import Filed
 from glassay.bench.document.line_numbers import Path as Place
 from glassay.bench.document.mistakes import Mistakes, no_such
 from glassay.bench.document.model import Capture, Document, Instrument, ReferenceView
@@ -25,14 +25,14 @@ def settle_across(
         text = no_such("instrument", thing.sensor_of, instruments)
         wrong.add(("object", index), "sensor_of", text)
     objects = [thing.id for thing in document.objects]
-    captures = []
+    captures, filed = [], Filed(folder)
     for index, one in enumerate(document.captures):
         place = ("capture", index)
-        text = "" if gone is None else _no_files(one.files, folder)
-        if text and gone is not None and set(one.files) <= set(read_checksums(folder)):
+        text = "" if gone is None else _no_files(one.files, folder, filed)
+        if text and gone is not None and set(one.files) <= filed.checksums.keys():
             gone[index] = f"{text} (bench.toml line {wrong.line(place)})"
         else:
-            _check_files(place, ("file", "files"), one.files, wrong, folder)
+            _check_files(place, ("file", "files"), one.files, wrong, folder, filed)
         wrong.add(place, "instrument", no_such("instrument", one.instrument, instruments))
         wrong.add(place, "object", no_such("object", one.object, objects))
         captures.append(_with_setting(one, place, instruments.get(one.instrument), wrong))
@@ -41,7 +41,7 @@ def settle_across(
     for index, instrument in enumerate(document.instruments):
         for number, part in enumerate(instrument.teardown):
             here = ("instrument", index, "teardown", number)
-            _check_files(here, ("photo", "photos"), part.photos, wrong, folder)
+            _check_files(here, ("photo", "photos"), part.photos, wrong, folder, filed)
             key = _key(here, ("capture", "captures"), wrong)
             for capture in part.captures:
                 wrong.add(here, key, no_such("capture", capture, ids))
@@ -54,18 +54,19 @@ def _key(place: Place, keys: tuple[str, str], wrong: Mistakes) -> str:
 
 
 def _check_files(
-    place: Place, keys: tuple[str, str], names: Sequence[str], wrong: Mistakes, folder: Path
-) -> None:
+    place: Place, keys: tuple[str, str], names: Sequence[str], wrong: Mistakes, folder: Path,
+    filed: Filed,
+) -> None:  # fmt: skip
     for name in names:
-        wrong.add(place, _key(place, keys, wrong), _no_files((name,), folder))
+        wrong.add(place, _key(place, keys, wrong), _no_files((name,), folder, filed))
 
 
-def _no_files(names: Sequence[str], folder: Path) -> str:
+def _no_files(names: Sequence[str], folder: Path, filed: Filed) -> str:
     """What is wrong with the first of the files that is not there; "" where all are."""
     for name in names:
         if not _is_file(folder / name):
             text = f"there is no file {name!r} in the bench folder"
-            if (now := renamed_to(folder, name)) is not None:
+            if (now := filed.renamed_to(name)) is not None:
                 text += f"; {now!r} has its checksum: it was renamed"
             return text
     return ""

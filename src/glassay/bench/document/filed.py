@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator
-from itertools import islice
+from functools import cached_property
 from pathlib import Path
 
 from glassay.disk import content_hash
@@ -29,26 +28,42 @@ def read_checksums(folder: Path) -> dict[str, str]:
     return {}
 
 
-def renamed_to(folder: Path, name: str) -> str | None:
-    """The name in the bench of a file that has the checksum with which the missing `name` was filed;
-    those beside it first. None where there is none, or `name` was filed without one."""
-    kept = read_checksums(folder)
-    if name not in kept:
+class Filed:
+    """The files of one bench as they were filed, and as they lie there now: read when first asked for,
+    and once, however many are missing."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._contents: dict[Path, str | None] = {}
+
+    @cached_property
+    def checksums(self) -> dict[str, str]:
+        """See `read_checksums`."""
+        return read_checksums(self._folder)
+
+    def renamed_to(self, name: str) -> str | None:
+        """The name in the bench of a file that has the checksum with which the missing `name` was
+        filed; those beside it first. None where there is none, or `name` was filed without one."""
+        if name not in self.checksums:
+            return None
+        beside = (self._folder / name).parent
+        for path in sorted(self._unfiled, key=lambda one: one.parent != beside)[:MOST_LOOKED_AT]:
+            if self._content(path) == self.checksums[name]:
+                return path.relative_to(self._folder).as_posix()
         return None
-    for path in islice(_not_filed(folder, name, kept), MOST_LOOKED_AT):
-        with contextlib.suppress(Unusable):
-            if content_hash(path) == kept[name]:
-                return path.relative_to(folder).as_posix()
-    return None
 
+    @cached_property
+    def _unfiled(self) -> list[Path]:
+        """Files among the captures that were filed under no name of theirs."""
+        try:
+            found = [one for one in sorted((self._folder / "captures").rglob("*")) if one.is_file()]
+        except OSError:
+            return []
+        return [p for p in found if p.relative_to(self._folder).as_posix() not in self.checksums]
 
-def _not_filed(folder: Path, name: str, kept: dict[str, str]) -> Iterator[Path]:
-    """Files among the captures that were filed under no name of theirs."""
-    beside = (folder / name).parent
-    try:
-        found = [one for one in sorted((folder / "captures").rglob("*")) if one.is_file()]
-    except OSError:
-        return
-    for path in sorted(found, key=lambda one: one.parent != beside):
-        if path.relative_to(folder).as_posix() not in kept:
-            yield path
+    def _content(self, path: Path) -> str | None:
+        if path not in self._contents:
+            self._contents[path] = None
+            with contextlib.suppress(Unusable):
+                self._contents[path] = content_hash(path)
+        return self._contents[path]
